@@ -1,0 +1,102 @@
+"""The command line: reads arguments, calls one function, says what came of it.
+
+Every command imports what it needs when it runs, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+import click
+
+from calibration.problem import Problem
+
+FOLDER = click.Path(file_okay=False, path_type=Path)
+RECORD = click.Path(dir_okay=False, path_type=Path)
+
+
+class Commands(click.Group):
+    """The group of all commands: a `Problem` becomes one message and its exit status."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except Problem as problem:
+            fail(problem)
+
+
+def fail(problem: Problem) -> NoReturn:
+    """Say what is wrong, where, and what to do; end with the problem's exit status."""
+    click.echo(f"impactfilm: {problem}", err=True)
+    sys.exit(problem.status)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="impactfilm")
+def main() -> None:
+    """Vehicle motion, impact speed and occupant risk from the films of impact tests.
+
+    The results inform engineers; they do not replace the test standard, local codes, the
+    accredited laboratory or a licensed engineer's judgement.
+    """
+
+
+@main.command()
+@click.argument("record", type=RECORD)
+@click.option("--out", type=FOLDER, help="Results folder; default: results/ beside the record.")
+def analyse(record: Path, out: Path | None) -> None:
+    """Analyse the films of a test and write the results folder."""
+    from tracker.analysis import analyse as analyse_record
+    from tracker.record import load_record
+    from tracker.results_files import write_results
+    from tracker.terminal import Bars, show_results
+
+    directory = out or record.parent / "results"
+    with Bars() as bars:
+        results = analyse_record(load_record(record), bars.progress)
+        write_results(results, directory)
+    show_results(results, directory)
+
+
+@main.command()
+@click.argument("record", type=RECORD)
+def check(record: Path) -> None:
+    """Say whether a record and its files can be analysed, and what is missing or doubtful."""
+    from tracker.check import check_record
+    from tracker.terminal import show_check
+
+    show_check(check_record(record))
+
+
+@main.command()
+@click.option("--out", type=FOLDER, default=Path("demo"), show_default=True)
+def demo(out: Path) -> None:
+    """Write the demonstration test, analyse it, and set the results beside the truth."""
+    from tracker.analysis import analyse as analyse_record
+    from tracker.demo import load_truth, write_demo
+    from tracker.record import load_record
+    from tracker.results_files import write_results
+    from tracker.terminal import Bars, show_demo, show_results
+
+    with Bars() as bars:
+        write_demo(out, bars.progress)
+        results = analyse_record(load_record(out / "record.toml"), bars.progress)
+        write_results(results, out / "results")
+    show_results(results, out / "results")
+    show_demo(results, load_truth(out))
+
+
+@main.command()
+@click.argument("directory", type=FOLDER)
+def report(directory: Path) -> None:
+    """Write the reports of a results folder again."""
+    from tracker.results_files import read_results, write_results
+
+    write_results(read_results(directory), directory)
+
+
+if __name__ == "__main__":
+    main()
