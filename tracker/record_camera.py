@@ -1,0 +1,214 @@
+"""What a record says of one camera, as frozen values: film, lens, targets, picks, time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, model_validator
+
+from tracker.record_types import (
+    Distance,
+    Frame,
+    GroundLength,
+    GroundPoint,
+    Pattern,
+    Pixel,
+    Region,
+    Size,
+    Table,
+    Text,
+    listed,
+    names,
+    number,
+    one_of,
+    quantity,
+    refuse,
+    whole,
+    within,
+)
+from tracker.units import brief
+
+
+class FixedTarget(Table):
+    """A target on the ground or background. Without `at` it serves the steadiness only."""
+
+    at: GroundPoint | None = None
+    pixel: Pixel
+    frame: Frame = 0
+    pattern: Pattern = "patch"
+    size: Size | None = None
+
+
+class ScaleBar(Table):
+    """A known length in the plane of motion."""
+
+    pixels: Annotated[tuple[Pixel, Pixel], listed(2, "its two ends, as [[300, 620], [700, 622]]")]
+    frame: Frame = 0
+    length: Distance
+    along: Annotated[Literal["x", "y", "z"], one_of("x", "y", "z")] | None = None
+    depth: Distance | None = None
+    on: Text | None = None
+    plane: GroundLength | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> ScaleBar:
+        if self.along is None and self.on is None:
+            refuse(
+                "the scale bar says neither `along` nor `on`",
+                'add the ground axis it lies along, as along = "x", or the vehicle it lies on',
+            )
+        if self.pixels[0] == self.pixels[1]:
+            refuse("both ends of the scale bar are the same pixel", "pick its two ends")
+        return self
+
+
+class Pick(Table):
+    """A rough hand pick of a vehicle marker."""
+
+    pixel: Pixel
+    frame: Frame = 0
+
+
+class TimingLight(Table):
+    """A light in the picture that blinks at a known rate."""
+
+    region: Region
+    rate: Annotated[float, quantity("rate", 1e-2, 1e6, "from 0.01 to 1e6 1/s")]
+    duty: Annotated[float, within(0.01, 0.99, "a share of the period")] = 0.5
+
+
+def _zero(value: object) -> object:
+    if isinstance(value, str):
+        if value in ("flash", "contact"):
+            return value
+        refuse(
+            f"{brief(value)} is not a time zero",
+            'write "flash", "contact" or a frame number without quotes',
+        )
+    zero = number(value)
+    if not -1e9 <= zero <= 1e9:
+        refuse(f"{brief(value)} is not a frame number", "check it")
+    return zero
+
+
+class CameraTime(Table):
+    """Where a camera's time comes from; `flash_region` None means the whole picture."""
+
+    zero: Annotated[Literal["flash", "contact"] | float, BeforeValidator(_zero)] = "contact"
+    flash_region: Region | None = None
+    timing_light: TimingLight | None = None
+
+
+def _matrix(value: object) -> object:
+    rows = value if isinstance(value, (list, tuple)) else ()
+    shape_ok = len(rows) == 3 and all(isinstance(r, (list, tuple)) and len(r) == 3 for r in rows)
+    if not shape_ok:
+        refuse(
+            f"{brief(value)} is not a 3 by 3 matrix",
+            "write it as [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in pixels",
+        )
+    m = [[number(x) for x in row] for row in rows]
+    if m[0][0] <= 0 or m[1][1] <= 0 or m[0][1] or m[1][0] or m[2] != [0, 0, 1]:
+        refuse(
+            "this is not a camera matrix without skew",
+            "write it as [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in pixels",
+        )
+    return tuple(tuple(row) for row in m)
+
+
+def _distortion(value: object) -> object:
+    if not isinstance(value, (list, tuple)) or len(value) not in (4, 5):
+        refuse(
+            f"{brief(value)} is not a list of 4 or 5 numbers",
+            "write k1, k2, p1, p2, k3 in OpenCV's order",
+        )
+    return tuple([number(x) for x in value] + [0.0] * (5 - len(value)))
+
+
+Row = tuple[float, float, float]
+Corners = Annotated[int, whole(2, 200, "a number of inner corners")]
+
+
+class LensEntry(Table):
+    """A lens in one of three forms: numbers, chessboard pictures, or a file of an earlier one."""
+
+    camera_matrix: Annotated[tuple[Row, Row, Row], BeforeValidator(_matrix)] | None = None
+    distortion: (
+        Annotated[tuple[float, float, float, float, float], BeforeValidator(_distortion)] | None
+    ) = None
+    chessboard: Text | None = None
+    inner_corners: (
+        Annotated[tuple[Corners, Corners], listed(2, "columns and rows, as [9, 6]")] | None
+    ) = None
+    square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
+    file: Text | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> LensEntry:
+        given = set(self.model_fields_set)
+        forms = (
+            {"camera_matrix", "distortion"},
+            {"chessboard", "inner_corners", "square"},
+            {"file"},
+        )
+        if given not in forms and given != {"camera_matrix"}:
+            refuse(
+                "the lens is given in none of its three forms: "
+                + (", ".join(sorted(given)) or "nothing"),
+                "give camera_matrix and distortion, or chessboard, inner_corners and square, "
+                "or file, or leave the lens out",
+            )
+        return self
+
+
+class Edit(Table):
+    """A person's place for a mark in a frame."""
+
+    mark: Text
+    frame: Frame
+    pixel: Pixel
+
+
+class RuledOut(Table):
+    """Frames `first` to `last` (None: to the end) in which a mark is not to be used."""
+
+    mark: Text
+    first: Frame = 0
+    last: Frame | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> RuledOut:
+        if self.last is not None and self.last < self.first:
+            refuse(
+                f"the span ends at frame {self.last}, before it begins at {self.first}",
+                "exchange first and last",
+            )
+        return self
+
+
+class Camera(Table):
+    """A camera: its film, its place, what it sees and what time it keeps."""
+
+    film: Text
+    frame_rate: Annotated[float, quantity("rate", 1, 1e7, "from 1 to 1e7 1/s")] | None = None
+    exposure: Annotated[float, quantity("time", 1e-9, 1, "from 1 ns to 1 s")] | None = None
+    bits: Annotated[int, whole(8, 16, "a number of bits")] | None = None
+    position: GroundPoint | None = None
+    lens: LensEntry | None = None
+    survey: Annotated[Mapping[str, FixedTarget], AfterValidator(names("a fixed target"))] = {}
+    scale: tuple[ScaleBar, ...] = ()
+    picks: Mapping[str, Pick] = {}
+    time: CameraTime = CameraTime()
+    edits: tuple[Edit, ...] = ()
+    ruled_out: tuple[RuledOut, ...] = ()
+
+    @model_validator(mode="after")
+    def _plausible(self) -> Camera:
+        if self.frame_rate and self.exposure and self.exposure * self.frame_rate > 1 + 1e-9:
+            refuse(
+                f"the exposure of {self.exposure:g} s is longer than a frame "
+                f"({1 / self.frame_rate:g} s)",
+                "check exposure and frame_rate",
+            )
+        return self

@@ -1,0 +1,179 @@
+"""The files that a record names: inside its folder, and there.
+
+Works on the table as TOML gave it, so that a missing film is reported together with every other
+error of the record; what has the wrong type is skipped here and reported by the schema.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from tracker.record_types import nearest
+from tracker.units import brief
+
+Complaint = tuple[tuple[str | int, ...], str, str]
+"""Key path, what is wrong, what to do."""
+
+PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
+WRITE_INSIDE = "keep the file in the record's folder and write its path relative to it"
+
+
+def tables(raw: object, *path: str) -> Iterator[tuple[tuple[str | int, ...], dict[str, Any]]]:
+    """Key path and content of every table below `path`, in a table or a list of tables."""
+    for key in path:
+        raw = raw.get(key) if isinstance(raw, dict) else None
+    entries: Any = raw.items() if isinstance(raw, dict) else ()
+    entries = enumerate(raw) if isinstance(raw, list) else entries
+    for key, table in entries:
+        if isinstance(table, dict):
+            yield (*path, key), table
+
+
+def is_url(name: str) -> bool:
+    """Whether the name is an fsspec URL; those are not looked up in the record's folder."""
+    return "://" in name
+
+
+def is_pattern(name: str) -> bool:
+    """Whether the name holds wildcards."""
+    return any(c in name for c in "*?[")
+
+
+def matches(folder: Path, name: str) -> list[Path]:
+    """What a path or pattern stands for, sorted by name; a literal name wins over a pattern."""
+    if is_pattern(name) and not (folder / name).exists():
+        return sorted(folder.glob(name))
+    return [folder / name] if (folder / name).exists() else []
+
+
+def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
+    """Every complaint about files that the record names."""
+    for key, camera in tables(raw, "cameras"):
+        film = camera.get("film")
+        if isinstance(film, str):
+            yield from _check(folder, film, (*key, "film"), "film")
+            yield from _check_pictures(folder, film, camera, key)
+        lens = camera.get("lens")
+        if isinstance(lens, dict):
+            for entry in ("chessboard", "file"):
+                if isinstance(lens.get(entry), str):
+                    yield from _check(folder, lens[entry], (*key, "lens", entry), entry)
+    for key, sensor in tables(raw, "accelerometers"):
+        file = sensor.get("file")
+        if isinstance(file, str):
+            yield from _check(folder, file, (*key, "file"), "accelerometer file")
+            yield from _check_columns(folder, file, sensor, key)
+    test = raw.get("test")
+    criteria = test.get("criteria") if isinstance(test, dict) else None
+    if isinstance(criteria, str) and criteria.endswith(".toml"):
+        yield from _check(folder, criteria, ("test", "criteria"), "criteria file")
+
+
+def _check(folder: Path, name: str, key: tuple[str | int, ...], what: str) -> Iterator[Complaint]:
+    if is_url(name) or not name.strip():
+        return
+    outside = _outside(name)
+    if outside:
+        yield key, f"the {what} {brief(name)} {outside}", WRITE_INSIDE
+        return
+    try:
+        found = matches(folder, name)
+        escaped = any(_escapes(folder, path) for path in found)
+        unreadable = not escaped and not all(os.access(path, os.R_OK) for path in found)
+    except OSError as error:
+        yield key, f"the {what} {brief(name)} can't be looked up ({error.strerror})", WRITE_INSIDE
+        return
+    if escaped:
+        yield key, f"the {what} {brief(name)} is a link that leads out of the folder", WRITE_INSIDE
+    elif not found:
+        yield key, f"the {what} {brief(name)} is not there", _alternative(folder, name)
+    elif unreadable:
+        yield key, f"the {what} {brief(name)} can't be read", "give yourself read permission"
+
+
+def _outside(name: str) -> str | None:
+    """Why a path as written is refused, None if it stays inside."""
+    if not name.isprintable() or len(name) > 500:
+        return "is not a path"
+    windows = PureWindowsPath(name)
+    if windows.drive or windows.root or PurePosixPath(name).is_absolute():
+        return "is an absolute path"
+    if ".." in windows.parts or ".." in PurePosixPath(name).parts:
+        return "climbs out of the record's folder"
+    if "**" in name:
+        return "searches folders in any depth"
+    return None
+
+
+def _escapes(folder: Path, path: Path) -> bool:
+    """Whether the path, or a link directly in the folder it names, leads out of `folder`."""
+    home = folder.resolve()
+    targets = [path]
+    if path.is_dir():
+        with os.scandir(path) as entries:
+            targets += [Path(entry.path) for entry in entries if entry.is_symlink()]
+    return not all(target.resolve().is_relative_to(home) for target in targets)
+
+
+def _alternative(folder: Path, name: str) -> str:
+    """A file that is there and is called much the same."""
+    parent = (folder / name).parent
+    try:
+        there = [entry.name for entry in os.scandir(parent)][:10_000]
+    except OSError:
+        return "put it there, or correct the path"
+    close = nearest(Path(name).name, there)
+    return f"did you mean {brief(close)}; correct it" if close else "put it there, or correct it"
+
+
+def _check_pictures(
+    folder: Path, film: str, camera: dict[str, Any], key: tuple[str | int, ...]
+) -> Iterator[Complaint]:
+    """A folder or pattern must hold pictures, and pictures have no time of their own."""
+    if is_url(film) or _outside(film):
+        return
+    try:
+        found = matches(folder, film)
+        is_folder = len(found) == 1 and found[0].is_dir()
+        inside = [Path(entry.path) for entry in os.scandir(found[0])] if is_folder else found
+    except OSError:
+        return
+    pictures = [path for path in inside if path.suffix.lower() in PICTURES]
+    if is_folder and not pictures:
+        yield (
+            (*key, "film"),
+            f"the folder {brief(film)} holds no pictures",
+            "put numbered PNG, TIFF or JPEG files in it, or correct the path",
+        )
+    elif pictures and "frame_rate" not in camera:
+        yield (
+            (*key, "frame_rate"),
+            "the frame rate is missing, and pictures have no time of their own",
+            'add it, as frame_rate = "1000 1/s"',
+        )
+
+
+def _check_columns(
+    folder: Path, file: str, sensor: dict[str, Any], key: tuple[str | int, ...]
+) -> Iterator[Complaint]:
+    """A CSV file needs a time column and units; an ISO/TS 13499 folder brings its own."""
+    if _outside(file) or (not is_url(file) and (folder / file).is_dir()):
+        return
+    if is_url(file) and not file.lower().endswith(".csv"):
+        return
+    if "time" not in sensor:
+        yield (
+            (*key, "time"),
+            "the time column is missing, which a CSV file needs",
+            'add it, as time = { column = "time", unit = "s" }',
+        )
+    for channel, table in tables(sensor, "channels"):
+        if "unit" not in table:
+            yield (
+                (*key, *channel, "unit"),
+                "the unit is missing, which a CSV file needs",
+                'add it, as unit = "g_0"',
+            )

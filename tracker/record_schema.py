@@ -1,0 +1,231 @@
+"""The test record as frozen values: attribute names are the record's keys, numbers are SI.
+
+Ground and vehicle axes, pixels and frames are as in `tracker.values`. A quantity that the record
+leaves out and that has no default is None.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from tracker.record_camera import Camera
+from tracker.record_types import (
+    BodyPoint,
+    Pattern,
+    Size,
+    Speed,
+    SurveyU,
+    Table,
+    Text,
+    choose,
+    listed,
+    names,
+    nearest,
+    number,
+    one_of,
+    quantity,
+    refuse,
+    unit_text,
+)
+from tracker.units import KINDS, UnitError, brief, si_factor
+
+CRITERIA = ("nchrp230", "nchrp350", "mash2009", "mash2016", "en1317", "none")
+ACCELERATIONS = ("ax", "ay", "az")
+ANGULAR_RATES = ("roll_rate", "pitch_rate", "yaw_rate")
+CHANNELS = dict.fromkeys(ACCELERATIONS, "acceleration") | dict.fromkeys(
+    ANGULAR_RATES, "angular_rate"
+)
+
+
+def _schema(value: object) -> int:
+    if value != 1 or isinstance(value, bool):
+        refuse(f"schema {brief(value)} can't be read by this version", "write schema = 1")
+    return 1
+
+
+class Intended(Table):
+    """The impact conditions of the test plan."""
+
+    speed: Speed | None = None
+    angle: Annotated[float, quantity("angle", -3.1416, 3.1416, "from -180 to 180 deg")] | None = (
+        None
+    )
+    offset: Annotated[float, quantity("length", -100, 100, "within 100 m")] | None = None
+
+
+class SpeedTrap(Table):
+    """An independent measurement of the impact speed."""
+
+    speed: Speed
+    u: Annotated[float, quantity("speed", 1e-6, 10, "above 0 and at most 10 m/s")]
+
+
+def _criteria(value: str) -> str:
+    return value if value.endswith(".toml") else choose(value, CRITERIA)
+
+
+class Conditions(Table):
+    """What was tested, by which plan, and how the report shows it."""
+
+    number: Text
+    title: Text | None = None
+    date: datetime.date | None = None
+    criteria: Annotated[Text, AfterValidator(_criteria)] = "none"  # a set's name or a .toml path
+    report_units: Annotated[Literal["us", "si"], one_of("us", "si")] = "si"
+    intended: Intended = Intended()
+    speed_trap: SpeedTrap | None = None
+
+
+class Marker(Table):
+    """A painted target on a vehicle, in vehicle axes."""
+
+    at: BodyPoint | None = None
+    pattern: Pattern = "patch"
+    size: Size | None = None
+
+
+class Vehicle(Table):
+    """A rigid body to follow. Without `cg`, its position is that of the vehicle axes' origin."""
+
+    role: Annotated[
+        Literal["striking", "struck", "other"], one_of("striking", "struck", "other")
+    ] = "other"
+    mass: Annotated[float, quantity("mass", 1e-6, 2e5, "above 0 and at most 200 t")] | None = None
+    cg: BodyPoint = (0.0, 0.0, 0.0)
+    flail: (
+        Annotated[
+            tuple[
+                Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
+                Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
+            ],
+            listed(2, 'the longitudinal and the lateral distance, as ["0.6 m", "0.3 m"]'),
+        ]
+        | None
+    ) = None
+    markers: Annotated[Mapping[str, Marker], AfterValidator(names("a marker"))] = {}
+    points: Annotated[Mapping[str, BodyPoint], AfterValidator(names("a point"))] = {}
+
+    @model_validator(mode="after")
+    def _plausible(self) -> Vehicle:
+        if self.mass is not None and self.mass < 100 and self.role != "other":
+            refuse(
+                f"a {self.role} vehicle of {self.mass:.3g} kg is not plausible",
+                "check its mass and the unit, or give it the role 'other'",
+            )
+        both = sorted(set(self.markers) & set(self.points))
+        if both:
+            refuse(f"'{both[0]}' names both a marker and a point", "rename one of them")
+        return self
+
+
+class Survey(Table):
+    """Standard uncertainty of each surveyed coordinate, m."""
+
+    ground_u: SurveyU = 0.002
+    marker_u: SurveyU = 0.001
+
+
+class TimeColumn(Table):
+    """The time of an accelerometer file."""
+
+    column: Text
+    unit: Annotated[Text, unit_text("time")]
+
+    @property
+    def si(self) -> float:
+        """Seconds in one of the column's units."""
+        return si_factor(self.unit, "time")
+
+
+def _polarity(value: object) -> int:
+    if number(value) not in (1, -1):
+        refuse(f"{brief(value)} is not a polarity", "write 1, or -1 for a reversed channel")
+    return int(number(value))
+
+
+class Channel(Table):
+    """A channel: CSV column or ISO/TS 13499 channel name, unit, and -1 if it reads backwards."""
+
+    column: Text
+    unit: Annotated[Text, unit_text("acceleration", "angular_rate")] | None = None
+    polarity: Annotated[int, BeforeValidator(_polarity)] = 1
+
+    @property
+    def kind(self) -> str | None:
+        """The kind of its unit: acceleration or angular_rate; None without a unit."""
+        if self.unit is None:
+            return None
+        try:
+            si_factor(self.unit, "acceleration")
+        except UnitError:
+            return "angular_rate"
+        return "acceleration"
+
+    @property
+    def si(self) -> float | None:
+        """m/s^2 or rad/s in one of the column's units, without the polarity; None without unit."""
+        return None if self.unit is None else si_factor(self.unit, str(self.kind))
+
+
+class Accelerometer(Table):
+    """A sensor on a vehicle, in vehicle axes. `time` and units are None for ISO/TS 13499."""
+
+    vehicle: Text
+    at: BodyPoint
+    file: Text
+    time: TimeColumn | None = None
+    channels: Mapping[str, Channel]
+    full_scale: (
+        Annotated[float, quantity("acceleration", 1, 1e6, "from 0.1 to 100,000 g_0")] | None
+    ) = None
+
+    @model_validator(mode="after")
+    def _channels(self) -> Accelerometer:
+        for name, channel in self.channels.items():
+            kind = CHANNELS.get(name)
+            if kind is None:
+                close = nearest(name, CHANNELS)
+                refuse(
+                    f"unknown channel {brief(name)}",
+                    f"write '{close}'" if close else "write one of: " + ", ".join(CHANNELS),
+                )
+            if channel.kind not in (None, kind):
+                refuse(
+                    f"the unit {brief(channel.unit)} of {name} is {KINDS[str(channel.kind)].name}, "
+                    f"not {KINDS[kind].name}",
+                    f"write it as for instance '{'g_0' if name in ACCELERATIONS else 'deg/s'}'",
+                )
+        if not self.channels:
+            refuse("the accelerometer has no channels", "add channels, as ax and ay")
+        return self
+
+
+class Tables(Table):
+    """Everything that a record file holds."""
+
+    schema_: Annotated[int, Field(alias="schema"), BeforeValidator(_schema)]
+    test: Conditions
+    vehicles: Annotated[Mapping[str, Vehicle], AfterValidator(names("a vehicle"))] = Field(
+        min_length=1
+    )
+    survey: Survey = Survey()
+    cameras: Annotated[Mapping[str, Camera], AfterValidator(names("a camera"))] = Field(
+        min_length=1
+    )
+    accelerometers: tuple[Accelerometer, ...] = ()
+
+
+class Record(Tables):
+    """A test record and where it lies. Paths in it are relative to `folder`."""
+
+    path: Path
+    folder: Path
+
+    def place(self, name: str) -> str:
+        """Where a file that the record names lies: a path, or the URL itself."""
+        return name if "://" in name else str(self.folder / name)
