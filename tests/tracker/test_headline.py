@@ -1,0 +1,80 @@
+"""Headline numbers of motions known in closed form."""
+
+import numpy as np
+import pytest
+
+from tracker import headline
+from tracker.headline import COLUMN, Drawn
+from tracker.values import STATE
+
+
+def braking(speed: float, deceleration: float, noise: float = 0.0, draws: int = 400) -> Drawn:
+    """Constant speed along x until time zero, then constant deceleration to rest."""
+    time = np.linspace(-0.1, 0.4, 501)
+    after = np.clip(time, 0, speed / deceleration)
+    state = np.zeros((len(time), len(STATE)))
+    state[:, COLUMN["vx_mps"]] = speed - deceleration * after
+    state[:, COLUMN["x_m"]] = np.where(
+        time < 0, speed * time, speed * after - 0.5 * deceleration * after**2
+    )
+    state[:, COLUMN["ax_mps2"]] = np.where(
+        (time > 0) & (time < speed / deceleration), -deceleration, 0
+    )
+    state[:, COLUMN["pitch_rad"]] = 0.02 - 0.1 * np.sin(np.pi * np.clip(time, 0, 0.2) / 0.2)
+    offsets = np.random.default_rng(0).normal(0, noise, (draws, 1, 1))
+    drawn = np.repeat(state[None], draws, axis=0)
+    drawn[..., COLUMN["vx_mps"]] += offsets[..., 0]
+    return Drawn(time, state, drawn)
+
+
+def parked() -> Drawn:
+    moving = braking(1.0, 100.0)
+    return Drawn(moving.time, np.zeros_like(moving.state), np.zeros_like(moving.draws))
+
+
+def test_impact_speed_is_the_speed_at_time_zero_with_the_spread_of_the_draws() -> None:
+    speed = headline.impact_speed(braking(20, 100, noise=0.05))
+
+    assert speed is not None
+    assert speed.value == pytest.approx(20, abs=1e-9)
+    assert speed.u == pytest.approx(0.05, rel=0.15)
+
+
+def test_a_car_stopped_from_20_m_s_at_100_m_s2_travels_2_m_and_rests() -> None:
+    motion = braking(20, 100)
+    way = headline.travel(motion, "x_m")
+
+    assert way is not None
+    assert way.value == pytest.approx(20**2 / (2 * 100), abs=1e-9)
+    assert headline.at_rest(motion)
+
+
+def test_extremes_are_changes_from_the_mean_before_contact() -> None:
+    lowest = braking(20, 100).extreme("pitch_rad", -1, "rad")
+
+    assert lowest is not None
+    assert lowest.value == pytest.approx(-0.1, abs=1e-9)
+    assert lowest.time == pytest.approx(0.1, abs=1e-3)
+
+
+def test_crush_against_a_parked_vehicle_is_the_stopping_distance() -> None:
+    crush = headline.crush(braking(20, 100), parked())
+
+    assert crush is not None
+    assert crush.max_dynamic.value == pytest.approx(2.0, abs=1e-9)
+    assert crush.contact_ends == pytest.approx(0.2, abs=2e-3)
+
+
+def test_velocity_change_ends_with_contact() -> None:
+    change = headline.velocity_change(braking(20, 100), 0.2)
+
+    assert change is not None
+    assert change.value == pytest.approx(-20, abs=1e-9)
+
+
+def test_what_the_film_does_not_determine_is_none() -> None:
+    motion = braking(20, 100)
+    blind = motion.state.copy()
+    blind[:, COLUMN["roll_rad"]] = np.nan
+
+    assert Drawn(motion.time, blind, motion.draws).extreme("roll_rad", 1, "rad") is None

@@ -1,0 +1,152 @@
+"""The numbers a test is judged by, from a vehicle's motion and draws of it.
+
+Each number is computed on the estimate and on every draw from the posterior; the spread of the
+draws is its standard uncertainty, so that errors shared by all frames count as they should.
+Motion states have the columns `tracker.values.STATE`: the cg in ground axes, SI.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.values import STATE, Quantity
+
+COLUMN = {name: i for i, name in enumerate(STATE)}
+AT_REST = 0.05  # m/s: slower than this at the end of the film counts as having come to rest
+CONTACT_ENDS = 0.05  # of the largest closing acceleration; below it the vehicles have parted
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A vehicle's motion at times of the film: the estimate and draws from its posterior."""
+
+    time: Array  # (n,) s, 0 at first contact
+    state: Array  # (n, 15)
+    draws: Array  # (m, n, 15)
+
+    def number(self, of: Callable[[Array, Array], Array], unit: str) -> Quantity | None:
+        """A quantity `of(time, states (k, n, 15)) -> (k,)`; None where the estimate has none."""
+        value = float(of(self.time, self.state[None])[0])
+        if not np.isfinite(value):
+            return None
+        return Quantity(value, unit, _spread(of(self.time, self.draws)))
+
+    def extreme(self, column: str, sign: float, unit: str) -> Quantity | None:
+        """Largest (`sign` 1) or smallest (-1) change of a column after time zero from its mean
+        before time zero, with the time of the extreme.
+        """
+        before, after = self.time < 0, self.time >= 0
+        if not before.any() or not after.any():
+            return None
+
+        def change(states: Array) -> Array:
+            values = states[..., COLUMN[column]]
+            return np.asarray(values[:, after] - values[:, before].mean(axis=1, keepdims=True))
+
+        mean = change(self.state[None])[0]
+        if not np.isfinite(mean).any():
+            return None
+        at = int(np.argmax(sign * mean))
+        drawn = np.max(sign * change(self.draws), axis=1)
+        return Quantity(float(mean[at]), unit, _spread(drawn), float(self.time[after][at]))
+
+
+def impact_speed(motion: Drawn) -> Quantity | None:
+    """Horizontal speed at time zero, m/s."""
+
+    def of(time: Array, states: Array) -> Array:
+        return np.hypot(_at_zero(time, states, "vx_mps"), _at_zero(time, states, "vy_mps"))
+
+    return motion.number(of, "m/s")
+
+
+def impact_angle(motion: Drawn) -> Quantity | None:
+    """Angle of the path at time zero from ground x, to the right +, rad."""
+
+    def of(time: Array, states: Array) -> Array:
+        return np.arctan2(_at_zero(time, states, "vy_mps"), _at_zero(time, states, "vx_mps"))
+
+    return motion.number(of, "rad")
+
+
+def impact_offset(motion: Drawn) -> Quantity | None:
+    """Lateral place of the cg at time zero, to the right +, m."""
+    return motion.number(lambda time, states: _at_zero(time, states, "y_m"), "m")
+
+
+def travel(motion: Drawn, column: str) -> Quantity | None:
+    """Way of the cg from time zero to the end of the film, along "x_m" or "y_m", m."""
+
+    def of(time: Array, states: Array) -> Array:
+        return np.asarray(states[:, -1, COLUMN[column]] - _at_zero(time, states, column))
+
+    return motion.number(of, "m")
+
+
+def at_rest(motion: Drawn) -> bool:
+    """Whether the vehicle had come to rest by the end of the film."""
+    speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
+    drawn = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
+    return bool(speed < max(AT_REST, 2 * _spread(drawn)))
+
+
+def velocity_change(motion: Drawn, until: float) -> Quantity | None:
+    """Change of the velocity along ground x from time zero to `until` (s), m/s."""
+
+    def of(time: Array, states: Array) -> Array:
+        end = _at(time, states[..., COLUMN["vx_mps"]], until)
+        return np.asarray(end - _at_zero(time, states, "vx_mps"))
+
+    return motion.number(of, "m/s")
+
+
+@dataclass(frozen=True)
+class Crush:
+    """Greatest closing of the two vehicles after time zero along ground x."""
+
+    max_dynamic: Quantity  # m
+    at: float  # s
+    contact_ends: float  # s, when the closing acceleration has died away; else the film's end
+
+
+def crush(striking: Drawn, struck: Drawn) -> Crush | None:
+    """How far the striking vehicle closed up on the struck one; both at the same times."""
+    after = striking.time >= 0
+    time = striking.time[after]
+
+    def closing(a: Array, b: Array, column: str) -> Array:
+        return np.asarray((a - b)[..., after, COLUMN[column]])
+
+    mean = closing(striking.state, struck.state, "x_m")
+    if not np.isfinite(mean).all() or len(mean) < 2:
+        return None
+    mean = mean - mean[0]
+    drawn = closing(striking.draws, struck.draws, "x_m")
+    greatest = np.max(np.abs(drawn - drawn[:, :1]), axis=1)
+    at = int(np.argmax(np.abs(mean)))
+    force = np.abs(closing(striking.state, struck.state, "ax_mps2"))
+    gone = np.flatnonzero((np.arange(len(time)) > at) & (force < CONTACT_ENDS * force.max()))
+    ends = float(time[gone[0]]) if len(gone) else float(time[-1])
+    value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]))
+    return Crush(value, float(time[at]), ends)
+
+
+def _at_zero(time: Array, states: Array, column: str) -> Array:
+    return _at(time, states[..., COLUMN[column]], 0.0)
+
+
+def _at(time: Array, values: Array, when: float) -> Array:
+    """Values (k, n) between the frames, (k,)."""
+    right = int(np.clip(np.searchsorted(time, when), 1, len(time) - 1))
+    left = right - 1
+    share = (when - time[left]) / (time[right] - time[left])
+    return np.asarray(values[:, left] * (1 - share) + values[:, right] * share)
+
+
+def _spread(drawn: Array) -> float:
+    known = drawn[np.isfinite(drawn)]
+    return float(np.std(known, ddof=1)) if len(known) > 1 else float("nan")
