@@ -1,0 +1,195 @@
+"""Columns of numbers out of text files of any sane layout.
+
+What is told apart by itself: byte order mark and encoding (UTF-8, UTF-16, Windows 1252),
+delimiter (semicolon, tab, comma, bar, blanks), decimal comma, lines before the header, rows of
+units after it, quotes. What decides is the header: the line that holds every column asked for.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibration.camera import Array
+from calibration.problem import RECORD, Problem
+
+_DELIMITERS = (";", "\t", ",", "|", " ")
+_HEADER_LINES = 500  # a header further down than this is none
+_BRACKETED = re.compile(r"^(.*?)\s*[\[(<]([^\])>]*)[\])>]\s*$")
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Some columns of a file; cells that are no numbers are NaN."""
+
+    values: dict[str, Array]  # by the name asked for, (n,)
+    units: dict[str, str]  # as the file states them; absent where it doesn't
+    first_line: int  # line number of the first row of numbers, from 1
+    text_cells: dict[str, tuple[int, int, str]]  # column -> how many, first line, first text
+
+
+def read_columns(path: Path, names: Sequence[str]) -> Columns:
+    """The columns called `names` (blanks and capitals ignored) of a text file.
+
+    A file without a header row is read by column number: "1", "2", ...
+
+    Raises
+    ------
+    Problem : the file can't be read, has no such columns, or no rows of numbers.
+    """
+    lines = _lines(path)
+    delimiter, header, places, units = _find_header(lines, names, path)
+    rows = [
+        (number, cells)
+        for number, cells in enumerate(_split(lines[header:], delimiter), start=header + 1)
+        if any(cell.strip() for cell in cells)
+    ]
+    key = places[names[0]]
+    while rows and not _is_number(_cell(rows[0][1], key)):
+        for name, place in places.items():
+            text = _cell(rows[0][1], place).strip("[]()<> ")
+            if text and not _is_number(text):
+                units.setdefault(name, text)
+        rows = rows[1:]
+    if not rows:
+        raise Problem(
+            "there are no rows of numbers under the header",
+            where=str(path),
+            remedy="check that the file was exported whole",
+            status=RECORD,
+        )
+    values, bad = {}, {}
+    for name, place in places.items():
+        cells = [_cell(row, place) for _, row in rows]
+        values[name], wrong = _numbers(cells)
+        if wrong:
+            bad[name] = (len(wrong), rows[wrong[0]][0], cells[wrong[0]].strip())
+    return Columns(values, units, rows[0][0], bad)
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise Problem(
+            f"the file can't be read ({error.strerror})",
+            where=str(path),
+            remedy="check its name and its place beside the record",
+            status=RECORD,
+        ) from None
+    for mark, encoding in (
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if raw.startswith(mark):
+            return raw.decode(encoding, errors="replace").splitlines()
+    if raw[1:200:2].count(0) > 50:
+        return raw.decode("utf-16-le", errors="replace").splitlines()
+    try:
+        return raw.decode("utf-8").splitlines()
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace").splitlines()
+
+
+def _split(lines: list[str], delimiter: str) -> list[list[str]]:
+    if delimiter == " ":
+        return [line.split() for line in lines]
+    if not any('"' in line for line in lines):
+        return [line.split(delimiter) for line in lines]
+    return [
+        row if (row := next(csv.reader([line], delimiter=delimiter), [])) else [] for line in lines
+    ]
+
+
+def _find_header(
+    lines: list[str], names: Sequence[str], path: Path
+) -> tuple[str, int, dict[str, int], dict[str, str]]:
+    wanted = [_key(name) for name in names]
+    seen: list[str] = []
+    for number, line in enumerate(lines[:_HEADER_LINES]):
+        for delimiter in _DELIMITERS:
+            cells = _split([line], delimiter)[0]
+            whole = [_key(cell) for cell in cells]
+            found = [_BRACKETED.match(cell.strip()) for cell in cells]
+            bare = [_key(m.group(1)) if m else key for m, key in zip(found, whole, strict=True)]
+            if all(name in whole or name in bare for name in wanted):
+                at = [whole.index(n) if n in whole else bare.index(n) for n in wanted]
+                places = dict(zip(names, at, strict=True))
+                units = {n: m.group(2).strip() for n, k in places.items() if (m := found[k])}
+                return delimiter, number + 1, places, units
+            if len(cells) > 1 and not any(_is_number(cell) for cell in cells):
+                seen.extend(cell.strip().strip('"') for cell in cells)
+    if all(name.strip().isdecimal() and int(name) > 0 for name in names):
+        start, delimiter = _first_numbers(lines, path)
+        return delimiter, start, {name: int(name) - 1 for name in names}, {}
+    keys = {_key(cell) for cell in seen}
+    missing = next((name for name in names if _key(name) not in keys), names[0])
+    near = difflib.get_close_matches(missing, seen, n=1, cutoff=0.3)
+    raise Problem(
+        f'there is no column "{missing}"' if seen else "there is no header row",
+        where=str(path),
+        remedy=f'did you mean "{near[0]}"?' if near else "name the columns as the header does",
+        status=RECORD,
+    )
+
+
+def _first_numbers(lines: list[str], path: Path) -> tuple[int, str]:
+    for number, line in enumerate(lines[:_HEADER_LINES]):
+        for delimiter in _DELIMITERS:
+            cells = _split([line], delimiter)[0]
+            if len(cells) > 1 and all(_is_number(cell) for cell in cells):
+                return number, delimiter
+    raise Problem(
+        "there are no rows of numbers",
+        where=str(path),
+        remedy="check that the file was exported whole",
+        status=RECORD,
+    )
+
+
+def _key(name: str) -> str:
+    return "".join(name.strip().strip('"').split()).casefold()
+
+
+def _cell(row: list[str], place: int) -> str:
+    return row[place].strip() if place < len(row) else ""
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(_plain(text))
+    except ValueError:
+        return False
+    return bool(text.strip())
+
+
+def _plain(text: str) -> str:
+    text = text.strip().strip('"').replace("\u2212", "-")
+    comma, point = text.rfind(","), text.rfind(".")
+    if comma >= 0 and point >= 0:
+        thousands, decimal = (".", ",") if comma > point else (",", ".")
+        return text.replace(thousands, "").replace(decimal, ".")
+    return text.replace(",", ".")
+
+
+def _numbers(cells: list[str]) -> tuple[Array, list[int]]:
+    try:
+        return np.array(cells, dtype=float), []
+    except ValueError:
+        pass
+    values = np.full(len(cells), np.nan)
+    wrong = []
+    for k, cell in enumerate(cells):
+        try:
+            values[k] = float(_plain(cell)) if cell else np.nan
+        except ValueError:
+            wrong.append(k)
+    return values, wrong
