@@ -1,0 +1,178 @@
+"""One film: streaming in both directions and exact random access, whatever the file."""
+
+from __future__ import annotations
+
+import bisect
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+from calibration.camera import Array
+from calibration.problem import FILM, Problem
+from tracker.film.luma import Luma
+from tracker.film.movie import open_movie
+from tracker.film.opened import Frames, Source
+from tracker.film.pictures import open_pictures
+from tracker.film.places import is_movie
+from tracker.values import Warning_
+
+HELD_BYTES = 128_000_000
+"""Luma kept in memory while a film is read backwards."""
+CACHED_BYTES = 48_000_000
+"""Luma kept in memory for random access."""
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """A film of which nothing is held in memory but a few frames.
+
+    Luma is (height, width), uint8 or uint16, as stored in the file: no conversion, no gain.
+    Frames that the file holds damaged are left out by `forward` and `backward`; `findings` says
+    so as soon as they have been met.
+    """
+
+    path: str
+    where: str
+    frames: int  # how many
+    size: tuple[int, int]  # width, height, px
+    bits: int  # significant bits of a grey level
+    stamps: Array  # (frames,) s, the container's time stamps as they are; NaN without
+    rate: float  # nominal frame rate, 1/s; NaN if unknown
+    source: Source
+    findings: list[Warning_]  # grows while the film is read
+    _near: Near = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_near", Near(self.source, self.cacheable))
+
+    @property
+    def white(self) -> int:
+        """The full-scale grey level."""
+        return (1 << self.bits) - 1
+
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes of one luma plane."""
+        return self.size[0] * self.size[1] * (1 if self.bits <= 8 else 2)
+
+    @property
+    def cacheable(self) -> int:
+        """How many frames random access may hold."""
+        return max(2, min(64, CACHED_BYTES // self.frame_bytes))
+
+    def forward(self, first: int = 0, last: int | None = None) -> Frames:
+        """(index, luma) from `first` to `last`, both included. A luma is valid until the next."""
+        end = self.frames - 1 if last is None else min(last, self.frames - 1)
+        if first > end:
+            return
+        for index, luma in self.source.read(max(first, 0)):
+            if index > end:
+                return
+            yield index, luma
+
+    def backward(self, first: int | None = None, last: int = 0) -> Frames:
+        """(index, luma) from `first` down to `last`, both included, in bounded memory.
+
+        Stretches that begin where reading can begin are read forwards and handed out backwards;
+        a stretch too long for the memory is read again for each of its parts.
+        """
+        high = self.frames - 1 if first is None else min(first, self.frames - 1)
+        most = max(1, HELD_BYTES // self.frame_bytes)
+        starts = self.source.starts
+        while high >= last:
+            low = max(last, high - most + 1)
+            start = bisect.bisect_left(starts, low)
+            if start < len(starts) and starts[start] <= high:
+                low = starts[start]
+            held = [(index, luma.copy()) for index, luma in self.forward(low, high)]
+            while held:
+                yield held.pop()
+            high = low - 1
+
+    def frame(self, index: int) -> Luma:
+        """The luma of one frame, exactly; safe to call from several threads."""
+        if not 0 <= index < self.frames:
+            raise Problem(
+                f"the film has no frame {index}; it has {self.frames} frames counted from 0",
+                where=self.where,
+                remedy="name a frame of the film",
+                status=FILM,
+            )
+        luma = self._near.frame(index)
+        if luma is None:
+            raise Problem(
+                f"frame {index} can't be read",
+                where=self.where,
+                remedy="choose another frame, or copy the film again from the camera",
+                status=FILM,
+            )
+        return luma
+
+
+class Near:
+    """Frames met lately, and a place in the film from where to read on."""
+
+    def __init__(self, source: Source, most: int) -> None:
+        self.source = source
+        self.most = most
+        self.held: OrderedDict[int, Luma] = OrderedDict()
+        self.stream: Frames = iter(())
+        self.next = -1
+        self.lock = threading.Lock()
+
+    def frame(self, index: int) -> Luma | None:
+        """The frame, or None where it can't be read."""
+        with self.lock:
+            if index in self.held:
+                self.held.move_to_end(index)
+                return self.held[index]
+            starts = self.source.starts
+            start = starts[bisect.bisect_right(starts, index) - 1]
+            if not start <= self.next <= index:
+                self.stream = self.source.read(start)
+            for at, luma in self.stream:
+                self.next = at + 1
+                if at > index - self.most:
+                    self._hold(at, luma)
+                if at >= index:
+                    return luma.copy() if at == index else None
+            self.next = -1
+            return None
+
+    def _hold(self, index: int, luma: Luma) -> None:
+        self.held[index] = luma.copy()
+        while len(self.held) > self.most:
+            self.held.popitem(last=False)
+
+
+def open_film(
+    path: str, *, frame_rate: float | None = None, bits: int | None = None, where: str = ""
+) -> Film:
+    """Open a movie file, a folder of pictures, a glob, or an address that fsspec knows.
+
+    `frame_rate` (1/s) is the nominal rate; without it the container's is taken. `bits` says how
+    many bits of a grey level are significant, where fewer than the format holds. `where` is the
+    place that an error names, such as a key of the record. Raises `Problem` (status FILM) if
+    there is nothing there, or nothing that is a film.
+    """
+    place = f"{where} ({path})" if where else path
+    opened = open_movie(path, place) if is_movie(path, place) else open_pictures(path, place)
+    stored = 8 if opened.bits <= 8 else 16
+    if bits is not None and not 1 <= bits <= stored:
+        raise Problem(
+            f"the film holds {opened.bits} bits a grey level, not {bits}",
+            where=place,
+            remedy="give the significant bits of the film, or leave bits out",
+            status=FILM,
+        )
+    return Film(
+        path=path,
+        where=place,
+        frames=len(opened.stamps),
+        size=opened.size,
+        bits=opened.bits if bits is None else bits,
+        stamps=opened.stamps,
+        rate=opened.rate if frame_rate is None else frame_rate,
+        source=opened.source,
+        findings=opened.findings,
+    )

@@ -1,0 +1,92 @@
+"""Faults of a film's frame sequence: dropped, repeated and unusable frames, as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.film.luma import Luma
+from tracker.values import Warning_
+
+_SHOWN = 8
+
+
+def spelled(frames: Sequence[int]) -> str:
+    """The frames as text, the first few of many."""
+    text = ", ".join(str(frame) for frame in frames[:_SHOWN])
+    more = len(frames) - _SHOWN
+    return f"{text} and {more} more" if more > 0 else text
+
+
+def dropped(stamps: Array, tick: float, where: str) -> list[Warning_]:
+    """Gaps and disorder of time stamps (n,) in s that are multiples of `tick` s.
+
+    A gap is a step of more than one and a half times the usual one. Rounding to the tick alone
+    makes no gap.
+    """
+    steps = np.diff(stamps)
+    if len(steps) < 2 or not np.all(np.isfinite(stamps)):
+        return []
+    if np.any(steps <= 0):
+        frames = [int(i) for i in np.flatnonzero(steps <= 0) + 1]
+        text = f"the time stamps don't increase at frames {spelled(frames)}"
+        return [Warning_("stamps_disordered", text, where)]
+    usual = float(np.median(steps))
+    ragged = 0.0 if abs(usual / tick - round(usual / tick)) < 0.01 and usual > 2 * tick else tick
+    missing = np.where(steps > 1.5 * usual + ragged, np.rint(steps / usual) - 1, 0).astype(int)
+    if not missing.any():
+        return []
+    at = [int(i) for i in np.flatnonzero(missing)]
+    text = f"{int(missing.sum())} frames are missing, after frames {spelled(at)}"
+    return [Warning_("frames_dropped", text, where)]
+
+
+def skipped(numbers: Sequence[int | None], where: str) -> list[Warning_]:
+    """Gaps in the numbers of numbered pictures."""
+    given = [number for number in numbers if number is not None]
+    if len(given) != len(numbers) or len(given) < 3:
+        return []
+    steps = np.diff(given)
+    usual = int(np.median(steps))
+    if usual <= 0:
+        return []
+    at = [int(i) for i in np.flatnonzero(steps > usual)]
+    if not at:
+        return []
+    lacking = int(np.sum(steps[at] // usual - 1))
+    text = f"{lacking} numbers are missing among the pictures, after frames {spelled(at)}"
+    return [Warning_("frames_dropped", text, where)]
+
+
+class Repeats:
+    """Told each frame of a forward pass, it notices those that are copies of the one before.
+
+    Only a sample of the pixels is compared: the noise of a camera never repeats.
+    """
+
+    def __init__(self) -> None:
+        self.last = -2
+        self.sample: Luma | None = None
+        self.seen = 0
+        self.frames: list[int] = []
+
+    def see(self, index: int, luma: Luma) -> None:
+        """Take note of one frame; frames must come in ascending order."""
+        sample = luma[8::37, 5::29].copy()
+        self.seen += 1
+        if (
+            self.sample is not None
+            and index == self.last + 1
+            and np.array_equal(sample, self.sample)
+        ):
+            self.frames.append(index)
+        self.last, self.sample = index, sample
+
+    def findings(self, where: str) -> list[Warning_]:
+        """What was noticed. A film that mostly stands still, without noise, says nothing."""
+        if not self.frames or len(self.frames) > self.seen // 2:
+            return []
+        text = f"{len(self.frames)} frames repeat the one before: {spelled(self.frames)}"
+        return [Warning_("frames_repeated", text, where)]

@@ -1,0 +1,289 @@
+"""Movie files, decoded by libav in the order of its output."""
+
+from __future__ import annotations
+
+import bisect
+import contextlib
+import itertools
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import IO, Any
+
+import av
+import numpy as np
+
+from calibration.problem import FILM, Problem
+from tracker.film.findings import dropped
+from tracker.film.luma import bits_of, luma_of
+from tracker.film.opened import Frames, Opened
+from tracker.film.places import has_scheme, opened
+from tracker.values import Warning_
+
+# Decoders for which every packet is one frame and time stamps give the output order.
+_ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})
+_THREADS = 8
+_INTRA_ONLY = 1 << 0  # a bit of libav's codec properties
+
+
+@dataclass(frozen=True)
+class Key:
+    """A frame at which decoding can begin."""
+
+    frame: int
+    pts: int | None
+    dts: int | None
+
+
+@dataclass(frozen=True)
+class Index:
+    """The frames of a movie in output order, counted once."""
+
+    ticks: tuple[int | None, ...]  # time stamp of each frame in ticks of the time base
+    keys: tuple[Key, ...]  # ascending; the first is frame 0
+    by_stamp: dict[int, int] | None  # frame of each time stamp, where these name frames
+
+
+class Movie:
+    """Frames of a movie file, each pass with a decoder of its own."""
+
+    def __init__(self, path: str, where: str, index: Index, findings: list[Warning_]) -> None:
+        self.path = path
+        self.where = where
+        self.index = index
+        self.findings = findings
+        self.starts = tuple(key.frame for key in index.keys)
+
+    def read(self, first: int) -> Frames:
+        """(index, luma) from `first` to the end. A luma keeps its buffer as long as it lives."""
+        key = self.index.keys[bisect.bisect_right(self.starts, first) - 1]
+        if key.frame > 0 and not self._reachable(key):
+            key = self.index.keys[0]
+        size = None
+        with _container(self.path, self.where) as (container, stream):
+            for at, frame in self._numbered(container, stream, key):
+                size = size or (frame.width, frame.height)
+                if at < first:
+                    continue
+                if (frame.width, frame.height) != size:
+                    self._note("frame_damaged", f"frame {at} has another size than the first one")
+                    continue
+                yield at, luma_of(frame)
+
+    def _numbered(self, container: Any, stream: Any, key: Key) -> Iterator[tuple[int, Any]]:
+        """Decoded frames with their index, from a key frame on."""
+        if key.frame > 0:
+            container.seek(_tick(key), stream=stream, backward=True)
+        by_stamp = self.index.by_stamp
+        at, begun = key.frame, key.frame == 0
+        for frame in self._decoded(container, stream, key):
+            if by_stamp is not None:
+                index = by_stamp.get(frame.pts)
+                # frames shown before the key frame lack the pictures they refer to
+                if index is not None and index >= key.frame:
+                    yield index, frame
+                continue
+            begun = begun or frame.key_frame
+            if begun:
+                if at < len(self.index.ticks):
+                    yield at, frame
+                at += 1
+
+    def _decoded(self, container: Any, stream: Any, key: Key) -> Iterator[Any]:
+        reached = key.frame == 0
+        for packet in _packets(container, stream, lambda: self._note("film_cut_short", _CUT)):
+            reached = reached or (packet.is_keyframe and (packet.pts, packet.dts) == _stamp(key))
+            if not reached:
+                continue
+            try:
+                frames = packet.decode()
+            except av.error.EOFError:
+                return
+            except av.error.FFmpegError:
+                self._note("frame_damaged", "some frames are damaged and were left out")
+                continue
+            for frame in frames:
+                if frame.is_corrupt:
+                    self._note("frame_damaged", "some frames are damaged")
+                yield frame
+
+    def _reachable(self, key: Key) -> bool:
+        """Whether seeking leads to this key frame or before it, by looking at the packets."""
+        with _container(self.path, self.where) as (container, stream):
+            try:
+                container.seek(_tick(key), stream=stream, backward=True)
+                wanted = _stamp(key)
+                for packet in container.demux(stream):
+                    if packet.is_keyframe and (packet.pts, packet.dts) == wanted:
+                        return True
+                    if packet.dts is not None and key.dts is not None and packet.dts > key.dts:
+                        return False
+            except av.error.FFmpegError:
+                return False
+        return False
+
+    def _note(self, code: str, text: str) -> None:
+        note = Warning_(code, text, self.where)
+        if note not in self.findings:
+            self.findings.append(note)
+
+
+_CUT = "the file breaks off before its end; the frames up to there are used"
+
+
+def open_movie(path: str, where: str) -> Opened:
+    """Open a movie and count its frames. Raises `Problem` if it isn't one, or holds no frame."""
+    findings: list[Warning_] = []
+    with _container(path, where) as (container, stream):
+        intra = bool(stream.codec_context.codec.properties & _INTRA_ONLY)
+        name = stream.codec_context.name
+        tick = float(stream.time_base)
+        rate = float(stream.average_rate or stream.base_rate or np.nan)
+        promised = stream.frames
+        index = _from_container(stream) if intra else None
+        if index is None and (intra or name in _ORDERLY):
+            index = _from_packets(container, stream)
+    if index is None:
+        with _container(path, where) as (container, stream):
+            index = _from_frames(container, stream)
+            promised = len(index.ticks)
+    if not index.ticks:
+        raise _unreadable(where)
+    source = Movie(path, where, index, findings)
+    first = _first(source, where)
+    stamps = np.array([np.nan if t is None else t * tick for t in index.ticks])
+    findings += dropped(stamps, tick, where)
+    if promised > len(stamps):
+        text = f"the file promises {promised} frames and holds {len(stamps)}"
+        findings.append(Warning_("film_cut_short", text, where))
+    return Opened(
+        source=source,
+        size=(first.width, first.height),
+        bits=bits_of(first.format),
+        stamps=stamps,
+        rate=rate,
+        findings=findings,
+    )
+
+
+def _from_container(stream: Any) -> Index | None:
+    """From the container's own index, if it lists every frame of a film of key frames."""
+    try:
+        entries = [entry for entry in stream.index_entries if entry.size > 0]
+    except AttributeError:
+        return None
+    ticks = [int(entry.timestamp) for entry in entries]
+    whole = len(entries) == stream.frames > 0 and all(entry.is_keyframe for entry in entries)
+    if not whole or any(b <= a for a, b in itertools.pairwise(ticks)):
+        return None
+    keys = tuple(Key(at, tick, tick) for at, tick in enumerate(ticks))
+    return Index(tuple(ticks), keys, {tick: at for at, tick in enumerate(ticks)})
+
+
+def _from_packets(container: Any, stream: Any) -> Index | None:
+    """From the packets, if their time stamps give the order of the frames."""
+    pts: list[int] = []
+    keys: list[tuple[int, int | None]] = []
+    for packet in _packets(container, stream, lambda: None):
+        if packet.size == 0 or packet.is_discard:
+            continue
+        if packet.pts is None:
+            return None
+        if not keys and not packet.is_keyframe:
+            return None
+        pts.append(packet.pts)
+        if packet.is_keyframe:
+            keys.append((packet.pts, packet.dts))
+    order = {tick: at for at, tick in enumerate(sorted(pts))}
+    if len(order) != len(pts) or not keys or order[keys[0][0]] != 0:
+        return None
+    starts = sorted((order[tick], tick, dts) for tick, dts in keys)
+    return Index(tuple(order), tuple(Key(*start) for start in starts), order)
+
+
+def _from_frames(container: Any, stream: Any) -> Index:
+    """From decoding the whole film, where packets don't say what frames will come of them."""
+    ticks: list[int | None] = []
+    frames: list[int] = []
+    packets: list[tuple[int | None, int | None]] = []
+    for packet in _packets(container, stream, lambda: None):
+        if packet.is_keyframe and packet.size:
+            packets.append((packet.pts, packet.dts))
+        try:
+            decoded = packet.decode()
+        except av.error.EOFError:
+            break
+        except av.error.FFmpegError:
+            continue
+        for frame in decoded:
+            if frame.key_frame:
+                frames.append(len(ticks))
+            ticks.append(frame.pts)
+    keys = [Key(0, None, None)]
+    if len(frames) == len(packets) and None not in {dts for _, dts in packets}:
+        keys += [
+            Key(at, pts, dts) for at, (pts, dts) in zip(frames, packets, strict=True) if at > 0
+        ]
+    return Index(tuple(ticks), tuple(keys), None)
+
+
+def _first(source: Movie, where: str) -> Any:
+    with _container(source.path, where) as (container, stream):
+        for _, frame in source._numbered(container, stream, source.index.keys[0]):
+            return frame
+    raise _unreadable(where)
+
+
+def _packets(container: Any, stream: Any, cut: Any) -> Iterator[Any]:
+    """The stream's packets, the flushing one last; a broken end is told to `cut`."""
+    packets = container.demux(stream)
+    while True:
+        try:
+            packet = next(packets)
+        except StopIteration:
+            return
+        except (av.error.FFmpegError, OSError):
+            cut()
+            return
+        yield packet
+
+
+def _stamp(key: Key) -> tuple[int | None, int | None]:
+    return key.pts, key.dts
+
+
+def _tick(key: Key) -> int:
+    tick = key.dts if key.dts is not None else key.pts
+    if tick is None:
+        raise ValueError("a key frame without a time stamp can't be sought")
+    return tick
+
+
+@contextlib.contextmanager
+def _container(path: str, where: str) -> Iterator[tuple[Any, Any]]:
+    """The container and its first film stream, closed afterwards. Raises `Problem`."""
+    file: IO[bytes] | str = opened(path, where) if has_scheme(path) else path
+    try:
+        container = av.open(file)
+    except (av.error.FFmpegError, OSError, ValueError) as error:
+        raise _unreadable(where) from error
+    try:
+        if not container.streams.video:
+            raise _unreadable(where)
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
+        yield container, stream
+    finally:
+        container.close()
+        if not isinstance(file, str):
+            file.close()
+
+
+def _unreadable(where: str) -> Problem:
+    return Problem(
+        "this is not a film that can be read: it is empty, cut off, damaged or of another kind",
+        where=where,
+        remedy="copy it again from the camera, or export it as MP4, MOV, MKV or AVI",
+        status=FILM,
+    )

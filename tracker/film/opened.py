@@ -1,0 +1,37 @@
+"""What opening a file says about its film."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+from calibration.camera import Array
+from tracker.film.luma import Luma
+from tracker.values import Warning_
+
+Frames = Iterator[tuple[int, Luma]]
+"""(index, luma) one after the other."""
+
+
+class Source(Protocol):
+    """Where frames come from."""
+
+    starts: tuple[int, ...]
+    """Frames at which reading can begin without reading earlier ones, ascending from 0."""
+
+    def read(self, first: int) -> Frames:
+        """Frames from `first` to the end, ascending. Frames that can't be read are left out."""
+        ...
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A source of frames and what is known before any is read."""
+
+    source: Source
+    size: tuple[int, int]  # width, height, px
+    bits: int
+    stamps: Array  # (frames,) s or NaN
+    rate: float  # 1/s or NaN
+    findings: list[Warning_]

@@ -1,0 +1,104 @@
+"""Films that are folders or globs of numbered pictures."""
+
+from __future__ import annotations
+
+import re
+from pathlib import PurePosixPath
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.problem import FILM, Problem
+from tracker.film.findings import skipped
+from tracker.film.luma import Luma
+from tracker.film.opened import Frames, Opened
+from tracker.film.places import listed, opened
+from tracker.values import Warning_
+
+
+class Pictures:
+    """Pictures one after the other; those that can't be read are left out and noted."""
+
+    def __init__(
+        self, names: list[str], size: tuple[int, int], where: str, findings: list[Warning_]
+    ) -> None:
+        self.names = names
+        self.size = size
+        self.where = where
+        self.findings = findings
+        self.starts = tuple(range(len(names)))
+
+    def read(self, first: int) -> Frames:
+        """(index, luma) from `first` to the last picture."""
+        for index in range(first, len(self.names)):
+            luma = picture(self.names[index], self.where)
+            if luma is not None and (luma.shape[1], luma.shape[0]) == self.size:
+                yield index, luma
+                continue
+            fault = "can't be read" if luma is None else "has another size than the first one"
+            note = Warning_(
+                "frame_damaged",
+                f"the picture {PurePosixPath(self.names[index]).name} (frame {index}) {fault}",
+                self.where,
+            )
+            if note not in self.findings:
+                self.findings.append(note)
+
+
+def picture(name: str, where: str) -> Luma | None:
+    """Luma (height, width) of a picture file with its full bit depth; None if it can't be read.
+
+    Colours are weighed to luma as in Recommendation ITU-R BT.601.
+    """
+    try:
+        with opened(name, where) as file:
+            data = np.frombuffer(file.read(), np.uint8)
+        found = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
+    except (OSError, cv2.error):
+        return None
+    if found is None or found.dtype not in (np.uint8, np.uint16):
+        return None
+    return _grey(found)
+
+
+def _grey(found: NDArray[Any]) -> Luma:
+    channels = found.shape[2] if found.ndim == 3 else 0
+    if channels >= 3:
+        found = cv2.cvtColor(found, cv2.COLOR_BGR2GRAY if channels == 3 else cv2.COLOR_BGRA2GRAY)
+    elif channels:
+        found = np.ascontiguousarray(found[:, :, 0])
+    if found.dtype == np.uint8:
+        return found.astype(np.uint8, copy=False)
+    return found.astype(np.uint16, copy=False)
+
+
+def open_pictures(path: str, where: str) -> Opened:
+    """Open a folder or glob of pictures. Raises `Problem` if none of them can be read."""
+    names = listed(path, where)
+    first = next(
+        (luma for luma in (picture(n, where) for n in names[:3]) if luma is not None), None
+    )
+    if first is None:
+        raise Problem(
+            "the first pictures can't be read",
+            where=where,
+            remedy="give 8 to 16-bit PNG, TIFF or JPEG pictures",
+            status=FILM,
+        )
+    size = (first.shape[1], first.shape[0])
+    findings = skipped([_number(name) for name in names], where)
+    return Opened(
+        source=Pictures(names, size, where, findings),
+        size=size,
+        bits=first.dtype.itemsize * 8,
+        stamps=np.full(len(names), np.nan),
+        rate=float("nan"),
+        findings=findings,
+    )
+
+
+def _number(name: str) -> int | None:
+    numbers = re.findall(r"\d+", PurePosixPath(name).stem)
+    return int(numbers[-1]) if numbers else None

@@ -1,0 +1,107 @@
+"""Files, folders, globs and addresses: one way to list them and to open them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import IO, Any, cast
+
+from calibration.problem import FILM, Problem
+
+PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
+
+
+def has_scheme(path: str) -> bool:
+    """Whether the path is an address such as s3://... (one letter is a drive, not a scheme)."""
+    return re.match(r"[A-Za-z][A-Za-z0-9+.-]+://", path) is not None
+
+
+def is_movie(path: str, where: str) -> bool:
+    """Whether the path names one movie file, not a folder or a glob. Raises `Problem`."""
+    if has_scheme(path):
+        system, inner = _system(path, where)
+        return not _is_glob(inner) and not system.isdir(inner)
+    file = Path(path)
+    if file.is_dir():
+        return False
+    if file.is_file():
+        return True
+    if _is_glob(path):
+        return False
+    raise nothing(path, where)
+
+
+def listed(path: str, where: str) -> list[str]:
+    """The pictures of a folder or glob in natural order: 2 before 10. Raises `Problem`."""
+    if has_scheme(path):
+        system, inner = _system(path, where)
+        found = system.glob(inner) if _is_glob(inner) else system.ls(inner, detail=False)
+        scheme = path.split("://", 1)[0]
+        names = [f"{scheme}://{str(name).lstrip('/')}" for name in found]
+    else:
+        folder = Path(path)
+        if folder.is_dir():
+            names = [str(file) for file in folder.iterdir()]
+        else:
+            # from the first part without wildcards on, so that absolute globs work too
+            whole = folder.absolute()
+            names = [str(f) for f in Path(whole.anchor).glob(str(whole.relative_to(whole.anchor)))]
+    pictures = sorted(_pictures(names), key=natural)
+    if not pictures:
+        raise nothing(path, where)
+    return pictures
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """A sorting key by which numbers inside names count as numbers."""
+    parts = re.split(r"(\d+)", name)
+    return [(int(part), "") if part.isdecimal() else (-1, part.lower()) for part in parts]
+
+
+def opened(path: str, where: str) -> IO[bytes]:
+    """The file, open for reading bytes."""
+    if has_scheme(path):
+        system, inner = _system(path, where)
+        return cast("IO[bytes]", system.open(inner, "rb"))
+    return Path(path).open("rb")
+
+
+def nothing(path: str, where: str) -> Problem:
+    """The error for a film that isn't there."""
+    folder = _is_glob(path) or Path(path).is_dir()
+    what = "there are no pictures there" if folder else "there is no such file"
+    return Problem(what, where=where, remedy="give the film's path", status=FILM)
+
+
+def _pictures(names: Iterable[str]) -> list[str]:
+    return [name for name in names if name.lower().endswith(PICTURES)]
+
+
+def _is_glob(path: str) -> bool:
+    return any(sign in path for sign in "*?[")
+
+
+def _system(path: str, where: str) -> tuple[Any, str]:
+    """The file system of an address and the path inside it."""
+    try:
+        import fsspec  # type: ignore[import-untyped, unused-ignore]
+    except ImportError:
+        raise Problem(
+            "this address needs the package fsspec",
+            where=where,
+            remedy="install fsspec, or copy the film to this machine",
+            status=FILM,
+        ) from None
+    try:
+        system, inner = fsspec.url_to_fs(path)
+        if not _is_glob(inner) and not system.exists(inner):
+            raise nothing(path, where)
+    except (OSError, ValueError, ImportError) as error:
+        raise Problem(
+            f"the address can't be reached ({error})",
+            where=where,
+            remedy="check the address, or copy the film to this machine",
+            status=FILM,
+        ) from None
+    return system, str(inner)
