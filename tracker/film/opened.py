@@ -17,8 +17,10 @@ Frames = Iterator[tuple[int, Luma]]
 class Source(Protocol):
     """Where frames come from."""
 
-    starts: tuple[int, ...]
-    """Frames at which reading can begin without reading earlier ones, ascending from 0."""
+    @property
+    def starts(self) -> tuple[int, ...]:
+        """Frames at which reading can begin without reading earlier ones, ascending from 0."""
+        ...
 
     def read(self, first: int) -> Frames:
         """Frames from `first` to the end, ascending. Frames that can't be read are left out."""
