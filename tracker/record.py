@@ -23,7 +23,7 @@ from tracker.record_camera import (
     ScaleBar,
     TimingLight,
 )
-from tracker.record_files import Complaint, check_files
+from tracker.record_files import Complaint, Key, check_files
 from tracker.record_names import check_names
 from tracker.record_schema import (
     Accelerometer,
@@ -38,6 +38,7 @@ from tracker.record_schema import (
     TimeColumn,
     Vehicle,
 )
+from tracker.record_sense import check_sense
 from tracker.record_types import nearest
 from tracker.units import brief
 
@@ -100,6 +101,7 @@ def load_record(path: str | Path) -> Record:
     except ValidationError as error:
         errors += _complaints(error)
     errors += check_names(raw)
+    errors += check_sense(raw)
     errors += check_files(raw, path.parent)
     if errors:
         raise RecordProblem(
@@ -111,7 +113,7 @@ def load_record(path: str | Path) -> Record:
     return Record.model_validate({**raw, "path": path, "folder": path.parent})
 
 
-def key_path(key: tuple[str | int, ...]) -> str:
+def key_path(key: Key) -> str:
     """A key path as TOML writes it, list entries counted from 1: cameras.side.scale[1].length."""
     text = ""
     for part in key:
@@ -195,14 +197,12 @@ def _complaints(error: ValidationError) -> list[Complaint]:
     ]
 
 
-def _as_written(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
+def _as_written(loc: Key) -> Key:
     """The key path, without the marks that pydantic adds for keys and unions."""
     return tuple(part for part in loc if part not in ("[key]",))
 
 
-def _complaint(
-    key: tuple[str | int, ...], kind: str, value: object, context: Mapping[str, Any]
-) -> Complaint:
+def _complaint(key: Key, kind: str, value: object, context: Mapping[str, Any]) -> Complaint:
     if kind == "record":
         return key, str(context["what"]), str(context["remedy"])
     name = str(key[-1]) if key else ""
@@ -224,7 +224,7 @@ def _complaint(
     return key, f"{brief(value)} does not fit here ({kind.replace('_', ' ')})", "correct it"
 
 
-def _known_keys(key: tuple[str | int, ...]) -> list[str]:
+def _known_keys(key: Key) -> list[str]:
     """The keys that the table at this place may have."""
     here: Any = Tables
     for part in key:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, model_validator
+from pydantic import BeforeValidator
 
 from tracker.record_types import (
     Distance,
@@ -19,7 +19,7 @@ from tracker.record_types import (
     Table,
     Text,
     listed,
-    names,
+    named,
     number,
     one_of,
     quantity,
@@ -28,6 +28,8 @@ from tracker.record_types import (
     within,
 )
 from tracker.units import brief
+
+TargetName = Annotated[str, named("a fixed target")]
 
 
 class FixedTarget(Table):
@@ -50,17 +52,6 @@ class ScaleBar(Table):
     depth: Distance | None = None
     on: Text | None = None
     plane: GroundLength | None = None
-
-    @model_validator(mode="after")
-    def _complete(self) -> ScaleBar:
-        if self.along is None and self.on is None:
-            refuse(
-                "the scale bar says neither `along` nor `on`",
-                'add the ground axis it lies along, as along = "x", or the vehicle it lies on',
-            )
-        if self.pixels[0] == self.pixels[1]:
-            refuse("both ends of the scale bar are the same pixel", "pick its two ends")
-        return self
 
 
 class Pick(Table):
@@ -144,23 +135,6 @@ class LensEntry(Table):
     square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     file: Text | None = None
 
-    @model_validator(mode="after")
-    def _one_form(self) -> LensEntry:
-        given = set(self.model_fields_set)
-        forms = (
-            {"camera_matrix", "distortion"},
-            {"chessboard", "inner_corners", "square"},
-            {"file"},
-        )
-        if given not in forms and given != {"camera_matrix"}:
-            refuse(
-                "the lens is given in none of its three forms: "
-                + (", ".join(sorted(given)) or "nothing"),
-                "give camera_matrix and distortion, or chessboard, inner_corners and square, "
-                "or file, or leave the lens out",
-            )
-        return self
-
 
 class Edit(Table):
     """A person's place for a mark in a frame."""
@@ -177,15 +151,6 @@ class RuledOut(Table):
     first: Frame = 0
     last: Frame | None = None
 
-    @model_validator(mode="after")
-    def _ordered(self) -> RuledOut:
-        if self.last is not None and self.last < self.first:
-            refuse(
-                f"the span ends at frame {self.last}, before it begins at {self.first}",
-                "exchange first and last",
-            )
-        return self
-
 
 class Camera(Table):
     """A camera: its film, its place, what it sees and what time it keeps."""
@@ -196,19 +161,9 @@ class Camera(Table):
     bits: Annotated[int, whole(8, 16, "a number of bits")] | None = None
     position: GroundPoint | None = None
     lens: LensEntry | None = None
-    survey: Annotated[Mapping[str, FixedTarget], AfterValidator(names("a fixed target"))] = {}
+    survey: Mapping[TargetName, FixedTarget] = {}
     scale: tuple[ScaleBar, ...] = ()
     picks: Mapping[str, Pick] = {}
     time: CameraTime = CameraTime()
     edits: tuple[Edit, ...] = ()
     ruled_out: tuple[RuledOut, ...] = ()
-
-    @model_validator(mode="after")
-    def _plausible(self) -> Camera:
-        if self.frame_rate and self.exposure and self.exposure * self.frame_rate > 1 + 1e-9:
-            refuse(
-                f"the exposure of {self.exposure:g} s is longer than a frame "
-                f"({1 / self.frame_rate:g} s)",
-                "check exposure and frame_rate",
-            )
-        return self

@@ -14,14 +14,15 @@ from typing import Any
 from tracker.record_types import nearest
 from tracker.units import brief
 
-Complaint = tuple[tuple[str | int, ...], str, str]
+Key = tuple[str | int, ...]
+Complaint = tuple[Key, str, str]
 """Key path, what is wrong, what to do."""
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
 WRITE_INSIDE = "keep the file in the record's folder and write its path relative to it"
 
 
-def tables(raw: object, *path: str) -> Iterator[tuple[tuple[str | int, ...], dict[str, Any]]]:
+def tables(raw: object, *path: str) -> Iterator[tuple[Key, dict[str, Any]]]:
     """Key path and content of every table below `path`, in a table or a list of tables."""
     for key in path:
         raw = raw.get(key) if isinstance(raw, dict) else None
@@ -72,7 +73,7 @@ def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
         yield from _check(folder, criteria, ("test", "criteria"), "criteria file")
 
 
-def _check(folder: Path, name: str, key: tuple[str | int, ...], what: str) -> Iterator[Complaint]:
+def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
     if is_url(name) or not name.strip():
         return
     outside = _outside(name)
@@ -130,7 +131,7 @@ def _alternative(folder: Path, name: str) -> str:
 
 
 def _check_pictures(
-    folder: Path, film: str, camera: dict[str, Any], key: tuple[str | int, ...]
+    folder: Path, film: str, camera: dict[str, Any], key: Key
 ) -> Iterator[Complaint]:
     """A folder or pattern must hold pictures, and pictures have no time of their own."""
     if is_url(film) or _outside(film):
@@ -157,7 +158,7 @@ def _check_pictures(
 
 
 def _check_columns(
-    folder: Path, file: str, sensor: dict[str, Any], key: tuple[str | int, ...]
+    folder: Path, file: str, sensor: dict[str, Any], key: Key
 ) -> Iterator[Complaint]:
     """A CSV file needs a time column and units; an ISO/TS 13499 folder brings its own."""
     if _outside(file) or (not is_url(file) and (folder / file).is_dir()):

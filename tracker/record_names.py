@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from typing import Any
 
-from tracker.record_files import Complaint, tables
+from tracker.record_files import Complaint, Key, tables
 from tracker.record_types import nearest
 from tracker.units import brief
 
@@ -55,9 +55,7 @@ def _roles(vehicles: dict[str, dict[str, Any]]) -> Iterator[Complaint]:
             )
 
 
-def _known(
-    key: tuple[str | int, ...], name: object, known: Collection[str], what: str
-) -> Iterator[Complaint]:
+def _known(key: Key, name: object, known: Collection[str], what: str) -> Iterator[Complaint]:
     if not isinstance(name, str) or name in known:
         return
     close = nearest(name, known)

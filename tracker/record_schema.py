@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from tracker.record_camera import Camera
 from tracker.record_types import (
@@ -24,15 +24,14 @@ from tracker.record_types import (
     Text,
     choose,
     listed,
-    names,
-    nearest,
+    named,
     number,
     one_of,
     quantity,
     refuse,
     unit_text,
 )
-from tracker.units import KINDS, UnitError, brief, si_factor
+from tracker.units import UnitError, brief, si_factor
 
 CRITERIA = ("nchrp230", "nchrp350", "mash2009", "mash2016", "en1317", "none")
 ACCELERATIONS = ("ax", "ay", "az")
@@ -67,6 +66,13 @@ class SpeedTrap(Table):
 
 def _criteria(value: str) -> str:
     return value if value.endswith(".toml") else choose(value, CRITERIA)
+
+
+MarkerName = Annotated[str, named("a marker")]
+PointName = Annotated[str, named("a point")]
+VehicleName = Annotated[str, named("a vehicle")]
+CameraName = Annotated[str, named("a camera")]
+ChannelName = Annotated[str, one_of(*CHANNELS)]
 
 
 class Conditions(Table):
@@ -107,20 +113,8 @@ class Vehicle(Table):
         ]
         | None
     ) = None
-    markers: Annotated[Mapping[str, Marker], AfterValidator(names("a marker"))] = {}
-    points: Annotated[Mapping[str, BodyPoint], AfterValidator(names("a point"))] = {}
-
-    @model_validator(mode="after")
-    def _plausible(self) -> Vehicle:
-        if self.mass is not None and self.mass < 100 and self.role != "other":
-            refuse(
-                f"a {self.role} vehicle of {self.mass:.3g} kg is not plausible",
-                "check its mass and the unit, or give it the role 'other'",
-            )
-        both = sorted(set(self.markers) & set(self.points))
-        if both:
-            refuse(f"'{both[0]}' names both a marker and a point", "rename one of them")
-        return self
+    markers: Mapping[MarkerName, Marker] = {}
+    points: Mapping[PointName, BodyPoint] = {}
 
 
 class Survey(Table):
@@ -179,30 +173,10 @@ class Accelerometer(Table):
     at: BodyPoint
     file: Text
     time: TimeColumn | None = None
-    channels: Mapping[str, Channel]
+    channels: Mapping[ChannelName, Channel] = Field(min_length=1)
     full_scale: (
         Annotated[float, quantity("acceleration", 1, 1e6, "from 0.1 to 100,000 g_0")] | None
     ) = None
-
-    @model_validator(mode="after")
-    def _channels(self) -> Accelerometer:
-        for name, channel in self.channels.items():
-            kind = CHANNELS.get(name)
-            if kind is None:
-                close = nearest(name, CHANNELS)
-                refuse(
-                    f"unknown channel {brief(name)}",
-                    f"write '{close}'" if close else "write one of: " + ", ".join(CHANNELS),
-                )
-            if channel.kind not in (None, kind):
-                refuse(
-                    f"the unit {brief(channel.unit)} of {name} is {KINDS[str(channel.kind)].name}, "
-                    f"not {KINDS[kind].name}",
-                    f"write it as for instance '{'g_0' if name in ACCELERATIONS else 'deg/s'}'",
-                )
-        if not self.channels:
-            refuse("the accelerometer has no channels", "add channels, as ax and ay")
-        return self
 
 
 class Tables(Table):
@@ -210,13 +184,9 @@ class Tables(Table):
 
     schema_: Annotated[int, Field(alias="schema"), BeforeValidator(_schema)]
     test: Conditions
-    vehicles: Annotated[Mapping[str, Vehicle], AfterValidator(names("a vehicle"))] = Field(
-        min_length=1
-    )
+    vehicles: Mapping[VehicleName, Vehicle] = Field(min_length=1)
     survey: Survey = Survey()
-    cameras: Annotated[Mapping[str, Camera], AfterValidator(names("a camera"))] = Field(
-        min_length=1
-    )
+    cameras: Mapping[CameraName, Camera] = Field(min_length=1)
     accelerometers: tuple[Accelerometer, ...] = ()
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
-from typing import Annotated, Any, Literal, NoReturn
+from collections.abc import Iterable
+from typing import Annotated, Literal, NoReturn
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
@@ -53,7 +53,7 @@ def number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         refuse(f"{brief(value)} is not a number", "write a plain number without unit")
     if isinstance(value, int) and abs(value) > 10**15:
-        refuse("the number is too large", "write a plain number of ordinary size")
+        refuse(f"{brief(value)} is too large", "write a number of ordinary size")
     if not math.isfinite(value):
         refuse(f"{brief(value)} is not a finite number", "write a plain number without unit")
     return float(value)
@@ -122,29 +122,20 @@ def unit_text(*kinds: str) -> AfterValidator:
     return AfterValidator(read)
 
 
-def names(what: str) -> Callable[[Mapping[str, Any]], Mapping[str, Any]]:
-    """Checks that the keys of a table can serve as file names; `what` says what they name."""
+def named(what: str) -> BeforeValidator:
+    """Lets only names through that can serve in file names; `what` says what they name."""
 
-    def check(table: Mapping[str, Any]) -> Mapping[str, Any]:
-        for name in table:
-            if not NAME.fullmatch(name):
-                refuse(
-                    f"{brief(name)} can't name {what}",
-                    "use letters, digits, '_' and '-', starting with a letter, at most 64",
-                )
-            if RESERVED.fullmatch(name):
-                refuse(f"{brief(name)} can't name {what}, it is a reserved word", "rename it")
-        by_lower: dict[str, str] = {}
-        for name in table:
-            other = by_lower.setdefault(name.lower(), name)
-            if other != name:
-                refuse(
-                    f"'{other}' and '{name}' differ only in capitals, as their result files would",
-                    "rename one of them",
-                )
-        return table
+    def read(name: object) -> object:
+        if not isinstance(name, str) or not NAME.fullmatch(name):
+            refuse(
+                f"{brief(name)} can't name {what}",
+                "use letters, digits, '_' and '-', starting with a letter, at most 64",
+            )
+        if RESERVED.fullmatch(name):
+            refuse(f"{brief(name)} is a reserved word and can't name {what}", "rename it")
+        return name
 
-    return check
+    return BeforeValidator(read)
 
 
 def nearest(found: str, known: Iterable[str]) -> str | None:

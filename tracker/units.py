@@ -157,7 +157,10 @@ def _number(text: str, shown: str, remedy: str) -> float:
 
 def brief(value: object) -> str:
     """A value as an error sentence names it: one short line without control characters."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # an integer of thousands of digits
+        return "a number too long to show"
     return text if len(text) <= 60 else f"{text[:56]}...{text[-1]}"
 
 
