@@ -46,7 +46,7 @@ class OccupantRisk:
     reached: Array  # 1 where the flail distance was reached within the record, else 0
     ridedown_x: Array  # g, signed
     ridedown_y: Array  # g, signed
-    ridedown_time: Array  # s, start of the longitudinal window
+    ridedown_time: Array  # s, middle of the longitudinal window
     thiv: Array  # m/s
     thiv_time: Array  # s
     phd: Array  # g
@@ -114,24 +114,29 @@ def flail(
 
 
 def ridedown(
-    time: Array, acceleration: Array, after: Array, window: float = RIDEDOWN_WINDOW
+    time: Array, acceleration: Array, after: Array, before: float = 0.5 * RIDEDOWN_WINDOW
 ) -> tuple[Array, Array]:
-    """Largest moving mean after the occupant's impact (NCHRP Report 350, MASH: 10 ms).
+    """Largest 10 ms moving mean after the occupant's impact (NCHRP Report 350, MASH).
 
     Parameters
     ----------
     time : (n,) s.
     acceleration : (..., n) m/s^2 in vehicle axes.
     after : (...,) s, time of the occupant's impact; NaN where there was none.
+    before : how much of the window may lie before the impact, s. The default takes the moving
+        mean as the filter without phase that it is: its value at a time is the mean of 5 ms to
+        either side, and those from the impact on count. 0 asks for whole windows after the
+        impact; the documents' own words were not at hand.
 
     Returns
     -------
-    Mean (...,) in g with the acceleration's sign, and the start of its window (...,) s. The
-    whole window lies after the impact. NaN where the record ends sooner.
+    Mean (...,) in g with the acceleration's sign, and the middle of its window (...,) s. NaN
+    where the record ends sooner.
     """
+    window = RIDEDOWN_WINDOW
     shape = acceleration.shape[:-1]
     values = _rows(acceleration)
-    first = np.broadcast_to(after, shape).reshape(-1)
+    first = np.broadcast_to(after, shape).reshape(-1) - before
     starts, means = moving_means(time, values, window)
     means = np.where(starts >= first[:, None], means, np.nan)
     begin = np.where(np.isfinite(first) & (first + window <= time[-1]), first, time[0])
@@ -140,8 +145,8 @@ def ridedown(
     at_impact = np.where(begin == first, (ends[:, 1] - ends[:, 0]) / window, np.nan)
     starts = np.concatenate((np.broadcast_to(starts, means.shape), first[:, None]), axis=-1)
     means = np.concatenate((means, at_impact[:, None]), axis=-1)
-    value, when = _largest(means, starts)
-    return (value / GRAVITY).reshape(shape), when.reshape(shape)
+    value, start = _largest(means, starts)
+    return (value / GRAVITY).reshape(shape), (start + 0.5 * window).reshape(shape)
 
 
 def largest_mean(time: Array, acceleration: Array, window: float = ASI_WINDOW) -> Array:
@@ -205,7 +210,7 @@ def post_impact_deceleration(time: Array, ax: Array, ay: Array, after: Array) ->
     shape = ax.shape[:-1]
     starts, mean_x = moving_means(time, _rows(ax), RIDEDOWN_WINDOW)
     _, mean_y = moving_means(time, _rows(ay), RIDEDOWN_WINDOW)
-    first = np.broadcast_to(after, shape).reshape(-1)[:, None]
+    first = np.broadcast_to(after, shape).reshape(-1)[:, None] - 0.5 * RIDEDOWN_WINDOW
     resultant = np.where(starts >= first, np.hypot(mean_x, mean_y), np.nan)
     value, _ = _largest(resultant, np.broadcast_to(starts, resultant.shape))
     return (value / GRAVITY).reshape(shape)

@@ -107,16 +107,26 @@ def test_a_pulse_shorter_than_the_window_counts_by_its_area():
 @pytest.mark.parametrize(("length", "factor"), [(0.05, 0.983632), (0.10, 0.995893)])
 def test_ridedown_of_a_half_sine(length, factor):
     late = np.clip(T - 0.2, 0, length)
-    value, start = ridedown(T, -20 * G * np.sin(np.pi * late / length), np.array(0.12))
+    value, middle = ridedown(T, -20 * G * np.sin(np.pi * late / length), np.array(0.12))
     assert value == pytest.approx(-20 * factor, abs=1e-3)
-    assert start == pytest.approx(0.2 + length / 2 - 0.005, abs=2e-4)
+    assert middle == pytest.approx(0.2 + length / 2, abs=2e-4)
 
 
-def test_what_happens_before_the_impact_is_no_ridedown():
+def test_whole_windows_after_the_impact_hold_nothing_from_before():
     ax = np.where(T < 0.15, -30 * G, -5 * G)
-    value, start = ridedown(T, ax, np.array(0.16005))
+    value, middle = ridedown(T, ax, np.array(0.15015), before=0.0)
     assert value == pytest.approx(-5, abs=1e-9)
-    assert start >= 0.16005
+    assert middle >= 0.15015 + 0.005
+
+
+def test_the_moving_mean_at_the_impact_looks_five_milliseconds_to_either_side():
+    ax = -100 * G * T
+    value, middle = ridedown(T[:1501], ax[:1501], np.array(0.14))
+    assert middle == pytest.approx(0.145, abs=1e-9)
+    assert value == pytest.approx(-14.5, abs=1e-9)
+    falling, middle = ridedown(T[:1501], -50 * G - ax[:1501], np.array(0.12))
+    assert middle == pytest.approx(0.12, abs=1e-9)
+    assert falling == pytest.approx(-38.0, abs=1e-9)
 
 
 # EN 1317-1: ASI.

@@ -16,7 +16,7 @@ from tracker.signals.source import read_source
 from tracker.signals.timeline import Timeline, make_timeline
 from tracker.signals.units import si_factor
 
-NEEDED_AFTER_ZERO = 0.15  # s a channel must last for occupant risk to be told from it
+NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
 
 
 class ColumnSpec(Protocol):
@@ -127,7 +127,7 @@ def judge_channels(
     file: str = "",
     notes: tuple[str, ...] = (),
 ) -> Accelerometer:
-    """Channels (n,) in SI with those left out that died before 0.15 s after time zero.
+    """Channels (n,) in SI with those left out that died before 0.1 s after time zero.
 
     `full_scale` (m/s^2) is that of the accelerations; angular rates are judged without one.
     """
@@ -136,7 +136,7 @@ def judge_channels(
     good_until: dict[str, float] = {}
     findings: list[Finding] = []
     for name, values in read.items():
-        lost, until = find_dropout(name, time, values)
+        lost, until = find_dropout(name, time, values, NEEDED_AFTER_ZERO)
         good_until[name] = until
         if lost is not None:
             findings.append(lost)
@@ -145,7 +145,7 @@ def judge_channels(
         )
         if clipped is not None:
             findings.append(clipped)
-        if lost is not None and until < min(NEEDED_AFTER_ZERO, float(time[-1])):
+        if lost is not None and until < NEEDED_AFTER_ZERO:
             dropped[name] = lost.text
         else:
             usable[name] = np.where(time <= until, values, np.nan)

@@ -80,10 +80,12 @@ def find_saturation(
     )
 
 
-def find_dropout(channel: str, time: Array, values: Array) -> tuple[Finding | None, float]:
+def find_dropout(
+    channel: str, time: Array, values: Array, needed: float
+) -> tuple[Finding | None, float]:
     """A channel that is missing, dead or ends early, and the time up to which it is good (s).
 
-    Dead is the very same reading for 5 ms or more in a channel that has noise before time zero,
+    Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more in a channel that has noise before time zero,
     away from its extremes (those are clipping).
     """
     good = np.isfinite(values)
@@ -98,7 +100,11 @@ def find_dropout(channel: str, time: Array, values: Array) -> tuple[Finding | No
                 dead[start - 1 : end] = True
     wrong = dead | ~good
     if not wrong.any():
-        return None, float(time[-1])
+        last, step = float(time[-1]), float(time[1] - time[0])
+        if last >= needed:
+            return None, last
+        text = f"{channel} ends at {last * 1e3:.1f} ms"
+        return Finding(channel, "dropout", last, step, "s", text), last
     spans = runs(wrong)
     start, end = spans[0]
     first, last = float(time[start]), float(time[min(end, len(time) - 1)])

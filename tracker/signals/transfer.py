@@ -35,12 +35,6 @@ def to_cg(acceleration: Array, rates: Array, time: Array, lever: Array) -> Array
     return acceleration - lever_acceleration(rates, time, lever)
 
 
-def yaw_only(yaw_rate: Array) -> Array:
-    """Angular velocity (..., n, 3) where only the yaw rate (..., n) was measured."""
-    zero = np.zeros_like(yaw_rate)
-    return np.stack((zero, zero, yaw_rate), axis=-1)
-
-
 def cg_acceleration(state: Array) -> Array:
     """Acceleration of the cg in vehicle axes (..., n, 3), m/s^2, of motion states (..., n, 15)."""
     rotation = vehicle_to_ground(state[..., 3], state[..., 4], state[..., 5])
