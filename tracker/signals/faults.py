@@ -85,8 +85,8 @@ def find_dropout(
 ) -> tuple[Finding | None, float]:
     """A channel that is missing, dead or ends early, and the time up to which it is good (s).
 
-    Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more in a channel that has noise before time zero,
-    away from its extremes (those are clipping).
+    Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more in
+    a channel that has noise before time zero, away from its extremes (those are clipping).
     """
     good = np.isfinite(values)
     dead = np.zeros(len(values), dtype=bool)
