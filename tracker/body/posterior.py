@@ -1,0 +1,216 @@
+"""The answer: the posterior's mean and covariance, its draws, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from calibration.camera import PARAMETERS, Array, Camera
+from calibration.problem import Problem
+from tracker.body.attitude import point_motion
+from tracker.body.fit import Fit
+from tracker.body.setup import POSES, Setup
+from tracker.body.trust import Rejected
+from tracker.values import Motion, Warning_
+
+TIGHTENED = 0.5
+"""A component counts as observed where the evidence at least halves the sd it had before."""
+SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "guess")
+"""Where uncertainty comes from: mark positions; marker survey; lens; camera pose; clocks; how
+smooth a motion is; the weak guesses about what no film shows."""
+
+
+@dataclass(frozen=True)
+class Path:
+    """One trajectory of a vehicle: the estimate, or one draw."""
+
+    setup: Setup
+    body: int
+    handles: Array  # (handles, 6)
+    shift: float = 0.0  # s, of contact on the solution's clock
+
+    def state(self, time: Array) -> Array:
+        """Columns `STATE` (n, 15) at these times (n,)."""
+        basis = self.setup.bodies[self.body].basis
+        clock = np.atleast_1d(time) + self.shift
+        return np.concatenate([basis.design(clock, k) @ self.handles for k in range(3)], axis=1)[
+            :, :15
+        ]
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Draws from the joint posterior: draw k is one possible truth of all vehicles together."""
+
+    setup: Setup
+    values: Array  # (count, unknowns)
+    shift: Array  # (count,) s, of contact on the solution's clock
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def trajectory(self, vehicle: str, k: int) -> Path:
+        """Draw k of a vehicle's path."""
+        b = _index(self.setup, vehicle)
+        handles = self.values[k, self.setup.spline[b]].reshape(-1, POSES)
+        return Path(self.setup, b, handles, float(self.shift[k]))
+
+    def states(self, vehicle: str, times: Array) -> Array:
+        """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
+        b = _index(self.setup, vehicle)
+        handles = self.values[:, self.setup.spline[b]].reshape(len(self), -1, POSES)
+        basis = self.setup.bodies[b].basis
+        if not self.shift.any():
+            rows = [basis.design(np.atleast_1d(times), k) for k in range(3)]
+            whole = np.concatenate([r @ handles for r in rows], axis=2)
+            return np.asarray(whole[:, :, :15])
+        return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
+
+    def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
+        """Position and velocity (count, n, 3), ground axes, of the point `at` (3,), vehicle axes
+        from the vehicle's cg.
+        """
+        return point_motion(self.states(vehicle, times), np.asarray(at, dtype=float))
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Motions, cameras and clocks, with their joint uncertainty. Arms of points are from the cg."""
+
+    setup: Setup
+    fit: Fit
+    sd: Array  # (unknowns,) prior sds
+    unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
+    contact: tuple[float, float]  # s on the solution's clock, and its u
+    findings: tuple[Warning_, ...]
+    rejected: tuple[Rejected, ...]
+    chi_square: Mapping[str, float]  # per camera: per degree of freedom, by the marks' own sds
+    mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of kept
+    residuals: Mapping[str, Array]  # px, seen less predicted, (frames, marks, 2)
+    reprojection_rms_px: Mapping[str, float]
+
+    @property
+    def vehicles(self) -> tuple[str, ...]:
+        """Vehicles that were solved for."""
+        return tuple(b.name for b in self.setup.bodies)
+
+    def trajectory(self, vehicle: str) -> Path:
+        """The estimated path of a vehicle."""
+        b = _index(self.setup, vehicle)
+        handles = self.fit.at.values[self.setup.spline[b]].reshape(-1, POSES)
+        return Path(self.setup, b, handles)
+
+    def span(self, vehicle: str) -> tuple[float, float]:
+        """First and last time at which a film shows the vehicle, s."""
+        b = _index(self.setup, vehicle)
+        first, last = np.inf, -np.inf
+        for k, (e, keep) in enumerate(zip(self.setup.eyes, self.fit.keep, strict=True)):
+            on = keep[:, e.body == b].any(axis=1)
+            if on.any():
+                times = self.setup.times(self.fit.at.values, k)[on]
+                first, last = min(first, float(times[0])), max(last, float(times[-1]))
+        return first, last
+
+    def motion(self, vehicle: str, times: Array) -> Motion:
+        """The motion at times (n,) with its u, by exact linear propagation; outside the span it
+        goes on straight and counts as not observed.
+        """
+        b = _index(self.setup, vehicle)
+        times = np.asarray(times, dtype=float)
+        path, basis = self.trajectory(vehicle), self.setup.bodies[b].basis
+        state = path.state(times)
+        grid = np.arange(self.setup.spline[b].start, self.setup.spline[b].stop).reshape(-1, POSES)
+        u, before = np.empty_like(state), np.empty_like(state)
+        rows = [basis.design(times, order) for order in range(3)]
+        for column in range(state.shape[1]):
+            order, component = divmod(column, POSES)
+            here = grid[:, component]
+            scaled = rows[order] * self.sd[here]
+            block = self.unit_covariance[np.ix_(here, here)]
+            u[:, column] = np.sqrt(
+                np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
+            )
+            before[:, column] = np.sqrt(np.sum(scaled**2, axis=1))
+        if self.contact[1]:
+            drift = np.concatenate([state[:, 6:], np.zeros((len(times), POSES))], axis=1)
+            u = np.hypot(u, drift[:, :15] * self.contact[1])
+        first, last = self.span(vehicle)
+        inside = (times >= first - 1e-9) & (times <= last + 1e-9)
+        return Motion(times, state, u, (u < TIGHTENED * before) & inside[:, None])
+
+    def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
+        """Mean position and velocity (n, 3), ground axes, of the point `at` (3,) from the cg."""
+        return point_motion(self.trajectory(vehicle).state(times), np.asarray(at, dtype=float))
+
+    def draws(self, count: int, seed: int, source: str | None = None) -> Draws:
+        """Draws from the posterior; with a source of `SOURCES`, about the same mean but with the
+        share of the uncertainty that comes from it alone; the shares' variances add up.
+        """
+        rng = np.random.default_rng(seed)
+        noise = rng.standard_normal((self.setup.count, count))
+        if source is None:
+            away = solve_triangular(self.fit.system.root, noise, lower=True, trans="T")
+        elif source == "marks":
+            values, vectors = self._evidence_roots
+            away = self.unit_covariance @ (vectors @ (values[:, None] * noise))
+        else:
+            away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
+        moved = source in (None, "time")
+        shift = rng.standard_normal(count) * self.contact[1] * moved
+        return Draws(self.setup, self.fit.at.values + (away * self.sd[:, None]).T, shift)
+
+    @cached_property
+    def _evidence_roots(self) -> tuple[Array, Array]:
+        values, vectors = np.linalg.eigh(self.fit.system.evidence)
+        return np.sqrt(np.maximum(values, 0.0)), vectors
+
+    @cached_property
+    def cameras(self) -> dict[str, Camera]:
+        """Each camera as the solution sees it, covariance included."""
+        out = {}
+        for k, e in enumerate(self.setup.eyes):
+            part = slice(self.setup.seen_by[k].start, self.setup.seen_by[k].start + PARAMETERS)
+            covariance = e.root @ self.unit_covariance[part, part] @ e.root.T
+            out[e.name] = replace(self.setup.camera(self.fit.at.values, k), covariance=covariance)
+        return out
+
+    @cached_property
+    def clocks(self) -> dict[str, tuple[float, float, float, float]]:
+        """Each camera's time offset (s) with u, and relative rate error with u."""
+        out = {}
+        u = self.sd * np.sqrt(np.diag(self.unit_covariance))
+        for e, part in zip(self.setup.eyes, self.setup.seen_by, strict=True):
+            zero, rate = part.stop - 2, part.stop - 1
+            values = self.fit.at.values
+            out[e.name] = float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
+        return out
+
+
+def _index(setup: Setup, vehicle: str) -> int:
+    names = [b.name for b in setup.bodies]
+    if vehicle not in names:
+        raise Problem(
+            "no camera saw this vehicle",
+            where=f"vehicles.{vehicle}",
+            remedy="pick its markers in a film",
+        )
+    return names.index(vehicle)
+
+
+def _of_source(setup: Setup, source: str) -> Array:
+    """1 (unknowns,) where an unknown's prior belongs to a source, else 0."""
+    out = np.zeros(setup.count)
+    if source not in SOURCES:
+        raise ValueError(f"{source} is not one of {SOURCES}")
+    for body, spline, marker in zip(setup.bodies, setup.spline, setup.marker, strict=True):
+        grid = np.full((body.basis.count, POSES), source == "guess", dtype=float)
+        grid[body.basis.jerk] = source == "smoothness"
+        out[spline] = grid.ravel()
+        out[marker] = source == "survey"
+    for part in setup.seen_by:
+        out[part] = np.repeat([source == "lens", source == "pose", source == "time"], [9, 6, 2])
+    return out

@@ -1,0 +1,136 @@
+"""What is believed of a motion before any film is seen, and how smooth it turns out to be.
+
+All of it is weak: it only holds what the films don't determine. The jerk is white, of a strength
+(spectral density of the jerk, unit^2/s^5) that each component has before and after contact; the
+strengths are those under which the evidence is most probable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.body.evidence import VehicleGeometry
+from tracker.body.setup import POSES, Body, Setup
+from tracker.body.spline import Basis
+from tracker.body.start import Poses
+
+LEVEL_U = 0.05
+"""Roll and pitch of a vehicle before contact, rad."""
+QUIET = np.array([10.0, 10.0, 10.0, 1.0, 1.0, 1.0])
+"""Strengths expected before contact: an acceleration that wanders 1 m/s^2 in 0.1 s."""
+BUSY = np.array([1e5, 1e4, 1e4, 1e3, 1e3, 1e3])
+"""Strengths expected after it: 100 m/s^2 in 0.1 s along the path."""
+HELD = 0.2
+"""Degrees of freedom that the expected strengths count for."""
+LIMITS = 1e-4, 1e12
+
+
+def handles_before(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple[Array, Array]:
+    """Prior mean and sd (handles, 6) of a spline; the jerks' sd is left 1, `spread` sets it."""
+    anchor = np.array([np.interp(basis.anchor_time, start.time, p) for p in start.pose.T])
+    length = max(float(start.time[-1] - start.time[0]), 1e-6)
+    rate = _slopes(start)
+    pace = float(np.linalg.norm(rate[:3])) / length
+    level = np.zeros((basis.count, POSES))
+    spread = np.ones((basis.count, POSES))
+    told = np.isfinite(vehicle.near_u)
+    level[0] = anchor
+    level[0, :3] = np.where(told, vehicle.near, anchor[:3])
+    level[0, 3:5] = 0.0
+    place_u = np.where(told, vehicle.near_u, [5.0, 5.0, 2.0])
+    tilt_u = np.maximum(LEVEL_U, np.abs(anchor[3:5]))
+    spread[0] = np.concatenate([place_u, tilt_u, [0.3]])
+    spread[1] = np.maximum([20.0, 2.0, 2.0, 0.5, 0.5, 0.5], 2 * np.abs(rate))
+    spread[2] = np.maximum([50.0] * 3 + [20.0] * 3, np.r_[[2 * pace] * 3, [0.0] * 3])
+    if basis.breaks:
+        jump = np.r_[np.maximum([500.0, 300.0, 300.0], 10 * pace), [300.0] * 3]
+        spread[3 : 3 + len(basis.breaks)] = jump
+    return level, spread
+
+
+def _slopes(start: Poses) -> Array:
+    """Rates (6,) of a straight line through start poses up to half of their time."""
+    if len(start.time) < 2:
+        return np.zeros(POSES)
+    t = start.time - start.time.mean()
+    return np.asarray(t @ (start.pose - start.pose.mean(axis=0)) / (t @ t))
+
+
+def spread(setup: Setup, strengths: tuple[Array, ...]) -> Array:
+    """Prior sds (count,) of all unknowns under strengths, one (sides, 6) a body."""
+    sd = setup.spread()
+    for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
+        grid = sd[part].reshape(-1, POSES)
+        grid[body.basis.jerk] = np.sqrt(strength[sides(body.basis)] / body.basis.intervals[:, None])
+        sd[part] = grid.ravel()
+    return sd
+
+
+def sides(basis: Basis) -> NDArray[np.int64]:
+    """Which stretch (before contact, after it, ...) each interval (k,) belongs to."""
+    return np.searchsorted(np.array(basis.breaks), basis.sites[:-1], side="right")
+
+
+def expected(basis: Basis, contact: float) -> Array:
+    """Strengths (stretches, 6) to start from."""
+    ends = np.array([*basis.breaks, basis.sites[-1]])
+    return np.where((ends <= contact)[:, None], QUIET, BUSY)
+
+
+@dataclass(frozen=True)
+class Strengths:
+    """New strengths, and by how much (natural logarithm) the most moved one changed."""
+
+    values: tuple[Array, ...]
+    change: float
+
+
+def strengthened(
+    setup: Setup, strengths: tuple[Array, ...], unit: Array, unit_variance: Array, contact: float
+) -> Strengths:
+    """Strengths nearer to those of the greatest marginal likelihood.
+
+    Parameters
+    ----------
+    unit, unit_variance : (count,) estimate less prior mean in prior sds, and posterior variance
+        over prior variance.
+
+    Source: MacKay 1992, "Bayesian interpolation", eq. 4.9 (the same fixed point as Wood & Fasiolo
+    2017, generalised Fellner-Schall); a weak gamma prior keeps unseen components at `expected`.
+    """
+    out, most = [], 0.0
+    for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
+        jerk = body.basis.jerk
+        square = unit[part].reshape(-1, POSES)[jerk] ** 2
+        spent = 1 - unit_variance[part].reshape(-1, POSES)[jerk]
+        side = sides(body.basis)
+        new = strength.copy()
+        usual = expected(body.basis, contact)
+        for s in range(len(strength)):
+            on = side == s
+            if on.any():
+                gain = square[on].sum(axis=0) + HELD * usual[s] / strength[s]
+                new[s] *= gain / (np.maximum(spent[on].sum(axis=0), 0.0) + HELD)
+        new = np.clip(new, *LIMITS)
+        most = max(most, float(np.abs(np.log(new / strength)).max()))
+        out.append(new)
+    return Strengths(tuple(out), most)
+
+
+def handles_from(body: Body, start: Poses, strength: Array) -> Array:
+    """Handles (handles, 6) of the smooth motion through start poses."""
+    rows = body.basis.design(start.time)
+    sd = body.spread.copy()
+    sd[body.basis.jerk] = np.sqrt(strength[sides(body.basis)] / body.basis.intervals[:, None])
+    out = np.empty((body.basis.count, POSES))
+    loose = 2e-2
+    for k in range(POSES):
+        j = rows * sd[:, k] / loose
+        left = (start.pose[:, k] - rows @ body.level[:, k]) / loose
+        unit = np.linalg.solve(np.eye(len(sd)) + j.T @ j, j.T @ left)
+        out[:, k] = body.level[:, k] + sd[:, k] * unit
+    return out

@@ -1,0 +1,212 @@
+"""The estimator's unknowns and prepared evidence: plain arrays, and where each unknown stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import LENS, PARAMETERS, POSE, Array, Camera
+from tracker.body.evidence import CameraEvidence, VehicleGeometry
+from tracker.body.spline import Basis
+
+POSES = 6
+"""x, y, z of the cg (m), roll, pitch, yaw (rad)."""
+SHARED = PARAMETERS + 2
+"""Unknowns of a camera: its parameters (in standard units), time offset (s), rate error."""
+
+
+@dataclass(frozen=True)
+class Body:
+    """A vehicle: its markers' places from the cg (vehicle axes, m) with their sd, its spline."""
+
+    name: str
+    markers: tuple[str, ...]
+    arms: Array  # (markers, 3)
+    arms_u: Array  # (markers,)
+    basis: Basis
+    level: Array  # (handles, 6) prior mean
+    spread: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
+
+
+@dataclass(frozen=True)
+class Eye:
+    """A camera's evidence, frames without any mark left out, picture motion taken out.
+
+    `root` (15, 15) gives camera parameters from unknowns of unit sd; the first nine move the lens
+    (and what of the pose goes with it), the last six the pose alone.
+    """
+
+    name: str
+    camera: Camera
+    root: Array
+    seconds: Array  # (frames,)
+    frames: NDArray[np.int64]  # (frames,) numbers in the film
+    marks: tuple[str, ...]
+    body: NDArray[np.int64]  # (marks,) index of the vehicle
+    marker: NDArray[np.int64]  # (marks,) index of the marker in it
+    place: Array  # (frames, marks, 2) px, 0 where not measured
+    whiten: Array  # (frames, marks, 2, 2): W with W C W' = 1
+    measured: NDArray[np.bool_]  # (frames, marks)
+    shared: Array | None  # (frames, marks, 2, 4) px by a unit of the frame's leftover motion
+    film_frames: int  # how many frames and which marks the evidence had
+    film_marks: tuple[str, ...]
+    zero: float  # s, prior mean of the time offset
+    zero_u: float
+    rate_u: float
+
+
+@dataclass(frozen=True)
+class Setup:
+    """All bodies and eyes, and the order of the unknowns: splines, cameras, marker corrections."""
+
+    bodies: tuple[Body, ...]
+    eyes: tuple[Eye, ...]
+
+    @cached_property
+    def spline(self) -> tuple[slice, ...]:
+        """Each body's handles, (handles, 6) row by row."""
+        return _slices(0, [b.basis.count * POSES for b in self.bodies])
+
+    @cached_property
+    def seen_by(self) -> tuple[slice, ...]:
+        """Each eye's `SHARED` unknowns."""
+        return _slices(self.spline[-1].stop, [SHARED] * len(self.eyes))
+
+    @cached_property
+    def marker(self) -> tuple[slice, ...]:
+        """Each body's marker corrections, (markers, 3) row by row, m in vehicle axes."""
+        start = self.seen_by[-1].stop if self.eyes else self.spline[-1].stop
+        return _slices(start, [3 * len(b.markers) for b in self.bodies])
+
+    @property
+    def count(self) -> int:
+        """Number of unknowns."""
+        return int(self.marker[-1].stop)
+
+    def mean(self) -> Array:
+        """Prior means (count,)."""
+        mean = np.zeros(self.count)
+        for body, part in zip(self.bodies, self.spline, strict=True):
+            mean[part] = body.level.ravel()
+        for eye, part in zip(self.eyes, self.seen_by, strict=True):
+            mean[part.start + PARAMETERS] = eye.zero
+        return mean
+
+    def spread(self) -> Array:
+        """Prior sds (count,), with the jerks' of `Body.spread`."""
+        sd = np.zeros(self.count)
+        for body, spline, marker in zip(self.bodies, self.spline, self.marker, strict=True):
+            sd[spline] = body.spread.ravel()
+            sd[marker] = np.repeat(body.arms_u, 3)
+        for eye, part in zip(self.eyes, self.seen_by, strict=True):
+            sd[part] = [*np.ones(PARAMETERS), eye.zero_u, eye.rate_u]
+        return sd
+
+    def times(self, values: Array, eye: int) -> Array:
+        """Times (frames,) of an eye's frames on the common clock."""
+        zero, rate = values[self.seen_by[eye].stop - 2 : self.seen_by[eye].stop]
+        return np.asarray(self.eyes[eye].seconds * (1 + rate) + zero)
+
+    def coefficients(self, values: Array, body: int) -> Array:
+        """B-spline coefficients (count, 6) of a body."""
+        basis = self.bodies[body].basis
+        return np.asarray(basis.from_handles @ values[self.spline[body]].reshape(-1, POSES))
+
+    def arms(self, values: Array, body: int) -> Array:
+        """Corrected places (markers, 3) of a body's markers from its cg."""
+        return np.asarray(self.bodies[body].arms + values[self.marker[body]].reshape(-1, 3))
+
+    def camera(self, values: Array, eye: int) -> Camera:
+        """The corrected camera of an eye."""
+        part = self.seen_by[eye]
+        unit = values[part.start : part.start + PARAMETERS]
+        return self.eyes[eye].camera.moved(self.eyes[eye].root @ unit)
+
+    def with_body(self, index: int, body: Body) -> Setup:
+        """The same with one body changed."""
+        bodies = list(self.bodies)
+        bodies[index] = body
+        return replace(self, bodies=tuple(bodies))
+
+
+def _slices(start: int, lengths: list[int]) -> tuple[slice, ...]:
+    stops = start + np.cumsum(lengths, dtype=int)
+    return tuple(slice(int(b) - n, int(b)) for b, n in zip(stops, lengths, strict=True))
+
+
+def eye_of(
+    name: str, evidence: CameraEvidence, vehicles: Mapping[str, VehicleGeometry]
+) -> Eye | None:
+    """One camera's marks of these vehicles; None if it measured none."""
+    order = list(vehicles)
+    split = [mark.partition(".") for mark in evidence.marks]
+    known = np.array([v in vehicles and m in vehicles[v].markers for v, _, m in split], dtype=bool)
+    columns = np.flatnonzero(known & evidence.measured.any(axis=0))
+    if not len(columns):
+        return None
+    finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
+    measured = (evidence.measured & finite)[:, columns]
+    frames = np.flatnonzero(measured.any(axis=1))
+    measured = measured[frames]
+    seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
+    place, shared = _steadied(evidence, frames, seen, measured)
+    covariance = evidence.covariance[np.ix_(frames, columns)]
+    covariance = np.where(measured[..., None, None], covariance, np.eye(2))
+    return Eye(
+        name=name,
+        camera=evidence.camera,
+        root=_root(evidence.camera.covariance),
+        seconds=np.asarray(evidence.seconds[frames], dtype=float),
+        frames=frames,
+        marks=tuple(evidence.marks[k] for k in columns),
+        body=np.array([order.index(split[k][0]) for k in columns]),
+        marker=np.array([list(vehicles[split[k][0]].markers).index(split[k][2]) for k in columns]),
+        place=place,
+        whiten=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
+        measured=measured,
+        shared=shared,
+        film_frames=len(evidence.seconds),
+        film_marks=evidence.marks,
+        zero=0.0,
+        zero_u=evidence.zero_u,
+        rate_u=evidence.rate_u,
+    )
+
+
+def _steadied(
+    evidence: CameraEvidence, frames: NDArray[np.int64], seen: Array, measured: NDArray[np.bool_]
+) -> tuple[Array, Array | None]:
+    """Marks as seen in the reference frame, and what the uncertainty of that does to them."""
+    if evidence.steadiness is None:
+        return seen, None
+    place = seen.copy()
+    for row, frame in enumerate(frames):
+        on = measured[row]
+        place[row, on] = evidence.steadiness.steady(int(frame), seen[row, on])
+    du, dv = np.moveaxis(place - evidence.steadiness.centre, -1, 0)
+    one, zero = np.ones_like(du), np.zeros_like(du)
+    moves = np.stack(
+        [np.stack([one, zero, -dv, du], axis=-1), np.stack([zero, one, du, dv], axis=-1)], axis=-2
+    )
+    values, vectors = np.linalg.eigh(evidence.steadiness.covariance[frames])
+    roots = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return place, np.where(measured[..., None, None], moves @ roots[:, None], 0.0)
+
+
+def _root(covariance: Array) -> Array:
+    """A root (15, 15) of a camera's covariance: nine lens units first, then six of pose alone."""
+    lens, both = covariance[LENS, LENS], covariance[POSE, LENS]
+    values, vectors = np.linalg.eigh(lens)
+    keep = values > 1e-14 * max(values[-1], 1e-300)
+    size = np.sqrt(np.where(keep, values, 0.0))
+    root = np.zeros((PARAMETERS, PARAMETERS))
+    root[LENS, :9] = vectors * size
+    root[POSE, :9] = (both @ vectors) * np.where(keep, 1 / np.where(keep, size, 1.0), 0.0)
+    left = covariance[POSE, POSE] - root[POSE, :9] @ root[POSE, :9].T
+    values, vectors = np.linalg.eigh(left)
+    root[POSE, 9:] = vectors * np.sqrt(np.maximum(values, 0.0))
+    return root

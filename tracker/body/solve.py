@@ -1,0 +1,265 @@
+"""One estimator: all motions, cameras, clocks and marker places from all marks at once.
+
+Solved in two rounds. The first weights marks by a Student t, so that wrong ones lose their pull;
+the second leaves them out, says so, and sizes the noise of each camera by what is left. In both,
+the smoothness strengths move to those of the greatest marginal likelihood between steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from calibration.problem import Problem
+from tracker.body import newton, prior, trust
+from tracker.body.clocks import on_one_clock
+from tracker.body.contact import find_contact
+from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
+from tracker.body.fit import Fit
+from tracker.body.normal import common_motion
+from tracker.body.posterior import Solution
+from tracker.body.report import finished
+from tracker.body.setup import Body, Eye, Setup, eye_of
+from tracker.body.spline import Basis, sites_for
+from tracker.body.start import Poses, invent_places, place_unknown, poses
+from tracker.values import Progress
+
+FIRST, SECOND = 14, 16
+"""Most steps of the two rounds."""
+UNKNOWN_U = 1.0
+"""Prior sd of a marker's place that was not surveyed, m."""
+
+
+def solve(
+    cameras: Mapping[str, CameraEvidence],
+    vehicles: Mapping[str, VehicleGeometry],
+    *,
+    contact: float | None = 0.0,
+    accelerometers: Sequence[AccelerometerEvidence] = (),
+    progress: Progress | None = None,
+) -> Solution:
+    """The joint posterior of all motions.
+
+    Parameters
+    ----------
+    cameras, vehicles : evidence by name; vehicles that no camera saw are left out of the solution.
+    contact : time of first contact on the cameras' clock, s; None: found from the motion, and the
+        solution's time zero is put there.
+    accelerometers : evidence that joins the films.
+    progress : told ("motion", step, steps).
+
+    Raises Problem where no camera measured any marker of any vehicle.
+    """
+    eyes = tuple(
+        eye for name, c in cameras.items() if (eye := eye_of(name, c, vehicles)) is not None
+    )
+    if not eyes:
+        raise Problem(
+            "no camera measured a marker of any vehicle",
+            where="vehicles",
+            remedy="pick markers of a vehicle in at least one film",
+        )
+    eyes, starts, arms = _started(eyes, vehicles)
+    tell = progress or (lambda stage, done, total: None)
+    if contact is None:
+        free = _fitted(_setup(eyes, vehicles, starts, arms, None), starts, None, tell)
+        found = find_contact(*free, vehicles)
+        eyes = tuple(replace(e, zero=e.zero - found.value) for e in eyes)
+        starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
+        setup, fit = _fitted(_setup(eyes, vehicles, starts, arms, 0.0), starts, 0.0, tell)
+        return finished(setup, fit, (0.0, found.u), found.findings)
+    setup, fit = _fitted(_setup(eyes, vehicles, starts, arms, contact), starts, contact, tell)
+    return finished(setup, fit, (contact, 0.0), ())
+
+
+def _started(
+    eyes: tuple[Eye, ...], vehicles: Mapping[str, VehicleGeometry]
+) -> tuple[tuple[Eye, ...], dict[str, Poses], dict[str, Array]]:
+    """Eyes on one clock, start poses and arms (markers, 3), NaN for markers never seen."""
+    fixed = tuple(e for e in eyes if np.isfinite(e.zero_u)) or (replace(eyes[0], zero_u=0.0),)
+    starts: dict[str, Poses] = {}
+    arms: dict[str, Array] = {}
+    for eyes_now in (fixed, eyes):
+        for b, (name, vehicle) in enumerate(vehicles.items()):
+            if name in starts and eyes_now is not fixed and not _more(eyes, fixed, b):
+                continue
+            if any((e.body == b).any() for e in eyes_now):
+                arms[name] = _arms(eyes_now, b, vehicle)
+                starts[name] = poses(eyes_now, b, arms[name], vehicle, f"vehicles.{name}")
+        if eyes_now is fixed:
+            eyes = on_one_clock(eyes, fixed, list(vehicles), starts, arms)
+    for b, name in enumerate(vehicles):
+        if name in starts:
+            arms[name] = place_unknown(eyes, b, arms[name], starts[name])
+    return eyes, starts, arms
+
+
+def _more(eyes: tuple[Eye, ...], fixed: tuple[Eye, ...], b: int) -> bool:
+    names = {e.name for e in fixed}
+    return any(e.name not in names and (e.body == b).any() for e in eyes)
+
+
+def _arms(eyes: tuple[Eye, ...], b: int, vehicle: VehicleGeometry) -> Array:
+    none = (np.nan,) * 3
+    places = np.array([at if at is not None else none for at in vehicle.markers.values()])
+    if not np.isfinite(places).any():
+        return invent_places(eyes, b, len(places), vehicle)
+    return np.asarray(places - np.array(vehicle.cg))
+
+
+def _setup(
+    eyes: tuple[Eye, ...],
+    vehicles: Mapping[str, VehicleGeometry],
+    starts: Mapping[str, Poses],
+    arms: Mapping[str, Array],
+    contact: float | None,
+) -> Setup:
+    order = [v for v in vehicles if v in starts]
+    new = {list(vehicles).index(v): k for k, v in enumerate(order)}
+    eyes = tuple(replace(e, body=np.array([new[int(b)] for b in e.body])) for e in eyes)
+    bodies = []
+    for b, name in enumerate(order):
+        vehicle = vehicles[name]
+        basis = _basis(eyes, b, contact)
+        level, spread = prior.handles_before(basis, starts[name], vehicle)
+        unknown = np.array([at is None for at in vehicle.markers.values()])
+        seen: NDArray[np.bool_] = np.asarray(np.isfinite(arms[name]).all(axis=1))
+        u = np.where(unknown, UNKNOWN_U, vehicle.marker_u)
+        bodies.append(
+            Body(
+                name=name,
+                markers=tuple(vehicle.markers),
+                arms=np.where(seen[:, None], arms[name], 0.0),
+                arms_u=np.where(seen, u, 0.0),
+                basis=basis,
+                level=level,
+                spread=spread,
+            )
+        )
+    return Setup(tuple(bodies), eyes)
+
+
+def _basis(eyes: tuple[Eye, ...], b: int, contact: float | None) -> Basis:
+    clocks = [e.seconds[e.measured[:, e.body == b].any(axis=1)] + e.zero for e in eyes]
+    clocks = [c for c in clocks if len(c)]
+    first, last = min(c[0] for c in clocks), max(c[-1] for c in clocks)
+    frame = min(float(np.median(np.diff(c))) if len(c) > 1 else 1e-3 for c in clocks)
+    loose = max([min(3 * e.zero_u, 0.02) for e in eyes], default=0.0) + 1e-6
+    sites = sites_for(float(first - loose), float(last + max(loose, 0.0)), contact, frame)
+    inside = contact is not None and bool(np.any(sites[1:-1] == contact))
+    return Basis(sites, (float(contact),) if inside and contact is not None else ())
+
+
+def _fitted(
+    setup: Setup, starts: Mapping[str, Poses], contact: float | None, tell: Progress
+) -> tuple[Setup, Fit]:
+    """Both rounds, and again while a wrongly surveyed marker comes to light."""
+    moment = -np.inf if contact is None else contact
+    strengths = tuple(prior.expected(b.basis, moment) for b in setup.bodies)
+    values = setup.mean()
+    for b, body in enumerate(setup.bodies):
+        handles = prior.handles_from(body, starts[body.name], strengths[b])
+        values[setup.spline[b]] = handles.ravel()
+    fit = _first_round(setup, values, strengths, moment, tell)
+    fit = _second_round(setup, fit, moment, tell)
+    return setup, fit
+
+
+def _first_round(
+    setup: Setup, values: Array, strengths: tuple[Array, ...], contact: float, tell: Progress
+) -> Fit:
+    count = len(setup.eyes)
+    sd = prior.spread(setup, strengths)
+    plain = [e.measured.astype(float) for e in setup.eyes]
+    at = newton.point(setup, values, sd, plain)
+    factors = np.ones(count)
+    weights = plain
+    for step in range(FIRST):
+        tell("motion", step, FIRST + SECOND)
+        squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
+        factors = np.array([max(1.0, trust.spread_of(q)) for q in squares])
+        weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
+        at = newton.point(setup, at.values, sd, weights)
+        system = newton.system(setup, at, sd, weights)
+        at = newton.stepped(setup, at, sd, weights, system)
+        moved = 1.0
+        if step >= 2 and system.decrement < 1e4:
+            sd, strengths, moved = _strengthened(setup, at, system, sd, strengths, contact)
+        if system.decrement < 1.0 and moved < 0.3:
+            break
+    keep = [s.usable for s in at.looks]
+    return Fit(at, system, strengths, weights, factors, factors, 0 * factors, keep)
+
+
+def _strengthened(
+    setup: Setup,
+    at: newton.Point,
+    system: newton.System,
+    sd: Array,
+    strengths: tuple[Array, ...],
+    contact: float,
+) -> tuple[Array, tuple[Array, ...], float]:
+    variance = np.diag(newton.covariance(system))
+    unit = newton.unit(setup, at.values, sd)
+    new = prior.strengthened(setup, strengths, unit, variance, contact)
+    return prior.spread(setup, new.values), new.values, new.change
+
+
+def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit:
+    strengths, at, factors = fit.strengths, fit.at, fit.factors
+    sd = prior.spread(setup, strengths)
+    weights, keep = fit.weights, fit.keep
+    for step in range(SECOND):
+        tell("motion", FIRST + step, FIRST + SECOND)
+        if step < 4:
+            squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
+            scale = [max(1.0, trust.spread_of(q)) for q in squares]
+            keep = [trust.kept(q, f) for q, f in zip(squares, scale, strict=True)]
+        weights = [k / f for k, f in zip(keep, factors, strict=True)]
+        at = newton.point(setup, at.values, sd, weights)
+        system = newton.system(setup, at, sd, weights)
+        at = newton.stepped(setup, at, sd, weights, system)
+        covariance = newton.covariance(system)
+        unit = newton.unit(setup, at.values, sd)
+        new = prior.strengthened(setup, strengths, unit, np.diag(covariance), contact)
+        calmer, chi, lags = _factors(setup, at, sd, weights, keep, covariance)
+        moved = max(new.change, float(np.abs(np.log(calmer / factors)).max()))
+        done = step >= 4 and system.decrement < 1e-8 and moved < 0.05
+        if done:
+            break
+        if step < SECOND - 3:
+            strengths, factors = new.values, calmer
+            sd = prior.spread(setup, strengths)
+    tell("motion", FIRST + SECOND, FIRST + SECOND)
+    return Fit(at, system, strengths, weights, factors, chi, lags, keep)
+
+
+def _factors(
+    setup: Setup,
+    at: newton.Point,
+    sd: Array,
+    weights: list[Array],
+    keep: list[NDArray[np.bool_]],
+    covariance: Array,
+) -> tuple[Array, Array, Array]:
+    """Variance factor, chi-square per degree of freedom and lag-one correlation (eyes,) of each
+    camera's marks. The factor is the chi-square, made larger where residuals are correlated from
+    frame to frame (as for a first-order autoregression).
+    """
+    factors, chi, lags = (np.ones(len(setup.eyes)) for _ in range(3))
+    scaled = covariance * sd * sd[:, None]
+    for k, (seen, weight, on) in enumerate(zip(at.looks, weights, keep, strict=True)):
+        count = 2 * int(on.sum())
+        matrix, _ = newton.gathered_one(setup, seen, weight)
+        spent = float(np.sum(scaled * matrix))
+        residual = common_motion(seen, weight)
+        free = max(count - spent, 0.05 * count, 1.0)
+        chi[k] = float(np.sum(residual[on] ** 2)) / free
+        lags[k] = lag = trust.correlation(residual, on)
+        drag = (1 + lag) / (1 - lag) if lag > max(0.05, 2 / np.sqrt(count)) else 1.0
+        factors[k] = max(drag * chi[k], 0.25 if count > 400 else 1.0)
+    return factors, chi, lags

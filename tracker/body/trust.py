@@ -1,0 +1,86 @@
+"""Which marks to believe, and how much: robust weights, rejection, and the size of the noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.body.normal import Look, common_motion
+from tracker.body.setup import Setup
+
+TAIL = 5.0
+"""Degrees of freedom of the Student t that marks are weighted by while wrong ones are unknown."""
+FAR = 5.0
+"""A mark farther than this many sd from where the solution sees it is rejected."""
+MEDIAN = 2 * np.log(2.0)
+"""Median of chi-square with two degrees of freedom."""
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A mark that was left out. `frame` None: in every frame, its place in the survey is wrong or
+    it is another mark.
+    """
+
+    camera: str
+    mark: str
+    frame: int | None
+
+
+def squares(seen: Look, weight: Array) -> Array:
+    """Squared distance (frames, marks) of each mark from its prediction, in its own sds, the
+    frame's common motion taken out; NaN where there is no mark.
+    """
+    r = common_motion(seen, weight)
+    return np.where(seen.usable, np.sum(r * r, axis=2), np.nan)
+
+
+def spread_of(square: Array) -> float:
+    """Variance factor of the better half of the marks: robust against up to half wrong ones."""
+    return float(np.nanmedian(square) / MEDIAN) if np.isfinite(square).any() else 1.0
+
+
+def student(square: Array, factor: float) -> Array:
+    """Weights (frames, marks) of a Student t with two-dimensional residuals (Lange, Little &
+    Taylor 1989); 0 where there is no mark.
+    """
+    weight = (TAIL + 2) / (TAIL + square / factor)
+    return np.where(np.isfinite(square), weight, 0.0)
+
+
+def kept(square: Array, factor: float) -> NDArray[np.bool_]:
+    """Marks (frames, marks) to keep: within `FAR`, and of a marker that mostly is."""
+    fine = np.isfinite(square) & (np.nan_to_num(square) <= FAR**2 * factor)
+    there = np.isfinite(square).sum(axis=0)
+    persistent = fine.sum(axis=0) < 0.5 * there
+    return np.asarray(fine & ~persistent)
+
+
+def rejections(
+    setup: Setup, looks: list[Look], keep: list[NDArray[np.bool_]]
+) -> tuple[Rejected, ...]:
+    """The marks left out, those out in every frame named once."""
+    out = []
+    for seen, on in zip(looks, keep, strict=True):
+        e = setup.eyes[seen.eye]
+        for m, mark in enumerate(e.marks):
+            bad = seen.usable[:, m] & ~on[:, m]
+            if bad.any() and not on[:, m].any():
+                out.append(Rejected(e.name, mark, None))
+            else:
+                out += [Rejected(e.name, mark, int(e.frames[f])) for f in np.flatnonzero(bad)]
+    return tuple(out)
+
+
+def correlation(residual: Array, on: NDArray[np.bool_]) -> float:
+    """Lag-one correlation of marks' residuals (frames, marks, 2) from frame to frame, pooled over
+    marks; 0 where there are too few.
+    """
+    both = on[1:] & on[:-1]
+    if both.sum() < 20:
+        return 0.0
+    a, b = residual[1:][both], residual[:-1][both]
+    return float(np.sum(a * b) / np.sqrt(np.sum(a * a) * np.sum(b * b)))
