@@ -1,13 +1,12 @@
 """Real accelerometers of a full-width rigid barrier test (US government crash test database)."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
 from tracker.instrumented import accelerometer_risk
 from tracker.integration import from_zero, integrate_twice
 from tracker.occupant import acceleration_severity, flail, ridedown
+from tracker.record_schema import Accelerometer
 from tracker.signals import GRAVITY, condition, read_accelerometer
 from tracker.signals.table import read_columns
 
@@ -20,16 +19,16 @@ def block(real):
     folder = real("crash-accel-10146")
 
     def read(number):
-        column = SimpleNamespace(column="2", unit="g_0")
-        spec = SimpleNamespace(
-            vehicle="car",
-            at=(0.0, 0.0, 0.0),
-            file=f"v10146.{number:03d}",
-            time=SimpleNamespace(column="1", unit="s"),
-            channels={"ax": column},
-            full_scale=None,
+        table = Accelerometer.model_validate(
+            {
+                "vehicle": "car",
+                "at": ["0 m", "0 m", "0 m"],
+                "file": f"v10146.{number:03d}",
+                "time": {"column": "1", "unit": "s"},
+                "channels": {"ax": {"column": "2", "unit": "g_0"}},
+            }
         )
-        return read_accelerometer(spec, folder)
+        return read_accelerometer(table, folder)
 
     return read
 

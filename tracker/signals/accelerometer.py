@@ -5,50 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
+from tracker.record_schema import CHANNELS, Channel
+from tracker.record_schema import Accelerometer as Table
 from tracker.signals.faults import Finding, bridge, find_dropout, find_saturation
 from tracker.signals.source import read_source
-from tracker.signals.timeline import Timeline, make_timeline
-from tracker.signals.units import si_factor
+from tracker.signals.timeline import make_timeline
+from tracker.units import UnitError, si_factor
 
 NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
-
-
-class ColumnSpec(Protocol):
-    """Which column of the file, and its unit as a text that Pint reads."""
-
-    @property
-    def column(self) -> str: ...  # noqa: D102
-
-    @property
-    def unit(self) -> str: ...  # noqa: D102
-
-
-class AccelerometerSpec(Protocol):
-    """One `[[accelerometers]]` table of a record."""
-
-    @property
-    def vehicle(self) -> str: ...  # noqa: D102
-
-    @property
-    def at(self) -> tuple[float, ...]: ...  # noqa: D102
-
-    @property
-    def file(self) -> str: ...  # noqa: D102
-
-    @property
-    def time(self) -> ColumnSpec: ...  # noqa: D102
-
-    @property
-    def channels(self) -> Mapping[str, ColumnSpec]: ...  # noqa: D102
-
-    @property
-    def full_scale(self) -> float | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -75,24 +44,23 @@ class Accelerometer:
         return float(self.time[1] - self.time[0])
 
 
-def read_accelerometer(spec: AccelerometerSpec, folder: Path) -> Accelerometer:
+def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
     """The accelerometer that a record's table describes; its file lies in `folder`.
 
     Raises
     ------
     Problem : the file or a column is missing, its time can't be used, or no channel has numbers.
     """
-    path = Path(folder) / spec.file
-    names = {spec.time.column, *(channel.column for channel in spec.channels.values())}
-    source = read_source(path, spec.time.column, sorted(names - {spec.time.column}))
-    stamps = source.values[spec.time.column]
-    if not source.si_time:
-        stamps = stamps * si_factor(spec.time.unit, "time", f"{spec.file}: time")
+    path = Path(folder) / table.file
+    time = table.time.column if table.time is not None else None
+    columns = sorted({channel.column for channel in table.channels.values()})
+    source = read_source(path, time, columns)
+    stamps = source.time if table.time is None else source.time * table.time.si
     timeline = make_timeline(stamps, str(path))
     notes = [*source.notes, *timeline.findings]
     read: dict[str, Array] = {}
-    for name, channel in spec.channels.items():
-        factor = si_factor(channel.unit, _kind(name), f"{spec.file}: {name}")
+    for name, channel in table.channels.items():
+        factor = _factor(name, channel, source.units.get(channel.column), str(path))
         column, filled = bridge(
             timeline.time, timeline.resample(source.values[channel.column]) * factor
         )
@@ -107,12 +75,12 @@ def read_accelerometer(spec: AccelerometerSpec, folder: Path) -> Accelerometer:
             status=RECORD,
         )
     return judge_channels(
-        spec.vehicle,
-        np.asarray(spec.at, dtype=float),
+        table.vehicle,
+        np.asarray(table.at, dtype=float),
         timeline.time,
         read,
-        spec.full_scale,
-        file=spec.file,
+        table.full_scale,
+        file=table.file,
         notes=tuple(notes),
     )
 
@@ -163,15 +131,22 @@ def judge_channels(
     )
 
 
-def _kind(channel: str) -> str:
-    return "angular rate" if channel.endswith("_rate") else "acceleration"
+_SPELLINGS = {"m/(s*s)": "m/s^2", "m/s/s": "m/s^2", "m/s²": "m/s^2", "g": "g_0", "G": "g_0"}
+"""Units of acceleration as channel files write them; a lone g can't be a mass there."""
 
 
-__all__ = [
-    "Accelerometer",
-    "AccelerometerSpec",
-    "ColumnSpec",
-    "Timeline",
-    "judge_channels",
-    "read_accelerometer",
-]
+def _factor(name: str, channel: Channel, stated: str | None, where: str) -> float:
+    """SI value of one of the column's units, from the record or else from the file."""
+    if channel.si is not None:
+        return channel.si * channel.polarity
+    if stated is None:
+        raise Problem(
+            f"neither the record nor the file states the unit of {name}",
+            where=where,
+            remedy="add its unit to the record",
+            status=RECORD,
+        )
+    try:
+        return si_factor(_SPELLINGS.get(stated, stated), CHANNELS[name]) * channel.polarity
+    except UnitError as error:
+        raise Problem(error.what, where=where, remedy=error.remedy, status=RECORD) from None

@@ -19,20 +19,28 @@ from tracker.signals.table import read_columns
 class Source:
     """Columns (n,) by name, as the file has them."""
 
+    time: Array  # (n,) in the file's unit; s from an ISO/TS 13499 folder
     values: dict[str, Array]
-    si_time: bool  # the time column is already in s
+    units: dict[str, str]  # of the columns, where the file states them
     notes: tuple[str, ...]
 
 
-def read_source(path: Path, time: str, channels: Sequence[str]) -> Source:
+def read_source(path: Path, time: str | None, channels: Sequence[str]) -> Source:
     """The time column and the channels of a file or folder.
 
     Raises
     ------
-    Problem : nothing is there, or a column is missing.
+    Problem : nothing is there, a column is missing, or a file of columns has no time column.
     """
     if path.is_dir() or path.suffix.casefold() == ".mme":
-        return _from_folder(path, time, channels)
+        return _from_folder(path, channels)
+    if time is None:
+        raise Problem(
+            "the record does not say which column holds the time",
+            where=str(path),
+            remedy='add time = { column = "...", unit = "s" } to the accelerometer',
+            status=RECORD,
+        )
     if path.suffix.casefold() in (".h5", ".hdf5", ".hdf"):
         return _from_hdf5(path, (time, *channels))
     columns = read_columns(path, (time, *channels))
@@ -40,7 +48,9 @@ def read_source(path: Path, time: str, channels: Sequence[str]) -> Source:
         f'{count} cells of column "{name}" are no numbers, the first is "{text}" in line {line}'
         for name, (count, line, text) in columns.text_cells.items()
     )
-    return Source(columns.values, False, notes)
+    values = dict(columns.values)
+    stamps = values[time] if time in channels else values.pop(time)
+    return Source(stamps, values, columns.units, notes)
 
 
 def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
@@ -70,17 +80,19 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
             remedy="give datasets of one time base",
             status=RECORD,
         )
-    return Source(columns, False, ())
+    return Source(columns[names[0]], columns, {}, ())
 
 
-def _from_folder(path: Path, time: str, channels: Sequence[str]) -> Source:
+def _from_folder(path: Path, channels: Sequence[str]) -> Source:
     test = read_folder(path)
     chosen = {name: test.channel(name, str(path)) for name in channels}
     first = next(iter(chosen.values()))
     notes = [*test.notes]
-    columns = {time: first.time}
+    columns, units = {}, {}
     for name, channel in chosen.items():
         notes.extend(channel.notes)
+        if channel.unit is not None:
+            units[name] = channel.unit
         same = len(channel.time) == len(first.time) and np.allclose(
             channel.time, first.time, rtol=0.0, atol=1e-9
         )
@@ -91,4 +103,4 @@ def _from_folder(path: Path, time: str, channels: Sequence[str]) -> Source:
         )
         if not same:
             notes.append(f"{name} was resampled to the time steps of {first.code}")
-    return Source(columns, True, tuple(notes))
+    return Source(first.time, columns, units, tuple(notes))
