@@ -1,0 +1,234 @@
+"""The way there and the way back through a film."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.film import Film, Luma
+from tracker.follow.ahead import ahead
+from tracker.follow.state import Mask, State
+from tracker.follow.tape import Tape
+from tracker.follow.values import Edited, Excluded
+from tracker.follow.walk import step
+from tracker.marks import Shape, locate
+from tracker.values import Mark, Progress, Status, Warning_
+
+_PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross", "patch")
+_MET = 0.5
+"""Distance in px at which the way back has met the way there."""
+_TOLD = 16
+"""Frames from one word of progress to the next."""
+
+
+@dataclass(frozen=True)
+class Pick:
+    """Where a mark was said to be, roughly or, by an edit, exactly."""
+
+    frame: int
+    mark: int
+    pixel: Array  # (2,)
+    edited: bool
+
+
+@dataclass(frozen=True)
+class Course:
+    """What is to be followed where."""
+
+    film: Film
+    camera: str
+    marks: tuple[Mark, ...]
+    body: NDArray[np.int64]  # (marks,)
+    still: Mask  # (marks,)
+    duty: float
+    picks: tuple[Pick, ...]  # in the order of frames
+    allowed: NDArray[np.bool_]  # (frames, marks): False where ruled out
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the marks."""
+        return tuple(mark.name for mark in self.marks)
+
+    @property
+    def first(self) -> int:
+        """The first frame with a pick."""
+        return self.picks[0].frame if self.picks else 0
+
+    def state(self, frame: int) -> State:
+        """Nothing known yet, before this frame."""
+        kind = np.array([_PATTERNS.index(mark.pattern) for mark in self.marks], np.int64)
+        return State(self.body, self.still, kind, self.duty, self.film.white, frame)
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A mark found at a pick."""
+
+    place: Array
+    shape: Shape
+
+
+@dataclass(frozen=True)
+class Anchors:
+    """Marks found at their picks by (frame, mark), and what was not found."""
+
+    found: dict[tuple[int, int], Anchor] = field(default_factory=dict)
+    findings: list[Warning_] = field(default_factory=list)
+
+
+def course(
+    film: Film,
+    camera: str,
+    marks: Sequence[Mark],
+    duty: float,
+    bodies: Mapping[str, str],
+    edits: Sequence[Edited],
+    ruled_out: Sequence[Excluded],
+) -> Course:
+    """The course of `follow`. Picks and edits outside the film are left to the record's check."""
+    names = [mark.name for mark in marks]
+    named = [bodies.get(name, name.split(".", 1)[0]) for name in names]
+    order = sorted(set(named))
+    picks = [
+        Pick(mark.frame, m, np.array(mark.pixel, float), False) for m, mark in enumerate(marks)
+    ]
+    picks += [
+        Pick(edit.frame, names.index(edit.mark), np.array(edit.pixel, float), True)
+        for edit in edits
+        if edit.mark in names
+    ]
+    allowed = np.ones((film.frames, len(marks)), bool)
+    for span in ruled_out:
+        if span.mark in names:
+            end = film.frames if span.last is None else span.last + 1
+            allowed[span.first : end, names.index(span.mark)] = False
+    return Course(
+        film=film,
+        camera=camera,
+        marks=tuple(marks),
+        body=np.array([order.index(body) for body in named], np.int64),
+        still=np.array([body == "survey" for body in named], bool),
+        duty=duty,
+        picks=tuple(sorted((p for p in picks if p.frame < film.frames), key=lambda p: p.frame)),
+        allowed=allowed,
+    )
+
+
+def there(
+    plan: Course,
+    tape: Tape,
+    anchors: Anchors,
+    first: int,
+    listeners: Sequence[Callable[[int, Luma], None]],
+    progress: Progress | None,
+) -> None:
+    """From the first picks to the end of the film."""
+    state = plan.state(first - 1)
+    nothing = np.full((len(plan.marks), 2), np.nan)
+    waiting = list(plan.picks)
+    with ahead(plan.film.forward(first)) as frames:
+        for frame, luma in frames:
+            for listener in listeners:
+                listener(frame, luma)
+            seen = step(state, frame, luma, plan.allowed[frame], nothing)
+            tape.write(frame, state.known, seen)
+            while waiting and waiting[0].frame <= frame:
+                pick = waiting.pop(0)
+                if pick.frame == frame:
+                    _begin(plan, tape, anchors, state, pick, luma)
+                else:
+                    _missing(plan, anchors, pick, "the frame can't be read")
+            _tell(plan, progress, frame)
+    if progress:
+        progress(plan.camera, plan.film.frames, plan.film.frames)
+
+
+def _begin(
+    plan: Course, tape: Tape, anchors: Anchors, state: State, pick: Pick, luma: Luma
+) -> None:
+    """Find a mark at its pick and follow it from there."""
+    m, mark = pick.mark, plan.marks[pick.mark]
+    size = float(state.size[m]) if pick.edited and state.known[m] else mark.size_px
+    fix = locate(luma, mark.pattern, pick.pixel, size, white=plan.film.white)
+    if fix.ok:
+        place, shape = fix.position, fix.shape
+    else:
+        old = state.shapes[m]
+        if old is None or not pick.edited:
+            _missing(plan, anchors, pick, fix.why)
+            if pick.edited:
+                tape.edit(pick.frame, m, pick.pixel)
+            return
+        place, shape = pick.pixel, old
+    if pick.edited:
+        tape.edit(pick.frame, m, pick.pixel)
+    else:
+        tape.fix(pick.frame, m, place, fix.covariance, (fix.ratio, fix.contrast, fix.visible))
+    state.anchor(m, luma, place, shape, None)
+    anchors.found[pick.frame, m] = Anchor(place, shape)
+
+
+def _missing(plan: Course, anchors: Anchors, pick: Pick, why: str) -> None:
+    mark = plan.marks[pick.mark]
+    u, v = pick.pixel
+    anchors.findings.append(
+        Warning_(
+            "mark_not_found",
+            f"no {mark.pattern} was found at ({u:.0f}, {v:.0f}) in frame {pick.frame}: {why}",
+            f"{plan.camera}: {mark.name}",
+        )
+    )
+
+
+def back(plan: Course, tape: Tape, anchors: Anchors, progress: Progress | None) -> None:
+    """From the last picks that are not in the first frame, to the beginning.
+
+    Before its first pick a mark is followed to the beginning. From an edit it is followed until
+    the way there is met, or the pick before it; what the way there had found is replaced.
+    """
+    at: dict[int, list[int]] = {}
+    for frame, m in anchors.found:
+        if frame > 0:
+            at.setdefault(frame, []).append(m)
+    if not at:
+        return
+    top = max(at)
+    state = plan.state(top + 1)
+    active = np.zeros(len(plan.marks), bool)
+    with ahead(plan.film.backward(top)) as frames:
+        for frame, luma in frames:
+            here = at.pop(frame, [])
+            active[[m for m in range(len(active)) if (frame, m) in anchors.found]] = False
+            given = np.where((tape.measured(frame) & ~active)[:, None], tape.place[frame], np.nan)
+            seen = step(state, frame, luma, active & plan.allowed[frame], given)
+            met = active & seen.got & tape.measured(frame)
+            met &= (
+                np.hypot(*(np.nan_to_num(tape.place[frame], nan=1e9) - np.nan_to_num(seen.place)).T)
+                < _MET
+            )
+            tape.write(frame, active & ~met, seen)
+            active &= ~met
+            for m in here:
+                anchor = anchors.found[frame, m]
+                state.anchor(m, luma, anchor.place, anchor.shape, _reversed(tape, frame, m))
+                active[m] = True
+            state.known &= active
+            if not active.any() and not at:
+                break
+            _tell(plan, progress, top - frame)
+
+
+def _reversed(tape: Tape, frame: int, m: int) -> Array | None:
+    """Velocity on the way back, px a frame, if the way there knows it."""
+    if frame + 1 >= len(tape.place) or tape.status[frame + 1, m] != Status.MEASURED:
+        return None
+    return np.asarray(tape.place[frame, m] - tape.place[frame + 1, m])
+
+
+def _tell(plan: Course, progress: Progress | None, frame: int) -> None:
+    if progress and frame % _TOLD == 0:
+        progress(plan.camera, frame, plan.film.frames)

@@ -1,0 +1,162 @@
+"""One frame being looked at: measured where marks are expected, searched, doubted."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.film import Luma
+from tracker.follow import search
+from tracker.follow.state import Mask, State
+from tracker.marks import measure
+
+_ASTRAY = 2.5
+"""Surprise in px beyond that of the body from which a mark is doubted."""
+_CORRELATED = 0.5
+"""Correlation below which the coarse search has found nothing."""
+_FARTHEST = 48
+"""Reach of the coarse search, px."""
+
+
+class Look:
+    """One frame being looked at."""
+
+    def __init__(self, state: State, luma: Luma, dt: int) -> None:
+        n = len(state.body)
+        self.state, self.luma, self.dt = state, luma, dt
+        self.got = np.zeros(n, bool)
+        self.place, self.covariance = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
+        self.ratio, self.contrast, self.visible = (np.full(n, np.nan) for _ in range(3))
+        self.before = list(state.shapes)
+
+    def take(self, known: Mask, given: Array) -> None:
+        """Places that are known already."""
+        self.got |= known
+        self.place[known] = given[known]
+
+    def measure(self, which: Mask, guess: Array) -> None:
+        """Measure these marks near their predicted places."""
+        rows, columns = self.luma.shape
+        inside = np.all((guess > -0.5) & (guess < (columns - 0.5, rows - 0.5)), axis=1)
+        index = np.flatnonzero(which & inside & ~self.got)
+        if not len(index):
+            return
+        shapes = [shape for m in index if (shape := self.state.shapes[m]) is not None]
+        motion = (guess - self.state.place)[index] / self.dt * self.state.duty
+        fixes = measure(
+            self.luma,
+            shapes,
+            guess[index],
+            motion if self.state.duty > 0 else None,
+            white=self.state.white,
+        )
+        ok = index[fixes.ok]
+        self.got[ok] = True
+        self.place[ok] = fixes.position[fixes.ok]
+        self.covariance[ok] = fixes.covariance[fixes.ok]
+        self.ratio[ok] = fixes.ratio[fixes.ok]
+        self.contrast[ok] = fixes.contrast[fixes.ok]
+        self.visible[ok] = fixes.visible[fixes.ok]
+        for m, i in zip(ok, np.flatnonzero(fixes.ok), strict=True):
+            self.state.shapes[m] = fixes.shapes[i]
+
+    def drop(self, which: Mask) -> None:
+        """Take back what was measured of these."""
+        for m in np.flatnonzero(which & self.got).tolist():
+            self.state.shapes[m] = self.before[m]
+            self.got[m] = False
+            self.place[m] = self.covariance[m] = np.nan
+            self.ratio[m] = self.contrast[m] = self.visible[m] = np.nan
+
+    def doubt(self, which: Mask, guess: Array) -> None:
+        """Drop marks that surprise otherwise than their body does."""
+        for b in np.unique(self.state.body[which]):
+            mine = np.flatnonzero(self.got & (self.state.body == b))
+            if len(mine) < 2:
+                continue
+            surprise = self.place[mine] - guess[mine]
+            if len(mine) == 2:
+                first, second = np.hypot(*surprise.T)
+                common = surprise[0 if first < second else 1]
+            else:
+                common = np.median(surprise, axis=0)
+            astray = np.hypot(*(surprise - common).T) > _ASTRAY
+            wrong = np.zeros_like(self.got)
+            wrong[mine[astray]] = True
+            self.drop(wrong & which)
+
+    def sought(self, which: Mask, guess: Array) -> Array:
+        """Better guesses by coarse search: together for marks of a body that was seen last."""
+        guess = guess.copy()
+        state = self.state
+        for b in np.unique(state.body[which]):
+            mine = [
+                m
+                for m in np.flatnonzero(which & (state.body == b)).tolist()
+                if state.patches[m] is not None
+            ]
+            lone = [m for m in mine if not state.held[m] and state.mates(m, self.got).any()]
+            together = [m for m in mine if m not in lone]
+            for m in lone:
+                reach = self._reach(m, guess, True)
+                score = self._score(m, guess[m], reach)
+                shift, value = search.peak(score, reach, np.zeros(2), reach)
+                if value > _CORRELATED:
+                    guess[m] += shift
+            if together:
+                self._sought_together(together, guess)
+        return guess
+
+    def _sought_together(self, marks: list[int], guess: Array) -> None:
+        reach = max(self._reach(m, guess, False) for m in marks)
+        scores = [self._score(m, guess[m], reach) for m in marks]
+        common, value = search.peak(
+            np.mean([np.maximum(score, 0.0) for score in scores], axis=0), reach, np.zeros(2), reach
+        )
+        if value < 0.7 * _CORRELATED:
+            return
+        for m, score in zip(marks, scores, strict=True):
+            shift, own = search.peak(score, reach, common, 3)
+            guess[m] += shift if own > _CORRELATED else common
+
+    def _score(self, m: int, at: Array, reach: int) -> Array:
+        patch = self.state.patches[m]
+        assert patch is not None
+        return search.correlation(self.luma, patch, at, reach)
+
+    def _reach(self, m: int, guess: Array, led: bool) -> int:
+        """How far round its predicted place a mark may be, px; `led` by mates that are seen."""
+        state = self.state
+        speed, gap = float(np.hypot(*state.velocity[m])), float(state.gap[m])
+        if led:
+            reach = min(3.0 + 0.1 * gap, 16.0)
+        elif state.held[m] and state.fixes[m] < 2 and not state.still[m]:
+            reach = 12.0 + float(state.size[m])
+        else:
+            reach = 6.0 + 0.5 * speed + gap * (0.1 + 0.05 * speed)
+        if led or gap > 0:
+            reach = min(reach, max(0.4 * self._nearest(m, guess), 2.0))
+        return int(min(reach, _FARTHEST))
+
+    def _nearest(self, m: int, guess: Array) -> float:
+        """Distance to the next mark of the same pattern, px."""
+        others = self.state.known & (self.state.kind == self.state.kind[m])
+        others[m] = False
+        away = np.where(self.got[:, None], self.place, guess)[others] - guess[m]
+        return float(np.min(np.hypot(*away.T), initial=np.inf))
+
+    def part(self, guess: Array, wanted: Mask) -> None:
+        """Of two marks that claim one place, keep the one that is nearer to its prediction."""
+        index = np.flatnonzero(self.got)
+        if len(index) < 2:
+            return
+        away = np.hypot(*(self.place[index, None] - self.place[None, index]).T)
+        size = np.nan_to_num(self.state.size[index], nan=0.0)
+        close = np.triu(away < 0.5 * np.minimum(size[:, None], size[None]), 1)
+        for i, j in np.argwhere(close):
+            pair = index[[i, j]]
+            off = np.hypot(*(self.place[pair] - guess[pair]).T)
+            off[~wanted[pair]] = -1.0  # what is given stays
+            wrong = np.zeros_like(self.got)
+            wrong[pair[int(np.argmax(off))]] = True
+            self.drop(wrong & wanted)

@@ -1,0 +1,75 @@
+"""Coarse search: where the last clean picture of a mark correlates best, to a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.film import Luma
+
+_GROUND = 3
+"""Pixels of ground round a mark that belong to its picture."""
+_LARGEST = 40
+"""Half width of the largest picture taken, px; larger marks are searched by their middle."""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A mark's picture, cut out about its centre."""
+
+    grey: NDArray[np.float32]  # (2 h + 1, 2 w + 1) float32
+    shift: Array  # (2,) px: the mark's centre less the middle pixel
+
+
+def cut(luma: Luma, centre: Array, size: float) -> Patch | None:
+    """The picture of a mark of this size (px); None where it isn't wholly inside."""
+    half = int(min(size / 2 + _GROUND, _LARGEST)) + 1
+    u, v = round(float(centre[0])), round(float(centre[1]))
+    rows, columns = luma.shape
+    if u < half or v < half or u + half >= columns or v + half >= rows:
+        return None
+    grey = luma[v - half : v + half + 1, u - half : u + half + 1].astype(np.float32)
+    return Patch(grey, centre - (u, v))
+
+
+def correlation(luma: Luma, patch: Patch, centre: Array, reach: int) -> Array:
+    """Normalised correlation (2 reach + 1, 2 reach + 1) of a patch, shifted about a place.
+
+    Element (reach + j, reach + i) belongs to a mark i px right of and j px below `centre` (rounded
+    to whole pixels). Shifts for which the patch isn't wholly in the picture get 0.
+    """
+    wide = 2 * reach + 1
+    found = np.zeros((wide, wide))
+    half = len(patch.grey) // 2
+    u, v = (round(float(x)) for x in centre - patch.shift)
+    rows, columns = luma.shape
+    left, top = max(u - reach - half, 0), max(v - reach - half, 0)
+    right, bottom = min(u + reach + half + 1, columns), min(v + reach + half + 1, rows)
+    if right - left < 2 * half + 1 or bottom - top < 2 * half + 1:
+        return found
+    window = luma[top:bottom, left:right].astype(np.float32)
+    got = cv2.matchTemplate(window, patch.grey, cv2.TM_CCOEFF_NORMED)
+    got = np.where(np.isfinite(got) & (np.abs(got) <= 1.001), got, 0.0)
+    j, i = top - (v - reach - half), left - (u - reach - half)
+    found[j : j + got.shape[0], i : i + got.shape[1]] = got
+    return found
+
+
+def peak(score: Array, reach: int, about: Array, within: int) -> tuple[Array, float]:
+    """Shift (2,) px of the best score near a shift, and that score.
+
+    Farther shifts count a little less, so that of equals the nearest is taken.
+    """
+    i, j = (int(np.clip(round(float(x)), -reach, reach)) for x in about)
+    top, left = max(reach + j - within, 0), max(reach + i - within, 0)
+    part = score[top : reach + j + within + 1, left : reach + i + within + 1]
+    dy = np.arange(top, top + part.shape[0])[:, None] - (reach + j)
+    dx = np.arange(left, left + part.shape[1])[None, :] - (reach + i)
+    graded = part - 0.2 * (dx * dx + dy * dy) / (2.0 * max(within, 1) ** 2)
+    at = np.unravel_index(int(np.argmax(graded)), graded.shape)
+    shift = np.array([left + at[1] - reach, top + at[0] - reach], float)
+    return shift, float(part[at])

@@ -1,0 +1,128 @@
+"""One frame on: predict, measure, verify, hide, take up again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.film import Luma
+from tracker.follow import search
+from tracker.follow.layout import carry
+from tracker.follow.look import Look
+from tracker.follow.state import Mask, State
+
+_GAIN = 0.5
+"""Share of a surprise that is taken for a change of velocity."""
+_UNSTEADY = 1.0
+"""Mean surprise in px from which every frame is searched before it is measured."""
+_FRESH = 8
+"""Frames after which a mark's picture is taken anew."""
+_PATIENCE = 300
+"""Frames of hiding after which a mark is looked for less often..."""
+_SELDOM = 5
+"""...in one of so many frames."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one frame showed of n marks; NaN where not got."""
+
+    got: Mask  # (n,)
+    place: Array  # (n, 2) px
+    covariance: Array  # (n, 2, 2) px²
+    ratio: Array  # (n,)
+    contrast: Array  # (n,)
+    visible: Array  # (n,)
+    again: Mask  # (n,) got for the first time after hiding
+
+
+def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Seen:
+    """Take the state to the next frame.
+
+    `wanted` (n,): the marks to be measured. `given` (n, 2): places known already, NaN where not;
+    they help to predict the others.
+    """
+    dt = max(abs(frame - state.frame), 1)
+    state.frame = frame
+    before = state.held.copy()
+    guess = state.place + state.velocity * dt
+    look = Look(state, luma, dt)
+    known = np.isfinite(given[:, 0])
+    look.take(known, given)
+    wanted = wanted & state.known & ~known
+    now = wanted & state.held
+    if state.surprise > _UNSTEADY:
+        guess = look.sought(now, guess)
+    look.measure(now, guess)
+    look.doubt(now, guess)
+    missing = state.known & ~look.got
+    if missing.any():
+        state.remember(missing & state.held)
+        guess = _by_body(state, look, missing, guess)
+        rest = wanted & missing & ((state.gap < _PATIENCE) | (frame % _SELDOM == 0))
+        look.measure(rest, guess)
+        look.doubt(rest, guess)
+        rest &= ~look.got
+        found = look.sought(rest, guess)
+        look.measure(rest & (np.hypot(*(found - guess).T) > 0.5), found)
+    look.part(guess, wanted)
+    _update(state, look, guess, dt)
+    own = look.got & ~known
+    return Seen(
+        got=own,
+        place=np.where(own[:, None], look.place, np.nan),
+        covariance=look.covariance,
+        ratio=look.ratio,
+        contrast=look.contrast,
+        visible=look.visible,
+        again=own & ~before,
+    )
+
+
+def _by_body(state: State, look: Look, missing: Mask, guess: Array) -> Array:
+    """Where the other marks of each body say that the missing ones must be."""
+    guess = guess.copy()
+    shift = _shake(state, look)
+    for m in np.flatnonzero(missing).tolist():
+        mates = state.mates(m, look.got)
+        if mates.any():
+            old = state.layout[m]
+            guess[m] = carry(old[mates], look.place[mates], old[m][None])[0]
+        else:
+            guess[m] += shift
+    return guess
+
+
+def _shake(state: State, look: Look) -> Array:
+    """Common motion of the ground's marks since the last frame, px."""
+    ground = look.got & state.still & state.held
+    if not ground.any():
+        return np.zeros(2)
+    return np.asarray(np.median(look.place[ground] - state.place[ground], axis=0))
+
+
+def _update(state: State, look: Look, guess: Array, dt: int) -> None:
+    got, fresh = look.got, look.got & state.held
+    surprise = (look.place - state.place) / dt - state.velocity
+    settled = np.hypot(*surprise[fresh & (state.fixes > 1)].T)
+    if len(settled):
+        common = min(float(np.median(settled)), 10.0)
+        state.surprise = 0.8 * state.surprise + 0.2 * common
+    gain = np.where(state.fixes < 2, 1.0, _GAIN)[:, None]
+    state.velocity[fresh] += (gain * (surprise - _shake(state, look) / dt))[fresh]
+    for m in np.flatnonzero((got | state.known) & ~fresh).tolist():
+        mates = state.mates(m, fresh)
+        if mates.any():
+            state.velocity[m] = np.mean(state.velocity[mates], axis=0)
+    state.velocity[state.still] = 0.0
+    state.place = np.where(got[:, None], look.place, guess)
+    state.fixes += got
+    state.gap = np.where(got, 0, state.gap + dt)
+    state.held = got.copy()
+    old = got & state.known & (np.abs(state.frame - state.patched) >= _FRESH)
+    for m in np.flatnonzero(old & (look.visible > 0.85)).tolist():
+        patch = search.cut(look.luma, look.place[m], state.size[m])
+        if patch is not None:
+            state.patches[m], state.patched[m] = patch, state.frame
