@@ -1,0 +1,247 @@
+"""From a solution to the numbers of each vehicle: headline, occupant risk, cross-check."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker import headline
+from tracker.body.posterior import Draws, Solution
+from tracker.crosscheck import CrossCheck as Check
+from tracker.crosscheck import combine, cross_check
+from tracker.headline import COLUMN, Drawn
+from tracker.instrumented import FilmAttitude, accelerometer_risk
+from tracker.occupant import OccupantRisk, film_acceleration, occupant_risk, summary
+from tracker.record_schema import Vehicle
+from tracker.results import (
+    ChannelFinding,
+    CrossCheck,
+    CrushResult,
+    Curve,
+    Occupant,
+    OccupantResult,
+    PointPath,
+    SpragueGeers,
+    VehicleResult,
+    VelocityComparison,
+)
+from tracker.signals import Accelerometer
+from tracker.values import Motion, Quantity, Warning_
+
+DRAWS, SEED = 300, 1
+OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
+PARKED = 0.1  # m/s at time zero; slower counts as standing
+FLAIL = {"nchrp230": (0.6096, 0.3048)}
+"""Flail distances of NCHRP Report 230 (2 ft and 1 ft); the later documents have 0.6 and 0.3 m."""
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A vehicle's motion at the film's times, as draws for headline numbers and as columns."""
+
+    drawn: Drawn
+    motion: Motion
+
+
+def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
+    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`."""
+    motion = solution.motion(vehicle, times)
+    state = np.where(motion.observed, motion.state, np.nan)
+    first, last = solution.span(vehicle)
+    inside = (times >= first - 1e-9) & (times <= last + 1e-9)
+    return Moved(Drawn(times[inside], state[inside], draws.states(vehicle, times[inside])), motion)
+
+
+def vehicle_result(
+    table: Vehicle, of: Moved, occupant: Occupant, contact_ends: float | None
+) -> VehicleResult:
+    """The headline numbers of one vehicle; `contact_ends` (s) None: the film's end."""
+    drawn = of.drawn
+    if len(drawn.time) < 2 or not drawn.time[0] <= 0 <= drawn.time[-1]:
+        return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
+    speed = headline.impact_speed(drawn)
+    standing = speed is not None and speed.value < max(PARKED, 3 * speed.u)
+    highest = drawn.extreme("z_m", -1, "m")
+    return VehicleResult(
+        role=table.role,
+        mass=table.mass,
+        impact_speed=None if standing else speed,
+        impact_angle=None if standing else headline.impact_angle(drawn),
+        impact_offset=None if standing else headline.impact_offset(drawn),
+        max_pitch=drawn.extreme("pitch_rad", 1, "rad"),
+        min_pitch=drawn.extreme("pitch_rad", -1, "rad"),
+        max_roll=drawn.extreme("roll_rad", 1, "rad"),
+        min_roll=drawn.extreme("roll_rad", -1, "rad"),
+        max_yaw=drawn.extreme("yaw_rad", 1, "rad"),
+        min_yaw=drawn.extreme("yaw_rad", -1, "rad"),
+        max_rise=None
+        if highest is None
+        else Quantity(-highest.value, "m", highest.u, highest.time),
+        travel_x=headline.travel(drawn, "x_m"),
+        travel_y=headline.travel(drawn, "y_m"),
+        rest=headline.at_rest(drawn) if np.isfinite(drawn.state[-1, COLUMN["vx_mps"]]) else None,
+        velocity_change=headline.velocity_change(
+            drawn, drawn.time[-1] if contact_ends is None else contact_ends
+        ),
+        occupant=occupant,
+    )
+
+
+def crush_result(
+    vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]
+) -> headline.Crush | None:
+    """Greatest closing of the striking on the struck vehicle, over the times both are seen."""
+    striking = [n for n, v in vehicles.items() if v.role == "striking" and n in moves]
+    struck = [n for n, v in vehicles.items() if v.role == "struck" and n in moves]
+    if len(striking) != 1 or len(struck) != 1:
+        return None
+    a, b = moves[striking[0]].drawn, moves[struck[0]].drawn
+    both = np.intersect1d(a.time, b.time)
+    if not len(both) or both[0] > 0 or both[-1] <= 0:
+        return None
+    return headline.crush(_only(a, both), _only(b, both))
+
+
+def crush_values(crush: headline.Crush | None) -> CrushResult | None:
+    """As the results hold it."""
+    return None if crush is None else CrushResult(crush.max_dynamic, crush.at)
+
+
+def flail_distances(table: Vehicle, criteria: str) -> tuple[float, float]:
+    """Flail distances of the vehicle, by default those of the criteria set, m."""
+    return table.flail or FLAIL.get(criteria, (0.6, 0.3))
+
+
+def film_occupant(
+    solution: Solution, draws: Draws, vehicle: str, distances: tuple[float, float]
+) -> OccupantResult | None:
+    """Occupant risk from the film; None where it does not determine the vehicle after contact."""
+    times = occupant_times(solution, vehicle)
+    if len(times) < 10:
+        return None
+    motion = solution.motion(vehicle, times)
+    seen = motion.observed[:, [COLUMN["vx_mps"], COLUMN["ax_mps2"]]].all()
+    if not seen:
+        return None
+    figures = summary(
+        _risk(times, draws.states(vehicle, times), distances),
+        _risk(times, motion.state[None], distances),
+    )
+    if not motion.observed[:, COLUMN["vy_mps"]].all():
+        for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
+            figures[name] = None
+    return occupant_result(figures)
+
+
+def occupant_times(solution: Solution, vehicle: str) -> Array:
+    """Equally spaced times from a little before time zero to the end of what the film shows, s."""
+    first, last = solution.span(vehicle)
+    if not first < 0 < last:
+        return np.empty(0)
+    before = int(min(-first, 0.02) / OCCUPANT_STEP)
+    after = int(last / OCCUPANT_STEP)
+    return np.arange(-before, after + 1, dtype=np.float64) * OCCUPANT_STEP
+
+
+def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
+    """The figures that results hold."""
+    names = {f.name for f in fields(OccupantResult)}
+    return OccupantResult(**{n: q for n, q in figures.items() if n in names})
+
+
+@dataclass(frozen=True)
+class Instrumented:
+    """What a vehicle's accelerometers say, alone and beside the film."""
+
+    occupant: OccupantResult | None
+    cross_check: CrossCheck | None
+    curves: tuple[Curve, ...]
+    warnings: tuple[Warning_, ...]
+
+
+def instrumented(
+    vehicle: str,
+    blocks: Sequence[Accelerometer],
+    cg: Array,
+    distances: tuple[float, float],
+    film: Moved | None,
+    draws: Draws | None,
+) -> Instrumented:
+    """Occupant risk from the first usable sensor block, and each block against the film."""
+    where = f"accelerometers ({vehicle})"
+    attitude = None
+    checks: list[Check] = []
+    warnings: list[Warning_] = []
+    if film is not None and draws is not None:
+        drawn = film.drawn
+        known = film.motion.state[np.isin(film.motion.time, drawn.time)]
+        attitude = FilmAttitude(drawn.time, known, drawn.draws)
+        seen = film.motion.observed[np.isin(film.motion.time, drawn.time)]
+        checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
+    occupant = None
+    for block in blocks:
+        figures, notes = accelerometer_risk(block, cg, distances, film=attitude)
+        warnings += [Warning_("accelerometer_note", note, where) for note in (*block.notes, *notes)]
+        if occupant is None and figures["oiv_x"] is not None:
+            occupant = occupant_result(figures)
+    check = combine(checks, [b.file for b in blocks]) if checks else None
+    curves = (
+        [
+            Curve(vehicle, "velocity_x", "film", "m/s", v.time, v.film, v.film_u),
+            Curve(vehicle, "velocity_x", "accelerometer", "m/s", v.time, v.channel),
+        ]
+        if check is not None and (v := check.velocity) is not None
+        else []
+    )
+    checked = None if check is None else _checked(check)
+    return Instrumented(occupant, checked, tuple(curves), tuple(warnings))
+
+
+def point_paths(
+    solution: Solution, draws: Draws, vehicle: str, table: Vehicle, times: Array
+) -> dict[str, PointPath]:
+    """The path of each point of interest, ground axes, with the spread of the draws as u."""
+    paths = {}
+    for name, at in table.points.items():
+        arm = np.subtract(at, table.cg)
+        position, velocity = solution.point(vehicle, arm, times)
+        drawn_position, drawn_velocity = draws.points(vehicle, arm, times)
+        observed = solution.motion(vehicle, times).observed
+        paths[name] = PointPath(
+            times,
+            np.where(observed[:, :3], position, np.nan),
+            np.where(observed[:, 6:9], velocity, np.nan),
+            drawn_position.std(axis=0, ddof=1),
+            drawn_velocity.std(axis=0, ddof=1),
+        )
+    return paths
+
+
+def _risk(times: Array, states: Array, distances: tuple[float, float]) -> OccupantRisk:
+    ax, ay, az, yaw_rate = film_acceleration(states)
+    return occupant_risk(times, ax, ay, yaw_rate, distances, az=az)
+
+
+def _only(drawn: Drawn, times: Array) -> Drawn:
+    keep = np.isin(drawn.time, times)
+    return Drawn(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])
+
+
+def _checked(check: Check) -> CrossCheck:
+    velocity = None
+    if (v := check.velocity) is not None:
+        s = v.sprague_geers
+        parts = ("rating", "corridor", "phase", "magnitude", "slope")
+        velocity = VelocityComparison(
+            v.rms,
+            v.largest,
+            SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+            {part: float(getattr(v.iso18571, part)) for part in parts},
+        )
+    findings = tuple(
+        ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text) for f in check.findings
+    )
+    return CrossCheck(check.verdict, velocity, findings)
