@@ -2,12 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.marks.shape import Fix, Pattern
+from tracker.marks import prior
+from tracker.marks.candidates import Candidate, candidates
+from tracker.marks.measure import ROUNDING, fit
+from tracker.marks.pack import pack, unpack
+from tracker.marks.shape import Fix, Outline, Pattern, Shape
+
+SIZES = 8.0 * 1.35 ** np.arange(11)
+"""Sizes (px) tried where nothing is known: 8 to 160."""
+MANY = 6
+"""Candidates fitted in full for each size."""
+EXPLAINED = 0.8
+"""Part of the window's variance that a mark must explain."""
+
+
+@dataclass(frozen=True)
+class _Trial:
+    position: Array
+    covariance: Array
+    shape: Shape
+    residual: float
+    explained: float
+    visible: float
 
 
 def locate(
@@ -26,12 +49,174 @@ def locate(
     ----------
     luma : (rows, columns) uint8 or uint16.
     near : (2,) px, some pixels off, up to half a mark.
-    size_px : outer diameter or side along the seen mark's longer axis, within a third; NaN if unknown.
-    search_px : how far from `near` the centre may be; NaN for half the size.
+    size_px : outer diameter or side along the seen mark's longer axis, right within a third;
+        NaN if unknown.
+    search_px : how far from `near` the centre may be; NaN for half the size, at least 4 px.
     white : grey at which the picture clips.
     motion : (2,) px that the mark moves during the exposure; None for none.
 
     Orientation, tilt up to 70 degrees and polarity are found. Not found: `ok` is False and `why`
     says what spoke against it.
     """
-    raise NotImplementedError
+    near = np.asarray(near, float)
+    known = np.isfinite(size_px)
+    sizes = size_px * np.array([0.8, 1.0, 1.25]) if known else SIZES
+    trials: list[_Trial] = []
+    for size in sizes:
+        reach = search_px if np.isfinite(search_px) else max(0.5 * size, 4.0)
+        box = (
+            int(np.floor(near[0] - reach)),
+            int(np.floor(near[1] - reach)),
+            int(np.ceil(near[0] + reach)),
+            int(np.ceil(near[1] + reach)),
+        )
+        found = candidates(luma, pattern, float(size), box, MANY)
+        trials += _fit_all(luma, found, white, motion)
+    limit = search_px if np.isfinite(search_px) else max(0.5 * (size_px if known else 160.0), 4.0)
+    noise = local_noise(luma, near, size_px if known else 40.0)
+    best = _choose(trials, near, limit + 1.0, size_px)
+    if best is None:
+        blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
+        why = "nothing there looks like it" if not trials else "no fit settles near the pick"
+        return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
+    best = _outlined(luma, best, white, motion)
+    fault = _fault(best, noise)
+    shape = replace(best.shape, noise=max(best.residual, ROUNDING))
+    return Fix(
+        best.position,
+        best.covariance,
+        shape,
+        best.residual / noise,
+        best.shape.contrast,
+        best.visible,
+        not fault,
+        fault,
+    )
+
+
+def local_noise(luma: NDArray[Any], near: Array, size: float) -> float:
+    """Standard deviation of one pixel's grey round a place, structure taken off.
+
+    Second differences both ways (Immerkaer 1996), their median absolute value; at least that of
+    rounding. Fine texture counts as noise.
+    """
+    half = int(np.clip(size, 12, 60))
+    x, y = round(float(near[0])), round(float(near[1]))
+    part = luma[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1].astype(float)
+    if min(part.shape) < 5:
+        return ROUNDING
+    d = part[:-2] - 2 * part[1:-1] + part[2:]
+    d = d[:, :-2] - 2 * d[:, 1:-1] + d[:, 2:]
+    return max(float(np.median(np.abs(d))) / (6.0 * 0.6745), ROUNDING)
+
+
+def _fit_all(
+    luma: NDArray[Any], found: list[Candidate], white: float, motion: Array | None
+) -> list[_Trial]:
+    if not found:
+        return []
+    shapes = [c.shape for c in found]
+    place = np.array([c.position for c in found])
+    moves = None if motion is None else np.tile(np.asarray(motion, float), (len(found), 1))
+    for extras in (False, True):  # the paint's own proportions only once the rest is near
+        rows = pack(shapes, place, moves)
+        done = fit(
+            luma, rows, prior.loose(rows, extras), np.full(len(shapes), 2.0),
+            np.zeros(len(shapes)), white, 25,
+        )  # fmt: skip
+        place = done.rows.p[:, :2].copy()
+        sound = np.isfinite(done.rows.p).all(axis=1) & (done.out[:, 4] > 12)
+        keep = np.flatnonzero(sound)
+        shapes = [unpack(shapes[i], done.rows.p[i], 0.0) for i in keep]
+        place = place[keep]
+        moves = None if moves is None else moves[keep]
+        if len(keep) == 0:
+            return []
+    return _final(luma, shapes, place, moves, white)
+
+
+def _final(
+    luma: NDArray[Any], shapes: list[Shape], place: Array, moves: Array | None, white: float
+) -> list[_Trial]:
+    """Fit once more over the windows round where the marks now are."""
+    rows = pack(shapes, place, moves)
+    n = len(shapes)
+    done = fit(luma, rows, prior.loose(rows, True), np.full(n, 2.0), np.zeros(n), white, 25)
+    trials = []
+    for i in range(n):
+        o, p = done.out[i], done.rows.p[i]
+        if o[5] <= 0 or not np.isfinite(p).all() or not np.isfinite(o[:3]).all():
+            continue
+        shape = unpack(shapes[i], p, 0.0)
+        residual = float(np.sqrt(o[3]))
+        trials.append(
+            _Trial(
+                p[:2].copy(),
+                np.array([[o[0], o[1]], [o[1], o[2]]]),
+                shape,
+                residual,
+                1.0 - o[3] / max(_variance(luma, shape, p[:2]), 1e-9),
+                float(done.visible[i]),
+            )
+        )
+    return trials
+
+
+def _variance(luma: NDArray[Any], shape: Shape, place: Array) -> float:
+    """Grey variance over the box round a mark."""
+    w, h = np.abs(shape.affine).sum(axis=1).clip(2.0, 400.0) + 2.0
+    x, y = np.clip(place, -1e6, 1e6)
+    part = luma[
+        max(int(y - h), 0) : max(int(y + h) + 1, 0), max(int(x - w), 0) : max(int(x + w) + 1, 0)
+    ]
+    return float(part.var()) if part.size else 0.0
+
+
+def _choose(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:
+    """The nearest of those that fit about as well as the best one."""
+    sane = [
+        t
+        for t in trials
+        if np.hypot(*(t.position - near)) <= limit
+        and t.shape.blur < 0.25 * t.shape.size + 1.0
+        and (not np.isfinite(size) or 0.6 * size < t.shape.size < 1.6 * size)
+        and np.linalg.cond(t.shape.affine) < 4.5
+    ]
+    if not sane:
+        return None
+    best = max(t.explained for t in sane)
+    good = [t for t in sane if 1.0 - t.explained <= 1.5 * (1.0 - best) + 0.02]
+    return min(good, key=lambda t: float(np.hypot(*(t.position - near))))
+
+
+def _outlined(luma: NDArray[Any], best: _Trial, white: float, motion: Array | None) -> _Trial:
+    """The same mark with the outer edge that explains the picture best."""
+    choices: tuple[Outline, ...]
+    if best.shape.pattern == "quadrant":
+        choices = ("square", "none")
+    elif best.shape.pattern == "hourglass":
+        choices = ("disc", "none")
+    else:
+        return best
+    for outline in choices:
+        shape = replace(best.shape, outline=outline)
+        if outline == "none":
+            shape = replace(shape, affine=0.75 * shape.affine)
+        moves = None if motion is None else np.asarray(motion, float)[None]
+        other = _final(luma, [shape], best.position[None], moves, white)
+        gain = 0.6 if outline == "none" else 0.98
+        if other and other[0].residual < gain * best.residual:
+            best = other[0]
+    return best
+
+
+def _fault(t: _Trial, noise: float) -> str:
+    if t.visible < 0.4:
+        return "it lies outside the picture"
+    if t.explained < EXPLAINED and t.residual > 2.0 * noise:
+        return "what is there does not look like it"
+    if abs(t.shape.contrast) < 4.0 * noise:
+        return "it does not stand out from the noise"
+    if not t.covariance[0, 0] + t.covariance[1, 1] < 1.0:
+        return "its place is not determined"
+    return ""
