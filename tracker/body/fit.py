@@ -22,4 +22,5 @@ class Fit:
     factors: Array  # (eyes,) variance factors
     chi_square: Array  # (eyes,) per degree of freedom
     lag: Array  # (eyes,) correlation of residuals from frame to frame
+    drag: Array  # (eyes,) what of the factor comes from that
     keep: list[NDArray[bool_]]  # (frames, marks) an eye

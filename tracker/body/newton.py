@@ -29,7 +29,8 @@ class Point:
 class System:
     """Evidence about the unknowns at a point, in units of prior sds, and the posterior's root."""
 
-    evidence: Array  # (count, count) normal matrix of the marks
+    evidence: Array  # (count, count) normal matrix of all marks
+    shares: list[Array]  # the same of each eye
     root: Array  # (count, count) lower, of evidence + 1
     change: Array  # (count,) Gauss-Newton step, prior sds
     decrement: float  # squared length of the step in posterior sds
@@ -43,7 +44,17 @@ def unit(setup: Setup, values: Array, sd: Array) -> Array:
 
 def point(setup: Setup, values: Array, sd: Array, weights: list[Array]) -> Point:
     """Values with their looks and objective."""
-    looks = [look(setup, values, k) for k in range(len(setup.eyes))]
+    return reweighted(
+        setup,
+        Point(values, [look(setup, values, k) for k in range(len(setup.eyes))], 0.0),
+        sd,
+        weights,
+    )
+
+
+def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Point:
+    """The same point under other prior sds and weights."""
+    values, looks = at.values, at.looks
     total = float(np.sum(unit(setup, values, sd) ** 2))
     for seen, weight in zip(looks, weights, strict=True):
         lost = setup.eyes[seen.eye].measured & ~seen.usable
@@ -51,28 +62,22 @@ def point(setup: Setup, values: Array, sd: Array, weights: list[Array]) -> Point
     return Point(values, looks, total)
 
 
-def gathered(setup: Setup, at: Point, weights: list[Array]) -> tuple[Array, Array]:
-    """Normal matrix and right side of all eyes' marks, on handles."""
-    matrix, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    for seen, weight in zip(at.looks, weights, strict=True):
-        m, s = information(setup, seen, np.where(seen.usable, weight, 0.0))
-        matrix += m
-        side += s
-    return on_handles(setup, matrix, side)
-
-
 def system(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> System:
     """The Gauss-Newton step at a point."""
-    matrix, side = gathered(setup, at, weights)
-    matrix *= sd
-    matrix *= sd[:, None]
-    pull = side * sd - unit(setup, at.values, sd)
-    whole = matrix + np.eye(setup.count)
-    root, failed = lapack.dpotrf(whole, lower=True, clean=True)
+    shares, pull = [], -unit(setup, at.values, sd)
+    for seen, weight in zip(at.looks, weights, strict=True):
+        raw = information(setup, seen, np.where(seen.usable, weight, 0.0))
+        matrix, side = on_handles(setup, *raw)
+        matrix *= sd
+        matrix *= sd[:, None]
+        shares.append(matrix)
+        pull += side * sd
+    evidence = sum(shares[1:], shares[0])
+    root, failed = lapack.dpotrf(evidence + np.eye(setup.count), lower=True, clean=True)
     if failed:
         raise np.linalg.LinAlgError("normal matrix is not positive definite")
     change = cho_solve((root, True), pull)
-    return System(matrix, root, change, float(pull @ change))
+    return System(evidence, shares, root, change, float(pull @ change))
 
 
 def stepped(setup: Setup, at: Point, sd: Array, weights: list[Array], s: System) -> Point:
@@ -90,8 +95,3 @@ def covariance(s: System) -> Array:
     """Posterior covariance (count, count) in units of prior sds."""
     half, _ = lapack.dpotri(s.root, lower=True)
     return np.asarray(np.tril(half) + np.tril(half, -1).T)
-
-
-def gathered_one(setup: Setup, seen: Look, weight: Array) -> tuple[Array, Array]:
-    """Normal matrix and right side of one eye's marks, on handles."""
-    return on_handles(setup, *information(setup, seen, np.where(seen.usable, weight, 0.0)))

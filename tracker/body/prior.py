@@ -81,6 +81,13 @@ def expected(basis: Basis, contact: float) -> Array:
     return np.where((ends <= contact)[:, None], QUIET, BUSY)
 
 
+def loose(basis: Basis) -> Array:
+    """Strengths (stretches, 6) that let a motion follow anything: where to start from, since noise
+    must not be taken for what a stiff motion can't follow.
+    """
+    return np.tile(30 * BUSY, (len(basis.breaks) + 1, 1))
+
+
 @dataclass(frozen=True)
 class Strengths:
     """New strengths, and by how much (natural logarithm) the most moved one changed."""

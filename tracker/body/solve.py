@@ -20,7 +20,6 @@ from tracker.body.clocks import on_one_clock
 from tracker.body.contact import find_contact
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.body.fit import Fit
-from tracker.body.normal import common_motion
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
 from tracker.body.setup import Body, Eye, Setup, eye_of
@@ -28,8 +27,10 @@ from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
 from tracker.values import Progress
 
-FIRST, SECOND = 14, 16
+FIRST, SECOND = 12, 24
 """Most steps of the two rounds."""
+STILL = 0.1
+"""Strengths and noise that change by less (natural logarithm) have converged."""
 UNKNOWN_U = 1.0
 """Prior sd of a marker's place that was not surveyed, m."""
 
@@ -159,7 +160,7 @@ def _fitted(
 ) -> tuple[Setup, Fit]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
-    strengths = tuple(prior.expected(b.basis, moment) for b in setup.bodies)
+    strengths = tuple(prior.loose(b.basis) for b in setup.bodies)
     values = setup.mean()
     for b, body in enumerate(setup.bodies):
         handles = prior.handles_from(body, starts[body.name], strengths[b])
@@ -172,94 +173,57 @@ def _fitted(
 def _first_round(
     setup: Setup, values: Array, strengths: tuple[Array, ...], contact: float, tell: Progress
 ) -> Fit:
-    count = len(setup.eyes)
     sd = prior.spread(setup, strengths)
-    plain = [e.measured.astype(float) for e in setup.eyes]
-    at = newton.point(setup, values, sd, plain)
-    factors = np.ones(count)
-    weights = plain
+    weights = [e.measured.astype(float) for e in setup.eyes]
+    at = newton.point(setup, values, sd, weights)
+    factors = np.ones(len(setup.eyes))
     for step in range(FIRST):
         tell("motion", step, FIRST + SECOND)
         squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
         factors = np.array([max(1.0, trust.spread_of(q)) for q in squares])
         weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
-        at = newton.point(setup, at.values, sd, weights)
+        at = newton.reweighted(setup, at, sd, weights)
         system = newton.system(setup, at, sd, weights)
         at = newton.stepped(setup, at, sd, weights, system)
-        moved = 1.0
-        if step >= 2 and system.decrement < 1e4:
-            sd, strengths, moved = _strengthened(setup, at, system, sd, strengths, contact)
-        if system.decrement < 1.0 and moved < 0.3:
+        if system.decrement < 10.0:
             break
     keep = [s.usable for s in at.looks]
-    return Fit(at, system, strengths, weights, factors, factors, 0 * factors, keep)
-
-
-def _strengthened(
-    setup: Setup,
-    at: newton.Point,
-    system: newton.System,
-    sd: Array,
-    strengths: tuple[Array, ...],
-    contact: float,
-) -> tuple[Array, tuple[Array, ...], float]:
-    variance = np.diag(newton.covariance(system))
-    unit = newton.unit(setup, at.values, sd)
-    new = prior.strengthened(setup, strengths, unit, variance, contact)
-    return prior.spread(setup, new.values), new.values, new.change
+    one = np.ones(len(setup.eyes))
+    return Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep)
 
 
 def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit:
-    strengths, at, factors = fit.strengths, fit.at, fit.factors
-    sd = prior.spread(setup, strengths)
-    weights, keep = fit.weights, fit.keep
+    """Weights 1 or 0, and all that is learned from the residuals, until it stands still; last the
+    correlation of errors from frame to frame, once (a stiffer motion would feign more of it).
+    """
+    settled = False
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
-        if step < 4:
-            squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
+        at, keep = fit.at, fit.keep
+        sd = prior.spread(setup, fit.strengths)
+        if step < 6:
+            squares = [trust.squares(s, w) for s, w in zip(at.looks, fit.weights, strict=True)]
             scale = [max(1.0, trust.spread_of(q)) for q in squares]
             keep = [trust.kept(q, f) for q, f in zip(squares, scale, strict=True)]
-        weights = [k / f for k, f in zip(keep, factors, strict=True)]
-        at = newton.point(setup, at.values, sd, weights)
+        weights = [k / f for k, f in zip(keep, fit.factors, strict=True)]
+        at = newton.reweighted(setup, at, sd, weights)
         system = newton.system(setup, at, sd, weights)
         at = newton.stepped(setup, at, sd, weights, system)
+        fit = replace(fit, at=at, system=system, weights=weights, keep=keep)
         covariance = newton.covariance(system)
         unit = newton.unit(setup, at.values, sd)
-        new = prior.strengthened(setup, strengths, unit, np.diag(covariance), contact)
-        calmer, chi, lags = _factors(setup, at, sd, weights, keep, covariance)
-        moved = max(new.change, float(np.abs(np.log(calmer / factors)).max()))
-        done = step >= 4 and system.decrement < 1e-8 and moved < 0.05
-        if done:
+        new = prior.strengthened(setup, fit.strengths, unit, np.diag(covariance), contact)
+        chi, lag = trust.scatter(setup, fit, covariance)
+        factors = trust.factor(chi, fit.drag, keep)
+        moved = max(new.change, float(np.abs(np.log(factors / fit.factors)).max()))
+        fit = replace(fit, chi_square=chi)
+        if system.decrement < 1e-8 and moved < STILL and settled:
             break
+        if step >= 3 and moved < STILL and not settled:
+            settled = True
+            fit = replace(fit, lag=lag, drag=trust.drag(lag, keep))
+            factors = trust.factor(chi, fit.drag, keep)
         if step < SECOND - 3:
-            strengths, factors = new.values, calmer
-            sd = prior.spread(setup, strengths)
+            fit = replace(fit, strengths=new.values, factors=factors)
     tell("motion", FIRST + SECOND, FIRST + SECOND)
-    return Fit(at, system, strengths, weights, factors, chi, lags, keep)
-
-
-def _factors(
-    setup: Setup,
-    at: newton.Point,
-    sd: Array,
-    weights: list[Array],
-    keep: list[NDArray[np.bool_]],
-    covariance: Array,
-) -> tuple[Array, Array, Array]:
-    """Variance factor, chi-square per degree of freedom and lag-one correlation (eyes,) of each
-    camera's marks. The factor is the chi-square, made larger where residuals are correlated from
-    frame to frame (as for a first-order autoregression).
-    """
-    factors, chi, lags = (np.ones(len(setup.eyes)) for _ in range(3))
-    scaled = covariance * sd * sd[:, None]
-    for k, (seen, weight, on) in enumerate(zip(at.looks, weights, keep, strict=True)):
-        count = 2 * int(on.sum())
-        matrix, _ = newton.gathered_one(setup, seen, weight)
-        spent = float(np.sum(scaled * matrix))
-        residual = common_motion(seen, weight)
-        free = max(count - spent, 0.05 * count, 1.0)
-        chi[k] = float(np.sum(residual[on] ** 2)) / free
-        lags[k] = lag = trust.correlation(residual, on)
-        drag = (1 + lag) / (1 - lag) if lag > max(0.05, 2 / np.sqrt(count)) else 1.0
-        factors[k] = max(drag * chi[k], 0.25 if count > 400 else 1.0)
-    return factors, chi, lags
+    return fit

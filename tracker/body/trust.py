@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
+from tracker.body.fit import Fit
 from tracker.body.normal import Look, common_motion
 from tracker.body.setup import Setup
 
@@ -75,12 +76,50 @@ def rejections(
     return tuple(out)
 
 
+def scatter(setup: Setup, fit: Fit, covariance: Array) -> tuple[Array, Array]:
+    """Chi-square per degree of freedom, by the marks' own sds, and correlation of residuals from
+    frame to frame (eyes,).
+
+    Parameters
+    ----------
+    covariance : (unknowns, unknowns) posterior in prior sds; it tells how many degrees of freedom
+        the fit took from each camera's marks.
+    """
+    chi, lag = np.ones(len(setup.eyes)), np.zeros(len(setup.eyes))
+    for k, (seen, weight, on) in enumerate(zip(fit.at.looks, fit.weights, fit.keep, strict=True)):
+        spent = float(np.sum(covariance * fit.system.shares[k]))
+        residual = common_motion(seen, weight)
+        count = 2 * int(on.sum())
+        chi[k] = float(np.sum(residual[on] ** 2)) / max(count - spent, 0.05 * count, 1.0)
+        lag[k] = correlation(residual, on)
+    return chi, lag
+
+
+def factor(chi: Array, drag: Array, keep: list[NDArray[np.bool_]]) -> Array:
+    """What each camera's mark variances are multiplied by (eyes,): below 1 only where there are
+    enough marks to say so.
+    """
+    least = [0.25 if on.sum() > 200 else 1.0 for on in keep]
+    return np.asarray(np.maximum(chi, least) * drag)
+
+
+def drag(lag: Array, keep: list[NDArray[np.bool_]]) -> Array:
+    """What correlation from frame to frame makes of the variance of slow errors (eyes,), as for a
+    first-order autoregression; 1 where it isn't significant.
+    """
+    significant = [
+        c > max(0.05, 2 / np.sqrt(2 * max(on.sum(), 1))) for c, on in zip(lag, keep, strict=True)
+    ]
+    c = np.minimum(lag, 0.95)
+    return np.where(significant, (1 + c) / (1 - c), 1.0)
+
+
 def correlation(residual: Array, on: NDArray[np.bool_]) -> float:
     """Lag-one correlation of marks' residuals (frames, marks, 2) from frame to frame, pooled over
-    marks; 0 where there are too few.
+    marks; 0 where there are too few, or none but rounding.
     """
     both = on[1:] & on[:-1]
-    if both.sum() < 20:
-        return 0.0
     a, b = residual[1:][both], residual[:-1][both]
+    if both.sum() < 20 or np.mean(a * a) < 1e-6:
+        return 0.0
     return float(np.sum(a * b) / np.sqrt(np.sum(a * a) * np.sum(b * b)))
