@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
 
 from calibration.camera import Array
 
@@ -131,31 +133,36 @@ def _corridor(reference: Array, compared: Array) -> float:
 
 
 def _align(reference: Array, compared: Array) -> tuple[int, Array, Array]:
-    """Shift in samples of the highest correlation, and both histories where they overlap."""
-    count = len(reference)
-    shifts = [0]
-    for k in range(1, int(_SHIFT * count) + 1):
-        shifts += [k, -k]
-    best, chosen = -np.inf, 0
-    for shift in shifts:
-        a, b = _overlap(reference, compared, shift)
-        value = _correlation(a, b)
-        if value > best:
-            best, chosen = value, shift
-    return chosen, *_overlap(reference, compared, chosen)
+    """Shift in samples of the highest correlation, and both histories where they overlap.
 
-
-def _overlap(reference: Array, compared: Array, shift: int) -> tuple[Array, Array]:
+    Equal correlations go to the smallest shift, to the later one of a pair.
+    """
     count = len(reference)
+    most = int(_SHIFT * count)
+    shifts = np.array([0, *(s for k in range(1, most + 1) for s in (k, -k))])
+    # Positive shifts leave reference[: count - k] beside compared[k:], negative ones the reverse.
+    products = signal.correlate(compared, reference, mode="full", method="fft")[shifts + count - 1]
+    length = count - np.abs(shifts)
+    a = _sums(reference, shifts < 0, shifts)
+    b = _sums(compared, shifts >= 0, shifts)
+    over = products - a[0] * b[0] / length
+    below = np.sqrt((a[1] - a[0] ** 2 / length) * (b[1] - b[0] ** 2 / length))
+    tiny = 1e-12 * float(np.abs(below).max())
+    correlation = np.where(below > tiny, over / np.where(below > tiny, below, 1.0), -1.0)
+    shift = int(shifts[np.argmax(correlation > correlation.max() - 1e-11)])
     if shift >= 0:
-        return reference[: count - shift], compared[shift:]
-    return reference[-shift:], compared[: count + shift]
+        return shift, reference[: count - shift], compared[shift:]
+    return shift, reference[-shift:], compared[: count + shift]
 
 
-def _correlation(a: Array, b: Array) -> float:
-    a, b = a - a.mean(), b - b.mean()
-    below = np.sqrt((a @ a) * (b @ b))
-    return float(a @ b / below) if below > 0.0 else -1.0
+def _sums(values: Array, late: NDArray[np.bool_], shifts: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Sum and sum of squares of the part that overlaps at each shift, its end if `late`."""
+    size = np.abs(shifts)
+    both = []
+    for terms in (values, values**2):
+        total = np.concatenate(([0.0], np.cumsum(terms)))
+        both.append(np.where(late, total[-1] - total[size], total[len(values) - size]))
+    return both[0], both[1]
 
 
 @numba.njit(cache=True)

@@ -85,8 +85,9 @@ def find_dropout(
 ) -> tuple[Finding | None, float]:
     """A channel that is missing, dead or ends early, and the time up to which it is good (s).
 
-    Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more in
-    a channel that has noise before time zero, away from its extremes (those are clipping).
+    Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more,
+    20 ms at the record's end, in a channel that has noise before time zero, away from its
+    extremes (those are clipping). What is missing before time zero is no fault.
     """
     good = np.isfinite(values)
     dead = np.zeros(len(values), dtype=bool)
@@ -96,9 +97,12 @@ def find_dropout(
         for start, end in runs(same):
             extreme = values[start] in (np.nanmax(values), np.nanmin(values))
             to_the_end = end == len(values)
-            if end - start + 1 >= span and (to_the_end or not extreme):
+            if end - start + 1 >= (4 * span if to_the_end else span) and (
+                to_the_end or not extreme
+            ):
                 dead[start - 1 : end] = True
     wrong = dead | ~good
+    wrong &= time > 0.0
     if not wrong.any():
         last, step = float(time[-1]), float(time[1] - time[0])
         if last >= needed:

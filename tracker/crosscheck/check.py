@@ -1,0 +1,297 @@
+"""Whether a vehicle's accelerometers can be believed: film against every channel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.crosscheck.evidence import FEWEST_DRAWS, Evidence, Tolerance, gather
+from tracker.crosscheck.faults import Judgement, judge
+from tracker.crosscheck.predicted import AXES, STATE_OF, UNIT, Predicted, predict
+from tracker.crosscheck.swap import find_swap
+from tracker.crosscheck.words import dead_text, findings_of, offset_before_zero
+from tracker.integration import from_zero, integrate
+from tracker.ratings import (
+    Iso18571,
+    Residuals,
+    SpragueGeers,
+    iso18571,
+    residuals,
+    sprague_geers,
+    w179_accepts,
+)
+from tracker.signals.accelerometer import Accelerometer
+from tracker.signals.conditioning import Conditioned, condition
+from tracker.signals.faults import Finding
+
+Verdict = Literal["agree", "disagree", "undetermined"]
+
+START, END = -0.05, 0.30  # s: the span that is compared, where film and channel have it
+_SHORTEST = 0.03  # s after time zero
+_ISO_STEP = 1e-4  # s
+_MOST_SAMPLES = 400
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """How a channel's integral agrees with the film's from time zero on."""
+
+    time: Array  # (k,) s, from time zero
+    film: Array  # (k,) m/s or rad, change from time zero
+    film_u: Array  # (k,)
+    channel: Array  # (k,)
+    rms: float  # m/s or rad
+    largest: float
+    displacement_rms: float  # m or rad s
+    displacement_largest: float
+    final: float  # channel less film at the end
+    final_u: float  # of it, the film's and a sound channel's together
+    sprague_geers: SpragueGeers
+    residuals: Residuals
+    w179: bool
+    iso18571: Iso18571
+
+    @property
+    def z(self) -> float:
+        """Final difference over its standard uncertainty."""
+        return self.final / self.final_u
+
+
+@dataclass(frozen=True)
+class ChannelCheck:
+    """One channel against the film; `agreement` is None where there is nothing to compare."""
+
+    channel: str
+    verdict: Verdict
+    agreement: Agreement | None
+    judgement: Judgement | None
+    findings: tuple[Finding, ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class CrossCheck:
+    """A sensor block against the film. `velocity` is that of the longitudinal channel."""
+
+    verdict: Verdict
+    velocity: Agreement | None
+    channels: dict[str, ChannelCheck]
+    findings: tuple[Finding, ...]
+
+
+def cross_check(
+    accelerometer: Accelerometer,
+    time: Array,
+    state: Array,
+    draws: Array,
+    cg: Array,
+    observed: NDArray[np.bool_] | None = None,
+    tolerance: Tolerance | None = None,
+) -> CrossCheck:
+    """Film against every channel of a sensor block.
+
+    Parameters
+    ----------
+    accelerometer : as `tracker.signals.read_accelerometer` gives it.
+    time : (k,) s, times of the film.
+    state : (k, 15) the film's motion of the cg in ground axes, from film evidence alone.
+    draws : (m, k, 15) draws of it, at least 40.
+    cg : (3,) vehicle axes, m.
+    observed : (15,) or (k, 15) which columns of the motion the cameras determine; all if None.
+    tolerance : what a sound channel may do.
+    """
+    tolerance = tolerance or Tolerance()
+    known = condition(accelerometer)
+    lever = accelerometer.at - np.asarray(cg, dtype=float)
+    seen = _seen(observed)
+    span = _span(accelerometer, time)
+    checks: dict[str, ChannelCheck] = {}
+    predictions: dict[str, Predicted] = {}
+    if len(draws) >= FEWEST_DRAWS and span is not None:
+        keep = _thinned(span)
+        predictions = {
+            name: predict(name, state[keep], draws[:, keep], time[keep], lever)
+            for name in STATE_OF
+            if seen[STATE_OF[name]]
+        }
+    evidence: dict[str, Evidence] = {}
+    for name in (*accelerometer.channels, *accelerometer.dropped):
+        own = tuple(f for f in accelerometer.findings if f.channel == name)
+        if name in accelerometer.dropped:
+            text = accelerometer.dropped[name]
+            checks[name] = ChannelCheck(name, "disagree", None, None, own, text)
+        elif name not in predictions:
+            text = f"the film does not determine what {name} should have read"
+            verdict: Verdict = "disagree" if own else "undetermined"
+            checks[name] = ChannelCheck(name, verdict, None, None, own, text)
+        else:
+            evidence[name] = _evidence(name, predictions, known, accelerometer, tolerance)
+            checks[name] = _check(evidence[name], known, own)
+    swapped = find_swap(evidence, {n: c.judgement for n, c in checks.items()}, predictions)
+    for name, finding in swapped.items():
+        others = tuple(f for f in checks[name].findings if f.kind in ("saturation", "dropout"))
+        own_only = tuple(f for f in others if f in accelerometer.findings)
+        checks[name] = replace(
+            checks[name], verdict="disagree", findings=(finding, *own_only), text=finding.text
+        )
+    findings = tuple(f for check in checks.values() for f in check.findings)
+    main = checks.get("ax")
+    return CrossCheck(
+        _overall(list(checks.values())), main.agreement if main else None, checks, findings
+    )
+
+
+def combine(checks: Sequence[CrossCheck], names: Sequence[str]) -> CrossCheck:
+    """Several sensor blocks of one vehicle; channels carry the block's name if there are more."""
+    if len(checks) == 1:
+        return checks[0]
+    channels = {
+        f"{name} {channel}": replace(
+            check,
+            findings=tuple(replace(f, channel=f"{name} {f.channel}") for f in check.findings),
+        )
+        for name, block in zip(names, checks, strict=True)
+        for channel, check in block.channels.items()
+    }
+    sound = [c for c in checks if c.velocity is not None]
+    best = min(sound, key=lambda c: c.velocity.rms if c.velocity else np.inf, default=None)
+    return CrossCheck(
+        _overall(list(channels.values())),
+        best.velocity if best else None,
+        channels,
+        tuple(f for check in channels.values() for f in check.findings),
+    )
+
+
+def _evidence(
+    name: str,
+    predictions: dict[str, Predicted],
+    known: Conditioned,
+    accelerometer: Accelerometer,
+    tolerance: Tolerance,
+) -> Evidence:
+    predicted = predictions[name]
+    reading = known.channels[name]
+    good = np.isfinite(reading)
+    others = [
+        p.integral for n, p in predictions.items() if n != name and (n in AXES) == (name in AXES)
+    ]
+    clipped = [
+        _lost(accelerometer, name, predicted.time, f.estimate)
+        for f in accelerometer.findings
+        if f.channel == name and f.kind == "saturation"
+    ]
+    return gather(
+        name,
+        predicted,
+        known.time[good],
+        reading[good],
+        offset_u=known.offset_u[name],
+        noise=known.noise[name],
+        others=np.array(others).reshape(-1, len(predicted.time)),
+        excused=np.array(clipped).reshape(-1, len(predicted.time)),
+        tolerance=tolerance,
+    )
+
+
+def _lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
+    """Integral (k,) that clipping may have cost: half the level over the clipped samples."""
+    values = accelerometer.as_read[name]
+    clipped = np.where(np.abs(values) >= 0.999 * level, np.sign(values), 0.0)
+    return np.interp(at, accelerometer.time, integrate(accelerometer.time, 0.5 * level * clipped))
+
+
+def _check(evidence: Evidence, known: Conditioned, own: tuple[Finding, ...]) -> ChannelCheck:
+    judgement = judge(evidence)
+    name = evidence.channel
+    agreement = _agreement(evidence)
+    taken_off = known.offset[name]
+    found = list(own)
+    found += findings_of(judgement, evidence, taken_off, have={f.kind for f in own})
+    zero = offset_before_zero(name, taken_off, known.offset_u[name], evidence.tolerance)
+    if zero is not None and not any(f.kind == "offset" for f in found):
+        found.append(zero)
+    if judgement.significant or own:
+        verdict: Verdict = "disagree"
+        text = "; ".join(f.text for f in found) or dead_text(name)
+    elif agreement.final_u > max(_limit(name), 0.05 * float(np.abs(agreement.film).max())):
+        verdict = "undetermined"
+        text = f"the film knows {name}'s integral to {agreement.final_u:.2g} only"
+    else:
+        verdict = "agree"
+        text = f"{name} agrees with the film (z = {agreement.z:.1f})"
+    return ChannelCheck(name, verdict, agreement, judgement, tuple(found), text)
+
+
+def _limit(name: str) -> float:
+    """Uncertainty (m/s, rad) of the final difference beyond which nothing could be told."""
+    return 0.5 if name in AXES else 0.05
+
+
+def _agreement(evidence: Evidence) -> Agreement:
+    time, (film, channel) = from_zero(evidence.film.time, evidence.film.integral, evidence.measured)
+    _, (errors,) = from_zero(evidence.film.time, evidence.film.drawn - evidence.film.integral)
+    film, channel = film - film[0], channel - channel[0]
+    errors = errors - errors[:, :1]
+    difference = channel - film
+    way = integrate(time, difference)
+    film_u = np.sqrt(np.mean(errors**2, axis=0))
+    metric, residual = sprague_geers(film, channel), residuals(film, channel)
+    fine = np.arange(time[0], time[-1], _ISO_STEP)
+    tolerance = evidence.tolerance
+    own = (
+        (tolerance.scale * film[-1]) ** 2
+        + (tolerance.time * evidence.film.reading[-1]) ** 2
+        + float(evidence.basis[-1] @ evidence.own @ evidence.basis[-1])
+    )
+    return Agreement(
+        time,
+        film,
+        film_u,
+        channel,
+        float(np.sqrt(np.mean(difference**2))),
+        float(np.abs(difference).max()),
+        float(np.sqrt(np.mean(way**2))),
+        float(np.abs(way).max()),
+        float(difference[-1]),
+        float(np.sqrt(film_u[-1] ** 2 + own)),
+        metric,
+        residual,
+        w179_accepts(metric, residual),
+        iso18571(np.interp(fine, time, film), np.interp(fine, time, channel), _ISO_STEP),
+    )
+
+
+def _span(accelerometer: Accelerometer, time: Array) -> NDArray[np.intp] | None:
+    start = max(START, float(accelerometer.time[0]))
+    ends = [accelerometer.good_until[name] for name in accelerometer.channels]
+    end = min(END, *ends) if ends else -np.inf
+    inside = np.flatnonzero((time >= start) & (time <= end))
+    if len(inside) < 20 or time[inside[-1]] < _SHORTEST or time[inside[0]] > 0.0:
+        return None
+    return inside
+
+
+def _thinned(inside: NDArray[np.intp]) -> NDArray[np.intp]:
+    return inside[:: int(np.ceil(len(inside) / _MOST_SAMPLES))]
+
+
+def _seen(observed: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+    if observed is None:
+        return np.ones(15, dtype=bool)
+    return observed if observed.ndim == 1 else observed.mean(axis=0) > 0.5
+
+
+def _overall(checks: list[ChannelCheck]) -> Verdict:
+    if any(check.verdict == "disagree" for check in checks):
+        return "disagree"
+    longitudinal = [c for c in checks if c.channel == "ax"] or checks
+    return "agree" if any(c.verdict == "agree" for c in longitudinal) else "undetermined"
+
+
+__all__ = ["UNIT", "Agreement", "ChannelCheck", "CrossCheck", "combine", "cross_check"]

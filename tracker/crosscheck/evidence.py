@@ -1,0 +1,154 @@
+"""The difference between a channel and the film, in a few numbers whose covariance is known.
+
+Both are integrated over the same span. Their difference is projected on smooth cosines; the
+film's draws give the covariance of the projections, errors shared by all frames included, and
+what a sound channel may do (`Tolerance`) is added to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.crosscheck.predicted import AXES, Predicted
+from tracker.integration import integrate
+
+FEWEST_DRAWS = 40
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Standard uncertainties of a sound channel, before anything is called a fault.
+
+    Common practice, no source, except the time: ISO 6487 allows 1 ms between any two channels,
+    taken as the half-width of a uniform distribution.
+    """
+
+    scale: float = 0.01
+    time: float = 0.001 / np.sqrt(3.0)  # s
+    offset: float = 0.3  # m/s^2, after the reading before time zero was taken off
+    vibration: float = 0.05  # m/s of structure between sensor and painted marks
+    rate_offset: float = 0.01  # rad/s
+    rate_vibration: float = 0.004  # rad
+    vibration_time: float = 0.005  # s over which vibration is correlated
+    transverse: float = 0.015  # of another axis' velocity
+    zero: float = 1.0  # m/s^2: an offset before time zero below this is not worth a finding
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A channel and its prediction on the film's times, and their coefficients in the cosines."""
+
+    channel: str
+    film: Predicted
+    measured: Array  # (k,) integral of the channel
+    basis: Array  # (k, j) orthonormal columns
+    film_part: Array  # (j,) the film's integral
+    film_rate: Array  # (j,) its reading
+    film_covariance: Array  # (j, j) of the film's integral
+    line: Array  # (j,) time since the span began: the shape of an offset
+    shifts: Array  # (s,) s, delays tried
+    shifted: Array  # (s, j) the channel, read later by each delay
+    own: Array  # (j, j) covariance of a sound channel's errors, scale and time excepted
+    tolerance: Tolerance
+
+    @property
+    def draws(self) -> int:
+        """How many draws the film's covariance was estimated from."""
+        return len(self.film.drawn)
+
+    def seen_as(self, film: Predicted) -> Evidence:
+        """The same channel beside another prediction."""
+        part, rate, covariance = _film_parts(film, self.basis)
+        return replace(self, film=film, film_part=part, film_rate=rate, film_covariance=covariance)
+
+
+def _film_parts(film: Predicted, basis: Array) -> tuple[Array, Array, Array]:
+    """Coefficients (j,) of the film's integral and reading, covariance (j, j) of the integral."""
+    error = (film.drawn - film.integral) @ basis
+    rate = (film.reading - film.reading[0]) @ basis
+    return film.integral @ basis, rate, np.asarray(error.T @ error / len(error))
+
+
+def gather(
+    channel: str,
+    predicted: Predicted,
+    time: Array,
+    reading: Array,
+    *,
+    offset_u: float,
+    noise: float,
+    others: Array,
+    excused: Array,
+    tolerance: Tolerance,
+    largest_shift: float = 0.04,
+    shift_step: float = 0.0005,
+) -> Evidence:
+    """Evidence on one channel.
+
+    Parameters
+    ----------
+    channel : its name.
+    predicted : what the film says, at the film's times (k,) inside the span to compare.
+    time, reading : (n,) s and SI, the conditioned channel, finite.
+    offset_u : standard uncertainty of the offset that was taken off; NaN if none could be.
+    noise : standard deviation of a sample.
+    others : (o, k) integrals of the other axes as the film predicts them.
+    excused : (e, k) one standard deviation each of differences that are explained already.
+    tolerance : what a sound channel may do.
+    largest_shift, shift_step : s, the delays tried.
+    """
+    k = predicted.time
+    integral = integrate(time, reading)
+    count = round(largest_shift / shift_step)
+    shifts: Array = np.asarray(shift_step * np.arange(-count, count + 1), dtype=float)
+    shifted = np.stack([np.interp(k + shift, time, integral) for shift in shifts])
+    shifted -= shifted[:, :1]
+    basis = _cosines(len(k), _count(len(predicted.drawn)))
+    span = k - k[0]
+    kind = channel in AXES
+    offset = tolerance.offset if kind else tolerance.rate_offset
+    vibration = tolerance.vibration if kind else tolerance.rate_vibration
+    if np.isnan(offset_u):
+        offset_u = 5.0 * offset
+    columns = [np.hypot(offset, offset_u) * span]
+    columns += [tolerance.transverse * other for other in others]
+    columns += list(excused)
+    stacked = np.stack(columns) @ basis
+    nuisance: Array = np.asarray(stacked.T @ stacked)
+    lag = np.abs(k[:, None] - k[None, :])
+    # The integrals start together, so the vibration at the start stays in all of the difference.
+    shaken = vibration**2 * (1.0 + np.exp(-lag / tolerance.vibration_time))
+    nuisance += basis.T @ shaken @ basis
+    if np.isfinite(noise):
+        walk = noise**2 * (time[1] - time[0]) * np.minimum(span[:, None], span[None, :])
+        nuisance += basis.T @ walk @ basis
+    part, rate, covariance = _film_parts(predicted, basis)
+    return Evidence(
+        channel=channel,
+        film=predicted,
+        measured=shifted[count],
+        basis=basis,
+        film_part=part,
+        film_rate=rate,
+        film_covariance=covariance,
+        line=span @ basis,
+        shifts=shifts,
+        shifted=shifted @ basis,
+        own=nuisance,
+        tolerance=tolerance,
+    )
+
+
+def _count(draws: int) -> int:
+    """How many cosines: enough to tell faults apart, few enough for a covariance from draws."""
+    return int(np.clip(draws // 6, 6, 16))
+
+
+def _cosines(samples: int, count: int) -> Array:
+    """Orthonormal cosines (samples, count), the constant first."""
+    phase = np.pi * (np.arange(samples) + 0.5) / samples
+    columns = np.cos(phase[:, None] * np.arange(min(count, samples)))
+    return np.asarray(columns / np.linalg.norm(columns, axis=0))

@@ -1,0 +1,208 @@
+"""Which fault, if any, explains the difference between a channel and the film.
+
+Every explanation is a model of the channel's integral made from the film's; it is fitted by
+generalised least squares and judged by its chi-square. Explanations with more faults must earn
+each of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import stats
+
+from calibration.camera import Array
+from tracker.crosscheck.evidence import Evidence
+from tracker.integration import integrate
+
+Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturation"]
+
+FALSE_ALARM = 0.01  # a sound channel may be accused this often
+_KINDS = 6  # single faults that are tried on it
+_OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
+
+EXPLANATIONS: tuple[tuple[Fault, ...], ...] = (
+    (),
+    ("scale",),
+    ("offset",),
+    ("polarity",),
+    ("time_shift",),
+    ("dropout",),
+    ("saturation",),
+    ("scale", "offset"),
+    ("scale", "time_shift"),
+    ("offset", "time_shift"),
+    ("polarity", "scale"),
+    ("polarity", "offset"),
+    ("polarity", "time_shift"),
+    ("scale", "dropout"),
+    ("offset", "dropout"),
+    ("time_shift", "dropout"),
+    ("scale", "saturation"),
+    ("scale", "offset", "time_shift"),
+    ("polarity", "scale", "offset"),
+    ("polarity", "scale", "time_shift"),
+)
+"""Sets of faults tried, simplest first. No fault goes with another that would hide it."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One explanation, its estimates and how much difference it leaves."""
+
+    faults: tuple[Fault, ...]
+    estimate: dict[str, float]  # scale: ratio; offset: SI; time_shift, dropout: s; saturation: SI
+    u: dict[str, float]
+    chi2: float
+    dof: int
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The chosen explanation and what else was nearly as good."""
+
+    sound: Fit
+    chosen: Fit
+    rivals: tuple[Fit, ...]  # as few faults, chi-square within 4 of the chosen
+    significant: bool  # a sound channel would differ this much in under 1 % of tests
+    explained: bool  # the chosen explanation leaves no significant difference
+
+
+def judge(evidence: Evidence) -> Judgement:
+    """Chooses the simplest explanation that no further fault improves significantly.
+
+    The critical values are those of F with the draws' degrees of freedom (Hotelling), the 1 % of
+    false alarms being shared by the six single faults and the test of any difference at all.
+    """
+    fits = [fit(evidence, faults) for faults in EXPLANATIONS]
+    sound = fits[0]
+    spare = max(evidence.draws - evidence.basis.shape[1], 5)
+    alone = FALSE_ALARM * (1.0 - _OMNIBUS) / _KINDS
+    step = float(stats.f.isf(alone, 1, spare))
+    chosen = sound
+    for count in (1, 2, 3):
+        more = [f for f in fits if len(f.faults) == count and set(chosen.faults) <= set(f.faults)]
+        if count == 2 and len(chosen.faults) == 1:
+            more = [f for f in fits if len(f.faults) == 2]
+        best = min(more, key=lambda f: f.chi2, default=None)
+        if best is None or len(chosen.faults) != count - 1 or chosen.chi2 - best.chi2 < step:
+            continue
+        chosen = best
+    any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
+    significant = bool(chosen.faults) or sound.chi2 > any_difference
+    rivals = tuple(
+        f
+        for f in fits
+        if f is not chosen and len(f.faults) == len(chosen.faults) and f.chi2 < chosen.chi2 + 4.0
+    )
+    explained = chosen.chi2 <= _critical(FALSE_ALARM * _OMNIBUS, chosen.dof, spare)
+    return Judgement(sound, chosen, rivals if chosen.faults else (), significant, explained)
+
+
+def fit(evidence: Evidence, faults: tuple[Fault, ...]) -> Fit:
+    """Generalised least squares of one explanation."""
+    gain = -1.0 if "polarity" in faults else 1.0
+    for _ in range(2 if "scale" in faults else 1):
+        result = _fit(evidence, faults, gain)
+        gain = result.estimate.get("scale", 1.0) * (-1.0 if "polarity" in faults else 1.0)
+    return result
+
+
+def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
+    sign = -1.0 if "polarity" in faults else 1.0
+    covariance = gain**2 * evidence.film_covariance + evidence.own
+    if "scale" not in faults:
+        part = evidence.film_part
+        covariance = covariance + np.outer(part, part) * evidence.tolerance.scale**2
+    if "time_shift" not in faults:
+        rate = evidence.film_rate
+        covariance = covariance + np.outer(rate, rate) * evidence.tolerance.time**2
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance)).T
+    middle = len(evidence.shifts) // 2
+    rows = evidence.shifted if "time_shift" in faults else evidence.shifted[middle : middle + 1]
+    measured = rows @ whiten  # (s, j)
+    shapes, values = _shapes(evidence, faults)
+    regressors = sign * shapes @ whiten  # (c, j)
+    fixed = evidence.line @ whiten
+    best: tuple[float, int, int, Array] | None = None
+    surface = np.empty((len(rows), len(shapes)))
+    for c, shape in enumerate(regressors):
+        columns = [x for x, on in ((shape, "scale" in faults), (fixed, "offset" in faults)) if on]
+        left = measured - (0.0 if "scale" in faults else shape)
+        solution = np.zeros((len(rows), 0))
+        if columns:
+            design = np.stack(columns, axis=-1)
+            solution = np.linalg.lstsq(design, left.T, rcond=None)[0].T
+            left = left - solution @ design.T
+        surface[:, c] = np.einsum("sj,sj->s", left, left)
+        s = int(np.argmin(surface[:, c]))
+        if best is None or surface[s, c] < best[0]:
+            best = (float(surface[s, c]), s, c, solution[s])
+    assert best is not None
+    chi2, s, c, solution_best = best
+    estimate, u = _linear(faults, solution_best, regressors[c], fixed)
+    if "time_shift" in faults:
+        at, sd, low = _vertex(evidence.shifts, surface[:, c], s)
+        estimate["time_shift"], u["time_shift"] = at, sd
+        chi2 = min(chi2, low)
+    for name in ("dropout", "saturation"):
+        if name in faults:
+            at, sd, low = _vertex(values, surface[s], c)
+            estimate[name], u[name] = at, sd
+            chi2 = min(chi2, low)
+    if "polarity" in faults:
+        estimate["polarity"], u["polarity"] = -1.0, 0.0
+    if estimate.get("scale", 1.0) <= 0.0:
+        chi2 = float("inf")  # that is a matter of polarity
+    used = len(faults) - ("polarity" in faults)
+    return Fit(faults, estimate, u, max(chi2, 0.0), len(fixed) - used)
+
+
+def _shapes(evidence: Evidence, faults: tuple[Fault, ...]) -> tuple[Array, Array]:
+    """The film's integral (c, j) as the fault bends it, for each value (c,) of the fault tried."""
+    film = evidence.film
+    if "dropout" in faults:
+        values = film.time[1:-1:4]
+        stop = np.minimum(film.time[None, :], values[:, None])
+        return np.interp(stop, film.time, film.integral) @ evidence.basis, values
+    if "saturation" in faults:
+        values = float(np.abs(film.reading).max()) * np.linspace(0.15, 1.0, 60)
+        clipped = np.clip(film.reading, -values[:, None], values[:, None])
+        return integrate(film.time, clipped) @ evidence.basis, values
+    return evidence.film_part[None], np.zeros(1)
+
+
+def _linear(
+    faults: tuple[Fault, ...], solution: Array, shape: Array, fixed: Array
+) -> tuple[dict[str, float], dict[str, float]]:
+    names = [name for name in ("scale", "offset") if name in faults]
+    if not names:
+        return {}, {}
+    columns = [shape if name == "scale" else fixed for name in names]
+    design = np.stack(columns, axis=-1)
+    spread = np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+    return (
+        {name: float(x) for name, x in zip(names, solution, strict=True)},
+        {name: float(x) for name, x in zip(names, spread, strict=True)},
+    )
+
+
+def _vertex(at: Array, chi2: Array, k: int) -> tuple[float, float, float]:
+    """Place, standard uncertainty and value of a parabola through the lowest three points."""
+    if k in (0, len(at) - 1):
+        return float(at[k]), float(abs(at[1] - at[0])), float(chi2[k])
+    step = 0.5 * (at[k + 1] - at[k - 1])
+    curvature = (chi2[k + 1] - 2.0 * chi2[k] + chi2[k - 1]) / step**2
+    slope = (chi2[k + 1] - chi2[k - 1]) / (2.0 * step)
+    if curvature <= 0.0:
+        return float(at[k]), float(step), float(chi2[k])
+    move = float(np.clip(-slope / curvature, -step, step))
+    low = chi2[k] + slope * move + 0.5 * curvature * move**2
+    return float(at[k] + move), float(np.sqrt(2.0 / curvature)), float(low)
+
+
+def _critical(level: float, dof: int, spare: int) -> float:
+    """Critical chi-square of `dof` numbers whose covariance was estimated from draws."""
+    return float(dof * (spare + dof - 1) / spare * stats.f.isf(level, dof, spare))
