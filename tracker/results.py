@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Literal
 
 from calibration.camera import Array, Camera
@@ -268,7 +267,7 @@ class View:
     `steadiness` (frames, 4) holds the picture's motion du, dv, turn and ln scale about `centre`.
     """
 
-    film: Path  # a movie, or a folder or glob of pictures
+    film: str  # path of a movie or of a folder or glob of pictures; or a URL
     camera: Camera | None = None
     frame_rate: float | None = None  # nominal, for pictures, 1/s
     bits: int | None = None

@@ -1,0 +1,178 @@
+"""The report says the numbers of the results, in the units asked for, and asks nothing outside."""
+
+import csv
+import html.parser
+import json
+import re
+
+import numpy as np
+import pytest
+from made_results import made_results
+
+from tracker.report import digits
+from tracker.report.blocks import Table
+from tracker.report.content import document, headline
+from tracker.results import Conditions, Results, Software
+from tracker.results_files import write_results
+
+
+def tidy(text):
+    """Text with one kind of minus and space."""
+    return re.sub(r"\s+", " ", text.replace("−", "-"))
+
+
+class Page(html.parser.HTMLParser):
+    """Text and addresses of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.words, self.addresses, self.skipped = [], [], 0
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.skipped += tag == "style"
+        self.addresses += [value for name, value in attrs if name in ("src", "href")]
+
+    def handle_endtag(self, tag):
+        self.skipped -= tag == "style"
+
+    def handle_data(self, data):
+        if not self.skipped:
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return tidy(" ".join(self.words))
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    place = tmp_path_factory.mktemp("test") / "results"
+    write_results(made_results(), place)
+    return place
+
+
+@pytest.fixture(scope="module")
+def page(written):
+    return Page((written / "report.html").read_text(encoding="utf-8"))
+
+
+# JCGM 100:2008, 7.2.2 and 7.2.6 (from memory): 100.02147 g with u = 0.35 mg; 10.05762 ohm with
+# u = 27 mohm is stated as 10.058 ohm.
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (100.02147, 0.00035, ("100.02147", "0.00035")),
+        (10.05762, 0.027, ("10.058", "0.027")),
+        (28.05, 0.999, ("28.0", "1.0")),
+        (9.9649, 0.0996, ("9.96", "0.10")),
+        (4567.0, 123.4, ("4570", "120")),
+        (-0.0004, 0.031, ("0.000", "0.031")),
+        (-5.157, 0.12, ("−5.16", "0.12")),
+        (12.0, float("nan"), ("12.00", "")),
+        (float("nan"), 0.1, ("–", "")),
+    ],
+)
+def test_an_uncertainty_has_two_digits_and_its_value_the_same_place(value, u, shown):
+    assert digits.rounded(value, u) == shown
+
+
+@pytest.mark.parametrize("exponent", range(-9, 10))
+def test_rounding_never_moves_a_value_by_more_than_a_twentieth_of_its_uncertainty(exponent):
+    rng = np.random.default_rng(exponent + 9)
+    for u in 10.0**exponent * rng.uniform(1, 10, 50):
+        value = float(rng.uniform(-1000, 1000) * u)
+        shown, spread = digits.rounded(value, float(u))
+        assert abs(float(shown.replace("−", "-")) - value) <= 0.0501 * u
+        assert float(spread) == pytest.approx(u, rel=0.051)
+
+
+def test_numbers_below_each_other_are_of_one_width():
+    cells = digits.aligned(["61.475 ± 0.047", "−0.5 ± 1.2", "4570", "–"])
+    assert len({len(cell) for cell in cells}) == 1
+    assert cells[0].index("±") == cells[1].index("±")
+
+
+def test_page_json_and_csv_say_the_same_numbers(written, page):
+    raw = json.loads((written / "results.json").read_text(encoding="utf-8"))
+    car = raw["vehicles"]["car"]
+    speed = car["impact_speed"]
+    shown = digits.joined(speed["value"] / 0.44704, speed["u"] / 0.44704)
+    assert f"Speed mi/h 62 {shown}" in page.text
+    velocity = car["occupant"]["film"]["oiv_x"]
+    assert tidy(digits.joined(velocity["value"] / 0.3048, velocity["u"] / 0.3048)) in page.text
+    pitch = car["min_pitch"]
+    assert tidy(digits.joined(np.degrees(pitch["value"]), np.degrees(pitch["u"]))) in page.text
+    with (written / "motion" / "car.csv").open(encoding="utf-8") as file:
+        motion = list(csv.DictReader(file))
+    lowest = min(float(row["pitch_rad"]) for row in motion)
+    assert lowest == pytest.approx(pitch["value"], abs=1e-4)
+    with (written / "pictures" / "car-attitude.csv").open(encoding="utf-8") as file:
+        drawn = list(csv.DictReader(file))
+    assert min(float(row["pitch (deg)"]) for row in drawn) == pytest.approx(
+        np.degrees(lowest), abs=1e-6
+    )
+
+
+def test_every_number_of_a_vehicle_stands_on_the_page(page):
+    results = made_results()
+    for name, kind in (("travel_x", 0.3048), ("max_rise", 0.3048), ("velocity_change", 0.44704)):
+        entry = getattr(results.vehicles["car"], name)
+        assert tidy(digits.joined(entry.value / kind, entry.u / kind)) in page.text, name
+    for residual in results.cameras["overhead"].survey_residuals_px.values():
+        assert f"{residual:.3f}" in page.text
+    for name, digest in results.software.inputs.items():
+        assert f"{name} {digest}" in page.text
+
+
+def test_units_are_those_asked_for(page):
+    metric = document(made_results("si"), {})
+    cells = {
+        cell
+        for part in metric.parts
+        for block in part.blocks
+        if isinstance(block, Table) and "criteria" not in block.caption  # those judge in their own
+        for row in block.rows
+        for cell in row
+    }
+    assert {"km/h", "m", "kg"} & cells
+    assert not {"mi/h", "ft", "lb", "ft/s"} & cells
+    assert " km/h " not in page.text
+
+
+def test_nothing_on_the_page_is_asked_from_outside(page):
+    outside = [a for a in page.addresses if not a.startswith(("data:", "#"))]
+    assert outside == []
+    assert len([a for a in page.addresses if a.startswith("data:image/svg")]) > 8
+
+
+def test_text_from_a_record_can_not_become_markup(written, page):
+    assert "u <b>& kept</b>" in page.text
+    assert "<b>& kept" not in (written / "report.html").read_text(encoding="utf-8")
+
+
+def test_warnings_edits_versions_and_limits_of_use_are_said(page):
+    for phrase in (
+        "no camera determines the roll of car",
+        "mark placed by hand in frame 51",
+        "impactfilm 0.1.0",
+        "defers to the test standard, local codes, the accredited laboratory",
+        "k = 1",
+        "p = 95 %",
+        "DISAGREE",
+    ):
+        assert phrase in page.text, phrase
+
+
+def test_plots_leave_out_what_no_camera_determines(written):
+    header = (written / "pictures" / "car-attitude.csv").read_text(encoding="utf-8").split("\n")[0]
+    assert "pitch" in header
+    assert "roll" not in header
+
+
+def test_results_of_nothing_still_make_a_report(tmp_path):
+    empty = Results(Conditions("N-1 <script>"), Software("0"))
+    write_results(empty, tmp_path / "results")
+    text = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
+    assert "<script>" not in text
+    assert headline(empty) == "No criteria were compared."

@@ -1,0 +1,95 @@
+"""What a report consists of, before it is typeset: the same blocks make the page and the PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from tracker.report.digits import aligned
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph. `kind` "caution" stands in a frame, "note" is small."""
+
+    text: str
+    kind: Literal["body", "note", "caution", "lead"] = "body"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading within a part."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text. `align` has a letter a column: l, c, r; c is for numbers aligned at "±"."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    align: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A drawn plot: `name` is its file in pictures/ without the ending."""
+
+    name: str
+    caption: str
+
+
+@dataclass(frozen=True)
+class Photographs:
+    """Rows of pictures side by side, each with a label: (file in pictures/, label)."""
+
+    caption: str
+    rows: tuple[tuple[tuple[str, str], ...], ...]
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Two columns of blocks."""
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+
+
+Block = Text | Heading | Table | Plot | Photographs | Beside
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the report, for one kind of reader; starts a new page."""
+
+    title: str
+    reader: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Document:
+    """The whole report."""
+
+    number: str
+    title: str
+    subtitle: str
+    footer: str
+    paper: Literal["us-letter", "a4"]
+    parts: tuple[Part, ...]
+
+
+def table(
+    caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], align: str, note: str = ""
+) -> Table:
+    """A table whose columns marked "c" are padded so that numbers align at the "±"."""
+    columns = [list(column) for column in zip(*rows, strict=True)]
+    for i, letter in enumerate(align[: len(columns)]):
+        if letter == "c":
+            columns[i] = aligned(columns[i])
+    padded = tuple(zip(*columns, strict=True)) if columns else ()
+    return Table(caption, tuple(head), padded, align, note)

@@ -1,0 +1,241 @@
+"""The report as blocks: a summary page for the designer, then the reviewer's part, then the
+archive's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from tracker.report import tables
+from tracker.report.blocks import (
+    Beside,
+    Block,
+    Document,
+    Heading,
+    Part,
+    Photographs,
+    Plot,
+    Table,
+    Text,
+    table,
+)
+from tracker.report.wording import (
+    AXES,
+    CAUTION,
+    CRITERIA,
+    LIMITS,
+    OCCUPANT,
+    UNCERTAINTY,
+    VEHICLE,
+    VERDICTS,
+)
+from tracker.results import Results
+
+KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw", "max_rise")
+KEY_OCCUPANT = ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y", "asi")
+
+
+def document(
+    results: Results, plots: Mapping[str, str], photographs: Photographs | None = None
+) -> Document:
+    """The whole report. `plots` are the captions of the plots in pictures/ by their names."""
+    test, software = results.test, results.software
+    criteria = CRITERIA.get(test.criteria, test.criteria)
+    date = f"{test.date} · " if test.date else ""
+    return Document(
+        test.number,
+        test.title or "Impact test",
+        f"{date}Film analysis by the criteria of {criteria}"
+        if test.criteria != "none"
+        else f"{date}Film analysis",
+        f"{software.name} {software.version}",
+        "us-letter" if test.report_units == "us" else "a4",
+        (
+            Part("Summary", "for the designer", _summary(results, plots, photographs)),
+            Part("How the numbers came about", "for the reviewer", _review(results, plots)),
+            Part("All results", "for the archive", _archive(results, plots)),
+        ),
+    )
+
+
+def _summary(
+    results: Results, plots: Mapping[str, str], photographs: Photographs | None
+) -> tuple[Block, ...]:
+    left: list[Block] = [tables.conditions(results)]
+    if results.criteria:
+        left.append(tables.verdicts(results, full=False))
+    return (
+        Text(headline(results), "lead"),
+        Beside(tuple(left), tuple(_key_numbers(results))),
+        *([photographs] if photographs else []),
+        *_telling(results, plots),
+        Text(CAUTION, "caution"),
+        Text(UNCERTAINTY, "note"),
+    )
+
+
+def headline(results: Results) -> str:
+    """What came out, in a few sentences."""
+    said = []
+    counts = {v: sum(c.verdict == v for c in results.criteria) for v in ("pass", "fail")}
+    open_ = len(results.criteria) - sum(counts.values())
+    if results.criteria:
+        said.append(
+            f"Of {len(results.criteria)} criteria compared, {counts['pass']} within the limit, "
+            f"{counts['fail']} beyond it, {open_} undetermined."
+        )
+    for vehicle, check in results.cross_check.items():
+        said.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
+    if results.warnings:
+        number = len(results.warnings)
+        said.append(f"{number} warning{'s' if number > 1 else ''}: see the reviewer's part.")
+    return " ".join(said) or "No criteria were compared."
+
+
+def _key_numbers(results: Results) -> Iterable[Block]:
+    name = tables.striking(results)
+    if name is None:
+        return
+    occupant = tables.occupant(results, name, {k: OCCUPANT[k] for k in KEY_OCCUPANT})
+    if occupant:
+        yield occupant
+    motion = tables.movement(results, name, {k: VEHICLE[k] for k in KEY_MOTION})
+    rows = list(motion.rows) if motion else []
+    crush = tables.crush(results)
+    if crush:
+        rows.append(crush)
+    for other, entry in results.vehicles.items():
+        if other != name and entry.travel_x is not None:
+            one = tables.movement(results, other, {"travel_x": VEHICLE["travel_x"]})
+            if one:
+                rows.append((f"Roll-ahead, {other}", *one.rows[0][1:]))
+    if rows:
+        tidy = [tuple(cell.strip("\u2007\u2008") for cell in row) for row in rows]
+        yield table(f"Motion, {name}", ("", "unit", "value", "at (s)"), tidy, "llcr")
+
+
+def _telling(results: Results, plots: Mapping[str, str]) -> list[Block]:
+    """The two plots that tell most."""
+    name = tables.striking(results)
+    wanted = [f"{name}-velocity-x", f"{name}-velocity", f"{name}-attitude", f"{name}-displacement"]
+    if wanted[0] in plots:
+        wanted.remove(f"{name}-velocity")
+    chosen = [Plot(key, plots[key]) for key in wanted if key in plots][:2]
+    if len(chosen) == 2:
+        return [Beside((chosen[0],), (chosen[1],))]
+    return list(chosen)
+
+
+def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
+    blocks: list[Block | None] = [
+        Text(AXES),
+        *_criteria(results),
+        Heading("Warnings"),
+        _warnings(results),
+        Heading("Cameras, survey and time"),
+        tables.cameras(results),
+        *[Text(f"{name}: {c.time_base}") for name, c in results.cameras.items() if c.time_base],
+        *[Text(f"{name}: {c.lens}") for name, c in results.cameras.items() if c.lens],
+        tables.survey(results),
+        *_plots(plots, results.cameras, ("survey", "steadiness")),
+        tables.mark_fits(results),
+    ]
+    if results.cross_check:
+        blocks.append(Heading("Film against accelerometers"))
+    for vehicle, check in results.cross_check.items():
+        blocks += [
+            Text(f"Verdict for {vehicle}: {VERDICTS[check.verdict]}."),
+            tables.cross_check(vehicle, check),
+            tables.findings(vehicle, check),
+            *_plots(plots, [vehicle], ("velocity-x", "acceleration-x")),
+        ]
+    if results.budgets:
+        blocks += [Heading("Uncertainty"), tables.budget(results)]
+    blocks += [
+        Heading("Edits by hand and decisions"),
+        _edits(results),
+        Heading("Limits of use"),
+        *[Text(limit) for limit in LIMITS],
+        Text(CAUTION, "caution"),
+        Heading("Software and inputs"),
+        _inputs(results),
+    ]
+    return _present(blocks)
+
+
+def _criteria(results: Results) -> list[Block]:
+    if not results.criteria:
+        return []
+    return [Heading("Criteria"), tables.verdicts(results, full=True)]
+
+
+def _archive(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
+    blocks: list[Block | None] = []
+    for name in results.vehicles:
+        blocks += [
+            Heading(f"Vehicle {name}"),
+            tables.movement(results, name),
+            tables.occupant(results, name),
+            *_plots(plots, [name], ("displacement", "velocity", "attitude", "acceleration")),
+        ]
+    crush = tables.crush(results)
+    if crush:
+        blocks += [
+            Heading("Crush"),
+            table("Closing of the vehicles", ("", "unit", "value", "at (s)"), [crush], "llcr"),
+        ]
+    blocks += [Heading("What was done"), _log(results), Heading("Files"), Text(FILES)]
+    return _present(blocks)
+
+
+FILES = (
+    "results.json: every number here, in SI. motion/, points/, tracks/: time histories as CSV, "
+    "with standard uncertainties. results.h5: the same as HDF5. pictures/: plots as SVG and PDF "
+    "with their data as CSV. log.jsonl: inputs, settings, edits and decisions."
+)
+
+
+def _warnings(results: Results) -> Block:
+    rows = [(entry.where, entry.text, entry.code) for entry in results.warnings]
+    if not rows:
+        return Text("None.")
+    return table("Warnings", ("where", "warning", "code"), rows, "lll")
+
+
+def _edits(results: Results) -> Block:
+    rows = [
+        (entry.kind, entry.where, entry.text)
+        for entry in results.log
+        if entry.kind in ("edit", "decision")
+    ]
+    if not rows:
+        return Text("None: every mark was measured by the program.")
+    return table("Edits and decisions", ("kind", "where", "what"), rows, "lll")
+
+
+def _log(results: Results) -> Block:
+    rows = [
+        (entry.kind, entry.where, entry.text) for entry in results.log if entry.kind != "output"
+    ]
+    if not rows:
+        return Text("No log was kept.")
+    return table("Log", ("kind", "where", "what"), rows, "lll")
+
+
+def _inputs(results: Results) -> Table:
+    software = results.software
+    return table(
+        f"{software.name} {software.version}; SHA-256 of the inputs",
+        ("file", "SHA-256"),
+        list(software.inputs.items()),
+        "lm",
+    )
+
+
+def _plots(plots: Mapping[str, str], names: Iterable[str], kinds: Iterable[str]) -> list[Block]:
+    wanted = [f"{name}-{kind}" for name in names for kind in kinds]
+    return [Plot(key, plots[key]) for key in wanted if key in plots]
+
+
+def _present(blocks: Iterable[Block | None]) -> tuple[Block, ...]:
+    return tuple(block for block in blocks if block is not None)

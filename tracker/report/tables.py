@@ -1,0 +1,266 @@
+"""The tables of a report, from the results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tracker.report.blocks import Table, table
+from tracker.report.digits import NONE, in_report, joined, unit_of
+from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
+from tracker.results import CrossCheck, Results, VehicleResult
+from tracker.values import Quantity
+
+Row = tuple[str, ...]
+
+
+def striking(results: Results) -> str | None:
+    """The striking vehicle: the one the test is about. The first where no role says so."""
+    for name, vehicle in results.vehicles.items():
+        if vehicle.role == "striking":
+            return name
+    return next(iter(results.vehicles), None)
+
+
+def conditions(results: Results) -> Table:
+    """Impact conditions: intended, achieved and their difference."""
+    name = striking(results)
+    vehicle = results.vehicles[name] if name else VehicleResult()
+    system, wanted = results.test.report_units, results.test.intended
+    rows: list[Row] = []
+    for label, kind, target, found in (
+        ("Speed", "speed", wanted.speed, vehicle.impact_speed),
+        ("Angle", "angle", wanted.angle, vehicle.impact_angle),
+        ("Offset, + to the right", "length", wanted.offset, vehicle.impact_offset),
+    ):
+        unit, factor = unit_of(kind, system)
+        plan = NONE if target is None else plain(target * factor)
+        beside = NONE
+        if target is not None and found is not None:
+            beside = joined((found.value - target) * factor, found.u * factor)
+        rows.append((label, unit, plan, in_report(found, kind, system), beside))
+    for each, entry in results.vehicles.items():
+        if entry.mass is not None:
+            unit, factor = unit_of("mass", system)
+            rows.append((f"Mass, {each}", unit, NONE, f"{entry.mass * factor:.0f}", NONE))
+    note = ""
+    check = results.speed_check
+    if check is not None:
+        unit, _ = unit_of("speed", system)
+        verdict = "agrees with" if check.agrees else "DISAGREES with"
+        trap = in_report(check.speed_trap, "speed", system)
+        note = f"Speed trap {trap} {unit}: the film {verdict} it."
+    return table(
+        "Impact conditions" + (f" of {name}" if name else ""),
+        ("", "unit", "intended", "achieved", "difference"),
+        rows,
+        "llrcc",
+        note,
+    )
+
+
+def verdicts(results: Results, full: bool) -> Table:
+    """Each criterion with its value, limit and verdict; `full` adds where it comes from."""
+    rows: list[Row] = []
+    for entry in results.criteria:
+        row: Row = (
+            entry.name,
+            entry.unit,
+            NONE if entry.value is None else joined(entry.value, entry.u),
+            NONE if entry.limit is None else plain(entry.limit),
+            VERDICTS[entry.verdict],
+        )
+        rows.append(
+            (*row, entry.source + (f" {entry.note}" if entry.note else "")) if full else row
+        )
+    head: Row = ("criterion", "unit", "value", "limit", "verdict")
+    return table(
+        "Comparison with the criteria",
+        (*head, "source") if full else head,
+        rows,
+        "llcrll" if full else "llcrl",
+    )
+
+
+def occupant(results: Results, vehicle: str, fields: Mapping[str, Name] = OCCUPANT) -> Table | None:
+    """Occupant risk from film, accelerometers and both, in columns."""
+    system, risk = results.test.report_units, results.vehicles[vehicle].occupant
+    columns = {
+        text: getattr(risk, source)
+        for source, text in SOURCES.items()
+        if getattr(risk, source) is not None
+    }
+    rows: list[Row] = []
+    for field, name in fields.items():
+        values = [getattr(column, field) for column in columns.values()]
+        if any(value is not None for value in values):
+            unit, _ = unit_of(name.kind, system)
+            shown = [in_report(value, name.kind, system) for value in values]
+            rows.append((name.text, unit, *shown))
+    if not rows:
+        return None
+    head = ("", "unit", *columns)
+    return table(f"Occupant risk, {vehicle}", head, rows, "ll" + "c" * len(columns))
+
+
+def movement(results: Results, vehicle: str, fields: Mapping[str, Name] = VEHICLE) -> Table | None:
+    """A vehicle's numbers that the films give, with the time of extremes."""
+    system, entry = results.test.report_units, results.vehicles[vehicle]
+    rows: list[Row] = []
+    for field, name in fields.items():
+        value: Quantity | None = getattr(entry, field)
+        if value is not None:
+            unit, _ = unit_of(name.kind, system)
+            rows.append((name.text, unit, in_report(value, name.kind, system), at(value)))
+    if entry.rest is not None:
+        rows.append(("At rest at the end of the film", "", "yes" if entry.rest else "no", ""))
+    if not rows:
+        return None
+    return table(f"Motion, {vehicle}", ("", "unit", "value", "at (s)"), rows, "llcr")
+
+
+def crush(results: Results) -> Row | None:
+    """The greatest crush as a row of a table of motion."""
+    found = results.crush
+    if found is None or found.max_dynamic is None:
+        return None
+    system = results.test.report_units
+    unit, _ = unit_of("length", system)
+    when = NONE if found.at is None else f"{found.at:.3f}"
+    return ("Greatest dynamic crush", unit, in_report(found.max_dynamic, "length", system), when)
+
+
+def cameras(results: Results) -> Table:
+    """The calibration of each camera."""
+    system = results.test.report_units
+    unit, factor = unit_of("length", system)
+    labels = (
+        "Film",
+        "Frames",
+        "Frame rate (1/s)",
+        "Frame of time zero",
+        "Reprojection, rms (px)",
+        "Focal length (px)",
+        f"Position x ({unit})",
+        f"Position y ({unit})",
+        f"Position z ({unit})",
+        "Steadiness, rms (px)",
+        "Sightings measured / hidden / lost",
+    )
+    columns: list[Row] = []
+    for camera in results.cameras.values():
+        zero, counts = camera.time_zero_frame, camera.marks
+        place = camera.position or (None, None, None)
+        columns.append(
+            (
+                camera.film or NONE,
+                str(camera.frames),
+                in_report(camera.frame_rate, "rate", system),
+                NONE if zero is None else joined(zero.value, zero.u),
+                pixels(camera.reprojection_rms_px),
+                pixels(camera.focal_px, 1),
+                *(NONE if q is None else joined(q.value * factor, q.u * factor) for q in place),
+                pixels(camera.steadiness_rms_px),
+                NONE if counts is None else f"{counts.measured} / {counts.hidden} / {counts.lost}",
+            )
+        )
+    rows = list(zip(labels, *columns, strict=True))
+    return table("Cameras", ("", *results.cameras), rows, "l" + "r" * len(columns))
+
+
+def survey(results: Results) -> Table | None:
+    """Residuals of the surveyed targets."""
+    rows = [
+        (camera, name, pixels(residual, 3))
+        for camera, entry in results.cameras.items()
+        for name, residual in entry.survey_residuals_px.items()
+    ]
+    head = ("camera", "target", "residual (px)")
+    return table("Surveyed targets after calibration", head, rows, "llr") if rows else None
+
+
+def mark_fits(results: Results) -> Table | None:
+    """How well each mark agrees with the solution."""
+    rows = [
+        (camera, mark, str(fit.frames), pixels(fit.rms_px, 3), str(fit.rejected))
+        for camera, entry in results.cameras.items()
+        for mark, fit in entry.mark_fits.items()
+    ]
+    head = ("camera", "mark", "frames", "rms (px)", "rejected")
+    return table("Residual of each mark", head, rows, "llrrr") if rows else None
+
+
+def budget(results: Results) -> Table | None:
+    """What makes up the uncertainty of the numbers, largest share first."""
+    rows: list[Row] = []
+    for entry in results.budgets:
+        rows.append((entry.quantity, "combined", significant(entry.u), entry.unit, ""))
+        total = entry.u**2
+        for share in sorted(entry.shares, key=lambda share: -share.u):
+            part = f"{100 * share.u**2 / total:.0f} %" if total > 0 else NONE
+            rows.append(("", share.source, significant(share.u), entry.unit, part))
+    head = ("number", "source", "u", "unit", "share of variance")
+    return table("Uncertainty budgets", head, rows, "llrlr") if rows else None
+
+
+def cross_check(vehicle: str, check: CrossCheck) -> Table | None:
+    """The metrics of film against accelerometer velocity."""
+    found = check.velocity
+    if found is None:
+        return None
+    rows = [
+        ("Root mean square difference", "m/s", metric(found.rms)),
+        ("Largest difference", "m/s", metric(found.max)),
+    ]
+    if found.sprague_geers is not None:
+        each = found.sprague_geers
+        rows += [
+            ("Sprague and Geers, magnitude", "1", metric(each.magnitude)),
+            ("Sprague and Geers, phase", "1", metric(each.phase)),
+            ("Sprague and Geers, comprehensive", "1", metric(each.comprehensive)),
+        ]
+    rows += [(f"ISO/TS 18571, {name}", "1", metric(v)) for name, v in found.iso18571.items()]
+    caption = f"Velocity from film and from accelerometers, {vehicle}"
+    return table(caption, ("", "unit", "value"), rows, "llr")
+
+
+def findings(vehicle: str, check: CrossCheck) -> Table | None:
+    """What is wrong with each accelerometer channel."""
+    rows = [
+        (
+            entry.channel,
+            entry.kind.replace("_", " "),
+            NONE if entry.estimate is None else joined(entry.estimate, entry.u),
+            entry.unit,
+            entry.text,
+        )
+        for entry in check.findings
+    ]
+    head = ("channel", "finding", "estimate", "unit", "")
+    return (
+        table(f"Findings on the accelerometers, {vehicle}", head, rows, "llcll") if rows else None
+    )
+
+
+def at(value: Quantity) -> str:
+    """The time of an extreme, s."""
+    return "" if value.time is None else f"{value.time:.3f}"
+
+
+def plain(value: float) -> str:
+    """A number somebody else has fixed: no more digits than it needs."""
+    return f"{value:.6g}".replace("-", "−") if abs(value) > 1e-12 else "0"
+
+
+def pixels(value: float | None, decimals: int = 2) -> str:
+    """A length in the picture."""
+    return NONE if value is None else f"{value:.{decimals}f}".replace("-", "−")
+
+
+def metric(value: float | None) -> str:
+    """A measure of likeness."""
+    return NONE if value is None else f"{value:.3f}".replace("-", "−")
+
+
+def significant(u: float) -> str:
+    """An uncertainty with two significant digits."""
+    return joined(u, u).split(" ")[0]

@@ -1,0 +1,135 @@
+"""The results folder: every file of it, written at once or not at all, and read back."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+
+from calibration.problem import RECORD, Problem
+from tracker.folder import ready, replacing
+from tracker.log import Entry, log_text, read_log, time_of_day
+from tracker.results import Results
+from tracker.results_csv import motion_csv, points_csv, tracks_csv
+from tracker.results_h5 import read_h5, write_h5
+from tracker.results_json import json_text, read_scalars
+from tracker.values import Progress
+
+RESULTS = "results.json"
+ARRAYS = "results.h5"
+LOG = "log.jsonl"
+OURS = frozenset(
+    {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
+    | {"pictures", "films", "channels"}
+)
+"""Names in a results folder that belong to us; anything else in it is the user's and is kept."""
+
+
+def write_results(results: Results, directory: Path, progress: Progress | None = None) -> None:
+    """Write the results folder of a test, in place of an earlier one.
+
+    The folder appears complete or not at all. Raises `Problem` (status `RECORD`) where
+    `directory` holds other things, or can't be written to.
+    """
+    from tracker.report import write_reports  # draws plots: slow to load
+
+    told = progress or _silent
+    source = directory.resolve()
+    with replacing(directory, RESULTS) as new:
+        write_data(_relative(results, source), new)
+        write_reports(results, new, source, told)
+        _keep_others(source, new)
+
+
+def read_results(directory: Path) -> Results:
+    """The results that `write_results` wrote. Raises `Problem` where they are not there."""
+    if not (directory / RESULTS).is_file():
+        raise Problem(
+            f"there is no {RESULTS} here",
+            where=str(directory),
+            remedy="name a results folder, as `impactfilm analyse` writes it",
+            status=RECORD,
+        )
+    results = Results(
+        **read_scalars(_text(directory / RESULTS), str(directory / RESULTS)),
+        **read_h5(directory / ARRAYS),
+        log=read_log(_text(directory / LOG), str(directory / LOG)),
+    )
+    return _films(results, lambda film: os.path.normpath(directory.resolve() / film))
+
+
+def check_directory(directory: Path) -> None:
+    """Raise `Problem` if results can't be written to `directory`: to be asked before the work."""
+    ready(directory, RESULTS)
+
+
+def schema_text() -> str:
+    """The JSON Schema of `results.json`."""
+    return (files("tracker") / "results.schema.json").read_text(encoding="utf-8")
+
+
+def write_data(results: Results, folder: Path) -> None:
+    """Everything but the reports, into an existing folder."""
+    _save(folder / RESULTS, json_text(results))
+    for vehicle, motion in results.motion.items():
+        _save(folder / "motion" / f"{vehicle}.csv", motion_csv(motion))
+    for vehicle, paths in results.points.items():
+        if paths:
+            _save(folder / "points" / f"{vehicle}.csv", points_csv(paths))
+    for camera, tracks in results.tracks.items():
+        table = tracks_csv(tracks, results.times.get(camera))
+        _save(folder / "tracks" / f"{camera}.csv", table)
+    write_h5(results, folder / ARRAYS)
+    software = results.software
+    written = Entry(
+        "output", f"results written by {software.name} {software.version}", at=time_of_day()
+    )
+    _save(folder / LOG, log_text((*results.log, written)))
+
+
+def _save(path: Path, text: str) -> None:
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise Problem(
+            "the file can't be read",
+            where=str(path),
+            remedy="analyse the test again",
+            status=RECORD,
+        ) from None
+
+
+def _keep_others(old: Path, new: Path) -> None:
+    """Copy what people have put into the old folder."""
+    for entry in sorted(old.iterdir()) if old.is_dir() else []:
+        if entry.name not in OURS and not (new / entry.name).exists():
+            if entry.is_dir() and not entry.is_symlink():
+                shutil.copytree(entry, new / entry.name, symlinks=True)
+            else:
+                shutil.copy2(entry, new / entry.name, follow_symlinks=False)
+
+
+def _films(results: Results, place: Callable[[str], str]) -> Results:
+    """The results with other places of the films; URLs stay."""
+    views = {
+        name: view if "://" in view.film else replace(view, film=place(view.film))
+        for name, view in results.views.items()
+    }
+    return replace(results, views=views)
+
+
+def _relative(results: Results, folder: Path) -> Results:
+    """Films as seen from the results folder, so that both can be moved together."""
+    return _films(results, lambda film: Path(os.path.relpath(film, folder)).as_posix())
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Progress that nobody watches."""
