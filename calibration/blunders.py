@@ -17,7 +17,7 @@ Solver = Callable[[list[int], tuple[Fit, ...]], Fit | None]
 
 _FITS = 1e-3  # chance that a clean survey is called contradictory
 _BLUNDER = 1e-4  # chance that a clean point is called wrong, over all points
-_WORST = 8  # points among which pairs are sought: those whose removal alone helps most
+_WORST = 12  # points among which pairs are sought: those whose removal alone helps most
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 from calibration.adjust import Evidence, Fit, LensFreedom, adjust
 from calibration.camera import PARAMETERS, Array, Camera
 
-_FOCALS = (0.45, 0.65, 0.9, 1.3, 1.8, 2.6, 3.6, 5.0, 8.0)  # picture widths; covers ordinary lenses
+_FOCALS = (0.6, 1.0, 1.6, 2.6, 4.2, 7.0)  # picture widths; covers ordinary lenses
 _NOISE_FLOOR = 1e-4  # px; keeps exact data from having infinite weight
 
 
