@@ -15,8 +15,15 @@ from calibration.camera import Array, Camera
 class Steady(Protocol):
     """Takes the picture's own motion out (film weave, camera shake)."""
 
-    covariance: Array  # (frames, 4, 4) of shift u, shift v (px), turn (rad), ln scale
-    centre: Array  # (2,) px, what turn and scale are about
+    @property
+    def covariance(self) -> Array:
+        """(frames, 4, 4) of shift u, shift v (px), turn (rad), ln scale."""
+        ...
+
+    @property
+    def centre(self) -> Array:
+        """(2,) px, what turn and scale are about."""
+        ...
 
     def steady(self, frame: int, uv: Array) -> Array:
         """Pixels (n, 2) seen in this frame, as seen in the reference frame."""

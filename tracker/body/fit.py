@@ -24,3 +24,4 @@ class Fit:
     lag: Array  # (eyes,) correlation of residuals from frame to frame
     drag: Array  # (eyes,) what of the factor comes from that
     keep: list[NDArray[bool_]]  # (frames, marks) an eye
+    held: NDArray[bool_]  # (unknowns,) left where they are believed to be

@@ -7,11 +7,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import cho_solve, lapack
 
 from calibration.camera import Array
+from calibration.problem import Problem
 from tracker.body.normal import Look, information, look, misfit, on_handles
-from tracker.body.setup import Setup
+from tracker.body.setup import POSES, Setup
+
+BLIND = 0.3
+"""A component whose place at contact keeps more than this share of its prior sd is unseen."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +36,7 @@ class System:
 
     evidence: Array  # (count, count) normal matrix of all marks
     shares: list[Array]  # the same of each eye
-    root: Array  # (count, count) lower, of evidence + 1
+    root: Array  # (count, count) lower, of evidence + tether + 1
     change: Array  # (count,) Gauss-Newton step, prior sds
     decrement: float  # squared length of the step in posterior sds
 
@@ -55,16 +60,18 @@ def point(setup: Setup, values: Array, sd: Array, weights: list[Array]) -> Point
 def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Point:
     """The same point under other prior sds and weights."""
     values, looks = at.values, at.looks
-    total = float(np.sum(unit(setup, values, sd) ** 2))
+    total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.tether @ values)
     for seen, weight in zip(looks, weights, strict=True):
         lost = setup.eyes[seen.eye].measured & ~seen.usable
         total += misfit(seen, np.where(seen.usable, weight, 0.0)) + 1e6 * int(lost.sum())
     return Point(values, looks, total)
 
 
-def system(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> System:
-    """The Gauss-Newton step at a point."""
-    shares, pull = [], -unit(setup, at.values, sd)
+def system(
+    setup: Setup, at: Point, sd: Array, weights: list[Array], held: NDArray[np.bool_] | None = None
+) -> System:
+    """The Gauss-Newton step at a point; unknowns that are `held` (count,) don't take part in it."""
+    shares, pull = [], -unit(setup, at.values, sd) - sd * (setup.tether @ at.values)
     for seen, weight in zip(at.looks, weights, strict=True):
         raw = information(setup, seen, np.where(seen.usable, weight, 0.0))
         matrix, side = on_handles(setup, *raw)
@@ -72,22 +79,69 @@ def system(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> System:
         matrix *= sd[:, None]
         shares.append(matrix)
         pull += side * sd
-    evidence = sum(shares[1:], shares[0])
-    root, failed = lapack.dpotrf(evidence + np.eye(setup.count), lower=True, clean=True)
-    if failed:
-        raise np.linalg.LinAlgError("normal matrix is not positive definite")
-    change = cho_solve((root, True), pull)
+    evidence = np.sum(shares, axis=0)
+    whole = evidence + setup.tether * sd * sd[:, None] + np.eye(setup.count)
+    root = _root(whole)
+    moving = root
+    if held is not None and held.any():
+        whole[held] = whole[:, held] = 0.0
+        whole[held, held] = 1.0
+        pull[held] = 0.0
+        moving = _root(whole)
+    change = cho_solve((moving, True), pull)
     return System(evidence, shares, root, change, float(pull @ change))
 
 
-def stepped(setup: Setup, at: Point, sd: Array, weights: list[Array], s: System) -> Point:
-    """The point after the step, shortened until the objective falls; the same one if it can't."""
-    share = 1.0
+def _root(matrix: Array) -> Array:
+    root, failed = lapack.dpotrf(matrix, lower=True, clean=True)
+    if failed:
+        raise Problem(
+            "the motion can't be solved from these marks: what they say contradicts itself",
+            where="tracks",
+            remedy="check the picks, the survey and the camera positions",
+        )
+    return np.asarray(root)
+
+
+def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:
+    """Unknowns (count,) of components that the marks say next to nothing about. They are left where
+    they are believed to be: what is not seen must not bend what is, by shrinking the whole motion
+    towards a camera, say. Their uncertainty counts in full.
+    """
+    variance = np.diag(covariance(s))
+    out = np.zeros(setup.count, dtype=bool)
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        blind = variance[part].reshape(-1, POSES)[0] > BLIND**2
+        out[part] = np.tile(blind, body.basis.count)
+    return out
+
+
+def stepped(
+    setup: Setup,
+    at: Point,
+    sd: Array,
+    weights: list[Array],
+    s: System,
+    held: NDArray[np.bool_] | None = None,
+) -> Point:
+    """The point after the step; the same one if none is better. A full step along a curved valley
+    may climb its side first, so it is given a second step to come down before it is shortened.
+    """
+    enough = at.objective + 1e-9 * abs(at.objective)
+    new = point(setup, at.values + s.change * sd, sd, weights)
+    if new.objective <= enough:
+        return new
+    if np.isfinite(new.objective):
+        again = system(setup, new, sd, weights, held)
+        second = point(setup, new.values + again.change * sd, sd, weights)
+        if second.objective <= enough:
+            return second
+    share = 0.4
     while share > 1e-3:
         new = point(setup, at.values + share * s.change * sd, sd, weights)
-        if new.objective <= at.objective + 1e-9 * abs(at.objective):
+        if new.objective <= enough:
             return new
-        share *= 0.5 if share > 0.3 else 0.2
+        share *= 0.3
     return at
 
 

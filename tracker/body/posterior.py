@@ -134,7 +134,9 @@ class Solution:
             u[:, column] = np.sqrt(
                 np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
             )
-            before[:, column] = np.sqrt(np.sum(scaled**2, axis=1))
+            held = self.setup.tether[np.ix_(here, here)] * self.sd[here] * self.sd[here][:, None]
+            prior = np.linalg.inv(held + np.eye(len(here)))
+            before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
             drift = np.concatenate([state[:, 6:], np.zeros((len(times), POSES))], axis=1)
             u = np.hypot(u, drift[:, :15] * self.contact[1])
@@ -157,6 +159,8 @@ class Solution:
         elif source == "marks":
             values, vectors = self._evidence_roots
             away = self.unit_covariance @ (vectors @ (values[:, None] * noise))
+        elif source == "guess":
+            away = self.unit_covariance @ (self._guess_root @ noise)
         else:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
         moved = source in (None, "time")
@@ -167,6 +171,12 @@ class Solution:
     def _evidence_roots(self) -> tuple[Array, Array]:
         values, vectors = np.linalg.eigh(self.fit.system.evidence)
         return np.sqrt(np.maximum(values, 0.0)), vectors
+
+    @cached_property
+    def _guess_root(self) -> Array:
+        held = self.setup.tether * self.sd * self.sd[:, None]
+        values, vectors = np.linalg.eigh(held + np.diag(_of_source(self.setup, "guess")))
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
     @cached_property
     def cameras(self) -> dict[str, Camera]:

@@ -27,6 +27,9 @@ BUSY = np.array([1e5, 1e4, 1e4, 1e3, 1e3, 1e3])
 HELD = 0.2
 """Degrees of freedom that the expected strengths count for."""
 LIMITS = 1e-4, 1e12
+CALM = 0.8
+"""Share (of the logarithm) by which strengths go to the fixed point in a step: all of it may swing
+to and fro where two components trade places."""
 
 
 def handles_before(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple[Array, Array]:
@@ -41,7 +44,7 @@ def handles_before(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tupl
     level[0] = anchor
     level[0, :3] = np.where(told, vehicle.near, anchor[:3])
     level[0, 3:5] = 0.0
-    place_u = np.where(told, vehicle.near_u, [5.0, 5.0, 2.0])
+    place_u = np.where(told, vehicle.near_u, [5.0, 2.0, 2.0])
     tilt_u = np.maximum(LEVEL_U, np.abs(anchor[3:5]))
     spread[0] = np.concatenate([place_u, tilt_u, [0.3]])
     spread[1] = np.maximum([20.0, 2.0, 2.0, 0.5, 0.5, 0.5], 2 * np.abs(rate))
@@ -90,7 +93,8 @@ def loose(basis: Basis) -> Array:
 
 @dataclass(frozen=True)
 class Strengths:
-    """New strengths, and by how much (natural logarithm) the most moved one changed."""
+    """New strengths, and by how much (natural logarithm) the most moved one changed of those that
+    the evidence decides."""
 
     values: tuple[Array, ...]
     change: float
@@ -121,9 +125,11 @@ def strengthened(
             on = side == s
             if on.any():
                 gain = square[on].sum(axis=0) + HELD * usual[s] / strength[s]
-                new[s] *= gain / (np.maximum(spent[on].sum(axis=0), 0.0) + HELD)
-        new = np.clip(new, *LIMITS)
-        most = max(most, float(np.abs(np.log(new / strength)).max()))
+                known = np.maximum(spent[on].sum(axis=0), 0.0)
+                new[s] *= (gain / (known + HELD)) ** CALM
+                new[s] = np.clip(new[s], *LIMITS)
+                moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
+                most = max(most, float(moved.max(initial=0.0)))
         out.append(new)
     return Strengths(tuple(out), most)
 

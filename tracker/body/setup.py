@@ -19,6 +19,12 @@ SHARED = PARAMETERS + 2
 """Unknowns of a camera: its parameters (in standard units), time offset (s), rate error."""
 
 
+TETHER = (np.inf, 3.0, 1.0, 0.5, 0.5, 0.5)
+"""How far a vehicle is thought to go from where it was at contact, m and rad (sd); along x, freely.
+Wide enough to be nothing beside any film that shows the component."""
+TETHER_EVERY = 0.025
+
+
 @dataclass(frozen=True)
 class Body:
     """A vehicle: its markers' places from the cg (vehicle axes, m) with their sd, its spline."""
@@ -86,6 +92,23 @@ class Setup:
     def count(self) -> int:
         """Number of unknowns."""
         return int(self.marker[-1].stop)
+
+    @cached_property
+    def tether(self) -> Array:
+        """Information (count, count) by which motions stay where vehicles stay (`TETHER`) in what
+        no film shows: rows "now less before contact", one each `TETHER_EVERY` seconds.
+        """
+        out = np.zeros((self.count, self.count))
+        for body, part in zip(self.bodies, self.spline, strict=True):
+            sites = body.basis.sites
+            times = np.linspace(sites[0], sites[-1], 2 + int((sites[-1] - sites[0]) / TETHER_EVERY))
+            rows = body.basis.design(times)
+            rows[:, 0] -= 1.0
+            grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+            for component, reach in enumerate(TETHER):
+                here = grid[:, component]
+                out[np.ix_(here, here)] = rows.T @ rows / reach**2
+        return out
 
     def mean(self) -> Array:
         """Prior means (count,)."""

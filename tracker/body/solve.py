@@ -177,19 +177,23 @@ def _first_round(
     weights = [e.measured.astype(float) for e in setup.eyes]
     at = newton.point(setup, values, sd, weights)
     factors = np.ones(len(setup.eyes))
+    held = np.zeros(setup.count, dtype=bool)
     for step in range(FIRST):
         tell("motion", step, FIRST + SECOND)
         squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
         factors = np.array([max(1.0, trust.spread_of(q)) for q in squares])
         weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
         at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights)
-        at = newton.stepped(setup, at, sd, weights, system)
+        system = newton.system(setup, at, sd, weights, held)
+        held = newton.unseen(setup, system) if step == 0 else held
+        if step == 0 and held.any():
+            system = newton.system(setup, at, sd, weights, held)
+        at = newton.stepped(setup, at, sd, weights, system, held)
         if system.decrement < 10.0:
             break
     keep = [s.usable for s in at.looks]
     one = np.ones(len(setup.eyes))
-    return Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep)
+    return Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep, held)
 
 
 def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit:
@@ -207,8 +211,8 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit
             keep = [trust.kept(q, f) for q, f in zip(squares, scale, strict=True)]
         weights = [k / f for k, f in zip(keep, fit.factors, strict=True)]
         at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights)
-        at = newton.stepped(setup, at, sd, weights, system)
+        system = newton.system(setup, at, sd, weights, fit.held)
+        at = newton.stepped(setup, at, sd, weights, system, fit.held)
         fit = replace(fit, at=at, system=system, weights=weights, keep=keep)
         covariance = newton.covariance(system)
         unit = newton.unit(setup, at.values, sd)
