@@ -286,19 +286,19 @@ def occupant_risk(
 
 
 def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | None]:
-    """Each figure of the mean motion, with the spread of the draws (m,) as its uncertainty.
+    """Each figure of the mean motion (one), with the spread of the draws (m,) as its uncertainty.
 
     A figure is None where the mean motion or more than a tenth of the draws do not have it.
     """
     out: dict[str, Quantity | None] = {}
     for name, unit in UNITS.items():
-        value = float(getattr(mean, name))
+        value = _one(getattr(mean, name))
         spread = np.asarray(getattr(draws, name))
         known = np.isfinite(spread)
         if not np.isfinite(value) or known.sum() < max(2, 0.9 * len(spread)):
             out[name] = None
             continue
-        when = float(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None
+        when = _one(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None
         out[name] = Quantity(value, unit, float(spread[known].std(ddof=1)), when)
     return out
 
@@ -321,6 +321,10 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
 def take(risk: OccupantRisk, index: int) -> OccupantRisk:
     """The figures of one draw."""
     return OccupantRisk(**{f.name: np.asarray(getattr(risk, f.name))[index] for f in fields(risk)})
+
+
+def _one(values: Array) -> float:
+    return float(np.asarray(values).reshape(-1)[0])
 
 
 def _rows(values: Array) -> Array:

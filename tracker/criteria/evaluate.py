@@ -1,0 +1,205 @@
+"""Verdicts that take the uncertainty into account."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from tracker.criteria.sets import Criteria, Limit, NominalMass, Tolerance, is_head_on
+from tracker.results import Criterion
+from tracker.values import Quantity
+
+Verdict = Literal["pass", "fail", "undetermined"]
+
+SURE = 0.95  # probability from which a verdict is given
+_CLASS = 0.10  # a vehicle this near to a nominal mass is taken to be of that class
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the test plan asked for, SI; None where it doesn't say."""
+
+    speed: float | None = None  # m/s
+    angle: float | None = None  # rad
+    offset: float | None = None  # m
+
+    def of(self, what: str) -> float | None:
+        """The intended speed, angle or offset."""
+        return {"speed": self.speed, "angle": self.angle, "offset": self.offset}[what]
+
+
+def evaluate(
+    criteria: Criteria,
+    quantities: Mapping[str, Quantity | None],
+    plan: Plan | None = None,
+    striking_mass: float | None = None,
+    struck_mass: float | None = None,
+) -> tuple[Criterion, ...]:
+    """Every requirement of a set on one striking vehicle.
+
+    Parameters
+    ----------
+    criteria : the set.
+    quantities : results by their names in `tracker.criteria.sets.QUANTITIES`, SI; accelerations
+        in g. None or absent: not determined.
+    plan : intended impact conditions.
+    striking_mass, struck_mass : kg.
+
+    A requirement is passed if the probability that the true value meets it is at least 0.95
+    (normal distribution, GUM), failed if it is at most 0.05, undetermined between, and
+    undetermined without a value. Values and limits are SI.
+    """
+    plan = plan or Plan()
+    found = [
+        _limit(limit, quantities)
+        for limit in criteria.limits
+        if limit.when == "always" or (limit.when == "head-on") == is_head_on(plan.angle)
+    ]
+    found += [
+        _tolerance(tolerance, quantities, intended)
+        for tolerance in criteria.tolerances
+        if (intended := plan.of(tolerance.intended)) is not None
+    ]
+    for role, mass in (("striking", striking_mass), ("struck", struck_mass)):
+        nominal = nominal_mass(criteria, mass, role)
+        if nominal is not None and mass is not None:
+            found.append(_mass(nominal, mass))
+    energy = _severity(criteria, quantities, plan, striking_mass)
+    return tuple(found) if energy is None else (*found, energy)
+
+
+def nominal_mass(criteria: Criteria, mass: float | None, role: str) -> NominalMass | None:
+    """The standard vehicle whose mass (kg) is nearest, if it is within a tenth."""
+    if mass is None:
+        return None
+    near = [
+        m for m in criteria.masses if m.role == role and abs(mass - m.nominal) <= _CLASS * m.nominal
+    ]
+    return min(near, key=lambda m: abs(mass - m.nominal), default=None)
+
+
+def probability_within(value: float, u: float, limit: float) -> float:
+    """Probability that a normal variable has a magnitude of at most `limit`."""
+    if not u > 0.0:
+        return 1.0 if abs(value) <= limit * (1.0 + 1e-12) else 0.0
+    root = u * math.sqrt(2.0)
+    return 0.5 * (math.erf((limit - value) / root) - math.erf((-limit - value) / root))
+
+
+def probability_above(value: float, u: float, limit: float) -> float:
+    """Probability that a normal variable is at least `limit`."""
+    if not u > 0.0:
+        return 1.0 if value >= limit * (1.0 - 1e-12) else 0.0
+    return 0.5 * math.erfc((limit - value) / (u * math.sqrt(2.0)))
+
+
+def verdict(probability: float) -> Verdict:
+    """What can be said of a requirement met with this probability."""
+    if probability >= SURE:
+        return "pass"
+    return "fail" if probability <= 1.0 - SURE else "undetermined"
+
+
+def _limit(limit: Limit, quantities: Mapping[str, Quantity | None]) -> Criterion:
+    given = [q for name in limit.quantity if (q := quantities.get(name)) is not None]
+    kind = "preferred, " if limit.preferred else ""
+    if len(given) < len(limit.quantity):
+        note = f"{kind}limit {limit.text}; not determined"
+        return Criterion(
+            limit.name, None, limit.most, limit.unit, "undetermined", limit.source, None, note
+        )
+    worst = max(given, key=lambda q: abs(q.value))
+    probability = probability_within(worst.value, worst.u, limit.most)
+    return Criterion(
+        limit.name,
+        worst.value,
+        limit.most,
+        limit.unit,
+        verdict(probability),
+        limit.source,
+        worst.u,
+        f"{kind}limit {limit.text}; met with probability {_percent(probability)}",
+    )
+
+
+def _tolerance(
+    tolerance: Tolerance, quantities: Mapping[str, Quantity | None], intended: float
+) -> Criterion:
+    quantity = quantities.get(tolerance.quantity)
+    name, unit, source = tolerance.name, tolerance.unit, tolerance.source
+    if quantity is None:
+        note = f"tolerance ± {tolerance.text}; not determined"
+        return Criterion(name, None, tolerance.within, unit, "undetermined", source, None, note)
+    probability = probability_within(quantity.value - intended, quantity.u, tolerance.within)
+    return Criterion(
+        name,
+        quantity.value - intended,
+        tolerance.within,
+        unit,
+        verdict(probability),
+        source,
+        quantity.u,
+        f"achieved less intended, tolerance ± {tolerance.text};"
+        f" met with probability {_percent(probability)}",
+    )
+
+
+def _mass(nominal: NominalMass, mass: float) -> Criterion:
+    off = mass - nominal.nominal
+    return Criterion(
+        f"mass of the {nominal.role} vehicle ({nominal.vehicle})",
+        off,
+        nominal.within,
+        "kg",
+        verdict(probability_within(off, 0.0, nominal.within)),
+        nominal.source,
+        None,
+        f"stated less nominal; {nominal.text}",
+    )
+
+
+def _severity(
+    criteria: Criteria,
+    quantities: Mapping[str, Quantity | None],
+    plan: Plan,
+    mass: float | None,
+) -> Criterion | None:
+    """Kinetic energy of a head-on test, impact severity of an angled one, against their least.
+
+    IS = m (V sin angle)^2 / 2 (MASH); a head-on test counts its whole kinetic energy.
+    """
+    rule, speed = criteria.severity, quantities.get("impact_speed")
+    nominal = nominal_mass(criteria, mass, "striking")
+    if rule is None or plan.speed is None or nominal is None or mass is None or speed is None:
+        return None
+    if is_head_on(plan.angle, rule.head_on):
+        name, part, least_part, u_part = "kinetic energy at impact", 1.0, 1.0, 0.0
+    else:
+        angle = quantities.get("impact_angle")
+        if angle is None or plan.angle is None:
+            return None
+        name, part, least_part = "impact severity", math.sin(angle.value), math.sin(plan.angle)
+        u_part = angle.u / abs(math.tan(angle.value)) if angle.value else math.inf
+    value = 0.5 * mass * (speed.value * part) ** 2
+    least = rule.least * 0.5 * nominal.nominal * (plan.speed * least_part) ** 2
+    u = 2.0 * value * math.hypot(speed.u / speed.value, u_part) if speed.value else 0.0
+    probability = probability_above(value, u, least)
+    return Criterion(
+        name,
+        value,
+        least,
+        "J",
+        verdict(probability),
+        rule.source,
+        u,
+        f"at least {rule.least * 100:g} % of that of a {nominal.vehicle} at the intended speed"
+        f" and angle; met with probability {_percent(probability)}",
+    )
+
+
+def _percent(probability: float) -> str:
+    if probability > 0.999:
+        return "above 99.9 %"
+    return "below 0.1 %" if probability < 0.001 else f"{probability * 100:.1f} %"
