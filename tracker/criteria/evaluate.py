@@ -36,6 +36,7 @@ def evaluate(
     plan: Plan | None = None,
     striking_mass: float | None = None,
     struck_mass: float | None = None,
+    origin: Mapping[str, str] | None = None,
 ) -> tuple[Criterion, ...]:
     """Every requirement of a set on one striking vehicle.
 
@@ -46,6 +47,7 @@ def evaluate(
         in g. None or absent: not determined.
     plan : intended impact conditions.
     striking_mass, struck_mass : kg.
+    origin : where a quantity comes from, for the note.
 
     A requirement is passed if the probability that the true value meets it is at least 0.95
     (normal distribution, GUM), failed if it is at most 0.05, undetermined between, and
@@ -53,7 +55,7 @@ def evaluate(
     """
     plan = plan or Plan()
     found = [
-        _limit(limit, quantities)
+        _limit(limit, quantities, origin or {})
         for limit in criteria.limits
         if limit.when == "always" or (limit.when == "head-on") == is_head_on(plan.angle)
     ]
@@ -102,15 +104,19 @@ def verdict(probability: float) -> Verdict:
     return "fail" if probability <= 1.0 - SURE else "undetermined"
 
 
-def _limit(limit: Limit, quantities: Mapping[str, Quantity | None]) -> Criterion:
-    given = [q for name in limit.quantity if (q := quantities.get(name)) is not None]
+def _limit(
+    limit: Limit, quantities: Mapping[str, Quantity | None], origin: Mapping[str, str]
+) -> Criterion:
+    given = {name: q for name in limit.quantity if (q := quantities.get(name)) is not None}
     kind = "preferred, " if limit.preferred else ""
     if len(given) < len(limit.quantity):
         note = f"{kind}limit {limit.text}; not determined"
         return Criterion(
             limit.name, None, limit.most, limit.unit, "undetermined", limit.source, None, note
         )
-    worst = max(given, key=lambda q: abs(q.value))
+    name = max(given, key=lambda name: abs(given[name].value))
+    worst = given[name]
+    told = f"; {origin[name]}" if name in origin else ""
     probability = probability_within(worst.value, worst.u, limit.most)
     return Criterion(
         limit.name,
@@ -120,7 +126,7 @@ def _limit(limit: Limit, quantities: Mapping[str, Quantity | None]) -> Criterion
         verdict(probability),
         limit.source,
         worst.u,
-        f"{kind}limit {limit.text}; met with probability {_percent(probability)}",
+        f"{kind}limit {limit.text}; met with probability {_percent(probability)}{told}",
     )
 
 

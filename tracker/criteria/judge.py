@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from tracker.criteria.evaluate import Plan, evaluate
@@ -11,7 +10,11 @@ from tracker.record_schema import Record
 from tracker.results import Criterion, CrushResult, Results, VehicleResult
 from tracker.values import Quantity
 
-_SOURCES = ("fused", "film", "accelerometer")
+_ORIGIN = {
+    "fused": "from film and accelerometers",
+    "film": "from the film",
+    "accelerometer": "from the accelerometer",
+}
 
 
 def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
@@ -34,49 +37,35 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
     for name in striking or list(record.vehicles):
         if name not in results.vehicles:
             continue
-        quantities, sources = _measured(results.vehicles[name], results.crush)
+        quantities, origin = _measured(results.vehicles[name], results.crush)
         several = len(striking or record.vehicles) > 1
-        found += [
-            replace(
-                criterion,
-                name=f"{name}: {criterion.name}" if several else criterion.name,
-                note="; ".join(
-                    part for part in (criterion.note, _told_by(criterion, sources)) if part
-                ),
-            )
-            for criterion in evaluate(
-                criteria,
-                quantities,
-                plan,
-                record.vehicles[name].mass,
-                struck[0] if len(struck) == 1 else None,
-            )
-        ]
+        judged = evaluate(
+            criteria,
+            quantities,
+            plan,
+            record.vehicles[name].mass,
+            struck[0] if len(struck) == 1 else None,
+            origin,
+        )
+        found += [replace(c, name=f"{name}: {c.name}") if several else c for c in judged]
     return tuple(found)
 
 
 def _measured(
     vehicle: VehicleResult, crush: CrushResult | None
-) -> tuple[dict[str, Quantity | None], dict[float, str]]:
-    """Quantities by name, and for each occupant figure's value the source it came from."""
+) -> tuple[dict[str, Quantity | None], dict[str, str]]:
+    """Quantities by name, and where each occupant figure comes from."""
     quantities: dict[str, Quantity | None] = {
         name: getattr(vehicle, name) for name in QUANTITIES if hasattr(vehicle, name)
     }
     quantities["max_dynamic"] = crush.max_dynamic if crush else None
-    sources: dict[float, str] = {}
+    origin: dict[str, str] = {}
     for name in QUANTITIES:
-        for source in _SOURCES:
+        for source in _ORIGIN:
             figures = getattr(vehicle.occupant, source)
             quantity = getattr(figures, name, None)
             if isinstance(quantity, Quantity):
                 quantities[name] = quantity
-                sources[quantity.value] = source
+                origin[name] = _ORIGIN[source]
                 break
-    return quantities, sources
-
-
-def _told_by(criterion: Criterion, sources: Mapping[float, str]) -> str:
-    if criterion.value is None or criterion.value not in sources:
-        return ""
-    source = sources[criterion.value]
-    return "from film and accelerometers" if source == "fused" else f"from the {source}"
+    return quantities, origin
