@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tracker.report.content import document
 from tracker.report.html import html
+from tracker.report.pdf import pdf
 from tracker.report.plots import draw_plots
 from tracker.results import Results
 from tracker.values import Progress
@@ -24,6 +25,7 @@ def write_reports(results: Results, folder: Path, earlier: Path, progress: Progr
     progress("report", 0, 2)
     plots = draw_plots(results, pictures)
     progress("report", 1, 2)
-    page = html(document(results, plots), pictures)
-    (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
+    content = document(results, plots)
+    (folder / "report.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
+    (folder / "report.pdf").write_bytes(pdf(content, folder))
     progress("report", 2, 2)

@@ -19,6 +19,7 @@ from tracker.report.blocks import (
     Text,
     table,
 )
+from tracker.report.plots import SMALL
 from tracker.report.wording import (
     AXES,
     CAUTION,
@@ -28,11 +29,12 @@ from tracker.report.wording import (
     UNCERTAINTY,
     VEHICLE,
     VERDICTS,
+    Name,
 )
 from tracker.results import Results
 
 KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw", "max_rise")
-KEY_OCCUPANT = ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y", "asi")
+KEY_OCCUPANT = ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y", "thiv", "asi")
 
 
 def document(
@@ -64,13 +66,17 @@ def _summary(
     left: list[Block] = [tables.conditions(results)]
     if results.criteria:
         left.append(tables.verdicts(results, full=False))
-    return (
-        Text(headline(results), "lead"),
-        Beside(tuple(left), tuple(_key_numbers(results))),
-        *([photographs] if photographs else []),
-        *_telling(results, plots),
-        Text(CAUTION, "caution"),
-        Text(UNCERTAINTY, "note"),
+    motion, occupant = _key_motion(results), _key_occupant(results)
+    return _present(
+        [
+            Text(headline(results), "lead"),
+            Beside(tuple(left), (motion,)) if motion else left[0],
+            occupant,
+            photographs,
+            *_telling(results, plots),
+            Text(CAUTION, "caution"),
+            Text(UNCERTAINTY, "note"),
+        ]
     )
 
 
@@ -92,38 +98,39 @@ def headline(results: Results) -> str:
     return " ".join(said) or "No criteria were compared."
 
 
-def _key_numbers(results: Results) -> Iterable[Block]:
+def _key_occupant(results: Results) -> Table | None:
+    name = tables.striking(results)
+    return tables.occupant(results, name, {k: OCCUPANT[k] for k in KEY_OCCUPANT}) if name else None
+
+
+def _key_motion(results: Results) -> Table | None:
+    """What the summary says of the vehicles' motion; extremes that stand out from their u."""
     name = tables.striking(results)
     if name is None:
-        return
-    occupant = tables.occupant(results, name, {k: OCCUPANT[k] for k in KEY_OCCUPANT})
-    if occupant:
-        yield occupant
-    motion = tables.movement(results, name, {k: VEHICLE[k] for k in KEY_MOTION})
-    rows = list(motion.rows) if motion else []
+        return None
+    rows = []
+    for field in KEY_MOTION:
+        value = getattr(results.vehicles[name], field)
+        if value is not None and not abs(value.value) < 2 * value.u:
+            rows.append(tables.movement_row(value, VEHICLE[field], results.test.report_units))
     crush = tables.crush(results)
     if crush:
         rows.append(crush)
     for other, entry in results.vehicles.items():
         if other != name and entry.travel_x is not None:
-            one = tables.movement(results, other, {"travel_x": VEHICLE["travel_x"]})
-            if one:
-                rows.append((f"Roll-ahead, {other}", *one.rows[0][1:]))
-    if rows:
-        tidy = [tuple(cell.strip("\u2007\u2008") for cell in row) for row in rows]
-        yield table(f"Motion, {name}", ("", "unit", "value", "at (s)"), tidy, "llcr")
+            label = Name(f"Roll-ahead, {other}", "length")
+            rows.append(tables.movement_row(entry.travel_x, label, results.test.report_units))
+    return table(f"Motion, {name}", tables.MOTION_HEAD, rows, "lcr") if rows else None
 
 
 def _telling(results: Results, plots: Mapping[str, str]) -> list[Block]:
     """The two plots that tell most."""
     name = tables.striking(results)
-    wanted = [f"{name}-velocity-x", f"{name}-velocity", f"{name}-attitude", f"{name}-displacement"]
-    if wanted[0] in plots:
-        wanted.remove(f"{name}-velocity")
-    chosen = [Plot(key, plots[key]) for key in wanted if key in plots][:2]
-    if len(chosen) == 2:
-        return [Beside((chosen[0],), (chosen[1],))]
-    return list(chosen)
+    first = [f"{name}-velocity-x", f"{name}-velocity"]
+    chosen = [key + SMALL for key in first if key + SMALL in plots][:1]
+    chosen += [key for key in [f"{name}-attitude{SMALL}"] if key in plots]
+    shown = [Plot(key, plots[key]) for key in chosen]
+    return [Beside((shown[0],), (shown[1],))] if len(shown) == 2 else [*shown]
 
 
 def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
@@ -136,7 +143,6 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         tables.cameras(results),
         *[Text(f"{name}: {c.time_base}") for name, c in results.cameras.items() if c.time_base],
         *[Text(f"{name}: {c.lens}") for name, c in results.cameras.items() if c.lens],
-        tables.survey(results),
         *_plots(plots, results.cameras, ("survey", "steadiness")),
         tables.mark_fits(results),
     ]
@@ -147,7 +153,9 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
             Text(f"Verdict for {vehicle}: {VERDICTS[check.verdict]}."),
             tables.cross_check(vehicle, check),
             tables.findings(vehicle, check),
-            *_plots(plots, [vehicle], ("velocity-x", "acceleration-x")),
+            *_plots(
+                plots, [vehicle], ("velocity-x", "velocity-y", "acceleration-x", "acceleration-y")
+            ),
         ]
     if results.budgets:
         blocks += [Heading("Uncertainty"), tables.budget(results)]
@@ -182,8 +190,11 @@ def _archive(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     if crush:
         blocks += [
             Heading("Crush"),
-            table("Closing of the vehicles", ("", "unit", "value", "at (s)"), [crush], "llcr"),
+            table("Closing of the vehicles", tables.MOTION_HEAD, [crush], "lcr"),
         ]
+    residuals = tables.survey(results)
+    if residuals:
+        blocks += [Heading("Survey"), residuals]
     blocks += [Heading("What was done"), _log(results), Heading("Files"), Text(FILES)]
     return _present(blocks)
 

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibration.camera import Array
-from tracker.report.style import COVERAGE, LINES, SOFT, SOURCES, Line, panels, style, zero_line
+from tracker.report.pdf import plot_pdf
+from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
 from tracker.results import Curve, Results
 from tracker.results_csv import columns_csv
 from tracker.units import System, report_unit
 from tracker.values import STATE, Motion
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
-MARKS_ON_A_LINE = 12
+SMALL = "-small"  # ends the name of a plot that is half a page wide
 
 
 @dataclass(frozen=True)
@@ -33,12 +33,12 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Panel:
-    """What one plot of a motion shows."""
+    """What one plot of a motion shows: columns of STATE and their names, axes by axes."""
 
     key: str
     title: str
     kind: str
-    columns: tuple[tuple[str, str], ...]  # column of STATE, its name in the legend
+    rows: tuple[tuple[tuple[str, str], ...], ...]
 
 
 PANELS = (
@@ -46,84 +46,117 @@ PANELS = (
         "displacement",
         "displacement from time zero",
         "length",
-        (("x_m", "x, along the path"), ("y_m", "y, to the right"), ("z_m", "z, down")),
+        (
+            (("x_m", "x, along the path"),),
+            (("y_m", "y, to the right"), ("z_m", "z, down")),
+        ),
     ),
     Panel(
         "velocity",
         "velocity",
         "speed",
-        (("vx_mps", "along the path"), ("vy_mps", "to the right"), ("vz_mps", "down")),
+        (
+            (("vx_mps", "x, along the path"),),
+            (("vy_mps", "y, to the right"), ("vz_mps", "z, down")),
+        ),
     ),
     Panel(
         "attitude",
         "change of attitude",
         "angle",
         (
-            ("pitch_rad", "pitch, nose up +"),
-            ("yaw_rad", "yaw, nose to the right +"),
-            ("roll_rad", "roll, right side down +"),
+            (
+                ("pitch_rad", "pitch, nose up +"),
+                ("yaw_rad", "yaw, right +"),
+                ("roll_rad", "roll, right +"),
+            ),
         ),
     ),
     Panel(
         "acceleration",
         "acceleration of the cg",
         "acceleration",
-        (("ax_mps2", "along the path"), ("ay_mps2", "to the right"), ("az_mps2", "down")),
+        (
+            (("ax_mps2", "x, along the path"),),
+            (("ay_mps2", "y, to the right"), ("az_mps2", "z, down")),
+        ),
     ),
 )
-
-
-def draw_all(results: Results) -> tuple[Drawn, ...]:
-    """Every plot that the results have data for. To be called within `style`."""
-    system = results.test.report_units
-    found: list[Drawn | None] = []
-    for vehicle, motion in results.motion.items():
-        found += [_motion_plot(vehicle, motion, panel, system) for panel in PANELS]
-    for vehicle in results.vehicles:
-        found.append(_comparison(vehicle, "velocity_x", results.curves, system))
-        found.append(_comparison(vehicle, "acceleration_x", results.curves, system))
-    for camera in results.cameras:
-        found.append(_steadiness(camera, results.curves))
-        found.append(_survey(camera, results.cameras[camera].survey_residuals_px))
-    return tuple(drawn for drawn in found if drawn is not None)
-
-
-def save(drawn: Drawn, folder: Path) -> None:
-    """The plot as SVG and its data as CSV. To be called within `style`."""
-    stem = folder / drawn.name
-    drawn.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
-    stem.with_suffix(".csv").write_text(columns_csv(drawn.data), encoding="utf-8", newline="\n")
+DIRECTIONS = {"x": "forward", "y": "to the right", "z": "down"}
 
 
 def draw_plots(results: Results, folder: Path) -> dict[str, str]:
-    """Draw and save all plots into `folder`; their captions by name."""
+    """Draw all plots into `folder` as SVG and PDF, their data as CSV; captions by name."""
+    captions = {}
     with style():
-        plots = draw_all(results)
-        for drawn in plots:
-            save(drawn, folder)
-    return {drawn.name: drawn.caption for drawn in plots}
+        for drawn in _all(results):
+            stem = folder / drawn.name
+            drawn.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
+            captions[drawn.name] = drawn.caption
+            if not drawn.name.endswith(SMALL):
+                table = columns_csv(drawn.data)
+                stem.with_suffix(".csv").write_text(table, encoding="utf-8", newline="\n")
+                stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{drawn.name}.svg", folder))
+    return captions
 
 
-def _motion_plot(vehicle: str, motion: Motion, panel: Panel, system: System) -> Drawn | None:
+def _all(results: Results) -> Iterable[Drawn]:
+    """Every plot that the results have data for."""
+    system = results.test.report_units
+    found: list[Drawn | None] = []
+    for vehicle, motion in results.motion.items():
+        found += [_motion(vehicle, motion, panel, system, WIDTH) for panel in PANELS]
+        small = [panel for panel in PANELS if panel.key in ("velocity", "attitude")]
+        found += [_motion(vehicle, motion, panel, system, NARROW) for panel in small]
+    for vehicle in results.vehicles:
+        for quantity in dict.fromkeys(c.quantity for c in results.curves if c.of == vehicle):
+            chosen = [c for c in results.curves if (c.of, c.quantity) == (vehicle, quantity)]
+            found.append(_comparison(vehicle, quantity, chosen, system, WIDTH))
+            if quantity == "velocity_x":
+                found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
+    for camera, entry in results.cameras.items():
+        found.append(_steadiness(camera, results.curves))
+        found.append(_survey(camera, entry.survey_residuals_px))
+    return (drawn for drawn in found if drawn is not None)
+
+
+def _name(name: str, width: float) -> str:
+    return name if width == WIDTH else name + SMALL
+
+
+def _height(rows: int, width: float) -> float:
+    """Height of a plot, in: plots of half a page stand side by side and are of one height."""
+    return 2.45 if width == NARROW else (2.1, 2.95)[rows - 1]
+
+
+def _motion(
+    vehicle: str, motion: Motion, panel: Panel, system: System, width: float
+) -> Drawn | None:
     unit, factor = report_unit(panel.kind, system)
-    figure, (axes,) = panels(2.35)
-    data: dict[str, Array] = {"time_s": motion.time}
-    shown = 0
-    for (name, label), line in zip(panel.columns, LINES, strict=False):
-        seen = motion.observed[:, COLUMN[name]]
-        if not seen.any():
-            continue
-        value = np.where(seen, motion.state[:, COLUMN[name]], np.nan)
-        value = (value - _start(motion.time, value, panel.key)) * factor
-        u = np.where(seen, motion.u[:, COLUMN[name]], np.nan) * factor
-        _curve(axes, motion.time, value, u, line, label)
-        data |= {f"{name.rsplit('_', 1)[0]} ({unit})": value, f"u ({unit}) {name}": u}
-        shown += 1
-    if not shown:
+    rows = [
+        [(name, label) for name, label in row if motion.observed[:, COLUMN[name]].any()]
+        for row in panel.rows
+    ]
+    rows = [row for row in rows if row][: None if width == WIDTH else 1]
+    if not rows:
         return None
-    _finish(axes, f"{vehicle}: {panel.title}", unit)
+    shares = (1.6, 1.0)[: len(rows)]
+    figure, axes = panels(_height(len(rows), width), shares, width)
+    data: dict[str, Array] = {"time_s": motion.time}
+    lines = iter(LINES)
+    for place, row in zip(axes, rows, strict=True):
+        for name, label in row:
+            seen = motion.observed[:, COLUMN[name]]
+            value = np.where(seen, motion.state[:, COLUMN[name]], np.nan)
+            value = (value - _start(motion.time, value, panel.key)) * factor
+            u = np.where(seen, motion.u[:, COLUMN[name]], np.nan) * factor
+            curve(place, motion.time, value, u, next(lines), label)
+            short = name.rsplit("_", 1)[0]
+            data |= {f"{short} ({unit})": value, f"u_{short} ({unit})": u}
+        title = f"{vehicle}: {panel.title}" if place is axes[0] else ""
+        finish(place, title, unit, last=place is axes[-1])
     caption = f"{vehicle.capitalize()}: {panel.title} against time, with 95 % bands."
-    return Drawn(f"{vehicle}-{panel.key}", caption, figure, data)
+    return Drawn(_name(f"{vehicle}-{panel.key}", width), caption, figure, data)
 
 
 def _start(time: Array, value: Array, key: str) -> float:
@@ -138,46 +171,42 @@ def _start(time: Array, value: Array, key: str) -> float:
 
 
 def _comparison(
-    vehicle: str, quantity: str, curves: tuple[Curve, ...], system: System
+    vehicle: str, quantity: str, chosen: list[Curve], system: System, width: float
 ) -> Drawn | None:
-    chosen = [c for c in curves if c.of == vehicle and c.quantity == quantity]
-    if not chosen:
+    what, _, axis = quantity.partition("_")
+    if what not in ("velocity", "acceleration"):
         return None
-    kind = "occupant_speed" if quantity.startswith("velocity") else "acceleration"
-    title = "change of velocity" if quantity.startswith("velocity") else "acceleration"
+    kind = "occupant_speed" if what == "velocity" else "acceleration"
+    title = "change of velocity" if what == "velocity" else "acceleration"
     unit, factor = report_unit(kind, system)
     by_source = {c.source: c for c in chosen}
     film, other = by_source.get("film"), by_source.get("accelerometer")
     two = film is not None and other is not None
-    figure, rows = panels(3.1, (3.0, 1.0)) if two else panels(2.35)
-    axes = rows[0]
+    figure, axes = panels(_height(1 + two, width), (1.6, 1.0)[: 1 + two], width)
     data: dict[str, Array] = {"time_s": chosen[0].time}
-    for curve in chosen:
-        line = SOURCES.get(curve.source, LINES[3])
-        u = None if curve.u is None else curve.u * factor
-        _curve(axes, curve.time, curve.value * factor, u, line, curve.source)
-        data[f"{curve.source} ({unit})"] = _on(chosen[0].time, curve.time, curve.value * factor)
-    _finish(axes, f"{vehicle}: {title} along the vehicle's x", unit)
+    for each in chosen:
+        u = None if each.u is None else each.u * factor
+        line = SOURCES.get(each.source, LINES[3])
+        curve(axes[0], each.time, each.value * factor, u, line, each.source)
+        data[f"{each.source} ({unit})"] = _on(chosen[0].time, each.time, each.value * factor)
+    direction = f", {DIRECTIONS[axis]} +" if axis in DIRECTIONS else ""
+    finish(axes[0], f"{vehicle}: {title}{direction}", unit, last=not two)
     if film is not None and other is not None:
-        difference = _on(film.time, other.time, other.value) - film.value
-        u = np.hypot(
-            0.0 if film.u is None else film.u,
-            0.0 if other.u is None else _on(film.time, other.time, other.u),
-        )
-        below = rows[1]
-        _curve(
-            below,
-            film.time,
-            difference * factor,
-            np.broadcast_to(u, difference.shape) * factor,
-            LINES[2],
-            "",
-        )
-        below.axhline(0.0, color=SOFT, linewidth=0.6)
-        _finish(below, "accelerometer less film", unit)
-        axes.set_xlabel("")
+        difference, u = _difference(film, other)
+        line = SOURCES["difference"]
+        curve(axes[1], film.time, difference * factor, u * factor, line, "accelerometer less film")
+        axes[1].axhline(0.0, color=SOFT, linewidth=0.6)
+        finish(axes[1], "", unit)
     caption = f"{vehicle.capitalize()}: {title} from film and from accelerometers, with 95 % bands."
-    return Drawn(f"{vehicle}-{quantity.replace('_', '-')}", caption, figure, data)
+    return Drawn(_name(f"{vehicle}-{quantity.replace('_', '-')}", width), caption, figure, data)
+
+
+def _difference(film: Curve, other: Curve) -> tuple[Array, Array]:
+    """The other's value less the film's at the film's times, and its standard uncertainty."""
+    value = _on(film.time, other.time, other.value) - film.value
+    u_film = np.zeros_like(value) if film.u is None else film.u
+    u_other = np.zeros_like(value) if other.u is None else _on(film.time, other.time, other.u)
+    return value, np.hypot(u_film, u_other)
 
 
 def _steadiness(camera: str, curves: tuple[Curve, ...]) -> Drawn | None:
@@ -186,11 +215,11 @@ def _steadiness(camera: str, curves: tuple[Curve, ...]) -> Drawn | None:
         return None
     figure, (axes,) = panels(1.8)
     data: dict[str, Array] = {"time_s": chosen[0].time}
-    for curve, line in zip(chosen, LINES, strict=False):
-        label = curve.quantity.rsplit("_", 1)[-1]
-        _curve(axes, curve.time, curve.value, curve.u, line, label)
-        data[f"{label} ({curve.unit})"] = curve.value
-    _finish(axes, f"{camera}: motion of the picture that was taken out", chosen[0].unit)
+    for each, line in zip(chosen, LINES, strict=False):
+        label = each.quantity.rsplit("_", 1)[-1]
+        curve(axes, each.time, each.value, each.u, line, label)
+        data[f"{label} ({each.unit})"] = each.value
+    finish(axes, f"{camera}: motion of the picture that was taken out", chosen[0].unit)
     caption = f"Camera {camera}: motion of the picture, taken out before anything was measured."
     return Drawn(f"{camera}-steadiness", caption, figure, data)
 
@@ -208,37 +237,6 @@ def _survey(camera: str, residuals: Mapping[str, float]) -> Drawn | None:
     caption = f"Camera {camera}: residual of each surveyed target after calibration."
     data = {f"{name} (px)": np.array([value]) for name, value in residuals.items()}
     return Drawn(f"{camera}-survey", caption, figure, data)
-
-
-def _curve(axes: Axes, time: Array, value: Array, u: Array | None, line: Line, label: str) -> None:
-    """A line with its 95 % band."""
-    if u is not None and np.isfinite(u).any():
-        low, high = value - COVERAGE * u, value + COVERAGE * u
-        axes.fill_between(time, low, high, color=line.colour, alpha=0.22, linewidth=0)
-    axes.plot(
-        time,
-        value,
-        color=line.colour,
-        linestyle=line.dashes,
-        linewidth=line.width,
-        marker=line.marker,
-        markersize=3.2,
-        markerfacecolor="white",
-        markeredgewidth=0.8,
-        markevery=max(1, len(time) // MARKS_ON_A_LINE),
-        label=label,
-    )
-
-
-def _finish(axes: Axes, title: str, unit: str) -> None:
-    zero_line(axes)
-    axes.set_title(title, loc="left")
-    axes.set_ylabel(unit)
-    axes.set_xlabel("time after first contact (s)")
-    axes.margins(x=0.01)
-    handles, labels = axes.get_legend_handles_labels()
-    if len([label for label in labels if label]) > 1:
-        axes.legend(handles, labels, loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=3)
 
 
 def _on(time: Array, other: Array, value: Array) -> Array:

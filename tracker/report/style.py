@@ -9,12 +9,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from calibration.camera import Array
+
 INK, SOFT, RULE = "#20252b", "#5d6670", "#d5d9dd"
 WIDTH = 6.9  # in: the text width of a page
-LEFT, RIGHT, TOP, BOTTOM = 0.62, 0.12, 0.3, 0.42  # in: margins of a plot, so that axes line up
+NARROW = 3.4  # in: half of it
+LEFT, RIGHT, TOP, BOTTOM = 0.64, 0.12, 0.3, 0.42  # in: margins of a plot, so that axes line up
+GAP, LINE, LABEL = 0.34, 0.17, 0.5  # in: between axes; a line of text; from axes to their unit
+MARKS_ON_A_LINE = 12
 COVERAGE = 1.959964  # factor of a 95 % band of a normal distribution
 
 
@@ -34,7 +40,12 @@ LINES = (
     Line("#7d2f3f", (0, (1.2, 1.4)), "^", 1.6),
     Line("#6f8f4e", (0, (6, 2, 1.2, 2)), "D"),
 )
-SOURCES = {"film": LINES[0], "accelerometer": LINES[1], "fused": LINES[2]}
+SOURCES = {
+    "film": LINES[0],
+    "accelerometer": LINES[1],
+    "fused": LINES[3],
+    "difference": LINES[2],
+}
 
 SETTINGS: Any = {  # matplotlib types every key by itself
     "font.family": "DejaVu Sans",
@@ -49,6 +60,7 @@ SETTINGS: Any = {  # matplotlib types every key by itself
     "axes.grid": True,
     "axes.axisbelow": True,
     "axes.unicode_minus": True,
+    "axes.formatter.limits": (-3, 5),
     "grid.color": RULE,
     "grid.linewidth": 0.5,
     "text.color": INK,
@@ -77,19 +89,24 @@ def style() -> Iterator[None]:
 
 
 def panels(
-    height: float, shares: tuple[float, ...] = (1.0,), left: float = LEFT
+    height: float,
+    shares: tuple[float, ...] = (1.0,),
+    width: float = WIDTH,
+    left: float = LEFT,
 ) -> tuple[Figure, list[Axes]]:
-    """A new figure and axes above each other in it, of this height (in), with one time axis.
+    """A new figure of this size (in) and axes above each other in it, with one time axis.
 
     `shares` are their heights in proportion; `left` is the margin for their labels (in).
     """
-    figure = Figure(figsize=(WIDTH, height))
+    figure = Figure(figsize=(width, height))
+    top = TOP if width == WIDTH else TOP + LINE
+    inside = height - top - BOTTOM - GAP * (len(shares) - 1)
     figure.subplots_adjust(
-        left=left / WIDTH,
-        right=1 - RIGHT / WIDTH,
-        top=1 - TOP / height,
+        left=left / width,
+        right=1 - RIGHT / width,
+        top=1 - top / height,
         bottom=BOTTOM / height,
-        hspace=0.6 / height * len(shares),
+        hspace=GAP / (inside / len(shares)),
     )
     rows = figure.subplots(
         len(shares), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": shares}
@@ -97,6 +114,53 @@ def panels(
     return figure, list(rows[:, 0])
 
 
-def zero_line(axes: Axes) -> None:
-    """Mark time zero."""
+def curve(axes: Axes, time: Array, value: Array, u: Array | None, line: Line, label: str) -> None:
+    """A line with its 95 % band."""
+    if u is not None and np.isfinite(u).any() and np.isfinite(value).any():
+        # a band that widens without end where the films lose the vehicle would flatten the line
+        reach = max(0.5 * (np.nanmax(value) - np.nanmin(value)), 2.5 * float(np.nanmedian(u)))
+        low, high = np.nanmin(value) - reach, np.nanmax(value) + reach
+        axes.fill_between(
+            time,
+            np.maximum(value - COVERAGE * u, low),
+            np.minimum(value + COVERAGE * u, high),
+            color=line.colour,
+            alpha=0.22,
+            linewidth=0,
+        )
+    axes.plot(
+        time,
+        value,
+        color=line.colour,
+        linestyle=line.dashes,
+        linewidth=line.width,
+        marker=line.marker,
+        markersize=3.2,
+        markerfacecolor="white",
+        markeredgewidth=0.8,
+        markevery=max(1, len(time) // MARKS_ON_A_LINE),
+        label=label,
+    )
+
+
+def finish(axes: Axes, title: str, unit: str, last: bool = True) -> None:
+    """Time zero, title, unit and legend; the lowest axes (`last`) name the time."""
     axes.axvline(0.0, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+    axes.set_ylabel(unit)
+    axes.set_xlabel("time after first contact (s)" if last else "")
+    axes.margins(x=0.01)
+    axes.yaxis.set_label_coords(-LABEL / _inches(axes), 0.5)
+    _, labels = axes.get_legend_handles_labels()
+    wide = _inches(axes) > NARROW
+    pad = 4.0
+    if any(labels) and wide:
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=3)
+    elif any(labels):
+        axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 0.98), ncols=3)
+        pad += 72 * LINE
+    axes.set_title(title, loc="left", pad=pad)
+
+
+def _inches(axes: Axes) -> float:
+    """Width of the axes."""
+    return float(axes.get_position().width) * float(axes.get_figure(root=True).get_figwidth())  # type: ignore[union-attr]

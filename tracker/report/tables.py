@@ -8,9 +8,11 @@ from tracker.report.blocks import Table, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results import CrossCheck, Results, VehicleResult
+from tracker.units import System
 from tracker.values import Quantity
 
 Row = tuple[str, ...]
+MOTION_HEAD = ("", "value", "at (s)")
 
 
 def striking(results: Results) -> str | None:
@@ -37,11 +39,11 @@ def conditions(results: Results) -> Table:
         beside = NONE
         if target is not None and found is not None:
             beside = joined((found.value - target) * factor, found.u * factor)
-        rows.append((label, unit, plan, in_report(found, kind, system), beside))
+        rows.append((named(label, unit), plan, in_report(found, kind, system), beside))
     for each, entry in results.vehicles.items():
         if entry.mass is not None:
             unit, factor = unit_of("mass", system)
-            rows.append((f"Mass, {each}", unit, NONE, f"{entry.mass * factor:.0f}", NONE))
+            rows.append((named(f"Mass, {each}", unit), NONE, f"{entry.mass * factor:.0f}", NONE))
     note = ""
     check = results.speed_check
     if check is not None:
@@ -51,9 +53,9 @@ def conditions(results: Results) -> Table:
         note = f"Speed trap {trap} {unit}: the film {verdict} it."
     return table(
         "Impact conditions" + (f" of {name}" if name else ""),
-        ("", "unit", "intended", "achieved", "difference"),
+        ("", "intended", "achieved", "difference"),
         rows,
-        "llrcc",
+        "lrcc",
         note,
     )
 
@@ -63,8 +65,7 @@ def verdicts(results: Results, full: bool) -> Table:
     rows: list[Row] = []
     for entry in results.criteria:
         row: Row = (
-            entry.name,
-            entry.unit,
+            named(entry.name, entry.unit),
             NONE if entry.value is None else joined(entry.value, entry.u),
             NONE if entry.limit is None else plain(entry.limit),
             VERDICTS[entry.verdict],
@@ -72,12 +73,12 @@ def verdicts(results: Results, full: bool) -> Table:
         rows.append(
             (*row, entry.source + (f" {entry.note}" if entry.note else "")) if full else row
         )
-    head: Row = ("criterion", "unit", "value", "limit", "verdict")
+    head: Row = ("criterion", "value", "limit", "verdict")
     return table(
         "Comparison with the criteria",
         (*head, "source") if full else head,
         rows,
-        "llcrll" if full else "llcrl",
+        "lcrll" if full else "lcrl",
     )
 
 
@@ -95,11 +96,11 @@ def occupant(results: Results, vehicle: str, fields: Mapping[str, Name] = OCCUPA
         if any(value is not None for value in values):
             unit, _ = unit_of(name.kind, system)
             shown = [in_report(value, name.kind, system) for value in values]
-            rows.append((name.text, unit, *shown))
+            rows.append((named(name.text, unit), *shown))
     if not rows:
         return None
-    head = ("", "unit", *columns)
-    return table(f"Occupant risk, {vehicle}", head, rows, "ll" + "c" * len(columns))
+    head = ("", *columns)
+    return table(f"Occupant risk, {vehicle}", head, rows, "l" + "c" * len(columns))
 
 
 def movement(results: Results, vehicle: str, fields: Mapping[str, Name] = VEHICLE) -> Table | None:
@@ -109,13 +110,18 @@ def movement(results: Results, vehicle: str, fields: Mapping[str, Name] = VEHICL
     for field, name in fields.items():
         value: Quantity | None = getattr(entry, field)
         if value is not None:
-            unit, _ = unit_of(name.kind, system)
-            rows.append((name.text, unit, in_report(value, name.kind, system), at(value)))
+            rows.append(movement_row(value, name, system))
     if entry.rest is not None:
-        rows.append(("At rest at the end of the film", "", "yes" if entry.rest else "no", ""))
+        rows.append(("At rest at the end of the film", "yes" if entry.rest else "no", ""))
     if not rows:
         return None
-    return table(f"Motion, {vehicle}", ("", "unit", "value", "at (s)"), rows, "llcr")
+    return table(f"Motion, {vehicle}", MOTION_HEAD, rows, "lcr")
+
+
+def movement_row(value: Quantity, name: Name, system: System) -> Row:
+    """A row of a table of motion."""
+    unit, _ = unit_of(name.kind, system)
+    return named(name.text, unit), in_report(value, name.kind, system), at(value)
 
 
 def crush(results: Results) -> Row | None:
@@ -126,7 +132,11 @@ def crush(results: Results) -> Row | None:
     system = results.test.report_units
     unit, _ = unit_of("length", system)
     when = NONE if found.at is None else f"{found.at:.3f}"
-    return ("Greatest dynamic crush", unit, in_report(found.max_dynamic, "length", system), when)
+    return (
+        named("Greatest dynamic crush", unit),
+        in_report(found.max_dynamic, "length", system),
+        when,
+    )
 
 
 def cameras(results: Results) -> Table:
@@ -208,19 +218,19 @@ def cross_check(vehicle: str, check: CrossCheck) -> Table | None:
     if found is None:
         return None
     rows = [
-        ("Root mean square difference", "m/s", metric(found.rms)),
-        ("Largest difference", "m/s", metric(found.max)),
+        ("Root mean square difference (m/s)", metric(found.rms)),
+        ("Largest difference (m/s)", metric(found.max)),
     ]
     if found.sprague_geers is not None:
         each = found.sprague_geers
         rows += [
-            ("Sprague and Geers, magnitude", "1", metric(each.magnitude)),
-            ("Sprague and Geers, phase", "1", metric(each.phase)),
-            ("Sprague and Geers, comprehensive", "1", metric(each.comprehensive)),
+            ("Sprague and Geers, magnitude", metric(each.magnitude)),
+            ("Sprague and Geers, phase", metric(each.phase)),
+            ("Sprague and Geers, comprehensive", metric(each.comprehensive)),
         ]
-    rows += [(f"ISO/TS 18571, {name}", "1", metric(v)) for name, v in found.iso18571.items()]
+    rows += [(f"ISO/TS 18571, {name}", metric(v)) for name, v in found.iso18571.items()]
     caption = f"Velocity from film and from accelerometers, {vehicle}"
-    return table(caption, ("", "unit", "value"), rows, "llr")
+    return table(caption, ("", "value"), rows, "lr")
 
 
 def findings(vehicle: str, check: CrossCheck) -> Table | None:
@@ -239,6 +249,11 @@ def findings(vehicle: str, check: CrossCheck) -> Table | None:
     return (
         table(f"Findings on the accelerometers, {vehicle}", head, rows, "llcll") if rows else None
     )
+
+
+def named(text: str, unit: str) -> str:
+    """A name with its unit."""
+    return f"{text} ({unit})" if unit not in ("", "1") else text
 
 
 def at(value: Quantity) -> str:
