@@ -94,7 +94,8 @@ def loose(basis: Basis) -> Array:
 @dataclass(frozen=True)
 class Strengths:
     """New strengths, and by how much (natural logarithm) the most moved one changed of those that
-    the evidence decides."""
+    the evidence decides.
+    """
 
     values: tuple[Array, ...]
     change: float

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from calibration.problem import Problem
-from tracker.body import newton, prior, trust
+from tracker.body import newton, prior, survey, trust
 from tracker.body.clocks import on_one_clock
-from tracker.body.contact import find_contact
+from tracker.body.contact import Contact, find_contact
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.body.fit import Fit
 from tracker.body.posterior import Solution
@@ -25,14 +25,14 @@ from tracker.body.report import finished
 from tracker.body.setup import Body, Eye, Setup, eye_of
 from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
-from tracker.values import Progress
+from tracker.values import Progress, Warning_
 
 FIRST, SECOND = 12, 24
 """Most steps of the two rounds."""
 STILL = 0.1
 """Strengths and noise that change by less (natural logarithm) have converged."""
-UNKNOWN_U = 1.0
-"""Prior sd of a marker's place that was not surveyed, m."""
+DOUBTS = 8
+"""How many times the survey of markers is doubted."""
 
 
 def solve(
@@ -66,15 +66,18 @@ def solve(
         )
     eyes, starts, arms = _started(eyes, vehicles)
     tell = progress or (lambda stage, done, total: None)
+    found = Contact(0.0 if contact is None else contact, 0.0, ())
     if contact is None:
-        free = _fitted(_setup(eyes, vehicles, starts, arms, None), starts, None, tell)
-        found = find_contact(*free, vehicles)
+        setup, fit, _ = _fitted(
+            _setup(eyes, vehicles, starts, arms, None), vehicles, starts, None, tell
+        )
+        found = find_contact(setup, fit, vehicles)
         eyes = tuple(replace(e, zero=e.zero - found.value) for e in eyes)
         starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
-        setup, fit = _fitted(_setup(eyes, vehicles, starts, arms, 0.0), starts, 0.0, tell)
-        return finished(setup, fit, (0.0, found.u), found.findings)
-    setup, fit = _fitted(_setup(eyes, vehicles, starts, arms, contact), starts, contact, tell)
-    return finished(setup, fit, (contact, 0.0), ())
+        found = replace(found, value=0.0)
+    setup = _setup(eyes, vehicles, starts, arms, found.value)
+    setup, fit, said = _fitted(setup, vehicles, starts, found.value, tell)
+    return finished(setup, fit, (found.value, found.u), (*found.findings, *said))
 
 
 def _started(
@@ -129,7 +132,7 @@ def _setup(
         level, spread = prior.handles_before(basis, starts[name], vehicle)
         unknown = np.array([at is None for at in vehicle.markers.values()])
         seen: NDArray[np.bool_] = np.asarray(np.isfinite(arms[name]).all(axis=1))
-        u = np.where(unknown, UNKNOWN_U, vehicle.marker_u)
+        u = np.where(unknown, survey.UNKNOWN_U, vehicle.marker_u)
         bodies.append(
             Body(
                 name=name,
@@ -156,8 +159,12 @@ def _basis(eyes: tuple[Eye, ...], b: int, contact: float | None) -> Basis:
 
 
 def _fitted(
-    setup: Setup, starts: Mapping[str, Poses], contact: float | None, tell: Progress
-) -> tuple[Setup, Fit]:
+    setup: Setup,
+    vehicles: Mapping[str, VehicleGeometry],
+    starts: Mapping[str, Poses],
+    contact: float | None,
+    tell: Progress,
+) -> tuple[Setup, Fit, list[Warning_]]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
     strengths = tuple(prior.loose(b.basis) for b in setup.bodies)
@@ -167,7 +174,15 @@ def _fitted(
         values[setup.spline[b]] = handles.ravel()
     fit = _first_round(setup, values, strengths, moment, tell)
     fit = _second_round(setup, fit, moment, tell)
-    return setup, fit
+    findings: list[Warning_] = []
+    for _ in range(DOUBTS):
+        doubt = survey.doubts(setup, fit, vehicles)
+        if doubt.setup is None:
+            break
+        setup = doubt.setup
+        findings += doubt.findings
+        fit = _second_round(setup, fit, moment, tell)
+    return setup, fit, [*findings, *survey.freed(setup, fit, vehicles)]
 
 
 def _first_round(
