@@ -19,6 +19,7 @@ Complaint = tuple[Key, str, str]
 """Key path, what is wrong, what to do."""
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
+HDF5 = (".h5", ".hdf5", ".hdf")
 WRITE_INSIDE = "keep the file in the record's folder and write its path relative to it"
 
 
@@ -160,19 +161,20 @@ def _check_pictures(
 def _check_columns(
     folder: Path, file: str, sensor: dict[str, Any], key: Key
 ) -> Iterator[Complaint]:
-    """A CSV file needs a time column and units; an ISO/TS 13499 folder brings its own."""
-    if _outside(file) or (not is_url(file) and (folder / file).is_dir()):
+    """A table needs a time column, a CSV file also units; an ISO/TS 13499 folder brings both."""
+    ending = PurePosixPath(file).suffix.lower()
+    if _outside(file) or ending == ".mme" or (not is_url(file) and (folder / file).is_dir()):
         return
-    if is_url(file) and not file.lower().endswith(".csv"):
+    if is_url(file) and ending not in (".csv", *HDF5):
         return
     if "time" not in sensor:
         yield (
             (*key, "time"),
-            "the time column is missing, which a CSV file needs",
+            "the time column is missing, which only an ISO/TS 13499 folder can do without",
             'add it, as time = { column = "time", unit = "s" }',
         )
     for channel, table in tables(sensor, "channels"):
-        if "unit" not in table:
+        if "unit" not in table and ending not in HDF5:
             yield (
                 (*key, *channel, "unit"),
                 "the unit is missing, which a CSV file needs",

@@ -247,7 +247,7 @@ ONE_ERROR = [
     ('"ax", unit = "g_0"', '"ax", unit = "g"', ["channels.ax.unit"]),
     ('"ax", unit = "g_0"', '"ax"', ["channels.ax.unit", "CSV"]),
     ("ax = { column", "axx = { column", ["channels.axx", "write 'ax'"]),
-    ('time = { column = "time", unit = "ms" }', "", ["accelerometers[1].time", "CSV"]),
+    ('time = { column = "time", unit = "ms" }', "", ["accelerometers[1].time", "time column is missing"]),
     ('frame_rate = "500 1/s"', "", ["cameras.side.frame_rate", "pictures have no time"]),
 ]  # fmt: skip
 

@@ -1,0 +1,164 @@
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.problem import Problem
+from tracker.check import Check, check_record
+
+RECORD = """
+schema = 1
+[test]
+number = "1"
+[test.intended]
+speed = "100 km/h"
+[vehicles.car]
+role = "striking"
+[vehicles.car.markers]
+roof1 = { at = ["1 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }
+roof2 = { at = ["-1 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }
+[cameras.top]
+film = "top"
+frame_rate = "1000 1/s"
+exposure = "0.2 ms"
+position = ["0 m", "0 m", "-12 m"]
+[cameras.top.survey]
+g1 = { at = ["-4 m", "-3 m", "0 m"], pixel = [20, 20], size = "0.3 m" }
+g2 = { at = ["4 m", "-3 m", "0 m"], pixel = [300, 20], size = "0.3 m" }
+g3 = { at = ["4 m", "3 m", "0 m"], pixel = [300, 220], size = "0.3 m" }
+g4 = { at = ["-4 m", "3 m", "0 m"], pixel = [20, 220], size = "0.3 m" }
+g5 = { at = ["0 m", "3 m", "0 m"], pixel = [160, 220], size = "0.3 m" }
+[cameras.top.picks]
+"car.roof1" = { pixel = [100, 100] }
+"car.roof2" = { pixel = [60, 100] }
+[cameras.top.time]
+zero = 2
+[[accelerometers]]
+vehicle = "car"
+at = ["0 m", "0 m", "0 m"]
+file = "car.csv"
+time = { column = "time", unit = "s" }
+channels = { ax = { column = "ax", unit = "g_0" }, ay = { column = "ay", unit = "g_0" } }
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("check")
+    (folder / "top").mkdir()
+    grey = np.random.default_rng(0)
+    for i in range(5):
+        picture = grey.integers(0, 255, (240, 320), dtype=np.uint8)
+        cv2.imwrite(str(folder / "top" / f"{i:03}.png"), picture)
+    t = np.arange(-500, 3000) / 10000
+    rows = np.column_stack([t, *(grey.standard_normal((2, len(t))) * 0.1)])
+    np.savetxt(folder / "car.csv", rows, delimiter=",", header="time,ax,ay", comments="")
+    np.savetxt(folder / "slow.csv", rows[::10], delimiter=",", header="time,ax,ay", comments="")
+    (folder / "text.csv").write_text("time,ax,ay\nhello,1,2\n")
+    (folder / "broken.mp4").write_bytes(b"not a film")
+    return folder
+
+
+@pytest.fixture
+def checked(folder: Path) -> Callable[..., list[Check]]:
+    def run(*changes: tuple[str, str]) -> list[Check]:
+        text = RECORD
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
+        (folder / "record.toml").write_text(text, encoding="utf-8")
+        return check_record(folder / "record.toml")
+
+    return run
+
+
+def test_a_record_with_all_it_needs_is_found_good(checked: Callable[..., list[Check]]) -> None:
+    checks = checked()
+    assert {check.state for check in checks} == {"ok"}
+    about = " ".join(check.text for check in checks)
+    for told in ("5 frames of 320 x 240, 8 bits", "1000 1/s", "5 surveyed targets", "3500 samples"):
+        assert told in about
+
+
+@pytest.mark.parametrize(
+    ("change", "state", "where", "told"),
+    [
+        (("pixel = [300, 220]", "pixel = [320, 220]"), "missing", "survey.g3", "outside the pict"),
+        (("pixel = [100, 100]", "pixel = [100, 100], frame = 5"), "missing", "roof1", "last frame"),
+        (("zero = 2", "zero = 99"), "doubtful", "cameras.top.time", "outside the film"),
+        (("zero = 2", 'zero = "contact"'), "doubtful", "cameras", "looked for in the motion"),
+        (('exposure = "0.2 ms"\n', ""), "doubtful", "cameras.top.exposure", "not given"),
+        (('"car.roof1" = { pixel = [100, 100] }', ""), "doubtful", "vehicles.car", "attitude"),
+        (('position = ["0 m", "0 m", "-12 m"]\n', ""), "doubtful", "top.survey", "one plane"),
+        (('size = "0.2 m" }\nroof2', 'size = "5 cm" }\nroof2'), "doubtful", "roof1", "large in"),
+        (
+            (', size = "0.2 m" }\nroof2', " }\nroof2"),
+            "doubtful",
+            "markers.roof1",
+            "size is not given",
+        ),
+        (('film = "top"', 'film = "broken.mp4"'), "missing", "cameras.top.film", ""),
+        (('"car.csv"', '"slow.csv"'), "doubtful", "accelerometers[1]", "SAE J211-1"),
+        (('"car.csv"', '"text.csv"'), "missing", "accelerometers[1].file", ""),
+        (('column = "ay"', 'column = "az"'), "missing", "accelerometers[1].file", "az"),
+        (('unit = "s"', 'unit = "min"'), "doubtful", "accelerometers[1]", ""),
+        (('role = "striking"\n', ""), "doubtful", "vehicles", "role striking"),
+    ],
+)
+def test_what_is_missing_or_doubtful_is_named_with_its_place(
+    checked: Callable[..., list[Check]],
+    change: tuple[str, str],
+    state: str,
+    where: str,
+    told: str,
+) -> None:
+    found = [c for c in checked(change) if c.state == state and where in c.where]
+    assert any(told in check.text for check in found)
+
+
+def test_a_mark_that_blurs_by_more_than_half_its_size_is_doubtful(
+    checked: Callable[..., list[Check]],
+) -> None:
+    assert not any("during the exposure" in c.text for c in checked(('"0.2 ms"', '"1 ms"')))
+    checks = checked(('"0.2 ms"', '"5 ms"'), ('"1000 1/s"', '"200 1/s"'))
+    blurred = [c for c in checks if "moves 139 mm" in c.text]  # 27.78 m/s in 5 ms
+    assert len(blurred) == 2
+    assert {c.state for c in blurred} == {"doubtful"}
+
+
+@pytest.mark.parametrize(
+    ("survey", "told"),
+    [
+        ("", "neither surveyed targets nor a scale bar"),
+        ('g1 = { at = ["0 m", "0 m", "0 m"], pixel = [20, 20] }', "at least 4"),
+        (
+            "\n".join(
+                f'g{i} = {{ at = ["{i} m", "0 m", "0 m"], pixel = [{20 + 50 * i}, 20] }}'
+                for i in range(5)
+            ),
+            "on one line",
+        ),
+    ],
+)
+def test_a_survey_that_fixes_no_pose_is_missing(
+    checked: Callable[..., list[Check]], survey: str, told: str
+) -> None:
+    start = RECORD.index("g1 = ")
+    old = RECORD[start : RECORD.index("[cameras.top.picks]")]
+    assert any(c.state == "missing" and told in c.text for c in checked((old, survey + "\n")))
+
+
+def test_scale_bars_stand_in_for_a_survey(checked: Callable[..., list[Check]]) -> None:
+    start = RECORD.index("[cameras.top.survey]")
+    old = RECORD[start : RECORD.index("[cameras.top.picks]")]
+    bar = '[[cameras.top.scale]]\npixels = [[10, 10], [200, 10]]\nlength = "2 m"\nalong = "x"\n'
+    checks = checked((old, bar))
+    assert not any(c.state == "missing" for c in checks)
+    assert any(c.state == "doubtful" and "depth" in c.text for c in checks)
+
+
+def test_a_wrong_record_is_a_problem_and_no_list(checked: Callable[..., list[Check]]) -> None:
+    with pytest.raises(Problem):
+        checked(('film = "top"', 'film = "nowhere"'))
