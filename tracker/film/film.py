@@ -61,7 +61,7 @@ class Film:
         return max(2, min(64, CACHED_BYTES // self.frame_bytes))
 
     def forward(self, first: int = 0, last: int | None = None) -> Frames:
-        """(index, luma) from `first` to `last`, both included; a luma stays valid while it is kept."""
+        """(index, luma) from `first` to `last`, both included; a luma stays valid if kept."""
         end = self.frames - 1 if last is None else min(last, self.frames - 1)
         if first > end:
             return

@@ -15,12 +15,14 @@ from tracker.follow.state import Mask, State
 from tracker.follow.tape import Tape
 from tracker.follow.values import Edited, Excluded
 from tracker.follow.walk import step
-from tracker.marks import Shape, locate
+from tracker.marks import Fix, Shape, locate, measure
 from tracker.values import Mark, Progress, Status, Warning_
 
 _PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross", "patch")
 _MET = 0.5
 """Distance in px at which the way back has met the way there."""
+_STANDS_OUT = 8.0
+"""Contrast over residual from which a spoilt mark is believed."""
 _TOLD = 16
 """Frames from one word of progress to the next."""
 
@@ -153,7 +155,7 @@ def _begin(
     """Find a mark at its pick and follow it from there."""
     m, mark = pick.mark, plan.marks[pick.mark]
     size = float(state.size[m]) if pick.edited and state.known[m] else mark.size_px
-    fix = locate(luma, mark.pattern, pick.pixel, size, white=plan.film.white)
+    fix = _found(plan, mark, pick.pixel, size, luma)
     if fix.ok:
         place, shape = fix.position, fix.shape
     else:
@@ -170,6 +172,22 @@ def _begin(
         tape.fix(pick.frame, m, place, fix.covariance, (fix.ratio, fix.contrast, fix.visible))
     state.anchor(m, luma, place, shape, None)
     anchors.found[pick.frame, m] = Anchor(place, shape)
+
+
+def _found(plan: Course, mark: Mark, pixel: Array, size: float, luma: Luma) -> Fix:
+    """The mark at a pick; also one that is spoilt inside, by a highlight or by dirt.
+
+    What doesn't look like a clean mark of known size is measured again by its outline alone, robust
+    against the rest, and taken if it stands out well.
+    """
+    white = plan.film.white
+    fix = locate(luma, mark.pattern, pixel, size, white=white)
+    if fix.ok or not np.isfinite(size) or not 0.8 < fix.shape.size / size < 1.25:
+        return fix
+    if abs(fix.contrast) <= _STANDS_OUT * fix.shape.noise:
+        return fix
+    again = measure(luma, [fix.shape], fix.position[None], white=white)[0]
+    return again if again.ok and again.visible > 0.6 else fix
 
 
 def _missing(plan: Course, anchors: Anchors, pick: Pick, why: str) -> None:
