@@ -65,6 +65,10 @@ def onset(grey: Array, *, white: float = math.inf, duty: float | None = None) ->
     linearly. A flash shorter than a frame says only in which frame it fired.
     """
     grey = np.asarray(grey, dtype=np.float64)
+    unread = ~np.isfinite(grey)
+    number = np.arange(len(grey))
+    if unread.any() and not unread.all():
+        grey = np.interp(number, number[~unread], grey[~unread])
     lit = _first_lit(grey, white)
     if lit is None:
         text = "no flash is seen: no frame is suddenly brighter than those before it"
@@ -73,6 +77,10 @@ def onset(grey: Array, *, white: float = math.inf, duty: float | None = None) ->
     if _flashes(lit) > 1:
         text = f"more than one flash is seen; the first, in frame {lit.first}, is taken"
         findings.append(Finding("flash_repeated", text))
+    if unread[max(0, lit.first - 1) : lit.first + 2].any():
+        text = f"frames about the flash, near frame {lit.first}, could not be read"
+        findings.append(Finding("flash_unread", text))
+        return Onset(float(lit.first), 3 / math.sqrt(12), tuple(findings))
     full = grey[lit.first :] >= SATURATED * white
     duties = DUTIES if duty is None else (min(max(duty, 1e-6), 1.0),)
     found = [_moments(lit, full, d) for d in duties]

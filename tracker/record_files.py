@@ -111,12 +111,12 @@ def _outside(name: str) -> str | None:
 
 
 def _escapes(folder: Path, path: Path) -> bool:
-    """Whether the path, or a link directly in the folder it names, leads out of `folder`."""
+    """Whether the path, or a link anywhere in the folder it names, leads out of `folder`."""
     home = folder.resolve()
     targets = [path]
     if path.is_dir():
-        with os.scandir(path) as entries:
-            targets += [Path(entry.path) for entry in entries if entry.is_symlink()]
+        for parent, folders, files in os.walk(path):
+            targets += [p for p in (Path(parent, n) for n in folders + files) if p.is_symlink()]
     return not all(target.resolve().is_relative_to(home) for target in targets)
 
 

@@ -102,6 +102,24 @@ def test_a_flash_shorter_than_a_frame_is_known_to_its_frame() -> None:
     assert [f.code for f in found.findings] == ["flash_short"]
 
 
+def test_unread_frames_at_the_flash_leave_it_known_to_three_frames() -> None:
+    for lost in (39, 40, 41):
+        grey = lamp(100, 39.8, 0.9, 0.3, 0)
+        grey[lost] = np.nan
+        found = time_base(100, rate=1000, flash=grey, exposure=0.9e-3)
+        assert abs(found.zero_frame - 39.8) < 2 * found.zero_frame_u
+        assert found.zero_frame_u > 0.5
+    grey = lamp(100, 39.8, 0.9, 0.3, 0)
+    grey[[3, 20, 60]] = np.nan
+    assert abs(time_base(100, rate=1000, flash=grey, exposure=0.9e-3).zero_frame - 39.8) < 0.05
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 4])
+def test_a_film_too_short_for_a_flash_has_none(count: int) -> None:
+    base = time_base(max(count, 1), rate=1000, flash=np.full(count, 60.0))
+    assert math.isnan(base.zero_frame)
+
+
 def test_without_a_flash_the_zero_stays_open() -> None:
     found = time_base(80, rate=1000, flash=60 + 0.3 * RNG(0).standard_normal(80))
     assert math.isnan(found.zero_frame)

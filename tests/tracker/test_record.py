@@ -1,4 +1,5 @@
 import os
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -6,9 +7,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
 from calibration.problem import RECORD, Problem
 from tracker.record import SIZE_LIMIT, Record, RecordProblem, load_record
+from tracker.record_schema import Tables
+from tracker.record_types import Table
 
 # Every table and key that a record may have.
 WHOLE = """
@@ -103,6 +107,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "link.mp4").symlink_to(folder.parent / "secret.mp4")
     (folder / "linked").mkdir()
     (folder / "linked" / "1.png").symlink_to(folder.parent / "secret.mp4")
+    (folder / "deep" / "channel").mkdir(parents=True)
+    (folder / "deep" / "1.png").write_bytes(b"\0")
+    (folder / "deep" / "channel" / "ax").symlink_to(folder.parent / "secret.mp4")
     return folder
 
 
@@ -247,7 +254,7 @@ ONE_ERROR = [
     ('"ax", unit = "g_0"', '"ax", unit = "g"', ["channels.ax.unit"]),
     ('"ax", unit = "g_0"', '"ax"', ["channels.ax.unit", "CSV"]),
     ("ax = { column", "axx = { column", ["channels.axx", "write 'ax'"]),
-    ('time = { column = "time", unit = "ms" }', "", ["accelerometers[1].time", "time column is missing"]),
+    ('time = { column = "time", unit = "ms" }', "", ["accelerometers[1].time", "missing"]),
     ('frame_rate = "500 1/s"', "", ["cameras.side.frame_rate", "pictures have no time"]),
 ]  # fmt: skip
 
@@ -299,6 +306,7 @@ def test_a_vehicle_is_named_so_that_it_can_name_files(
         ("C:\\\\film.mp4", "absolute"),
         ("link.mp4", "leads out"),
         ("linked", "leads out"),
+        ("deep", "leads out"),
         ("linked/*.png", "leads out"),
         ("*/../../*.mp4", "climbs out"),
         ("**/*.mp4", "any depth"),
@@ -379,6 +387,33 @@ def test_a_missing_record_and_a_device_are_told(folder: Path) -> None:
         load_record(folder / "nowhere.toml")
     with pytest.raises(Problem, match="not a file"):
         load_record(Path(os.devnull))
+
+
+DOCS = (Path(__file__).parents[2] / "docs" / "record.md").read_text(encoding="utf-8")
+
+
+def _keys(model: type[BaseModel]) -> set[str]:
+    keys = set()
+    for name, field in model.model_fields.items():
+        keys.add(field.alias or name)
+        for table in Table.__subclasses__():
+            if re.search(rf"\b{table.__name__}\b", str(field.annotation)):
+                keys |= _keys(table)
+    return keys
+
+
+def test_the_documentation_explains_every_key() -> None:
+    keys = _keys(Tables)
+    assert {"number", "flash_region", "polarity", "inner_corners", "ruled_out"} <= keys
+    explained = set(re.findall(r"\w+", " ".join(re.findall(r"`[^`]+`", DOCS))))
+    assert keys <= explained
+
+
+def test_the_shortest_record_of_the_documentation_is_a_record(
+    record: Callable[[str], Record],
+) -> None:
+    example = DOCS.split("## The shortest record")[1].split("```toml\n")[1].split("```")[0]
+    assert record(example.replace("side.mp4", "overhead.mp4")).test.number == "B-3"
 
 
 def _leaves(table: object, path: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
