@@ -36,9 +36,11 @@ _CUMULATIVE = np.array([0.5 * (1.0 + math.erf(z / math.sqrt(2.0))) for z in _Z])
 _EDGE = np.stack([_CUMULATIVE, _DENSITY], axis=1)
 _GAUSS = 1.0 / math.sqrt(3.0)
 _DIAGONAL = math.sqrt(0.5)
+FAST = {"contract", "reassoc", "arcp", "nsz"}
+"""Liberties the compiler may take: none that supposes there are no infinities."""
 
 
-@njit(cache=True, inline="always", error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _edge(z: float) -> tuple[float, float]:
     """Phi(z) and its derivative."""
     if z >= _REACH:
@@ -54,178 +56,215 @@ def _edge(z: float) -> tuple[float, float]:
     )
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _strip(u: float, h: float, g: float, s: float) -> tuple[float, float, float, float]:
-    """Blurred indicator of |u| < h, g = units for a pixel; d/du, d/ds, d/dh."""
-    k = 1.0 / (g * s)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def prepare(kind: int, p: Array, q: Array, c: Array) -> None:
+    """What all pixels share, into c (16).
+
+    0 1/s; 1, 2 W^T (perspective); 3, 4 lengths of the rows of W. Quadrant: 5..10 of the first line:
+    normal in the picture, length of W^T n, cosine and sine of its angle in mark units; 10..15 of
+    the second.
+    """
+    c[0] = 1.0 / p[6]
+    c[1] = p[2] * q[0] + p[4] * q[1]
+    c[2] = p[3] * q[0] + p[5] * q[1]
+    c[3], c[4] = math.hypot(p[2], p[3]), math.hypot(p[4], p[5])
+    if kind == QUADRANT:
+        for k in range(2):
+            angle = (0.5 * p[12] - 0.25 * math.pi) if k == 0 else (0.75 * math.pi - 0.5 * p[12])
+            cos, sin = math.cos(angle), math.sin(angle)
+            nx, ny = p[2] * cos + p[4] * sin, p[3] * cos + p[5] * sin
+            length = math.hypot(nx, ny)
+            a = 5 + 5 * k
+            c[a], c[a + 1], c[a + 2] = nx / length, ny / length, 1.0 / length
+            c[a + 3], c[a + 4] = cos, sin
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _strip(u: float, h: float, k: float) -> tuple[float, float, float, float]:
+    """Blurred indicator of |u| < h, k = 1/(g s), g units for a pixel; d/du, s d/ds, d/dh."""
     z1, z2 = (h - u) * k, (h + u) * k
     a, da = _edge(z1)
     b, db = _edge(z2)
-    return a + b - 1.0, (db - da) * k, -(da * z1 + db * z2) / s, (da + db) * k
+    return a + b - 1.0, (db - da) * k, -(da * z1 + db * z2), (da + db) * k
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _line(
-    p: Array, angle: float, dx: float, dy: float, s: float
-) -> tuple[float, float, float, float, float, float, float, float]:
-    """E = 2 Phi - 1 across a line through the centre whose normal has this angle in mark units.
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _circle(p: Array, c: Array, dx: float, dy: float) -> tuple[float, ...]:
+    """Radius |m|, pixels to standard deviations of the edge for one unit, and what gradients need.
 
-    Returns E, dE/dd, d, the normal in the picture (2), cos and sin of the angle, length of W^T n.
+    Returns |m|, k = 1/(|grad |m|| s), m / |m| / D (2), grad |m| (2), 1/|grad|², 1/|m|.
     """
-    cos, sin = math.cos(angle), math.sin(angle)
-    nx = p[2] * cos + p[4] * sin
-    ny = p[3] * cos + p[5] * sin
-    length = math.sqrt(nx * nx + ny * ny)
-    nx /= length
-    ny /= length
-    d = nx * dx + ny * dy
-    a, da = _edge(d / s)
-    return 2.0 * a - 1.0, 2.0 * da / s, d, nx, ny, cos, sin, length
+    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
+    u = (p[2] * dx + p[3] * dy) * D + 1e-9  # off the centre, where no direction is defined
+    v = (p[4] * dx + p[5] * dy) * D
+    rho = math.sqrt(u * u + v * v)
+    inverse = 1.0 / rho
+    u *= inverse
+    v *= inverse
+    gx = (u * p[2] + v * p[4] + rho * c[1]) * D
+    gy = (u * p[3] + v * p[5] + rho * c[2]) * D
+    g = 1.0 / math.sqrt(gx * gx + gy * gy)
+    return rho, g * c[0], u, v, D, gx, gy, g * g, inverse
 
 
-@njit(cache=True, error_model="numpy")
-def _quadrant(p: Array, q: Array, dx: float, dy: float, J: Array) -> float:
-    s = p[6]
-    E1, e1, d1, n1x, n1y, c1, s1, l1 = _line(p, 0.5 * p[12] - 0.25 * math.pi, dx, dy, s)
-    E2, e2, d2, n2x, n2y, c2, s2, l2 = _line(p, 0.75 * math.pi - 0.5 * p[12], dx, dy, s)
-    M, a2, a3, a4, a5, ax, ay, a6 = 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    outline = int(q[5])
-    if outline != NONE:
-        D = 1.0 - ((p[2] * q[0] + p[4] * q[1]) * dx + (p[3] * q[0] + p[5] * q[1]) * dy)
-        D = max(D, 0.2)
-        qx = p[2] * q[0] + p[4] * q[1]
-        qy = p[3] * q[0] + p[5] * q[1]
-        u = (p[2] * dx + p[3] * dy) / D
-        v = (p[4] * dx + p[5] * dy) / D
-        ux, uy = (p[2] + u * qx) / D, (p[3] + u * qy) / D
-        vx, vy = (p[4] + v * qx) / D, (p[5] + v * qy) / D
-        if outline == DISC:
-            rho = math.sqrt(u * u + v * v) + 1e-12
-            gx, gy = (u * ux + v * vx) / rho, (u * uy + v * vy) / rho
-            k = 1.0 / (math.sqrt(gx * gx + gy * gy) * s)
-            z = (1.0 - rho) * k
-            M, m = _edge(z)
-            w = -m * k
-            ax, ay = -w * gx, -w * gy
-            a2, a3, a4, a5 = (
-                w * u * dx / (rho * D),
-                w * u * dy / (rho * D),
-                w * v * dx / (rho * D),
-                w * v * dy / (rho * D),
-            )
-            a6 = -m * z / s
-        elif outline == SQUARE:
-            U, Uu, Us, _ = _strip(u, 1.0, math.sqrt(ux * ux + uy * uy), s)
-            V, Vv, Vs, _ = _strip(v, 1.0, math.sqrt(vx * vx + vy * vy), s)
-            M = U * V
-            wu, wv = Uu * V, U * Vv
-            ax, ay = -(wu * ux + wv * vx), -(wu * uy + wv * vy)
-            a2, a3, a4, a5 = wu * dx / D, wu * dy / D, wv * dx / D, wv * dy / D
-            a6 = Us * V + U * Vs
-        else:
-            hx, hy = (ux + vx) * _DIAGONAL, (uy + vy) * _DIAGONAL
-            M, wu, a6, _ = _strip((u + v) * _DIAGONAL, 1.0, math.sqrt(hx * hx + hy * hy), s)
-            ax, ay = -wu * hx, -wu * hy
-            wu *= _DIAGONAL
-            a2, a3, a4, a5 = wu * dx / D, wu * dy / D, wu * dx / D, wu * dy / D
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _outward(
+    p: Array, dx: float, dy: float, round_: tuple[float, ...], w: float, along: float, J: Array
+) -> None:
+    """Fill J[0..5] for a grey that changes by w with |m| and by `along` with log k.
+
+    The change of k leaves the perspective out; it vanishes on the outline itself.
+    """
+    _, _, u, v, D, gx, gy, g2, inverse = round_
+    eu = along * inverse * (u - (p[2] * gx + p[3] * gy) * g2)
+    ev = along * inverse * (v - (p[4] * gx + p[5] * gy) * g2)
+    kx, ky = along * g2 * gx, along * g2 * gy
+    wu, wv = w * u * D + eu, w * v * D + ev
+    J[0] = -w * gx - eu * p[2] - ev * p[4]
+    J[1] = -w * gy - eu * p[3] - ev * p[5]
+    J[2] = wu * dx - kx * u
+    J[3] = wu * dy - ky * u
+    J[4] = wv * dx - kx * v
+    J[5] = wv * dy - ky * v
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _quadrant(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
+    d1, d2 = c[5] * dx + c[6] * dy, c[10] * dx + c[11] * dy
+    E1, e1 = _edge(d1 * c[0])
+    E2, e2 = _edge(d2 * c[0])
+    E1, E2 = 2.0 * E1 - 1.0, 2.0 * E2 - 1.0
     half = 0.5 * p[8]
     inner = p[11] + half * E1 * E2
-    f1, f2 = M * half * e1 * E2, M * half * E1 * e2
-    J[0] = -f1 * n1x - f2 * n2x + inner * ax
-    J[1] = -f1 * n1y - f2 * n2y + inner * ay
-    t1x, t1y = f1 * (dx - d1 * n1x) / l1, f1 * (dy - d1 * n1y) / l1
-    t2x, t2y = f2 * (dx - d2 * n2x) / l2, f2 * (dy - d2 * n2y) / l2
-    J[2] = c1 * t1x + c2 * t2x + inner * a2
-    J[3] = c1 * t1y + c2 * t2y + inner * a3
-    J[4] = s1 * t1x + s2 * t2x + inner * a4
-    J[5] = s1 * t1y + s2 * t2y + inner * a5
-    J[6] = -(f1 * d1 + f2 * d2) / s + inner * a6
+    M, blur = 1.0, 0.0
+    outline = int(q[5])
+    for a in range(PARAMETERS):
+        J[a] = 0.0
+    if outline == DISC:
+        round_ = _circle(p, c, dx, dy)
+        z = (1.0 - round_[0]) * round_[1]
+        M, m = _edge(z)
+        if m > 0.0:
+            m *= inner
+            blur = -m * z
+            _outward(p, dx, dy, round_, -m * round_[1], m * z, J)
+    elif outline != NONE:
+        M, blur = _straight(p, c, outline, inner, dx, dy, J)
+    e1 *= M * half * 2.0 * c[0]
+    e2 *= M * half * 2.0 * c[0]
+    f1, f2 = e1 * E2, e2 * E1
+    J[0] -= f1 * c[5] + f2 * c[10]
+    J[1] -= f1 * c[6] + f2 * c[11]
+    t1x, t1y = f1 * (dx - d1 * c[5]) * c[7], f1 * (dy - d1 * c[6]) * c[7]
+    t2x, t2y = f2 * (dx - d2 * c[10]) * c[12], f2 * (dy - d2 * c[11]) * c[12]
+    J[2] += c[8] * t1x + c[13] * t2x
+    J[3] += c[8] * t1y + c[13] * t2y
+    J[4] += c[9] * t1x + c[14] * t2x
+    J[5] += c[9] * t1y + c[14] * t2y
+    J[6] = (blur - (f1 * d1 + f2 * d2)) * c[0]
     J[7] = 1.0
     J[8] = 0.5 * M * E1 * E2
     J[11] = M
-    turn1 = -s1 * (p[2] * t1x + p[3] * t1y) + c1 * (p[4] * t1x + p[5] * t1y)
-    turn2 = -s2 * (p[2] * t2x + p[3] * t2y) + c2 * (p[4] * t2x + p[5] * t2y)
+    turn1 = -c[9] * (p[2] * t1x + p[3] * t1y) + c[8] * (p[4] * t1x + p[5] * t1y)
+    turn2 = -c[14] * (p[2] * t2x + p[3] * t2y) + c[13] * (p[4] * t2x + p[5] * t2y)
     J[12] = 0.5 * (turn1 - turn2)
-    J[13] = 0.0
-    J[14] = 0.0
-    J[15] = 0.0
     return float(p[7] + M * inner)
 
 
-@njit(cache=True, error_model="numpy")
-def _rings(p: Array, q: Array, dx: float, dy: float, J: Array) -> float:
-    s = p[6]
-    qx = p[2] * q[0] + p[4] * q[1]
-    qy = p[3] * q[0] + p[5] * q[1]
-    D = max(1.0 - qx * dx - qy * dy, 0.2)
-    u = (p[2] * dx + p[3] * dy) / D
-    v = (p[4] * dx + p[5] * dy) / D
-    rho = math.sqrt(u * u + v * v) + 1e-12
-    gx = (u * (p[2] + u * qx) + v * (p[4] + v * qx)) / (D * rho)
-    gy = (u * (p[3] + u * qy) + v * (p[5] + v * qy)) / (D * rho)
-    k = 1.0 / (math.sqrt(gx * gx + gy * gy) * s)
-    M, m = _edge((1.0 - rho) * k)
-    w = m
-    blur = -m * (1.0 - rho) * k / s
-    J[11] = J[12] = J[13] = J[14] = J[15] = 0.0
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _straight(
+    p: Array, c: Array, outline: int, inner: float, dx: float, dy: float, J: Array
+) -> tuple[float, float]:
+    """Indicator of a square or of flat ends; fills J[0..5] for `inner` times it; s d/ds of that."""
+    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
+    u = (p[2] * dx + p[3] * dy) * D
+    v = (p[4] * dx + p[5] * dy) * D
+    ux, uy = (p[2] + u * c[1]) * D, (p[3] + u * c[2]) * D
+    vx, vy = (p[4] + v * c[1]) * D, (p[5] + v * c[2]) * D
+    if outline == SQUARE:
+        U, Uu, Us, _ = _strip(u, 1.0, c[0] / math.sqrt(ux * ux + uy * uy))
+        V, Vv, Vs, _ = _strip(v, 1.0, c[0] / math.sqrt(vx * vx + vy * vy))
+        M = U * V
+        wu, wv = Uu * V * inner, U * Vv * inner
+        su, sv = Us * V * inner, U * Vs * inner
+        J[0], J[1] = -(wu * ux + wv * vx), -(wu * uy + wv * vy)
+        wu, wv = wu * D, wv * D
+        ku, kv = su / (c[3] * c[3]), sv / (c[4] * c[4])
+        J[2], J[3] = wu * dx + ku * p[2], wu * dy + ku * p[3]
+        J[4], J[5] = wv * dx + kv * p[4], wv * dy + kv * p[5]
+        return M, su + sv
+    hx, hy = (ux + vx) * _DIAGONAL, (uy + vy) * _DIAGONAL
+    g2 = hx * hx + hy * hy
+    M, wu, su, _ = _strip((u + v) * _DIAGONAL, 1.0, c[0] / math.sqrt(g2))
+    wu, su = wu * inner, su * inner
+    J[0], J[1] = -wu * hx, -wu * hy
+    wu *= _DIAGONAL * D
+    ku = su * _DIAGONAL / g2
+    J[2] = J[4] = wu * dx + ku * hx
+    J[3] = J[5] = wu * dy + ku * hy
+    return M, su
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _rings(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
+    round_ = _circle(p, c, dx, dy)
+    rho, k = round_[0], round_[1]
+    z = (1.0 - rho) * k
+    M, w = _edge(z)
+    along = w * z
+    for a in range(PARAMETERS):
+        J[a] = 0.0
     for i in range(int(q[6])):
         z = (p[11 + 2 * i] - rho) * k
         a, da = _edge(z)
         step = p[12 + 2 * i]
         M += step * a
         w += step * da
-        blur -= step * da * z / s
+        along += step * da * z
         J[11 + 2 * i] = p[8] * step * da * k
         J[12 + 2 * i] = p[8] * a
-    w *= -k * p[8]
-    J[0] = -w * gx
-    J[1] = -w * gy
-    w /= rho * D
-    J[2] = w * u * dx
-    J[3] = w * u * dy
-    J[4] = w * v * dx
-    J[5] = w * v * dy
-    J[6] = p[8] * blur
+    if w != 0.0 or along != 0.0:
+        along *= p[8]
+        _outward(p, dx, dy, round_, -w * k * p[8], along, J)
+        J[6] = -along * c[0]
     J[7] = 1.0
     J[8] = M
     return float(p[7] + p[8] * M)
 
 
-@njit(cache=True, error_model="numpy")
-def _cross(p: Array, q: Array, dx: float, dy: float, J: Array) -> float:
-    s, h = p[6], p[11]
-    qx = p[2] * q[0] + p[4] * q[1]
-    qy = p[3] * q[0] + p[5] * q[1]
-    D = max(1.0 - qx * dx - qy * dy, 0.2)
-    u = (p[2] * dx + p[3] * dy) / D
-    v = (p[4] * dx + p[5] * dy) / D
-    ux, uy = (p[2] + u * qx) / D, (p[3] + u * qy) / D
-    vx, vy = (p[4] + v * qx) / D, (p[5] + v * qy) / D
-    gu, gv = math.sqrt(ux * ux + uy * uy), math.sqrt(vx * vx + vy * vy)
-    A, Au, As, Ah = _strip(u, h, gu, s)
-    B, Bv, Bs, _ = _strip(v, 1.0, gv, s)
-    C, Cv, Cs, Ch = _strip(v, h, gv, s)
-    E, Eu, Es, _ = _strip(u, 1.0, gu, s)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _cross(p: Array, c: Array, dx: float, dy: float, J: Array) -> float:
+    h = p[11]
+    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
+    u = (p[2] * dx + p[3] * dy) * D
+    v = (p[4] * dx + p[5] * dy) * D
+    ux, uy = (p[2] + u * c[1]) * D, (p[3] + u * c[2]) * D
+    vx, vy = (p[4] + v * c[1]) * D, (p[5] + v * c[2]) * D
+    gu, gv = c[0] / math.sqrt(ux * ux + uy * uy), c[0] / math.sqrt(vx * vx + vy * vy)
+    A, Au, As, Ah = _strip(u, h, gu)
+    B, Bv, Bs, _ = _strip(v, 1.0, gv)
+    C, Cv, Cs, Ch = _strip(v, h, gv)
+    E, Eu, Es, _ = _strip(u, 1.0, gu)
     a, b = A * B, C * E
-    M = a + b - a * b
     ra, rb = p[8] * (1.0 - b), p[8] * (1.0 - a)
     wu = ra * Au * B + rb * C * Eu
     wv = ra * A * Bv + rb * Cv * E
+    su, sv = ra * As * B + rb * C * Es, ra * A * Bs + rb * Cs * E
     J[0] = -(wu * ux + wv * vx)
     J[1] = -(wu * uy + wv * vy)
-    J[2] = wu * dx / D
-    J[3] = wu * dy / D
-    J[4] = wv * dx / D
-    J[5] = wv * dy / D
-    J[6] = ra * (As * B + A * Bs) + rb * (Cs * E + C * Es)
+    wu, wv = wu * D, wv * D
+    ku, kv = su / (c[3] * c[3]), sv / (c[4] * c[4])
+    J[2], J[3] = wu * dx + ku * p[2], wu * dy + ku * p[3]
+    J[4], J[5] = wv * dx + kv * p[4], wv * dy + kv * p[5]
+    J[6] = (su + sv) * c[0]
     J[7] = 1.0
-    J[8] = M
+    J[8] = a + b - a * b
     J[11] = ra * Ah * B + rb * Ch * E
     J[12] = J[13] = J[14] = J[15] = 0.0
-    return float(p[7] + p[8] * M)
+    return float(p[7] + p[8] * J[8])
 
 
-@njit(cache=True, inline="always", error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _taps(t: float) -> tuple[float, float, float, float]:
     """Weights of the four coefficients of a cubic B-spline at the fraction t (Unser 1999)."""
     r = 1.0 - t
@@ -237,13 +276,13 @@ def _taps(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, inline="always", error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _slopes(t: float) -> tuple[float, float, float, float]:
     r = 1.0 - t
     return -0.5 * r * r, t * (1.5 * t - 2.0), -r * (1.5 * r - 2.0), 0.5 * t * t
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _patch(p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) -> float:
     n, scale = int(q[6]), q[7]
     u = (p[2] * dx + p[3] * dy) * scale + 0.5 * (n - 1)
@@ -284,43 +323,42 @@ def _patch(p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) 
     return float(p[7] + p[8] * T)
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _still(kind: int, p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) -> float:
-    if kind == QUADRANT:
-        return _quadrant(p, q, dx, dy, J)
-    if kind == RINGS:
-        return _rings(p, q, dx, dy, J)
-    if kind == CROSS:
-        return _cross(p, q, dx, dy, J)
-    return _patch(p, q, template, dx, dy, J)
-
-
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def grey(
-    kind: int, p: Array, q: Array, template: Array, x: float, y: float, J: Array, K: Any
+    kind: int, p: Array, q: Array, c: Array, template: Array, x: float, y: float, J: Array, K: Any
 ) -> float:
-    """Grey of the pixel at (x, y); fills J (16) with its derivatives by p; K (16) is room."""
+    """Grey of the pixel at (x, y); fills J (16) with its derivatives by p.
+
+    c (16) comes from `prepare`; K (16) is room to work.
+    """
     dx, dy = x - p[0], y - p[1]
     steps = int(q[4])
-    if steps == 0:
-        f = _still(kind, p, q, template, dx, dy, J)
-    else:
-        f = 0.0
-        J[:] = 0.0
-        part = 1.0 / steps
-        for i in range(2 * steps):
-            middle = (i // 2 + 0.5) * part - 0.5
-            t = middle + (i % 2 - 0.5) * part * _GAUSS
-            f += _still(kind, p, q, template, dx - t * q[2], dy - t * q[3], K)
-            for a in range(PARAMETERS):
-                J[a] += K[a]
-        f *= 0.5 * part
-        for a in range(PARAMETERS):
-            J[a] *= 0.5 * part
-    light = 1.0 + p[9] * dx + p[10] * dy
+    points = max(2 * steps, 1)
+    part = 1.0 / max(steps, 1)
+    f = 0.0
     for a in range(PARAMETERS):
-        J[a] *= light
+        J[a] = 0.0
+    for i in range(points):
+        t = 0.0
+        if steps > 0:
+            t = (i // 2 + 0.5 + (i % 2 - 0.5) * _GAUSS) * part - 0.5
+        sx, sy = dx - t * q[2], dy - t * q[3]
+        if kind == QUADRANT:
+            f += _quadrant(p, q, c, sx, sy, K)
+        elif kind == RINGS:
+            f += _rings(p, q, c, sx, sy, K)
+        elif kind == CROSS:
+            f += _cross(p, c, sx, sy, K)
+        else:
+            f += _patch(p, q, template, sx, sy, K)
+        for a in range(PARAMETERS):
+            J[a] += K[a]
+    light = 1.0 + p[9] * dx + p[10] * dy
+    scale = light / points
+    for a in range(PARAMETERS):
+        J[a] *= scale
     # Moving the mark moves the lighting with it; the greys take that up exactly, so it is left out.
+    f /= points
     J[9] = f * dx
     J[10] = f * dy
     return float(f * light)
