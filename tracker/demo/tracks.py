@@ -1,0 +1,76 @@
+"""Where the cameras truly see the painted targets, and whether they can see them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.demo import raster
+from tracker.demo.mesh import Painted
+from tracker.demo.scenario import moved_pixels, picture_motion
+from tracker.demo.scene import Scene, marks_of
+
+GRAZING = 0.34  # cosine of the angle of sight below which a target is no use
+
+
+@dataclass(frozen=True)
+class TrueTracks:
+    """Pixels (frames, marks, 2) of all targets and whether each can be seen (frames, marks)."""
+
+    camera: str
+    time: Array  # (frames,) s
+    marks: dict[str, Painted]
+    pixels: Array
+    visible: NDArray[np.bool_]
+
+    @property
+    def seen(self) -> list[str]:
+        """Names of the targets that the camera sees for a fifth of the film or longer."""
+        often = self.visible.mean(axis=0) > 0.2
+        return [name for name, kept in zip(self.marks, often, strict=True) if kept]
+
+
+def true_tracks(scene: Scene, name: str) -> TrueTracks:
+    """The true tracks of a camera at the middle of each exposure, weave included."""
+    scenario, camera = scene.scenario, scene.scenario.camera(name)
+    marks = marks_of(scene)
+    time = scenario.frame_times(name)
+    motion = picture_motion(scenario, name)
+    pixels = np.empty((len(time), len(marks), 2))
+    visible = np.empty((len(time), len(marks)), dtype=bool)
+    size = np.array([m.size for m in marks.values()])
+    for i, t in enumerate(time):
+        points, normals = _placed(scene, marks, float(t))
+        with np.errstate(invalid="ignore"):
+            pixels[i] = moved_pixels(camera.project(points), motion[i], scenario.size)
+        sight = points - camera.position
+        depth = camera.in_camera_axes(points)[:, 2]
+        upright = -(sight * normals).sum(axis=1) / np.linalg.norm(sight, axis=1) > GRAZING
+        half = 0.75 * size * camera.lens.values[0] / depth
+        inside = (pixels[i] > half[:, None]) & (
+            pixels[i] < np.array(scenario.size) - 1 - half[:, None]
+        )
+        moving = scene.moving(float(t))
+        clear = np.ones(len(marks), dtype=bool)
+        for corners, kinds, surfaces in (
+            (moving.corners, moving.kinds, moving.surfaces),
+            (scene.static.corners, scene.static.kinds, scene.static.surfaces),
+        ):
+            clear &= raster.sighted(camera.position, points, normals, corners, kinds, surfaces)
+        visible[i] = upright & inside.all(axis=1) & (depth > 0) & clear
+    return TrueTracks(name, time, marks, pixels, visible)
+
+
+def _placed(scene: Scene, marks: dict[str, Painted], time: float) -> tuple[Array, Array]:
+    """Places (n, 3) and outward normals (n, 3) of all targets in ground axes."""
+    frames = {v: scene.place(v, time) for v in scene.meshes}
+    frames["survey"] = (np.eye(3), np.zeros(3))
+    points, normals = [], []
+    for name, mark in marks.items():
+        turn, origin = frames[name.split(".")[0]]
+        points.append(turn @ np.array(mark.at) + origin)
+        normals.append(turn @ np.array(mark.normal))
+    return np.array(points), np.array(normals)
