@@ -7,7 +7,7 @@ strengths are those under which the evidence is most probable.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ QUIET = np.array([10.0, 10.0, 10.0, 1.0, 1.0, 1.0])
 """Strengths expected before contact: an acceleration that wanders 1 m/s^2 in 0.1 s."""
 BUSY = np.array([1e5, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Strengths expected after it: 100 m/s^2 in 0.1 s along the path."""
+PLANAR = 0.02
+"""Speed out of the plane of motion over that in it, where no film shows it (sd; rad/s likewise)."""
 HELD = 0.2
 """Degrees of freedom that the expected strengths count for."""
 LIMITS = 1e-4, 1e12
@@ -91,6 +93,18 @@ def loose(basis: Basis) -> Array:
     return np.tile(30 * BUSY, (len(basis.breaks) + 1, 1))
 
 
+def quieted(body: Body, blind: NDArray[np.bool_]) -> Body:
+    """The body with its `blind` components (6,) believed to be as quiet as those of a vehicle that
+    moves in its plane: what no film shows must not make what they show less certain than it is.
+    """
+    level, spread = body.level.copy(), body.spread.copy()
+    pace = float(np.abs(level[1, :3]).max())
+    level[1:, blind] = 0.0
+    spread[1, blind] = np.minimum(spread[1], PLANAR * max(pace, 5.0))[blind]
+    spread[2, blind], spread[3 : body.basis.jerk.start, blind] = 1.0, 5.0
+    return replace(body, level=level, spread=spread)
+
+
 @dataclass(frozen=True)
 class Strengths:
     """New strengths, and by how much (natural logarithm) the most moved one changed of those that
@@ -102,7 +116,12 @@ class Strengths:
 
 
 def strengthened(
-    setup: Setup, strengths: tuple[Array, ...], unit: Array, unit_variance: Array, contact: float
+    setup: Setup,
+    strengths: tuple[Array, ...],
+    unit: Array,
+    unit_variance: Array,
+    contact: float,
+    held: NDArray[np.bool_],
 ) -> Strengths:
     """Strengths nearer to those of the greatest marginal likelihood.
 
@@ -110,6 +129,7 @@ def strengthened(
     ----------
     unit, unit_variance : (count,) estimate less prior mean in prior sds, and posterior variance
         over prior variance.
+    held : (count,) unknowns of components that the evidence says nothing about.
 
     Source: MacKay 1992, "Bayesian interpolation", eq. 4.9 (the same fixed point as Wood & Fasiolo
     2017, generalised Fellner-Schall); a weak gamma prior keeps unseen components at `expected`.
@@ -122,6 +142,7 @@ def strengthened(
         side = sides(body.basis)
         new = strength.copy()
         usual = expected(body.basis, contact)
+        blind = held[part][:POSES]
         for s in range(len(strength)):
             on = side == s
             if on.any():
@@ -129,6 +150,7 @@ def strengthened(
                 known = np.maximum(spent[on].sum(axis=0), 0.0)
                 new[s] *= (gain / (known + HELD)) ** CALM
                 new[s] = np.clip(new[s], *LIMITS)
+                new[s, blind] = QUIET[blind]
                 moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
                 most = max(most, float(moved.max(initial=0.0)))
         out.append(new)

@@ -172,7 +172,7 @@ def _fitted(
     for b, body in enumerate(setup.bodies):
         handles = prior.handles_from(body, starts[body.name], strengths[b])
         values[setup.spline[b]] = handles.ravel()
-    fit = _first_round(setup, values, strengths, moment, tell)
+    setup, fit = _first_round(setup, values, strengths, tell)
     fit = _second_round(setup, fit, moment, tell)
     findings: list[Warning_] = []
     for _ in range(DOUBTS):
@@ -186,13 +186,14 @@ def _fitted(
 
 
 def _first_round(
-    setup: Setup, values: Array, strengths: tuple[Array, ...], contact: float, tell: Progress
-) -> Fit:
+    setup: Setup, values: Array, strengths: tuple[Array, ...], tell: Progress
+) -> tuple[Setup, Fit]:
+    """Student t weights; components that the marks say nothing about are found and set to rest."""
+    setup, values, strengths, held = _set_to_rest(setup, values, strengths)
     sd = prior.spread(setup, strengths)
     weights = [e.measured.astype(float) for e in setup.eyes]
     at = newton.point(setup, values, sd, weights)
     factors = np.ones(len(setup.eyes))
-    held = np.zeros(setup.count, dtype=bool)
     for step in range(FIRST):
         tell("motion", step, FIRST + SECOND)
         squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
@@ -200,15 +201,27 @@ def _first_round(
         weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
         at = newton.reweighted(setup, at, sd, weights)
         system = newton.system(setup, at, sd, weights, held)
-        held = newton.unseen(setup, system) if step == 0 else held
-        if step == 0 and held.any():
-            system = newton.system(setup, at, sd, weights, held)
         at = newton.stepped(setup, at, sd, weights, system, held)
         if system.decrement < 10.0:
             break
     keep = [s.usable for s in at.looks]
     one = np.ones(len(setup.eyes))
-    return Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep, held)
+    return setup, Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep, held)
+
+
+def _set_to_rest(
+    setup: Setup, values: Array, strengths: tuple[Array, ...]
+) -> tuple[Setup, Array, tuple[Array, ...], NDArray[np.bool_]]:
+    sd = prior.spread(setup, strengths)
+    weights = [e.measured.astype(float) for e in setup.eyes]
+    at = newton.point(setup, values, sd, weights)
+    held = newton.unseen(setup, newton.system(setup, at, sd, weights))
+    out = list(strengths)
+    for b, part in enumerate(setup.spline):
+        blind = held[part][: setup.bodies[b].level.shape[1]]
+        setup = setup.with_body(b, prior.quieted(setup.bodies[b], blind))
+        out[b] = np.where(blind, prior.QUIET, strengths[b])
+    return setup, np.where(held, setup.mean(), values), tuple(out), held
 
 
 def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit:
@@ -231,7 +244,7 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit
         fit = replace(fit, at=at, system=system, weights=weights, keep=keep)
         covariance = newton.covariance(system)
         unit = newton.unit(setup, at.values, sd)
-        new = prior.strengthened(setup, fit.strengths, unit, np.diag(covariance), contact)
+        new = prior.strengthened(setup, fit.strengths, unit, np.diag(covariance), contact, fit.held)
         chi, lag = trust.scatter(setup, fit, covariance)
         factors = trust.factor(chi, fit.drag, keep)
         moved = max(new.change, float(np.abs(np.log(factors / fit.factors)).max()))
