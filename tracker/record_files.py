@@ -47,7 +47,7 @@ def is_pattern(name: str) -> bool:
 def matches(folder: Path, name: str) -> list[Path]:
     """What a path or pattern stands for, sorted by name; a literal name wins over a pattern."""
     if is_pattern(name) and not (folder / name).exists():
-        return sorted(folder.glob(name))
+        return sorted(folder.glob(name), key=str)
     return [folder / name] if (folder / name).exists() else []
 
 
@@ -83,8 +83,8 @@ def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
         return
     try:
         found = matches(folder, name)
-        escaped = any(_escapes(folder, path) for path in found)
-        unreadable = not escaped and not all(os.access(path, os.R_OK) for path in found)
+        escaped = _escapes(folder, found)
+        unreadable = not escaped and not all(os.access(path, os.R_OK) for path in found[:1])
     except OSError as error:
         yield key, f"the {what} {brief(name)} can't be looked up ({error.strerror})", WRITE_INSIDE
         return
@@ -110,14 +110,23 @@ def _outside(name: str) -> str | None:
     return None
 
 
-def _escapes(folder: Path, path: Path) -> bool:
-    """Whether the path, or a link anywhere in the folder it names, leads out of `folder`."""
+def _escapes(folder: Path, found: list[Path]) -> bool:
+    """Whether a path, or a link anywhere in a folder it names, leads out of `folder`."""
     home = folder.resolve()
-    targets = [path]
-    if path.is_dir():
-        for parent, folders, files in os.walk(path):
-            targets += [p for p in (Path(parent, n) for n in folders + files) if p.is_symlink()]
+    targets = {path.parent for path in found} | {path for path in found if path.is_symlink()}
+    for path in found if len(found) == 1 else ():
+        targets |= set(_links(path)) if path.is_dir() else set()
     return not all(target.resolve().is_relative_to(home) for target in targets)
+
+
+def _links(folder: str | Path) -> Iterator[Path]:
+    """The symbolic links in a folder and the folders in it."""
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_symlink():
+                yield Path(entry.path)
+            elif entry.is_dir():
+                yield from _links(entry.path)
 
 
 def _alternative(folder: Path, name: str) -> str:
@@ -140,10 +149,10 @@ def _check_pictures(
     try:
         found = matches(folder, film)
         is_folder = len(found) == 1 and found[0].is_dir()
-        inside = [Path(entry.path) for entry in os.scandir(found[0])] if is_folder else found
+        inside = [e.name for e in os.scandir(found[0])] if is_folder else [p.name for p in found]
     except OSError:
         return
-    pictures = [path for path in inside if path.suffix.lower() in PICTURES]
+    pictures = any(name.lower().endswith(PICTURES) for name in inside)
     if is_folder and not pictures:
         yield (
             (*key, "film"),
