@@ -28,8 +28,10 @@ OURS = frozenset(
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 
 
-def write_results(results: Results, directory: Path, progress: Progress | None = None) -> None:
-    """Write the results folder of a test, in place of an earlier one.
+def write_results(
+    results: Results, directory: Path, progress: Progress | None = None, films: bool = True
+) -> None:
+    """Write the results folder of a test, in place of an earlier one; `films` with marked films.
 
     The folder appears complete or not at all. Raises `Problem` (status `RECORD`) where
     `directory` holds other things, or can't be written to.
@@ -40,7 +42,7 @@ def write_results(results: Results, directory: Path, progress: Progress | None =
     source = directory.resolve()
     with replacing(directory, RESULTS) as new:
         write_data(_relative(results, source), new)
-        write_reports(results, new, source, told)
+        write_reports(results, new, source, told, films)
         _keep_others(source, new)
 
 

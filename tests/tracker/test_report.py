@@ -10,7 +10,7 @@ import pytest
 from made_results import made_results
 
 from tracker.report import digits
-from tracker.report.blocks import Table
+from tracker.report.blocks import Beside, Table
 from tracker.report.content import document, headline
 from tracker.results import Conditions, Results, Software
 from tracker.results_files import write_results
@@ -125,14 +125,22 @@ def test_every_number_of_a_vehicle_stands_on_the_page(page):
         assert f"{name} {digest}" in page.text
 
 
+def tables(blocks):
+    for block in blocks:
+        if isinstance(block, Beside):
+            yield from tables((*block.left, *block.right))
+        elif isinstance(block, Table):
+            yield block
+
+
 def test_units_are_those_asked_for(page):
     metric = document(made_results("si"), {})
     cells = {
         cell
         for part in metric.parts
-        for block in part.blocks
-        if isinstance(block, Table) and "criteria" not in block.caption  # those judge in their own
-        for row in block.rows
+        for table in tables(part.blocks)
+        if "criteria" not in table.caption  # those judge in their own
+        for row in table.rows
         for cell in row
     }
     units = {unit for cell in cells for unit in re.findall(r"\((\D+)\)$", cell)}

@@ -5,27 +5,37 @@ from __future__ import annotations
 from pathlib import Path
 
 from tracker.report.content import document
+from tracker.report.films import mark_films
 from tracker.report.html import html
 from tracker.report.pdf import pdf
 from tracker.report.plots import draw_plots
+from tracker.report.sequence import take_photographs
 from tracker.results import Results
 from tracker.values import Progress
 
 __all__ = ["write_reports"]
 
 
-def write_reports(results: Results, folder: Path, earlier: Path, progress: Progress) -> None:
-    """Write plots and reports into `folder`.
+def write_reports(
+    results: Results, folder: Path, earlier: Path, progress: Progress, films: bool = True
+) -> None:
+    """Write plots, photographs, reports and (`films`) marked films into `folder`.
 
     `earlier` is the results folder that is being replaced: where a film is no longer at hand, its
     pictures are taken from there.
     """
     pictures = folder / "pictures"
     pictures.mkdir(exist_ok=True)
-    progress("report", 0, 2)
+    stages = 4
+    progress("report", 0, stages)
     plots = draw_plots(results, pictures)
-    progress("report", 1, 2)
-    content = document(results, plots)
+    progress("report", 1, stages)
+    shots = take_photographs(results, pictures, earlier / "pictures")
+    progress("report", 2, stages)
+    content = document(results, plots, shots)
     (folder / "report.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
+    progress("report", 3, stages)
     (folder / "report.pdf").write_bytes(pdf(content, folder))
-    progress("report", 2, 2)
+    progress("report", 4, stages)
+    if films:
+        mark_films(results, folder / "films", earlier / "films", progress)

@@ -49,6 +49,7 @@ class Photographs:
 
     caption: str
     rows: tuple[tuple[tuple[str, str], ...], ...]
+    columns: int  # how many stand side by side in a full row
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from tracker.report.blocks import (
     table,
 )
 from tracker.report.plots import SMALL
+from tracker.report.sequence import Shots, sequence, summary
 from tracker.report.wording import (
     AXES,
     CAUTION,
@@ -37,10 +38,10 @@ KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw",
 KEY_OCCUPANT = ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y", "thiv", "asi")
 
 
-def document(
-    results: Results, plots: Mapping[str, str], photographs: Photographs | None = None
-) -> Document:
-    """The whole report. `plots` are the captions of the plots in pictures/ by their names."""
+def document(results: Results, plots: Mapping[str, str], shots: Shots | None = None) -> Document:
+    """The whole report. `plots` are the captions of the plots in pictures/ by their names,
+    `shots` the photographs there.
+    """
     test, software = results.test, results.software
     criteria = CRITERIA.get(test.criteria, test.criteria)
     date = f"{test.date} · " if test.date else ""
@@ -53,9 +54,9 @@ def document(
         f"{software.name} {software.version}",
         "us-letter" if test.report_units == "us" else "a4",
         (
-            Part("Summary", "for the designer", _summary(results, plots, photographs)),
+            Part("Summary", "for the designer", _summary(results, plots, summary(shots or {}))),
             Part("How the numbers came about", "for the reviewer", _review(results, plots)),
-            Part("All results", "for the archive", _archive(results, plots)),
+            Part("All results", "for the archive", _archive(results, plots, sequence(shots or {}))),
         ),
     )
 
@@ -177,8 +178,10 @@ def _criteria(results: Results) -> list[Block]:
     return [Heading("Criteria"), tables.verdicts(results, full=True)]
 
 
-def _archive(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
-    blocks: list[Block | None] = []
+def _archive(
+    results: Results, plots: Mapping[str, str], photographs: Photographs | None
+) -> tuple[Block, ...]:
+    blocks: list[Block | None] = [Heading("Photographs"), photographs] if photographs else []
     for name in results.vehicles:
         blocks += [
             Heading(f"Vehicle {name}"),

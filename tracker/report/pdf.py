@@ -80,8 +80,9 @@ def _block(block: Block) -> dict[str, Any]:
             return {"kind": "table"} | table
         case Plot(name, caption):
             return {"kind": "plot", "name": name, "caption": caption}
-        case Photographs(caption, rows):
-            return {"kind": "photographs", "caption": caption, "rows": rows}
+        case Photographs(caption, rows, columns):
+            row = {"caption": caption, "rows": rows, "columns": columns}
+            return {"kind": "photographs"} | row
         case Beside(left, right):
             sides = {"left": [_block(b) for b in left], "right": [_block(b) for b in right]}
             return {"kind": "beside"} | sides

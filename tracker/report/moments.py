@@ -1,0 +1,108 @@
+"""The times of a test that its photographs show: contact, half crush, occupant impact, greatest
+crush, greatest pitch, rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.report.tables import striking
+from tracker.results import Results
+from tracker.values import STATE, Motion
+
+APART = 0.004  # s: moments closer than this show the same picture
+COLUMN = {name: i for i, name in enumerate(STATE)}
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A time worth a picture; `key` is part of a file's name."""
+
+    key: str
+    label: str
+    time: float
+
+
+def moments(results: Results) -> tuple[Moment, ...]:
+    """The moments that the results know of, in order of time; one of several at the same time."""
+    found = [Moment("contact", "contact", 0.0)]
+    crush = results.crush
+    greatest = crush.at if crush is not None else None
+    if greatest is not None:
+        half = _half_crush(results, greatest)
+        if half is not None:
+            found.append(Moment("half-crush", "half of the greatest crush", half))
+        found.append(Moment("greatest-crush", "greatest crush", greatest))
+    occupant = _occupant_impact(results)
+    if occupant is not None:
+        found.append(Moment("occupant-impact", "occupant impact", occupant))
+    pitch = _greatest_pitch(results)
+    if pitch is not None:
+        found.append(Moment("greatest-pitch", "greatest pitch", pitch))
+    found += _end(results)
+    kept: list[Moment] = []
+    for moment in found:
+        if all(abs(moment.time - other.time) > APART for other in kept):
+            kept.append(moment)
+    return tuple(sorted(kept, key=lambda moment: moment.time))
+
+
+def _half_crush(results: Results, greatest: float) -> float | None:
+    """When the vehicles had closed by half of the greatest crush, s."""
+    pair = _pair(results)
+    if pair is None:
+        return None
+    time, closing = pair
+    inside = (time >= 0) & (time <= greatest) & np.isfinite(closing)
+    if inside.sum() < 3:
+        return None
+    way = np.abs(closing[inside] - closing[inside][0])
+    return float(time[inside][np.argmax(way >= 0.5 * way.max())])
+
+
+def _pair(results: Results) -> tuple[Array, Array] | None:
+    """Times and the striking less the struck vehicle's x."""
+    roles = {entry.role: name for name, entry in results.vehicles.items()}
+    motions = [results.motion.get(roles.get(role, "")) for role in ("striking", "struck")]
+    match motions:
+        case [Motion() as a, Motion() as b]:
+            return a.time, a.state[:, 0] - np.interp(a.time, b.time, b.state[:, 0])
+    return None
+
+
+def _occupant_impact(results: Results) -> float | None:
+    name = striking(results)
+    if name is None:
+        return None
+    risk = results.vehicles[name].occupant
+    for source in (risk.fused, risk.film, risk.accelerometer):
+        if source is not None and source.oiv_time is not None:
+            return source.oiv_time.value
+    return None
+
+
+def _greatest_pitch(results: Results) -> float | None:
+    name = striking(results)
+    if name is None:
+        return None
+    entry = results.vehicles[name]
+    extremes = [q for q in (entry.max_pitch, entry.min_pitch) if q is not None]
+    extremes = [q for q in extremes if q.time is not None and abs(q.value) > 2 * q.u]
+    return max(extremes, key=lambda q: abs(q.value)).time if extremes else None
+
+
+def _end(results: Results) -> list[Moment]:
+    """When the striking vehicle came to rest, or the end of the film."""
+    name = striking(results)
+    motion = results.motion.get(name) if name is not None else None
+    if name is None or motion is None or len(motion.time) < 2:
+        return []
+    if not results.vehicles[name].rest:
+        return [Moment("end", "end of the film", float(motion.time[-1]))]
+    speed = np.hypot(motion.state[:, COLUMN["vx_mps"]], motion.state[:, COLUMN["vy_mps"]])
+    moving = np.flatnonzero(speed > np.nanmax([0.1, 3 * motion.u[-1, COLUMN["vx_mps"]]]))
+    last = int(min(moving[-1] + 1, len(motion.time) - 1)) if len(moving) else 0
+    return [Moment("rest", "rest", float(motion.time[last]))]

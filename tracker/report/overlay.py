@@ -1,0 +1,189 @@
+"""What is drawn on a frame of a film: marks with their uncertainty, vehicle axes, values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.results import Results, View
+from tracker.units import report_unit
+from tracker.values import STATE, Motion, Tracks
+
+Picture = NDArray[np.uint8]
+
+ENLARGED = 50.0  # uncertainties are some hundredths of a pixel: shown this many times larger
+COVERAGE_2D = 2.4477  # radius of the ellipse that holds 95 % of a normal distribution in a plane
+STRIP = 64  # px below the picture, for the values
+MARK, AXES, EDITED = (
+    (60, 190, 255),
+    ((90, 90, 255), (110, 220, 110), (255, 170, 90)),
+    (255, 120, 255),
+)
+WHITE, BLACK = (255, 255, 255), (0, 0, 0)
+FONT = cv2.FONT_HERSHEY_SIMPLEX
+SUB = 4  # bits of a pixel's fraction in drawing
+COLUMN = {name: i for i, name in enumerate(STATE)}
+
+
+def grey(luma: NDArray[np.uint8] | NDArray[np.uint16], white: int) -> Picture:
+    """Luma as 8 bits, full scale `white`."""
+    if luma.dtype == np.uint8 and white == 255:
+        return np.asarray(luma, dtype=np.uint8)
+    return cv2.convertScaleAbs(luma, alpha=255.0 / white).astype(np.uint8, copy=False)
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """Draws on the frames of one camera."""
+
+    camera: str
+    results: Results
+    view: View
+    slow: float  # how many times slower than life the film is shown; 0 for a photograph
+
+    def drawn(self, frame: int, luma: Picture) -> Picture:
+        """The frame in colour (height + STRIP, width, 3), marks and values on it."""
+        height, width = luma.shape
+        picture = np.zeros((height + STRIP, width, 3), dtype=np.uint8)
+        cv2.cvtColor(luma, cv2.COLOR_GRAY2BGR, dst=picture[:height])
+        inside = picture[:height]
+        tracks = self.results.tracks.get(self.camera)
+        if tracks is not None and frame < len(tracks.position):
+            _marks(inside, tracks, frame)
+        time = self.time(frame)
+        if time is not None:
+            for vehicle, motion in self.results.motion.items():
+                self._axes(inside, vehicle, motion, frame, time)
+        self._values(picture[height:], frame, time)
+        return picture
+
+    def time(self, frame: int) -> float | None:
+        """Time of a frame, s; None where it is not known."""
+        times = self.results.times.get(self.camera)
+        if times is None or frame >= len(times) or not np.isfinite(times[frame]):
+            return None
+        return float(times[frame])
+
+    def _axes(self, picture: Picture, name: str, motion: Motion, frame: int, time: float) -> None:
+        camera = self.view.camera
+        state = at_time(motion, time)
+        if camera is None or state is None or not np.isfinite(state[:3]).all():
+            return
+        axes = attitude(np.nan_to_num(state[3:6])).T  # rows: x, y, z of the vehicle
+        ends = np.vstack([np.zeros(3), axes * [[1.0], [0.6], [0.6]]]) + state[:3]
+        pixels = self._shaken(camera.project(ends), frame)
+        if not np.isfinite(pixels).all() or np.abs(pixels).max() > 1e5:
+            return
+        for end, colour in zip(pixels[1:], AXES, strict=True):
+            cv2.arrowedLine(
+                picture, _fixed(pixels[0]), _fixed(end), colour, 2, cv2.LINE_AA, SUB, 0.12
+            )
+        cv2.putText(picture, name, _whole(pixels[1], 6), FONT, 0.5, AXES[0], 1, cv2.LINE_AA)
+
+    def _shaken(self, pixels: Array, frame: int) -> Array:
+        """Pixels of the picture at rest as they are seen in a frame."""
+        steadiness, centre = self.view.steadiness, self.view.centre
+        if steadiness is None or centre is None or frame >= len(steadiness):
+            return pixels
+        du, dv, turn, scale = np.nan_to_num(steadiness[frame])
+        rest = (pixels[:, 0] - centre[0]) + 1j * (pixels[:, 1] - centre[1])
+        seen = rest * np.exp(scale + 1j * turn) + du + 1j * dv
+        return np.column_stack([seen.real + centre[0], seen.imag + centre[1]])
+
+    def _values(self, strip: Picture, frame: int, time: float | None) -> None:
+        number = self.results.test.number
+        first = f"{number}   {self.camera}   frame {frame}"
+        if time is not None:
+            first = f"t = {time:+.4f} s   {first}"
+        if self.slow:
+            first += f"   {self.slow:.0f} x slower"
+        first += f"   ellipses: 95 %, enlarged {ENLARGED:.0f} x"
+        _line(strip, first, 0)
+        if time is not None:
+            told = [self._told(v, m, time) for v, m in self.results.motion.items()]
+            _line(strip, "   ".join(text for text in told if text), 1)
+
+    def _told(self, vehicle: str, motion: Motion, time: float) -> str:
+        state, system = at_time(motion, time), self.results.test.report_units
+        if state is None:
+            return ""
+        said = []
+        speed = np.hypot(state[COLUMN["vx_mps"]], np.nan_to_num(state[COLUMN["vy_mps"]]))
+        for name, value, kind, digits in (
+            ("speed", speed, "speed", 1),
+            ("pitch", state[COLUMN["pitch_rad"]], "angle", 1),
+            ("yaw", state[COLUMN["yaw_rad"]], "angle", 1),
+        ):
+            if np.isfinite(value):
+                unit, factor = report_unit(kind, system)
+                said.append(f"{name} {value * factor:.{digits}f} {unit}")
+        return f"{vehicle}: {', '.join(said)}" if said else ""
+
+
+def at_time(motion: Motion, time: float) -> Array | None:
+    """The state (15,) at a time, NaN where not observed; None outside the motion."""
+    if len(motion.time) == 0 or not motion.time[0] <= time <= motion.time[-1]:
+        return None
+    right = int(np.clip(np.searchsorted(motion.time, time), 1, max(len(motion.time) - 1, 1)))
+    left = right - 1
+    if right >= len(motion.time):
+        return np.asarray(np.where(motion.observed[left], motion.state[left], np.nan))
+    share = (time - motion.time[left]) / (motion.time[right] - motion.time[left])
+    state = (1 - share) * motion.state[left] + share * motion.state[right]
+    return np.asarray(np.where(motion.observed[left] & motion.observed[right], state, np.nan))
+
+
+def attitude(angles: Array) -> Array:
+    """Rotation (3, 3), ground axes from vehicle axes, of roll, pitch, yaw (SAE J670)."""
+    (cr, cp, cy), (sr, sp, sy) = np.cos(angles), np.sin(angles)
+    return np.array(
+        [
+            [cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr],
+            [sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr],
+            [-sp, cp * sr, cp * cr],
+        ]
+    )
+
+
+def _marks(picture: Picture, tracks: Tracks, frame: int) -> None:
+    for i in np.flatnonzero(tracks.measured[frame]):
+        place = tracks.position[frame, i]
+        colour = EDITED if tracks.status[frame, i] == 3 else MARK
+        for step in ((9, 0), (0, 9)):
+            a, b = place - step, place + step
+            cv2.line(picture, _fixed(a), _fixed(b), BLACK, 3, cv2.LINE_AA, SUB)
+            cv2.line(picture, _fixed(a), _fixed(b), colour, 1, cv2.LINE_AA, SUB)
+        _ellipse(picture, place, tracks.covariance[frame, i], colour)
+        name = tracks.marks[i].partition(".")[2] or tracks.marks[i]
+        cv2.putText(picture, name, _whole(place, 11), FONT, 0.4, BLACK, 3, cv2.LINE_AA)
+        cv2.putText(picture, name, _whole(place, 11), FONT, 0.4, colour, 1, cv2.LINE_AA)
+
+
+def _ellipse(
+    picture: Picture, place: Array, covariance: Array, colour: tuple[int, int, int]
+) -> None:
+    if not np.isfinite(covariance).all():
+        return
+    variance, axes = np.linalg.eigh(covariance)
+    half = COVERAGE_2D * ENLARGED * np.sqrt(np.clip(variance, 0, 4.0))
+    turn = float(np.degrees(np.arctan2(axes[1, 1], axes[0, 1])))
+    size = (max(1, int(half[1] * 2**SUB)), max(1, int(half[0] * 2**SUB)))
+    cv2.ellipse(picture, _fixed(place), size, turn, 0, 360, colour, 1, cv2.LINE_AA, SUB)
+
+
+def _line(strip: Picture, text: str, row: int) -> None:
+    plain = text.encode("ascii", "replace").decode()
+    scale = min(0.55, 0.55 * (strip.shape[1] - 20) / max(1, 10.3 * len(plain)))
+    cv2.putText(strip, plain, (10, 25 + 26 * row), FONT, scale, WHITE, 1, cv2.LINE_AA)
+
+
+def _fixed(pixel: Array) -> tuple[int, int]:
+    return round(float(pixel[0]) * 2**SUB), round(float(pixel[1]) * 2**SUB)
+
+
+def _whole(pixel: Array, shift: int) -> tuple[int, int]:
+    return round(float(pixel[0])) + shift, round(float(pixel[1])) - shift
