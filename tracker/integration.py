@@ -32,13 +32,16 @@ def sample(time: Array, values: Array, at: Array) -> Array:
 
 
 def integral_at(time: Array, values: Array, integral: Array, at: Array) -> Array:
-    """The integral (m, n) of values (m, n) at times (m, j): exact for straight lines between."""
+    """The integral (m, n) of values (m, n) at times (m, j), or (j,) for every row alike.
+
+    Exact for straight lines between samples.
+    """
     k = np.clip(np.searchsorted(time, at, side="right") - 1, 0, len(time) - 2)
-    row = np.arange(len(values))[:, None]
+    row = slice(None) if at.ndim == 1 else np.arange(len(values))[:, None]
     left, right = values[row, k], values[row, k + 1]
     late = at - time[k]
-    slope = (right - left) / (time[k + 1] - time[k])
-    return np.asarray(integral[row, k] + late * (left + 0.5 * slope * late))
+    share = late / (time[k + 1] - time[k])
+    return np.asarray(integral[row, k] + late * (left + 0.5 * share * (right - left)))
 
 
 def first_crossing(time: Array, values: Array, rate: Array, slope: Array, level: float) -> Array:
@@ -88,9 +91,8 @@ def moving_means(time: Array, values: Array, window: float) -> tuple[Array, Arra
     tolerance = 1e-9 * (time[-1] - time[0])
     starts = starts[(starts >= time[0] - tolerance) & (starts + window <= time[-1] + tolerance)]
     integral = integrate(time, values)
-    shape = (len(values), len(starts))
-    begin = integral_at(time, values, integral, np.broadcast_to(starts, shape))
-    end = integral_at(time, values, integral, np.broadcast_to(starts + window, shape))
+    begin = integral_at(time, values, integral, starts)
+    end = integral_at(time, values, integral, starts + window)
     return starts, (end - begin) / window
 
 

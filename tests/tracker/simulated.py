@@ -23,6 +23,9 @@ class Scene:
     draws: np.ndarray  # (m, k, 15)
     fine: np.ndarray  # (n,) s, accelerometer
     channels: dict[str, np.ndarray]  # (n,) m/s^2, rad/s
+    gain: dict[str, float]  # of the channels, within the tolerance of a sound one
+    delay: dict[str, float]  # s
+    bias: dict[str, float]  # after time zero
 
 
 def scene(seed, *, count=120, film_mm=0.5, sound=True):
@@ -40,16 +43,19 @@ def scene(seed, *, count=120, film_mm=0.5, sound=True):
     for k, name in enumerate(("ax", "ay", "az")):
         channels[name] = reading[:, k]
     channels["yaw_rate"] = yaw_rate.copy()
+    gain, delay, bias = (dict.fromkeys(channels, value) for value in (1.0, 0.0, 0.0))
     for name, values in channels.items():
         unit = GRAVITY if name != "yaw_rate" else 0.05
         if sound:
-            values = values * (1 + 0.01 * rng.standard_normal())
-            values = np.interp(fine - rng.uniform(-0.0005, 0.0005), fine, values)
-            values = values + 0.03 * unit * rng.standard_normal() * (fine > 0)
+            gain[name] = 1 + 0.01 * rng.standard_normal()
+            delay[name] = rng.uniform(-0.0005, 0.0005)
+            bias[name] = 0.03 * unit * rng.standard_normal()
+            values = gain[name] * np.interp(fine - delay[name], fine, values)
             ring = 2 * np.pi * rng.uniform(40, 160)
-            values = values + (fine > 0) * 4 * unit * np.sin(ring * fine) * np.exp(-fine / 0.04)
+            shaking = 4 * unit * np.sin(ring * fine) * np.exp(-np.maximum(fine, 0) / 0.04)
+            values = values + (fine > 0) * (bias[name] + shaking)
         channels[name] = values + 0.3 * unit * rng.standard_normal(len(fine))
-    return Scene(film_time, truth, state, state + error[1:], fine, channels)
+    return Scene(film_time, truth, state, state + error[1:], fine, channels, gain, delay, bias)
 
 
 def accelerometer(made, channels=None, full_scale=None):
@@ -69,17 +75,17 @@ def _shape(rng):
 
     def moving(t):
         """Motion by integrating the accelerations on a fine grid of its own."""
-        grid = np.arange(-0.12, 0.4, 2e-5)
+        grid = np.arange(-0.12, 0.4, 1e-4)
         angles, rates = np.zeros((len(grid), 3)), np.zeros((len(grid), 3))
         for k, size in ((1, pitch), (2, yaw)):
             rates[:, k] = size * np.pi * pulse(grid, 0.02, 0.25)
-            angles[:, k] = np.cumsum(rates[:, k]) * 2e-5
+            angles[:, k] = np.cumsum(rates[:, k]) * 1e-4
         a = np.zeros((len(grid), 3))
         a[:, 0] = -peak * (pulse(grid, 0, length) + second * pulse(grid, at * length, 0.6 * length))
         a[:, 1] = lateral * pulse(grid, 0.01, 0.12)
         a[:, 2] = 0.5 * GRAVITY * (pulse(grid, 0, 0.1) - pulse(grid, 0.1, 0.1))
-        v = np.cumsum(a, axis=0) * 2e-5 + [speed, 0, 0]
-        x = np.cumsum(v, axis=0) * 2e-5
+        v = np.cumsum(a, axis=0) * 1e-4 + [speed, 0, 0]
+        x = np.cumsum(v, axis=0) * 1e-4
         everything = np.hstack((x, angles, v, rates, a))
         return np.stack([np.interp(t, grid, everything[:, k]) for k in range(15)], axis=-1)
 
@@ -91,13 +97,12 @@ def _errors(rng, time, count, sd):
     frequency = np.arange(1, 25) / 0.6
     omega = 2 * np.pi * frequency
     out = np.zeros((count, len(time), 15))
+    cos, sin = np.cos(np.outer(omega, time)), np.sin(np.outer(omega, time))
     for k in range(6):
-        size = sd if k < 3 else sd / 2.0
-        amplitude = size * rng.standard_normal((count, len(omega))) / np.sqrt(len(omega) / 2)
-        phase = rng.uniform(0, 2 * np.pi, (count, len(omega)))
-        argument = omega[None, :, None] * time + phase[..., None]
-        out[..., k] = np.einsum("cf,cft->ct", amplitude, np.sin(argument))
-        out[..., 6 + k] = np.einsum("cf,cft->ct", amplitude * omega, np.cos(argument))
+        size = (sd if k < 3 else sd / 2.0) / np.sqrt(len(omega))
+        a, b = size * rng.standard_normal((2, count, len(omega)))
+        out[..., k] = a @ cos + b @ sin
+        out[..., (6 + k)] = (b * omega) @ cos - (a * omega) @ sin
         if k < 3:
-            out[..., 12 + k] = -np.einsum("cf,cft->ct", amplitude * omega**2, np.sin(argument))
+            out[..., 12 + k] = -(a * omega**2) @ cos - (b * omega**2) @ sin
     return out

@@ -114,11 +114,8 @@ def cross_check(
     predictions: dict[str, Predicted] = {}
     if len(draws) >= FEWEST_DRAWS and span is not None:
         keep = _thinned(span)
-        predictions = {
-            name: predict(name, state[keep], draws[:, keep], time[keep], lever)
-            for name in STATE_OF
-            if seen[STATE_OF[name]]
-        }
+        wanted = {name for name in (*AXES, *accelerometer.channels) if seen[STATE_OF[name]]}
+        predictions = predict(wanted, state[keep], draws[:, keep], time[keep], lever)
     evidence: dict[str, Evidence] = {}
     for name in (*accelerometer.channels, *accelerometer.dropped):
         own = tuple(f for f in accelerometer.findings if f.channel == name)

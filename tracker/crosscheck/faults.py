@@ -21,6 +21,7 @@ Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturat
 
 FALSE_ALARM = 0.01  # a sound channel may be accused this often
 _KINDS = 6  # single faults that are tried on it
+_SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
 _OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
 
 EXPLANATIONS: tuple[tuple[Fault, ...], ...] = (
@@ -76,20 +77,18 @@ def judge(evidence: Evidence) -> Judgement:
     The critical values are those of F with the draws' degrees of freedom (Hotelling), the 1 % of
     false alarms being shared by the six single faults and the test of any difference at all.
     """
-    fits = [fit(evidence, faults) for faults in EXPLANATIONS]
-    sound = fits[0]
+    fits = [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) < 2]
+    sound = chosen = fits[0]
     spare = max(evidence.draws - evidence.basis.shape[1], 5)
-    alone = FALSE_ALARM * (1.0 - _OMNIBUS) / _KINDS
-    step = float(stats.f.isf(alone, 1, spare))
-    chosen = sound
     for count in (1, 2, 3):
-        more = [f for f in fits if len(f.faults) == count and set(chosen.faults) <= set(f.faults)]
-        if count == 2 and len(chosen.faults) == 1:
-            more = [f for f in fits if len(f.faults) == 2]
-        best = min(more, key=lambda f: f.chi2, default=None)
-        if best is None or len(chosen.faults) != count - 1 or chosen.chi2 - best.chi2 < step:
-            continue
-        chosen = best
+        if len(chosen.faults) != count - 1:
+            break
+        if count > 1:
+            fits += [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) == count]
+        more = [f for f in fits if len(f.faults) == count]
+        best = min(more, key=lambda f: f.chi2 + _scan(f), default=None)
+        if best is not None and chosen.chi2 - best.chi2 > _step(spare) + _scan(best):
+            chosen = best
     any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
     significant = bool(chosen.faults) or sound.chi2 > any_difference
     rivals = tuple(
@@ -126,23 +125,19 @@ def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
     shapes, values = _shapes(evidence, faults)
     regressors = sign * shapes @ whiten  # (c, j)
     fixed = evidence.line @ whiten
-    best: tuple[float, int, int, Array] | None = None
-    surface = np.empty((len(rows), len(shapes)))
-    for c, shape in enumerate(regressors):
-        columns = [x for x, on in ((shape, "scale" in faults), (fixed, "offset" in faults)) if on]
-        left = measured - (0.0 if "scale" in faults else shape)
-        solution = np.zeros((len(rows), 0))
-        if columns:
-            design = np.stack(columns, axis=-1)
-            solution = np.linalg.lstsq(design, left.T, rcond=None)[0].T
-            left = left - solution @ design.T
-        surface[:, c] = np.einsum("sj,sj->s", left, left)
-        s = int(np.argmin(surface[:, c]))
-        if best is None or surface[s, c] < best[0]:
-            best = (float(surface[s, c]), s, c, solution[s])
-    assert best is not None
-    chi2, s, c, solution_best = best
-    estimate, u = _linear(faults, solution_best, regressors[c], fixed)
+    bent, seen = regressors, measured
+    if "offset" in faults:  # the best offset is taken out of both sides
+        along = fixed / np.sqrt(fixed @ fixed)
+        bent = bent - np.outer(bent @ along, along)
+        seen = seen - np.outer(seen @ along, along)
+    energy = np.einsum("cj,cj->c", bent, bent)
+    cross = seen @ bent.T  # (s, c)
+    surface = np.einsum("sj,sj->s", seen, seen)[:, None] + (
+        -(cross**2) / energy if "scale" in faults else energy - 2.0 * cross
+    )
+    s, c = (int(k) for k in np.unravel_index(np.argmin(surface), surface.shape))
+    chi2 = float(surface[s, c])
+    estimate, u = _linear(faults, measured[s], regressors[c], fixed)
     if "time_shift" in faults:
         at, sd, low = _vertex(evidence.shifts, surface[:, c], s)
         estimate["time_shift"], u["time_shift"] = at, sd
@@ -175,14 +170,17 @@ def _shapes(evidence: Evidence, faults: tuple[Fault, ...]) -> tuple[Array, Array
 
 
 def _linear(
-    faults: tuple[Fault, ...], solution: Array, shape: Array, fixed: Array
+    faults: tuple[Fault, ...], measured: Array, shape: Array, fixed: Array
 ) -> tuple[dict[str, float], dict[str, float]]:
+    """Scale and offset by least squares, with their standard uncertainties."""
     names = [name for name in ("scale", "offset") if name in faults]
     if not names:
         return {}, {}
-    columns = [shape if name == "scale" else fixed for name in names]
-    design = np.stack(columns, axis=-1)
-    spread = np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+    design = np.stack([shape if name == "scale" else fixed for name in names], axis=-1)
+    inverse = np.linalg.pinv(design.T @ design)
+    left = measured if "scale" in faults else measured - shape
+    solution = inverse @ design.T @ left
+    spread = np.sqrt(np.diag(inverse))
     return (
         {name: float(x) for name, x in zip(names, solution, strict=True)},
         {name: float(x) for name, x in zip(names, spread, strict=True)},
@@ -201,6 +199,17 @@ def _vertex(at: Array, chi2: Array, k: int) -> tuple[float, float, float]:
     move = float(np.clip(-slope / curvature, -step, step))
     low = chi2[k] + slope * move + 0.5 * curvature * move**2
     return float(at[k] + move), float(np.sqrt(2.0 / curvature)), float(low)
+
+
+def _step(spare: int) -> float:
+    """How much chi-square one more fault must take away."""
+    alone = FALSE_ALARM * (1.0 - _OMNIBUS) / _KINDS
+    return float(stats.f.isf(alone, 1, spare))
+
+
+def _scan(fit: Fit) -> float:
+    """More of it for faults that are looked for at many places along the record."""
+    return _SCAN if {"dropout", "saturation"} & set(fit.faults) else 0.0
 
 
 def _critical(level: float, dof: int, spare: int) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,14 +47,26 @@ def predict_channel(channel: str, state: Array, time: Array, place: Array) -> Ar
     return np.asarray(sensor_reading(state, time, place)[..., AXES.index(channel)])
 
 
-def predict(channel: str, state: Array, draws: Array, time: Array, place: Array) -> Predicted:
-    """The channel (k,) and its integral, with the integrals of the draws (m, k, 15).
+def predict(
+    channels: Collection[str], state: Array, draws: Array, time: Array, place: Array
+) -> dict[str, Predicted]:
+    """These channels and their integrals, with the integrals of the draws (m, k, 15).
 
     The mean attitude before the film's time zero is taken as level, as the sensor's zero is.
     """
-    reading = predict_channel(channel, _levelled(state, time), time, place)
-    drawn = predict_channel(channel, _levelled(draws, time), time, place)
-    return Predicted(time, reading, integrate(time, reading), integrate(time, drawn))
+    everything = np.concatenate((state[None], draws))
+    levelled = _levelled(everything, time)
+    out = {}
+    for names in (AXES, RATES):
+        if not set(names) & set(channels):
+            continue
+        accelerations = names is AXES
+        values = sensor_reading(levelled, time, place) if accelerations else body_rates(levelled)
+        for k, name in enumerate(names):
+            if name in channels:
+                integral = integrate(time, values[..., k])
+                out[name] = Predicted(time, values[0, :, k], integral[0], integral[1:])
+    return out
 
 
 def _levelled(state: Array, time: Array) -> Array:

@@ -15,12 +15,11 @@ def vehicle_to_ground(roll: Array, pitch: Array, yaw: Array) -> Array:
     cr, sr = np.cos(roll), np.sin(roll)
     cp, sp = np.cos(pitch), np.sin(pitch)
     cy, sy = np.cos(yaw), np.sin(yaw)
-    rows = (
-        (cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr),
-        (sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr),
-        (-sp, cp * sr, cp * cr),
-    )
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    first = (cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr)
+    second = (sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr)
+    third = (-sp, cp * sr, cp * cr)
+    flat = np.stack(first + second + third, axis=-1)
+    return flat.reshape(*flat.shape[:-1], 3, 3)
 
 
 def body_rates(state: Array) -> Array:

@@ -1,0 +1,150 @@
+"""Occupant risk: symmetry, invariance, and draws."""
+
+import numpy as np
+import pytest
+
+from tracker.occupant import (
+    film_acceleration,
+    flail,
+    largest_mean,
+    occupant_risk,
+    summary,
+    take,
+    theoretical_head_impact,
+)
+from tracker.signals import GRAVITY as G
+
+T = np.arange(-0.05, 0.4, 5e-4)
+FLAIL = (0.6, 0.3)
+
+
+def pulse(peak, length, at=0.0):
+    return -peak * G * np.sin(np.pi * np.clip((T - at) / length, 0, 1))
+
+
+def test_a_braking_vehicle_throws_its_occupant_forward():
+    risk = occupant_risk(T, pulse(12, 0.2), 0 * T, 0 * T, FLAIL)
+    assert risk.oiv_x > 0
+    assert risk.ridedown_x < 0
+    assert risk.mean50_x < 0
+    assert risk.velocity_change_x < 0
+
+
+def test_a_push_to_the_right_throws_its_occupant_to_the_left():
+    risk = occupant_risk(T, 0 * T, -pulse(6, 0.2), 0 * T, FLAIL)
+    assert risk.oiv_y < 0
+    assert risk.ridedown_y > 0
+
+
+def test_mirrored_impacts_have_mirrored_risk():
+    ax, ay, rate = pulse(10, 0.15), pulse(4, 0.2, 0.01), 0.8 * np.sin(9 * T)
+    one = occupant_risk(T, ax, ay, rate, FLAIL)
+    other = occupant_risk(T, ax, -ay, -rate, FLAIL)
+    assert other.oiv_x == pytest.approx(one.oiv_x)
+    assert other.oiv_y == pytest.approx(-one.oiv_y)
+    assert other.thiv == pytest.approx(one.thiv)
+    assert other.asi == pytest.approx(one.asi)
+    assert other.ridedown_y == pytest.approx(-one.ridedown_y)
+
+
+def test_draws_are_computed_as_each_alone():
+    rng = np.random.default_rng(5)
+    peaks = rng.uniform(5, 20, 7)
+    ax = np.stack([pulse(p, 0.18) for p in peaks])
+    ay = np.stack([pulse(p / 4, 0.12) for p in peaks])
+    rate = np.zeros_like(ax)
+    risk = occupant_risk(T, ax, ay, rate, FLAIL)
+    for k in range(7):
+        alone = occupant_risk(T, ax[k], ay[k], rate[k], FLAIL)
+        for name in ("oiv_x", "oiv_y", "oiv_time", "ridedown_x", "thiv", "phd", "asi"):
+            assert getattr(take(risk, k), name) == pytest.approx(getattr(alone, name), nan_ok=True)
+
+
+def test_what_happens_before_contact_does_not_count():
+    early = pulse(10, 0.15) - 3 * G * (T < 0)
+    assert flail(T, early, 0 * T, FLAIL)[0] == pytest.approx(
+        flail(T, np.where(T < 0, -3 * G, pulse(10, 0.15)), 0 * T, FLAIL)[0]
+    )
+    assert flail(T, early, 0 * T, FLAIL)[0] == pytest.approx(
+        flail(T[T >= 0], pulse(10, 0.15)[T >= 0], 0 * T[T >= 0], FLAIL)[0], rel=1e-3
+    )
+
+
+def test_scale_error_of_film_is_halved_in_the_impact_velocity():
+    """Constant deceleration: V = sqrt(2 a d), so 2 % of scale are 1 % of velocity."""
+    a = np.full_like(T, -10 * G)
+    plain = flail(T, a, 0 * T, FLAIL)[0]
+    scaled = flail(T, 1.02 * a, 0 * T, FLAIL)[0]
+    assert scaled / plain == pytest.approx(np.sqrt(1.02), rel=1e-6)
+
+
+def test_twice_the_sampling_gives_the_same_impact_velocity():
+    fine = np.arange(0, 0.4, 1e-5)
+    coarse = np.arange(0, 0.4, 1e-3)
+    of = [
+        flail(t, -15 * G * np.sin(np.pi * np.clip(t / 0.16, 0, 1)), 0 * t, FLAIL)[0]
+        for t in (fine, coarse)
+    ]
+    assert of[1] == pytest.approx(of[0], abs=2e-3)
+
+
+def test_thiv_does_not_depend_on_a_constant_yaw_of_the_ground():
+    """A vehicle that coasts in a turn throws nobody: only relative motion counts."""
+    thiv, _ = theoretical_head_impact(T, 0 * T, 0 * T, 0 * T, FLAIL)
+    assert np.isnan(thiv)
+
+
+def test_largest_mean_of_a_haversine():
+    """Mean over a window at the middle: (1 + sin(2u) / 2u) / 2 with u = pi w / 2 T (exact)."""
+    a = -20 * G * np.sin(np.pi * np.clip(T / 0.1, 0, 1)) ** 2
+    assert largest_mean(T, a) == pytest.approx(-20 * 0.818310, abs=2e-3)
+
+
+def test_a_record_that_ends_too_early_has_no_ridedown():
+    short = T < 0.08
+    risk = occupant_risk(T[short], pulse(6, 0.2)[short], 0 * T[short], 0 * T[short], FLAIL)
+    assert risk.reached == 0
+    assert np.isnan(risk.oiv_time)
+    assert np.isnan(risk.ridedown_x)
+    assert np.isnan(risk.thiv)
+
+
+def test_summary_takes_its_uncertainty_from_the_draws():
+    rng = np.random.default_rng(2)
+    gains = 1 + 0.02 * rng.standard_normal(400)
+    a = np.full_like(T, -10 * G)
+    zero = np.zeros((400, len(T)))
+    drawn = occupant_risk(T, gains[:, None] * a, zero, zero, FLAIL)
+    figures = summary(drawn, occupant_risk(T, a, 0 * T, 0 * T, FLAIL))
+    assert figures["oiv_x"].value == pytest.approx(10.848, abs=1e-3)
+    assert figures["oiv_x"].u == pytest.approx(0.01 * 10.848, rel=0.1)
+    assert figures["ridedown_x"].u == pytest.approx(0.02 * 10, rel=0.1)
+    assert figures["ridedown_x"].unit == "g"
+    assert figures["asi"].time is not None
+
+
+def test_a_figure_that_the_motion_does_not_have_is_none():
+    short = T < 0.06
+    n = int(short.sum())
+    zero = np.zeros((30, n))
+    a = np.tile(pulse(4, 0.2)[short], (30, 1))
+    figures = summary(
+        occupant_risk(T[short], a, zero, zero, FLAIL),
+        occupant_risk(T[short], a[0], zero[0], zero[0], FLAIL),
+    )
+    assert figures["ridedown_x"] is None
+    assert figures["thiv"] is None
+    assert figures["velocity_change_x"] is not None
+
+
+def test_film_acceleration_is_seen_from_the_vehicle():
+    """A vehicle turned right by 90 degrees that is braked along ground x is pushed to its left."""
+    state = np.zeros((4, 15))
+    state[:, 5] = np.pi / 2
+    state[:, 12] = -9.0
+    state[:, 11] = 0.4
+    ax, ay, az, rate = film_acceleration(state)
+    assert ax == pytest.approx(0, abs=1e-12)
+    assert ay == pytest.approx(9.0)
+    assert az == pytest.approx(0, abs=1e-12)
+    assert rate == pytest.approx(0.4)
