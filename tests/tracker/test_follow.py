@@ -25,7 +25,7 @@ from tracker.values import Mark, Status
 SIZE = (320, 240)
 GROUND = ground(SIZE)
 CAR = np.array([[-42.0, -22.0], [38.0, -25.0], [-36.0, 24.0], [41.0, 20.0], [2.0, -3.0]])
-SURVEY = np.array([[30.0, 30.0], [290.0, 34.0], [40.0, 212.0], [284.0, 206.0]])
+SURVEY = np.array([[30.0, 30.0], [284.0, 206.0]])
 MARK = 18.0
 
 
@@ -49,9 +49,9 @@ def turned(points: np.ndarray, angle: float) -> np.ndarray:
 
 
 def car(frame: int) -> tuple[np.ndarray, float]:
-    """Where the body is: it approaches, brakes sharply at frame 40 and spins to rest."""
-    late = 1.0 - np.exp(-max(frame - 40, 0) / 40)
-    return np.array([90 + 2.4 * min(frame, 40) + 20 * late, 120 + 12 * late]), 0.1 + 0.6 * late
+    """Where the body is: it approaches, brakes sharply at frame 25 and spins to rest."""
+    late = 1.0 - np.exp(-max(frame - 25, 0) / 40)
+    return np.array([90 + 3 * min(frame, 25) + 20 * late, 120 + 12 * late]), 0.1 + 0.6 * late
 
 
 def marks_of(frame: int, shake: Callable[[int], np.ndarray]) -> dict[str, np.ndarray]:
@@ -69,7 +69,7 @@ def still(frame: int) -> np.ndarray:
 def site(
     cover: Callable[[int, np.ndarray], None] | None = None,
     shake: Callable[[int], np.ndarray] = still,
-    frames: int = 80,
+    frames: int = 50,
     pattern: str = "quadrant",
 ) -> Film:
     def picture(frame: int) -> np.ndarray:
@@ -142,13 +142,13 @@ def test_frames_are_read_once_and_only_forwards_from_picks_in_the_first_frame() 
 
 
 def test_picks_in_a_later_frame_are_followed_both_ways() -> None:
-    followed = follow(site(), "overhead", picks(47))
+    followed = follow(site(), "overhead", picks(31))
     assert followed.tracks.measured.all()
     assert np.max(errors(followed)) < 0.15
 
 
 def test_shaking_of_the_whole_picture_is_followed() -> None:
-    path = np.random.default_rng(5).normal(0, 1.5, (80, 2))
+    path = np.random.default_rng(5).normal(0, 1.5, (50, 2))
 
     def weave(frame: int) -> np.ndarray:
         return np.asarray(path[frame])
@@ -161,19 +161,19 @@ def test_shaking_of_the_whole_picture_is_followed() -> None:
 @pytest.mark.parametrize("pattern", ["quadrant", "disc"])
 def test_a_covered_mark_is_hidden_and_taken_up_again(pattern: str) -> None:
     def plate(frame: int, scene: np.ndarray) -> None:
-        if 20 <= frame < 60:
+        if 12 <= frame < 42:
             u, v = marks_of(frame, still)["car.m1"]
             cv2.rectangle(scene, (int(u) - 16, int(v) - 16), (int(u) + 16, int(v) + 16), 60.0, -1)
 
     followed = follow(site(plate, pattern=pattern), "overhead", picks(0, pattern=pattern))
     gone = hidden(followed, "car.m1")
-    assert gone[20:60].all()
-    assert not gone[:20].any()
-    assert not gone[62:].any()
+    assert gone[12:42].all()
+    assert not gone[:12].any()
+    assert not gone[44:].any()
     m = followed.tracks.marks.index("car.m1")
-    assert np.isnan(followed.tracks.position[20:60, m]).all()
-    assert np.isnan(followed.tracks.covariance[20:60, m]).all()
-    assert (followed.tracks.status[20:60, m] == Status.HIDDEN).all()
+    assert np.isnan(followed.tracks.position[12:42, m]).all()
+    assert np.isnan(followed.tracks.covariance[12:42, m]).all()
+    assert (followed.tracks.status[12:42, m] == Status.HIDDEN).all()
     assert np.nanmax(errors(followed)) < 0.15
     others = np.delete(followed.tracks.measured, m, axis=1)
     assert others.all()
@@ -181,36 +181,37 @@ def test_a_covered_mark_is_hidden_and_taken_up_again(pattern: str) -> None:
 
 def test_a_mark_hidden_to_the_end_is_lost() -> None:
     def plate(frame: int, scene: np.ndarray) -> None:
-        if frame >= 30:
+        if frame >= 20:
             u, v = marks_of(frame, still)["car.m2"]
             cv2.circle(scene, (int(u), int(v)), 18, 75.0, -1)
 
     followed = follow(site(plate), "overhead", picks())
     m = followed.tracks.marks.index("car.m2")
-    assert (followed.tracks.status[30:, m] == Status.LOST).all()
-    assert (followed.tracks.status[:30, m] == Status.MEASURED).all()
+    assert (followed.tracks.status[20:, m] == Status.LOST).all()
+    assert (followed.tracks.status[:20, m] == Status.MEASURED).all()
 
 
 def test_after_a_flash_that_blinds_the_picture_all_are_found_again() -> None:
     def flash(frame: int, scene: np.ndarray) -> None:
-        if 30 <= frame < 36:
+        if 26 <= frame < 32:
             scene += 400.0
 
     followed = follow(site(flash), "overhead", picks())
-    assert not followed.tracks.measured[30:36].any()
-    assert followed.tracks.measured[38:].all()
+    assert not followed.tracks.measured[26:32].any()
+    assert followed.tracks.measured[34:].all()
     assert np.nanmax(errors(followed)) < 0.15
 
 
-def test_passing_smoke_hides_a_body_for_150_frames_and_no_mark_is_exchanged() -> None:
+@pytest.mark.parametrize("seen", [1, 2])
+def test_marks_hidden_for_150_frames_are_found_where_their_body_has_turned_them(seen: int) -> None:
     def smoke(frame: int, scene: np.ndarray) -> None:
-        if 20 <= frame < 170:
-            for i in range(3):  # two of five stay in view
+        if 10 <= frame < 160:
+            for i in range(5 - seen):
                 u, v = marks_of(frame, still)[f"car.m{i}"]
                 cv2.circle(scene, (int(u), int(v)), 20, 100.0, -1)
 
-    followed = follow(site(smoke, frames=200), "overhead", picks())
-    assert followed.tracks.measured[176:].all()
+    followed = follow(site(smoke, frames=172), "overhead", picks())
+    assert followed.tracks.measured[164:].all()
     assert np.nanmax(errors(followed)) < 0.15
 
 
@@ -263,30 +264,30 @@ def test_marks_that_leave_the_picture_are_lost_and_those_that_enter_are_found() 
 
 
 def test_a_person_s_place_is_kept_and_followed_from() -> None:
-    """The pick names the wrong mark; an edit at frame 30 puts it right for what comes after."""
-    film = site(frames=60)
+    """The pick names the wrong mark; an edit at frame 20 puts it right for what comes after."""
+    film = site(frames=40)
     marks = picks()
     wrong = marks[4].pixel
     marks[0] = Mark("car.m0", "quadrant", wrong, 0, MARK)
     marks.pop(4)
-    right = tuple(marks_of(30, still)["car.m0"] + (0.8, -0.6))
-    followed = follow(film, "overhead", marks, edits=[Edit("car.m0", 30, right)])
+    right = tuple(marks_of(20, still)["car.m0"] + (0.8, -0.6))
+    followed = follow(film, "overhead", marks, edits=[Edit("car.m0", 20, right)])
     m = followed.tracks.marks.index("car.m0")
-    assert followed.tracks.status[30, m] == Status.EDITED
-    np.testing.assert_array_equal(followed.tracks.position[30, m], right)
-    np.testing.assert_allclose(followed.tracks.covariance[30, m], 0.25 * np.eye(2))
+    assert followed.tracks.status[20, m] == Status.EDITED
+    np.testing.assert_array_equal(followed.tracks.position[20, m], right)
+    np.testing.assert_allclose(followed.tracks.covariance[20, m], 0.25 * np.eye(2))
     off = errors(followed)[:, m]
-    assert np.nanmax(off[31:]) < 0.15
-    assert np.nanmax(off[1:30]) < 0.15  # also back to the pick
-    assert (followed.tracks.status[1:30, m] == Status.MEASURED).all()
+    assert np.nanmax(off[21:]) < 0.15
+    assert np.nanmax(off[1:20]) < 0.15  # also back to the pick
+    assert (followed.tracks.status[1:20, m] == Status.MEASURED).all()
 
 
 def test_a_mark_is_not_measured_where_it_is_ruled_out() -> None:
-    film = site(frames=60)
-    spans = [Out("car.m3", 10, 25), Out("survey.g0", 50)]
+    film = site(frames=40)
+    spans = [Out("car.m3", 10, 25), Out("survey.g0", 30)]
     followed = follow(film, "overhead", picks(), ruled_out=spans)
     assert np.flatnonzero(hidden(followed, "car.m3")).tolist() == list(range(10, 26))
-    assert np.flatnonzero(hidden(followed, "survey.g0")).tolist() == list(range(50, 60))
+    assert np.flatnonzero(hidden(followed, "survey.g0")).tolist() == list(range(30, 40))
     assert np.nanmax(errors(followed)) < 0.15
 
 
@@ -312,7 +313,8 @@ def test_a_body_s_motion_carries_its_hidden_marks(count: int) -> None:
     points = rng.uniform(-100, 100, (count + 3, 2))
     angle, scale = (0.0, 1.0) if count == 1 else (0.3, 1.1)
     moved = scale * turned(points, angle) + (12.0, -7.0)
-    carried = carry(points[:count], moved[:count], points[count:])
+    carried, linear = carry(points[:count], moved[:count], points[count:])
+    np.testing.assert_allclose(linear, scale * turned(np.eye(2), angle).T, atol=1e-8)
     np.testing.assert_allclose(carried, moved[count:], atol=1e-8)
 
 
@@ -320,10 +322,10 @@ def test_five_marks_carry_an_affine_motion_and_one_stray_does_little_harm() -> N
     points = np.array([*CAR, [60.0, 40.0], [-60.0, 5.0]])
     linear = np.array([[1.05, 0.12], [-0.05, 0.93]])
     moved = points @ linear.T + (3.0, 4.0)
-    np.testing.assert_allclose(carry(points[:5], moved[:5], points[5:]), moved[5:], atol=1e-8)
+    np.testing.assert_allclose(carry(points[:5], moved[:5], points[5:])[0], moved[5:], atol=1e-8)
     stray = moved.copy()
     stray[4] += (15.0, -10.0)
-    assert np.max(np.abs(carry(points[:6], stray[:6], points[6:]) - moved[6:])) < 0.7
+    assert np.max(np.abs(carry(points[:6], stray[:6], points[6:])[0] - moved[6:])) < 0.7
 
 
 @pytest.mark.parametrize("depth", [np.uint8, np.uint16])

@@ -12,10 +12,11 @@ from tracker.marks import measure
 
 _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
-_CORRELATED = 0.5
+_CORRELATED = 0.45
 """Correlation below which the coarse search has found nothing."""
 _FARTHEST = 48
 """Reach of the coarse search, px."""
+_NONE = np.zeros(2)
 
 
 class Look:
@@ -41,7 +42,7 @@ class Look:
         index = np.flatnonzero(which & inside & ~self.got)
         if not len(index):
             return
-        shapes = [shape for m in index if (shape := self.state.shapes[m]) is not None]
+        shapes = [shape for m in index.tolist() if (shape := self.state.look(m)) is not None]
         motion = (guess - self.state.place)[index] / self.dt * self.state.duty
         fixes = measure(
             self.luma,
@@ -85,9 +86,14 @@ class Look:
             wrong[mine[astray]] = True
             self.drop(wrong & which)
 
-    def sought(self, which: Mask, guess: Array) -> Array:
-        """Better guesses by coarse search: together for marks of a body that was seen last."""
-        guess = guess.copy()
+    def sought(self, which: Mask, guess: Array) -> tuple[Array, Mask]:
+        """Better guesses by coarse search, and which marks it found.
+
+        A mark is sought round where the mates that are seen say it must be, each for itself; marks
+        of a body of which nothing is seen are sought together, by a common shift. Marks of which
+        there is no picture, always too near to the edge, count as found where they are expected.
+        """
+        guess, found = guess.copy(), np.zeros_like(self.got)
         state = self.state
         for b in np.unique(state.body[which]):
             mine = [
@@ -95,33 +101,46 @@ class Look:
                 for m in np.flatnonzero(which & (state.body == b)).tolist()
                 if state.patches[m] is not None
             ]
-            lone = [m for m in mine if not state.held[m] and state.mates(m, self.got).any()]
-            together = [m for m in mine if m not in lone]
-            for m in lone:
+            led = [m for m in mine if state.mates(m, self.got).any()]
+            for m in led:
                 reach = self._reach(m, guess, True)
-                score = self._score(m, guess[m], reach)
-                shift, value = search.peak(score, reach, np.zeros(2), reach)
+                shift, value = search.peak(self._score(m, guess[m], reach), reach, _NONE, reach)
                 if value > _CORRELATED:
                     guess[m] += shift
+                    found[m] = True
+            together = [m for m in mine if m not in led]
+            found[[m for m in np.flatnonzero(which & (state.body == b)) if m not in mine]] = True
             if together:
-                self._sought_together(together, guess)
-        return guess
+                self._sought_together(together, guess, found)
+        return guess, found
 
-    def _sought_together(self, marks: list[int], guess: Array) -> None:
-        reach = max(self._reach(m, guess, False) for m in marks)
+    def _sought_together(self, marks: list[int], guess: Array, found: Mask) -> None:
+        """Search by a common shift, and each mark near it for itself: bodies turn unseen too.
+
+        At least two, and half of the marks, must agree. Else a mark is found only so near to its
+        place that it can't be another.
+        """
+        gap = float(min(self.state.gap[m] for m in marks))
+        near = int(min(3.0 + 0.4 * gap, 8.0))
+        reach = max(self._reach(m, guess, False) for m in marks) + near
         scores = [self._score(m, guess[m], reach) for m in marks]
-        common, value = search.peak(
-            np.mean([np.maximum(score, 0.0) for score in scores], axis=0), reach, np.zeros(2), reach
-        )
-        if value < 0.7 * _CORRELATED:
-            return
-        for m, score in zip(marks, scores, strict=True):
-            shift, own = search.peak(score, reach, common, 3)
-            guess[m] += shift if own > _CORRELATED else common
+        common, _ = search.peak(search.consensus(scores, near), reach, _NONE, reach)
+        shifts = [search.peak(score, reach, common, near) for score in scores]
+        agree = [value > _CORRELATED for _, value in shifts]
+        sure = sum(agree) >= max(2, len(marks) / 2)
+        for m, (shift, _), own in zip(marks, shifts, agree, strict=True):
+            if sure:
+                guess[m] += shift if own else common
+                found[m] = own
+            elif own and np.hypot(*shift) < 0.4 * self._nearest(m, guess):
+                guess[m] += shift
+                found[m] = True
 
     def _score(self, m: int, at: Array, reach: int) -> Array:
         patch = self.state.patches[m]
         assert patch is not None
+        if self.state.gap[m] > 0:
+            patch = search.turned(patch, self.state.turn[m])
         return search.correlation(self.luma, patch, at, reach)
 
     def _reach(self, m: int, guess: Array, led: bool) -> int:
@@ -133,8 +152,8 @@ class Look:
         elif state.held[m] and state.fixes[m] < 2 and not state.still[m]:
             reach = 12.0 + float(state.size[m])
         else:
-            reach = 6.0 + 0.5 * speed + gap * (0.1 + 0.05 * speed)
-        if led or gap > 0:
+            reach = 6.0 + 0.5 * speed + gap * (0.1 + 0.25 * speed)
+        if led:
             reach = min(reach, max(0.4 * self._nearest(m, guess), 2.0))
         return int(min(reach, _FARTHEST))
 

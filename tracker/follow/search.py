@@ -36,6 +36,18 @@ def cut(luma: Luma, centre: Array, size: float) -> Patch | None:
     return Patch(grey, centre - (u, v))
 
 
+def turned(patch: Patch, turn: Array) -> Patch:
+    """The picture of a mark turned (2, 2) about its centre."""
+    off = float(np.max(np.abs(turn - np.eye(2))))
+    if off * len(patch.grey) < 1.0 or not 0.2 < float(np.linalg.det(turn)) < 5.0:
+        return patch
+    middle = len(patch.grey) // 2 + patch.shift
+    matrix = np.column_stack([turn, middle - turn @ middle])
+    size = patch.grey.shape[::-1]
+    grey = cv2.warpAffine(patch.grey, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+    return Patch(np.asarray(grey, np.float32), patch.shift)
+
+
 def correlation(luma: Luma, patch: Patch, centre: Array, reach: int) -> Array:
     """Normalised correlation (2 reach + 1, 2 reach + 1) of a patch, shifted about a place.
 
@@ -73,3 +85,9 @@ def peak(score: Array, reach: int, about: Array, within: int) -> tuple[Array, fl
     at = np.unravel_index(int(np.argmax(graded)), graded.shape)
     shift = np.array([left + at[1] - reach, top + at[0] - reach], float)
     return shift, float(part[at])
+
+
+def consensus(scores: list[Array], near: int) -> Array:
+    """How well marks agree on a common shift, each allowed `near` px of its own."""
+    around = np.ones((2 * near + 1, 2 * near + 1), np.uint8)
+    return np.asarray(np.mean([cv2.dilate(np.maximum(s, 0.0), around) for s in scores], axis=0))

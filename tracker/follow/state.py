@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from tracker.follow import search
 from tracker.marks import Shape
 
 Mask = NDArray[np.bool_]
+_ORIENTED = ("quadrant", "hourglass", "cross", "patch")
 
 
 @dataclass
@@ -37,6 +38,8 @@ class State:
     patched: NDArray[np.int64] = field(init=False)  # frame of each patch
     layout: Array = field(init=False)  # (n, n, 2) all marks when one was last measured
     layout_held: Mask = field(init=False)  # (n, n) which of them were measured then
+    looks: list[list[Shape | None]] = field(init=False)  # all shapes then
+    turn: Array = field(init=False)  # (n, 2, 2) how the picture of its body has turned since
     surprise: float = 0.0  # px, mean over the last frames
 
     def __post_init__(self) -> None:
@@ -47,6 +50,7 @@ class State:
         self.patched = np.full(n, -1, np.int64)
         self.size = np.full(n, np.nan)
         self.shapes, self.patches = [None] * n, [None] * n
+        self.looks, self.turn = [[None] * n for _ in range(n)], np.tile(np.eye(2), (n, 1, 1))
         self.layout, self.layout_held = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
 
     def anchor(
@@ -73,6 +77,21 @@ class State:
         """Keep where everything was when these were last measured."""
         for m in np.flatnonzero(vanished).tolist():
             self.layout[m], self.layout_held[m] = self.place, self.held
+            self.looks[m] = list(self.shapes)
+
+    def look(self, m: int) -> Shape | None:
+        """How mark m must look now: as when it was last measured, turned with its body."""
+        shape = self.shapes[m]
+        if shape is None or self.gap[m] == 0:
+            return shape
+        return replace(shape, affine=self.turn[m] @ shape.affine)
+
+    def turned(self, m: int, mate: int) -> Array:
+        """Turn (2, 2) of the picture since m was last measured, as another mark's looks tell it."""
+        then, now = self.looks[m][mate], self.shapes[mate]
+        if then is None or now is None or now.pattern not in _ORIENTED:
+            return np.eye(2)
+        return np.asarray(now.affine @ np.linalg.inv(then.affine))
 
     def mates(self, m: int, got: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""

@@ -19,6 +19,8 @@ _UNSTEADY = 1.0
 """Mean surprise in px from which every frame is searched before it is measured."""
 _FRESH = 8
 """Frames after which a mark's picture is taken anew."""
+_SAME = 0.4
+"""Predictions closer than this, px, need not both be tried."""
 _PATIENCE = 300
 """Frames of hiding after which a mark is looked for less often..."""
 _SELDOM = 5
@@ -54,19 +56,17 @@ def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Se
     wanted = wanted & state.known & ~known
     now = wanted & state.held
     if state.surprise > _UNSTEADY:
-        guess = look.sought(now, guess)
+        guess, _ = look.sought(now, guess)
     look.measure(now, guess)
     look.doubt(now, guess)
     missing = state.known & ~look.got
     if missing.any():
         state.remember(missing & state.held)
-        guess = _by_body(state, look, missing, guess)
+        tried, guess = guess, _by_body(state, look, missing, guess)
         rest = wanted & missing & ((state.gap < _PATIENCE) | (frame % _SELDOM == 0))
-        look.measure(rest, guess)
-        look.doubt(rest, guess)
-        rest &= ~look.got
-        found = look.sought(rest, guess)
-        look.measure(rest & (np.hypot(*(found - guess).T) > 0.5), found)
+        look.measure(rest & now & _differ(guess, tried), guess)
+        place, found = look.sought(rest & ~look.got, guess)
+        look.measure(found & (~now | _differ(place, guess)), place)
     look.part(guess, wanted)
     _update(state, look, guess, dt)
     own = look.got & ~known
@@ -81,15 +81,22 @@ def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Se
     )
 
 
+def _differ(one: Array, other: Array) -> Mask:
+    """Whether two predictions are so far apart that a fit may end elsewhere."""
+    return np.asarray(np.hypot(*(one - other).T) > _SAME)
+
+
 def _by_body(state: State, look: Look, missing: Mask, guess: Array) -> Array:
     """Where the other marks of each body say that the missing ones must be."""
     guess = guess.copy()
     shift = _shake(state, look)
     for m in np.flatnonzero(missing).tolist():
-        mates = state.mates(m, look.got)
-        if mates.any():
+        mates = np.flatnonzero(state.mates(m, look.got))
+        if len(mates):
             old = state.layout[m]
-            guess[m] = carry(old[mates], look.place[mates], old[m][None])[0]
+            turn = state.turned(m, int(mates[0])) if len(mates) == 1 else None
+            place, state.turn[m] = carry(old[mates], look.place[mates], old[m][None], turn)
+            guess[m] = place[0]
         else:
             guess[m] += shift
     return guess
@@ -121,6 +128,7 @@ def _update(state: State, look: Look, guess: Array, dt: int) -> None:
     state.fixes += got
     state.gap = np.where(got, 0, state.gap + dt)
     state.held = got.copy()
+    state.turn[got] = np.eye(2)
     old = got & state.known & (np.abs(state.frame - state.patched) >= _FRESH)
     for m in np.flatnonzero(old & (look.visible > 0.85)).tolist():
         patch = search.cut(look.luma, look.place[m], state.size[m])
