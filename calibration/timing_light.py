@@ -147,7 +147,7 @@ def _exposure(share: Array, noise: float) -> tuple[float, float]:
     partial = (share[turns] > tolerance) & (share[turns] < 1 - tolerance)
     partial |= (share[turns + 1] > tolerance) & (share[turns + 1] < 1 - tolerance)
     within = (partial.sum() + 0.5) / (len(turns) + 1)
-    u = math.sqrt(within * (1 - within) / (len(turns) + 1)) + 1e-3
+    u = math.sqrt(within * (1 - within) / (len(turns) + 1)) + 0.03
     return min(1.0, float(within) / (1 - 2 * tolerance)), u
 
 
