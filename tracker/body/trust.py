@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.body.fit import Fit
-from tracker.body.normal import Look, common_motion
+from tracker.body.normal import Look, common_motion, misfit
 from tracker.body.setup import Setup
 
 TAIL = 5.0
@@ -90,7 +90,7 @@ def scatter(setup: Setup, fit: Fit, covariance: Array) -> tuple[Array, Array]:
         spent = float(np.sum(covariance * fit.system.shares[k]))
         residual = common_motion(seen, weight)
         count = 2 * int(on.sum())
-        chi[k] = float(np.sum(residual[on] ** 2)) / max(count - spent, 0.05 * count, 1.0)
+        chi[k] = misfit(seen, on.astype(float)) / max(count - spent, 0.05 * count, 1.0)
         lag[k] = correlation(residual, on)
     return chi, lag
 
