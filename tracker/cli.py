@@ -86,7 +86,7 @@ def demo(out: Path) -> None:
         results = analyse_record(load_record(out / "record.toml"), bars.progress)
         write_results(results, out / "results")
     show_results(results, out / "results")
-    show_demo(results, load_truth(out))
+    show_demo(results, load_truth(out).headline)
 
 
 @main.command()

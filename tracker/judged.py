@@ -168,14 +168,13 @@ def instrumented(
     cg: Array,
     distances: tuple[float, float],
     film: Moved | None,
-    draws: Draws | None,
 ) -> Instrumented:
     """Occupant risk from the first usable sensor block, and each block against the film."""
     where = f"accelerometers ({vehicle})"
     attitude = None
     checks: list[Check] = []
     warnings: list[Warning_] = []
-    if film is not None and draws is not None:
+    if film is not None:
         drawn = film.drawn
         known = film.motion.state[np.isin(film.motion.time, drawn.time)]
         attitude = FilmAttitude(drawn.time, known, drawn.draws)

@@ -5,7 +5,7 @@ Progress and warnings go to standard error, results to standard output.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -23,6 +23,7 @@ from rich.progress import (
 from rich.table import Table
 from rich.text import Text
 
+from tracker.check import Check
 from tracker.results import OccupantResult, Results
 from tracker.units import System, report_unit
 from tracker.values import Quantity
@@ -72,6 +73,17 @@ class Bars:
         if stage not in self._stages:
             self._stages[stage] = self._bars.add_task(stage, total=total or None)
         self._bars.update(self._stages[stage], completed=done, total=total or None)
+
+
+def show_check(checks: Sequence[Check]) -> None:
+    """What a check of a record found, one line each, the serious last."""
+    console = Console()
+    for state in ("ok", "doubtful", "missing"):
+        for check in checks:
+            if check.state == state:
+                console.print(
+                    f"{state:<9} {check.where}: {check.text}", highlight=False, markup=False
+                )
 
 
 def show_results(results: Results, directory: Path) -> None:

@@ -1,0 +1,177 @@
+"""What one camera saw: its film followed through, its pose, its steadiness and its clock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Array, Lens
+from calibration.finding import Finding
+from calibration.plane import Bar, camera_from_bars
+from calibration.steadiness import Steadiness, steadiness
+from calibration.survey import Resection, resect
+from calibration.timebase import TimeBase, time_base
+from calibration.timing_light import TimingLight
+from tracker.brightness import Brightness, Region
+from tracker.film import Film, open_film
+from tracker.follow import Followed, follow
+from tracker.record_camera import Camera as CameraEntry
+from tracker.record_camera import ScaleBar
+from tracker.record_schema import Record
+from tracker.values import Progress, Warning_
+from tracker.wanted import SURVEY, groups, wanted_marks
+
+FLASH, LIGHT = "flash", "timing light"
+BAR_PICK_U = 1.0  # px, of each end of a scale bar picked by hand
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One camera's film, followed and calibrated."""
+
+    name: str
+    film: Film
+    followed: Followed
+    steadiness: Steadiness
+    pose: Resection
+    time: TimeBase
+    warnings: tuple[Warning_, ...]
+
+
+def see(record: Record, name: str, progress: Progress) -> Sight:
+    """Follow a camera's film and calibrate the camera by what it saw.
+
+    Raises Problem where the film can't be read or the camera's pose can't be told.
+    """
+    entry = record.cameras[name]
+    where = f"cameras.{name}"
+    film = open_film(
+        record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits, where=where
+    )
+    lens = lens_of(record, name, film.size)
+    marks = wanted_marks(record, name, film.size, lens)
+    regions: dict[str, Region | None] = {}
+    if entry.time.zero == "flash":
+        regions[FLASH] = entry.time.flash_region
+    if entry.time.timing_light is not None:
+        regions[LIGHT] = entry.time.timing_light.region
+    grey = Brightness(film.frames, regions)
+    followed = follow(
+        film,
+        name,
+        marks,
+        exposure_s=entry.exposure,
+        interval_s=None if np.isnan(film.rate) else 1 / film.rate,
+        bodies=groups(marks),
+        edits=entry.edits,
+        ruled_out=entry.ruled_out,
+        progress=progress,
+        also=(grey.look,) if regions else (),
+    )
+    steady = steadiness(*_fixed(followed), size=film.size)
+    pose = _pose(record, name, film.size, lens, followed, steady)
+    clock = time_of(entry, film, grey.means, where)
+    said = [
+        *_warnings(steady.findings, where),
+        *_warnings(pose.findings, f"{where}.survey"),
+        *_warnings(clock.findings, f"{where}.time"),
+        *film.findings,
+        *followed.findings,
+    ]
+    return Sight(name, film, followed, steady, pose, clock, tuple(said))
+
+
+def lens_of(record: Record, name: str, size: tuple[int, int]) -> Lens | None:
+    """The lens that the record gives for a camera; None where it is to be solved."""
+    entry = record.cameras[name].lens
+    where = f"cameras.{name}.lens"
+    if entry is None:
+        return None
+    from calibration.lens import lens_from_chessboard, load_lens
+
+    if entry.file is not None:
+        return load_lens(record.folder / entry.file)
+    if entry.chessboard is not None and entry.inner_corners and entry.square:
+        pictures = sorted(record.folder.glob(entry.chessboard))
+        return lens_from_chessboard(pictures, entry.inner_corners, entry.square, where=where).lens
+    distortion = np.zeros(5) if entry.distortion is None else np.array(entry.distortion)
+    return Lens(np.array(entry.camera_matrix), distortion, size)
+
+
+def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
+    """The camera's clock from what the record and the film say of it."""
+    light = entry.time.timing_light
+    return time_base(
+        film.frames,
+        stamps=film.stamps,
+        rate=film.rate,
+        stated=entry.frame_rate is not None,
+        exposure=entry.exposure,
+        zero=entry.time.zero if isinstance(entry.time.zero, float | int) else None,
+        flash=grey.get(FLASH),
+        timing_light=None if light is None else TimingLight(grey[LIGHT], light.rate, light.duty),
+        white=float(film.white),
+        where=where,
+    )
+
+
+def _fixed(followed: Followed) -> tuple[list[str], Array, Array]:
+    """Names, positions (frames, n, 2) and covariances of the fixed targets; NaN where hidden."""
+    tracks = followed.tracks
+    which = [i for i, mark in enumerate(tracks.marks) if mark.startswith(f"{SURVEY}.")]
+    position = np.where(tracks.measured[:, which, None], tracks.position[:, which], np.nan)
+    names = [tracks.marks[i].split(".", 1)[1] for i in which]
+    return names, position, tracks.covariance[:, which]
+
+
+def _pose(
+    record: Record,
+    name: str,
+    size: tuple[int, int],
+    lens: Lens | None,
+    followed: Followed,
+    steady: Steadiness,
+) -> Resection:
+    entry = record.cameras[name]
+    rough = None if entry.position is None else np.array(entry.position)
+    surveyed = {n: t for n, t in entry.survey.items() if t.at is not None}
+    if not surveyed:
+        return camera_from_bars(
+            [_bar(record, f"bar {i + 1}", bar, steady) for i, bar in enumerate(entry.scale)],
+            size=size,
+            lens=lens,
+            rough_position=rough,
+            where=f"cameras.{name}.scale",
+        )
+    names, _, _ = _fixed(followed)
+    position, covariance = steady.reference, steady.reference_covariance
+    kept = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
+    return resect(
+        [names[i] for i in kept],
+        np.array([surveyed[names[i]].at for i in kept]).reshape(-1, 3),
+        position[kept],
+        covariance[kept],
+        size=size,
+        lens=lens,
+        ground_u=record.survey.ground_u,
+        rough_position=rough,
+        where=f"cameras.{name}.survey",
+    )
+
+
+def _bar(record: Record, name: str, bar: ScaleBar, steady: Steadiness) -> Bar:
+    """The bar with its plane in ground axes: a vehicle is taken to stand with its origin on the
+    ground, at the lateral offset of the test plan.
+    """
+    plane = 0.0 if bar.plane is None else bar.plane
+    seen_from_above = bar.plane is None or bar.plane <= 0
+    if bar.on is not None and not seen_from_above:
+        plane += record.test.intended.offset or 0.0
+    pixels = steady.steady(bar.frame, np.array(bar.pixels))
+    return Bar(name, pixels, bar.length, bar.along, bar.depth, plane, pixel_u=BAR_PICK_U)
+
+
+def _warnings(findings: tuple[Finding, ...], where: str) -> list[Warning_]:
+    return [Warning_(finding.code, finding.text, where) for finding in findings]
