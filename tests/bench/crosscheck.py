@@ -70,11 +70,12 @@ class Tally:
     """What was found of one fault of one size."""
 
     def __init__(self):
-        self.found = self.other = self.only = 0
+        self.tests = self.found = self.other = self.only = 0
         self.errors = []
 
     def add(self, kind, truth, findings):
         right = [f for f in findings if f.kind == kind]
+        self.tests += 1
         self.found += bool(right)
         self.other += bool(findings) and not right
         self.only += len(findings) == 1 and bool(right)
@@ -101,9 +102,9 @@ def main(count, film_mm):
         kinds.update((f.channel, f.kind) for f in result.findings)
         for kind, put_in, sizes in CASES:
             for size in sizes:
-                channels, truth = put_in(made, size)
-                if np.ptp(made.truth[:, 13]) < 10 and kind == "axis_swap":
+                if kind == "axis_swap" and np.ptp(made.truth[:, 13]) < G:
                     continue  # nothing happens sideways
+                channels, truth = put_in(made, size)
                 own = [f for f in check(made, channels).findings if f.channel == "ax"]
                 tallies[kind, size].add(kind, truth, own)
     print(f"film error {film_mm} mm, {count} tests")
@@ -113,7 +114,9 @@ def main(count, film_mm):
     print(f"verdicts of sound tests: {dict(verdicts)}")
     print(f"{'fault':12}{'size':>9}{'found':>8}{'other':>8}{'only':>8}{'bias/u':>9}{'sd/u':>7}")
     for (kind, size), tally in tallies.items():
-        row = "".join(f"{100 * n / count:7.1f}%" for n in (tally.found, tally.other, tally.only))
+        row = "".join(
+            f"{100 * n / tally.tests:7.1f}%" for n in (tally.found, tally.other, tally.only)
+        )
         spread = (np.mean(tally.errors), np.std(tally.errors)) if tally.errors else (np.nan, np.nan)
         print(f"{kind:12}{size:9.4g}{row}{spread[0]:9.2f}{spread[1]:7.2f}")
     print(f"{time.perf_counter() - began:.0f} s")

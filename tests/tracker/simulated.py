@@ -52,7 +52,12 @@ def scene(seed, *, count=120, film_mm=0.5, sound=True):
             bias[name] = 0.03 * unit * rng.standard_normal()
             values = gain[name] * np.interp(fine - delay[name], fine, values)
             ring = 2 * np.pi * rng.uniform(40, 160)
-            shaking = 4 * unit * np.sin(ring * fine) * np.exp(-np.maximum(fine, 0) / 0.04)
+            shaking = (
+                rng.choice([-4, 4])
+                * unit
+                * np.sin(ring * fine)
+                * np.exp(-np.maximum(fine, 0) / 0.04)
+            )
             values = values + (fine > 0) * (bias[name] + shaking)
         channels[name] = values + 0.3 * unit * rng.standard_normal(len(fine))
     return Scene(film_time, truth, state, state + error[1:], fine, channels, gain, delay, bias)

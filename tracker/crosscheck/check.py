@@ -244,6 +244,7 @@ def _agreement(evidence: Evidence) -> Agreement:
     own = (
         (tolerance.scale * film[-1]) ** 2
         + (tolerance.time * evidence.film.reading[-1]) ** 2
+        + (evidence.offset_sd * max(float(time[-1]), 0.0)) ** 2
         + float(evidence.basis[-1] @ evidence.own @ evidence.basis[-1])
     )
     return Agreement(

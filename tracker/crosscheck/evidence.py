@@ -48,10 +48,10 @@ class Evidence:
     film_part: Array  # (j,) the film's integral
     film_rate: Array  # (j,) its reading
     film_covariance: Array  # (j, j) of the film's integral
-    line: Array  # (j,) time since the span began: the shape of an offset
-    shifts: Array  # (s,) s, delays tried
-    shifted: Array  # (s, j) the channel, read later by each delay
-    own: Array  # (j, j) covariance of a sound channel's errors, scale and time excepted
+    measured_part: Array  # (j,)
+    line: Array  # (j,) integral of an offset of 1
+    offset_sd: float  # of a sound channel, SI
+    own: Array  # (j, j) covariance of its other errors, scale and time excepted
     tolerance: Tolerance
 
     @property
@@ -83,8 +83,6 @@ def gather(
     others: Array,
     excused: Array,
     tolerance: Tolerance,
-    largest_shift: float = 0.04,
-    shift_step: float = 0.0005,
 ) -> Evidence:
     """Evidence on one channel.
 
@@ -98,22 +96,17 @@ def gather(
     others : (o, k) integrals of the other axes as the film predicts them.
     excused : (e, k) one standard deviation each of differences that are explained already.
     tolerance : what a sound channel may do.
-    largest_shift, shift_step : s, the delays tried.
     """
     k = predicted.time
-    integral = integrate(time, reading)
-    count = round(largest_shift / shift_step)
-    shifts: Array = np.asarray(shift_step * np.arange(-count, count + 1), dtype=float)
-    shifted = np.stack([np.interp(k + shift, time, integral) for shift in shifts])
-    shifted -= shifted[:, :1]
+    measured = np.interp(k, time, integrate(time, reading))
+    measured -= measured[0]
     basis = _cosines(len(k), _count(len(predicted.drawn)))
     span = k - k[0]
     kind = channel in AXES
     offset = tolerance.offset if kind else tolerance.rate_offset
     vibration = tolerance.vibration if kind else tolerance.rate_vibration
-    if np.isnan(offset_u):
-        offset_u = 5.0 * offset
-    columns = [np.hypot(offset, offset_u) * span]
+    zeroed = np.isfinite(offset_u)
+    columns = [np.zeros_like(k)]
     columns += [tolerance.transverse * other for other in others]
     columns += list(excused)
     stacked = np.stack(columns) @ basis
@@ -129,14 +122,15 @@ def gather(
     return Evidence(
         channel=channel,
         film=predicted,
-        measured=shifted[count],
+        measured=measured,
         basis=basis,
         film_part=part,
         film_rate=rate,
         film_covariance=covariance,
-        line=span @ basis,
-        shifts=shifts,
-        shifted=shifted @ basis,
+        measured_part=measured @ basis,
+        # What was there before time zero is taken off: only a later offset is left to find.
+        line=(np.maximum(k, 0.0) if zeroed else span) @ basis,
+        offset_sd=float(np.hypot(offset, offset_u)) if zeroed else 5.0 * offset,
         own=nuisance,
         tolerance=tolerance,
     )

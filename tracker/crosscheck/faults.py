@@ -20,6 +20,7 @@ from tracker.integration import integrate
 Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturation"]
 
 FALSE_ALARM = 0.01  # a sound channel may be accused this often
+_SHIFT_STEP, _SHIFTS = 0.0005, 80  # s, and how many to either side
 _KINDS = 6  # single faults that are tried on it
 _SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
 _OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
@@ -40,7 +41,6 @@ EXPLANATIONS: tuple[tuple[Fault, ...], ...] = (
     ("polarity", "time_shift"),
     ("scale", "dropout"),
     ("offset", "dropout"),
-    ("time_shift", "dropout"),
     ("scale", "saturation"),
     ("scale", "offset", "time_shift"),
     ("polarity", "scale", "offset"),
@@ -118,35 +118,29 @@ def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
     if "time_shift" not in faults:
         rate = evidence.film_rate
         covariance = covariance + np.outer(rate, rate) * evidence.tolerance.time**2
+    if "offset" not in faults:
+        line = evidence.line
+        covariance = covariance + np.outer(line, line) * evidence.offset_sd**2
     whiten = np.linalg.inv(np.linalg.cholesky(covariance)).T
-    middle = len(evidence.shifts) // 2
-    rows = evidence.shifted if "time_shift" in faults else evidence.shifted[middle : middle + 1]
-    measured = rows @ whiten  # (s, j)
-    shapes, values = _shapes(evidence, faults)
+    measured = evidence.measured_part @ whiten  # (j,)
+    scanned, values, shapes = _shapes(evidence, faults)
     regressors = sign * shapes @ whiten  # (c, j)
     fixed = evidence.line @ whiten
     bent, seen = regressors, measured
     if "offset" in faults:  # the best offset is taken out of both sides
         along = fixed / np.sqrt(fixed @ fixed)
         bent = bent - np.outer(bent @ along, along)
-        seen = seen - np.outer(seen @ along, along)
+        seen = seen - (seen @ along) * along
     energy = np.einsum("cj,cj->c", bent, bent)
-    cross = seen @ bent.T  # (s, c)
-    surface = np.einsum("sj,sj->s", seen, seen)[:, None] + (
-        -(cross**2) / energy if "scale" in faults else energy - 2.0 * cross
-    )
-    s, c = (int(k) for k in np.unravel_index(np.argmin(surface), surface.shape))
-    chi2 = float(surface[s, c])
-    estimate, u = _linear(faults, measured[s], regressors[c], fixed)
-    if "time_shift" in faults:
-        at, sd, low = _vertex(evidence.shifts, surface[:, c], s)
-        estimate["time_shift"], u["time_shift"] = at, sd
+    cross = bent @ seen
+    fitted = cross**2 / np.maximum(energy, 1e-300) if "scale" in faults else 2.0 * cross - energy
+    left = seen @ seen - fitted
+    c = int(np.argmin(left))
+    chi2 = float(left[c])
+    estimate, u = _linear(faults, measured, regressors[c], fixed)
+    if scanned is not None:
+        estimate[scanned], u[scanned], low = _vertex(values, left, c)
         chi2 = min(chi2, low)
-    for name in ("dropout", "saturation"):
-        if name in faults:
-            at, sd, low = _vertex(values, surface[s], c)
-            estimate[name], u[name] = at, sd
-            chi2 = min(chi2, low)
     if "polarity" in faults:
         estimate["polarity"], u["polarity"] = -1.0, 0.0
     if estimate.get("scale", 1.0) <= 0.0:
@@ -155,18 +149,24 @@ def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
     return Fit(faults, estimate, u, max(chi2, 0.0), len(fixed) - used)
 
 
-def _shapes(evidence: Evidence, faults: tuple[Fault, ...]) -> tuple[Array, Array]:
-    """The film's integral (c, j) as the fault bends it, for each value (c,) of the fault tried."""
+def _shapes(evidence: Evidence, faults: tuple[Fault, ...]) -> tuple[Fault | None, Array, Array]:
+    """The fault that is looked for at values (c,), and the film's integral (c, j) bent by each."""
     film = evidence.film
+    if "time_shift" in faults:
+        shifts = _SHIFT_STEP * np.arange(-_SHIFTS, _SHIFTS + 1.0)
+        late = film.time - shifts[:, None]
+        bent = np.interp(late, film.time, film.integral)
+        bent += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
+        return "time_shift", shifts, (bent - bent[:, :1]) @ evidence.basis
     if "dropout" in faults:
-        values = film.time[1:-1:4]
-        stop = np.minimum(film.time[None, :], values[:, None])
-        return np.interp(stop, film.time, film.integral) @ evidence.basis, values
+        stops = film.time[1:-1:4]
+        reached = np.minimum(film.time, stops[:, None])
+        return "dropout", stops, np.interp(reached, film.time, film.integral) @ evidence.basis
     if "saturation" in faults:
-        values = float(np.abs(film.reading).max()) * np.linspace(0.15, 1.0, 60)
-        clipped = np.clip(film.reading, -values[:, None], values[:, None])
-        return integrate(film.time, clipped) @ evidence.basis, values
-    return evidence.film_part[None], np.zeros(1)
+        levels = float(np.abs(film.reading).max()) * np.linspace(0.15, 1.0, 60)
+        clipped = np.clip(film.reading, -levels[:, None], levels[:, None])
+        return "saturation", levels, integrate(film.time, clipped) @ evidence.basis
+    return None, np.zeros(1), evidence.film_part[None]
 
 
 def _linear(
