@@ -5,6 +5,7 @@ archive's.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from tracker.report import tables
 from tracker.report.blocks import (
@@ -35,7 +36,15 @@ from tracker.report.wording import (
 from tracker.results import Results
 
 KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw", "max_rise")
-KEY_OCCUPANT = ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y", "thiv", "asi")
+KEY_OCCUPANT = {
+    "oiv_x": "OIV, x",
+    "oiv_y": "OIV, y",
+    "ridedown_x": "Ridedown, x",
+    "ridedown_y": "Ridedown, y",
+    "thiv": "THIV",
+    "asi": "ASI",
+}
+KEY_NOTE = "OIV: occupant impact velocity; x forward, y to the right."
 
 
 def document(results: Results, plots: Mapping[str, str], shots: Shots | None = None) -> Document:
@@ -64,15 +73,12 @@ def document(results: Results, plots: Mapping[str, str], shots: Shots | None = N
 def _summary(
     results: Results, plots: Mapping[str, str], photographs: Photographs | None
 ) -> tuple[Block, ...]:
-    left: list[Block] = [tables.conditions(results)]
-    if results.criteria:
-        left.append(tables.verdicts(results, full=False))
-    motion, occupant = _key_motion(results), _key_occupant(results)
+    left = _present([tables.conditions(results), _key_motion(results)])
+    right = _present([_key_verdicts(results), _key_occupant(results)])
     return _present(
         [
             Text(headline(results), "lead"),
-            Beside(tuple(left), (motion,)) if motion else left[0],
-            occupant,
+            Beside(left, right),
             photographs,
             *_telling(results, plots),
             Text(CAUTION, "caution"),
@@ -88,8 +94,8 @@ def headline(results: Results) -> str:
     open_ = len(results.criteria) - sum(counts.values())
     if results.criteria:
         said.append(
-            f"Of {len(results.criteria)} criteria compared, {counts['pass']} within the limit, "
-            f"{counts['fail']} beyond it, {open_} undetermined."
+            f"Of {len(results.criteria)} criteria, {counts['pass']} passed, "
+            f"{counts['fail']} failed, {open_} undetermined."
         )
     for vehicle, check in results.cross_check.items():
         said.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
@@ -99,9 +105,17 @@ def headline(results: Results) -> str:
     return " ".join(said) or "No criteria were compared."
 
 
+def _key_verdicts(results: Results) -> Table | None:
+    return tables.main_verdicts(results) if results.criteria else None
+
+
 def _key_occupant(results: Results) -> Table | None:
     name = tables.striking(results)
-    return tables.occupant(results, name, {k: OCCUPANT[k] for k in KEY_OCCUPANT}) if name else None
+    if name is None:
+        return None
+    short = {k: Name(text, OCCUPANT[k].kind) for k, text in KEY_OCCUPANT.items()}
+    found = tables.occupant(results, name, short)
+    return replace(found, note=KEY_NOTE) if found else None
 
 
 def _key_motion(results: Results) -> Table | None:
@@ -175,7 +189,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
 def _criteria(results: Results) -> list[Block]:
     if not results.criteria:
         return []
-    return [Heading("Criteria"), tables.verdicts(results, full=True)]
+    return [Heading("Criteria"), tables.verdicts(results)]
 
 
 def _archive(

@@ -126,7 +126,7 @@ def _name(name: str, width: float) -> str:
 
 def _height(rows: int, width: float) -> float:
     """Height of a plot, in: plots of half a page stand side by side and are of one height."""
-    return 2.45 if width == NARROW else (2.1, 2.95)[rows - 1]
+    return 2.15 if width == NARROW else (2.1, 2.95)[rows - 1]
 
 
 def _motion(
@@ -150,12 +150,13 @@ def _motion(
             value = np.where(seen, motion.state[:, COLUMN[name]], np.nan)
             value = (value - _start(motion.time, value, panel.key)) * factor
             u = np.where(seen, motion.u[:, COLUMN[name]], np.nan) * factor
-            curve(place, motion.time, value, u, next(lines), label)
+            shown = label if width == WIDTH else label.partition(",")[0]
+            curve(place, motion.time, value, u, next(lines), shown)
             short = name.rsplit("_", 1)[0]
             data |= {f"{short} ({unit})": value, f"u_{short} ({unit})": u}
         title = f"{vehicle}: {panel.title}" if place is axes[0] else ""
         finish(place, title, unit, last=place is axes[-1])
-    caption = f"{vehicle.capitalize()}: {panel.title} against time, with 95 % bands."
+    caption = f"{vehicle.capitalize()}: {panel.title}, with 95 % bands."
     return Drawn(_name(f"{vehicle}-{panel.key}", width), caption, figure, data)
 
 
@@ -197,7 +198,7 @@ def _comparison(
         curve(axes[1], film.time, difference * factor, u * factor, line, "accelerometer less film")
         axes[1].axhline(0.0, color=SOFT, linewidth=0.6)
         finish(axes[1], "", unit)
-    caption = f"{vehicle.capitalize()}: {title} from film and from accelerometers, with 95 % bands."
+    caption = f"{vehicle.capitalize()}: {title}, film and accelerometers, with 95 % bands."
     return Drawn(_name(f"{vehicle}-{quantity.replace('_', '-')}", width), caption, figure, data)
 
 

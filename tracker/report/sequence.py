@@ -46,7 +46,7 @@ def take_photographs(results: Results, pictures: Path, earlier: Path) -> Shots:
                 shutil.copyfile(earlier / name, pictures / name)
             else:
                 continue
-            taken[moment.key] = (name, f"{camera}, {_signed(time)} s: {moment.label}")
+            taken[moment.key] = (name, f"{camera}, {moment.label}, {_signed(time)} s")
         if taken:
             shots[camera] = taken
     return shots
@@ -55,14 +55,15 @@ def take_photographs(results: Results, pictures: Path, earlier: Path) -> Shots:
 def sequence(shots: Shots) -> Photographs | None:
     """All photographs: a row holds some moments of one camera, cameras below each other."""
     keys = list(dict.fromkeys(key for taken in shots.values() for key in taken))
+    columns = len(keys) if len(keys) <= IN_SUMMARY else IN_A_ROW
     rows = []
-    for first in range(0, len(keys), IN_A_ROW):
+    for first in range(0, len(keys), columns or 1):
         for taken in shots.values():
-            row = tuple(taken[key] for key in keys[first : first + IN_A_ROW] if key in taken)
+            row = tuple(taken[key] for key in keys[first : first + columns] if key in taken)
             if row:
                 rows.append(row)
     caption = "Sequence: the cameras below each other at the same moments."
-    return Photographs(caption, tuple(rows), IN_A_ROW) if rows else None
+    return Photographs(caption, tuple(rows), columns) if rows else None
 
 
 def summary(shots: Shots) -> Photographs | None:
@@ -105,4 +106,4 @@ def _scaled(picture: Picture) -> Picture:
 
 
 def _signed(time: float) -> str:
-    return f"{time:+.4f}".replace("-", "−")
+    return f"{time:+.3f}".replace("-", "−")

@@ -12,6 +12,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from calibration.camera import Array
 
@@ -152,6 +153,7 @@ def finish(axes: Axes, title: str, unit: str, last: bool = True) -> None:
     axes.yaxis.set_label_coords(-LABEL / _inches(axes), 0.5)
     _, labels = axes.get_legend_handles_labels()
     wide = _inches(axes) > NARROW
+    axes.xaxis.set_major_locator(MaxNLocator(10 if wide else 5, steps=[1, 2, 5, 10]))
     pad = 4.0
     if any(labels) and wide:
         axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=3)

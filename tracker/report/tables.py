@@ -7,12 +7,20 @@ from collections.abc import Mapping
 from tracker.report.blocks import Table, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
-from tracker.results import CrossCheck, Results, VehicleResult
+from tracker.results import Criterion, CrossCheck, Results, VehicleResult
 from tracker.units import System
 from tracker.values import Quantity
 
 Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")
+CRITERIA_HEAD = ("criterion", "value", "limit", "verdict")
+ROOM = 8  # rows of criteria on the summary page
+ABBREVIATIONS = {
+    "occupant impact velocity": "OIV",
+    "Occupant impact velocity": "OIV",
+    "idedown acceleration": "idedown",
+    " (preferred)": ", preferred",
+}
 
 
 def striking(results: Results) -> str | None:
@@ -32,7 +40,7 @@ def conditions(results: Results) -> Table:
     for label, kind, target, found in (
         ("Speed", "speed", wanted.speed, vehicle.impact_speed),
         ("Angle", "angle", wanted.angle, vehicle.impact_angle),
-        ("Offset, + to the right", "length", wanted.offset, vehicle.impact_offset),
+        ("Offset, right +", "length", wanted.offset, vehicle.impact_offset),
     ):
         unit, factor = unit_of(kind, system)
         plan = NONE if target is None else plain(target * factor)
@@ -60,26 +68,59 @@ def conditions(results: Results) -> Table:
     )
 
 
-def verdicts(results: Results, full: bool) -> Table:
-    """Each criterion with its value, limit and verdict; `full` adds where it comes from."""
-    rows: list[Row] = []
-    for entry in results.criteria:
-        row: Row = (
-            named(entry.name, entry.unit),
-            NONE if entry.value is None else joined(entry.value, entry.u),
-            NONE if entry.limit is None else plain(entry.limit),
-            VERDICTS[entry.verdict],
+def verdicts(results: Results) -> Table:
+    """Each criterion with its value, limit, verdict and source."""
+    system = results.test.report_units
+    rows = [
+        (
+            *verdict_row(entry, system),
+            f"{entry.source}; {entry.note}" if entry.note else entry.source,
         )
-        rows.append(
-            (*row, entry.source + (f" {entry.note}" if entry.note else "")) if full else row
-        )
-    head: Row = ("criterion", "value", "limit", "verdict")
-    return table(
-        "Comparison with the criteria",
-        (*head, "source") if full else head,
-        rows,
-        "lcrll" if full else "lcrl",
+        for entry in results.criteria
+    ]
+    return table("Comparison with the criteria", (*CRITERIA_HEAD, "source"), rows, "lcrll")
+
+
+def main_verdicts(results: Results) -> Table:
+    """The criteria not met or open, then as many of those passed as there is room for."""
+    system = results.test.report_units
+    open_ = [entry for entry in results.criteria if entry.verdict != "pass"]
+    passed = [entry for entry in results.criteria if entry.verdict == "pass"]
+    must = [entry for entry in passed if "preferred" not in entry.name]
+    chosen = [*open_, *must[: max(0, ROOM - len(open_))]]
+    rows = [verdict_row(entry, system) for entry in results.criteria if entry in chosen]
+    others = len(results.criteria) - len(rows)
+    note = f"{others} more passed: see the reviewer's part." if others else ""
+    short = [(abbreviated(name), *rest) for name, *rest in rows]
+    return table("Comparison with the criteria", CRITERIA_HEAD, short, "lcrl", note)
+
+
+def verdict_row(entry: Criterion, system: System) -> Row:
+    """A criterion with value and limit in report units."""
+    kind = criterion_kind(entry)
+    unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
+    limit = NONE if entry.limit is None else plain(entry.limit * factor)
+    u = None if entry.u is None else entry.u * factor
+    return (
+        named(entry.name, unit),
+        NONE if entry.value is None else joined(entry.value * factor, u),
+        f"≥ {limit}" if entry.note.startswith("at least") else limit,
+        VERDICTS[entry.verdict],
     )
+
+
+def criterion_kind(entry: Criterion) -> str | None:
+    """The kind of a criterion's SI unit; None where it is in a unit of its own."""
+    if entry.unit == "m/s":
+        return "occupant_speed" if "occupant" in entry.name else "speed"
+    return {"rad": "angle", "m": "length", "kg": "mass", "J": "energy", "s": "time"}.get(entry.unit)
+
+
+def abbreviated(text: str) -> str:
+    """A name that fits half a page; the trade knows OIV."""
+    for long, short in ABBREVIATIONS.items():
+        text = text.replace(long, short)
+    return text
 
 
 def occupant(results: Results, vehicle: str, fields: Mapping[str, Name] = OCCUPANT) -> Table | None:
