@@ -18,18 +18,17 @@ from calibration.camera import Array
 from tracker.marks.model import FAST, PARAMETERS, grey, prepare
 
 OUTPUTS = 8
-"""Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 mean weight; 5 passes (negative: not
-converged); 6 cost over pixels; 7 standard deviation of the contrast."""
-
-
-SETTLED = 1e-3
-"""Expected gain in cost from which a step is the last: 0.03 standard deviations."""
-ROOM = 3 * PARAMETERS + 13
+"""Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
+not converged); 6 cost over pixels; 7 standard deviation of the contrast."""
+SETTLED = 0.01
+"""Expected gain in cost from which a step is the last: 0.1 standard deviations. What is left after
+it is of second order."""
+ROOM = 3 * PARAMETERS + 8
 """Rows of the work space of `fit_one`."""
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _pass(
+def _evaluate(
     kind: int,
     p: Array,
     q: Array,
@@ -38,64 +37,70 @@ def _pass(
     white: float,
     inverse: float,
     scale: float,
-    rows: Array,
-    H: Array,
-    g: Array,
-    JK: Array,
+    free: int,
+    work: Array,
+    T: Array,
     sums: Array,
 ) -> None:
-    """One walk over the pixels at the parameters p, residuals over sigma (inverse = 1/sigma²).
+    """Residuals and derivatives at p, over sigma (inverse = 1/sigma²) and times the weight's root.
 
-    With no `rows` it fills H and g, and sums: cost, weighted r² in grey², weights. With rows
-    (3, 16) of the inverse of H (for x, y and the contrast) it fills sums: those rows' spread by the
-    squared residuals, uu, uv, vv, cc, and the number of pixels.
+    Fills T (free + 1, m), the derivatives and in the last row the residuals, and sums: cost,
+    weighted r² in grey², weights, pixels.
     """
-    J, K, c = JK[0], JK[1], JK[2]
+    J, K, c = work[0], work[1], work[2]
     prepare(kind, p, q, c)
-    H[:] = 0.0
-    g[:] = 0.0
-    sums[:] = 0.0
     robust = inverse / (scale * scale) if scale > 0.0 else 0.0
+    cost = squares = weights = count = 0.0
     for i in range(pixels.shape[0]):
         f = grey(kind, p, q, c, template, pixels[i, 0], pixels[i, 1], J, K)
         value = pixels[i, 2]
-        if value >= white and f >= white:
-            continue  # the mark is at least as bright as the picture can show
         r = value - f
-        t = 1.0 + r * r * robust
-        w = 1.0 / t
-        if rows.shape[0] > 0:
-            x = y = z = 0.0
-            for k in range(PARAMETERS):
-                x += rows[0, k] * J[k]
-                y += rows[1, k] * J[k]
-                z += rows[2, k] * J[k]
-            r *= w * inverse
-            sums[0] += (x * r) ** 2
-            sums[1] += x * y * r * r
-            sums[2] += (y * r) ** 2
-            sums[3] += (z * r) ** 2
-            sums[4] += 1.0
-            continue
-        sums[0] += scale * scale * math.log(t) if scale > 0.0 else r * r * inverse
-        sums[1] += w * r * r
-        sums[2] += w
-        w *= inverse
-        first = 0
-        if J[0] == 0.0 and J[1] == 0.0 and J[6] == 0.0:
-            first = 7  # flat ground or paint: only greys and lighting matter
-        for a in range(first, PARAMETERS):
-            t = J[a] * w
-            if t != 0.0:
-                g[a] += t * r
-                for b in range(PARAMETERS):
-                    H[a, b] += t * J[b]
+        w = 1.0
+        if value >= white and f >= white:
+            w = 0.0  # the mark is at least as bright as the picture can show
+        elif scale > 0.0:
+            t = 1.0 + r * r * robust
+            w = 1.0 / t
+            cost += scale * scale * math.log(t)
+        else:
+            cost += r * r * inverse
+        squares += w * r * r
+        weights += w
+        count += 1.0 if w > 0.0 else 0.0
+        root = math.sqrt(w * inverse)
+        for a in range(free):
+            T[a, i] = J[a] * root
+        T[free, i] = r * root
+    sums[0], sums[1], sums[2], sums[3] = cost, squares, weights, count
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _factor(H: Array, damping: float, L: Array) -> None:
+def _products(T: Array, free: int, H: Array, g: Array) -> None:
+    """H = T T^T (lower half) and g = T r, two rows by two, so that the sums stay in registers."""
+    m = T.shape[1]
+    r = T[free]
+    for a in range(0, free, 2):
+        A, B = T[a], T[a + 1]
+        s = t = 0.0
+        for i in range(m):
+            s += A[i] * r[i]
+            t += B[i] * r[i]
+        g[a], g[a + 1] = s, t
+        for b in range(0, a + 1, 2):
+            C, D = T[b], T[b + 1]
+            s = t = u = v = 0.0
+            for i in range(m):
+                s += A[i] * C[i]
+                t += A[i] * D[i]
+                u += B[i] * C[i]
+                v += B[i] * D[i]
+            H[a, b], H[a, b + 1], H[a + 1, b], H[a + 1, b + 1] = s, t, u, v
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _factor(H: Array, free: int, damping: float, L: Array) -> None:
     """Cholesky factor of H + damping diag(H), a tiny ridge where a parameter has no effect."""
-    for a in range(PARAMETERS):
+    for a in range(free):
         for b in range(a + 1):
             t = H[a, b]
             if a == b:
@@ -109,21 +114,65 @@ def _factor(H: Array, damping: float, L: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _solve(L: Array, right: Array, x: Array) -> float:
+def _solve(L: Array, free: int, right: Array, x: Array) -> float:
     """Solve L L^T x = right; returns right . x."""
     total = 0.0
-    for a in range(PARAMETERS):
+    for a in range(free):
         t = right[a]
         for k in range(a):
             t -= L[a, k] * x[k]
         x[a] = t / L[a, a]
         total += x[a] * x[a]
-    for a in range(PARAMETERS - 1, -1, -1):
+    for a in range(free - 1, -1, -1):
         t = x[a]
-        for k in range(a + 1, PARAMETERS):
+        for k in range(a + 1, free):
             t -= L[k, a] * x[k]
         x[a] = t / L[a, a]
     return total
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _covariance(
+    T: Array,
+    L: Array,
+    free: int,
+    precision: Array,
+    sums: Array,
+    rows: Array,
+    work: Array,
+    out: Array,
+) -> None:
+    """H^-1 M H^-1 for position and contrast, from the derivatives and residuals in T."""
+    unit, x = work[0], work[1]
+    fitted = 0.0  # parameters count as far as the pixels, not the prior, determine them
+    for a in range(free):
+        for b in range(free):
+            unit[b] = 0.0
+        unit[a] = 1.0
+        fitted += 1.0 - min(precision[a] * _solve(L, free, unit, x), 1.0)
+        if a < 2 or a == 8:
+            for b in range(free):
+                rows[min(a, 2), b] = x[b]
+    uu = uv = vv = cc = 0.0
+    for i in range(T.shape[1]):
+        u = v = c = 0.0
+        for a in range(free):
+            u += rows[0, a] * T[a, i]
+            v += rows[1, a] * T[a, i]
+            c += rows[2, a] * T[a, i]
+        r2 = T[free, i] * T[free, i]
+        uu += u * u * r2
+        uv += u * v * r2
+        vv += v * v * r2
+        cc += c * c * r2
+    more = sums[3] / max(sums[3] - fitted, 1.0)
+    out[0], out[1], out[2] = uu * more, uv * more, vv * more
+    for a in range(free):
+        out[0] += rows[0, a] ** 2 * precision[a]
+        out[1] += rows[0, a] * rows[1, a] * precision[a]
+        out[2] += rows[1, a] ** 2 * precision[a]
+    out[3] *= more
+    out[7] = math.sqrt(cc * more)
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -147,75 +196,58 @@ def fit_one(
     sigma: float,
     scale: float,
     precision: Array,
+    free: int,
     passes: int,
     work: Array,
+    room: Array,
     out: Array,
 ) -> None:
     """Improve p (16) in place from these pixels (m, 3: x, y, grey); fill out (see `OUTPUTS`).
 
-    The prior is the given p with `precision` (1/sd², 0 for none, huge to hold a parameter); work
-    (ROOM, 16) is room to work.
+    The prior is the given p with `precision` (1/sd², 0 for none, huge to hold a parameter). Only
+    the first `free` (even) parameters can move. work (ROOM, 16), room ((free + 1) m): to work in.
     """
-    n = PARAMETERS
-    H, Hn, L, rows = work[:n], work[n : 2 * n], work[2 * n : 3 * n], work[3 * n : 3 * n + 3]
-    g, gn, step, start = work[3 * n + 3], work[3 * n + 4], work[3 * n + 5], work[3 * n + 6]
-    trial, sums, unit, JK = work[3 * n + 7], work[3 * n + 8], work[3 * n + 9], work[3 * n + 10 :]
-    none = rows[:0]
+    n, m = PARAMETERS, pixels.shape[0]
+    H, some, L = work[:n], work[n : 2 * n], work[2 * n : 3 * n]
+    g, step, start = work[3 * n], work[3 * n + 1], work[3 * n + 2]
+    trial, sums = work[3 * n + 3], work[3 * n + 4]
+    T = room[: (free + 1) * m].reshape((free + 1, m))
     inverse = 1.0 / (sigma * sigma)
     damping, best, converged, done = 0.0, 1e300, False, 0
     for a in range(n):
         start[a] = trial[a] = p[a]
     while done < passes and not converged:
         done += 1
-        _pass(kind, trial, q, template, pixels, white, inverse, scale, none, Hn, gn, JK, sums)
+        _evaluate(kind, trial, q, template, pixels, white, inverse, scale, free, some, T, sums)
         prior = 0.0
-        for a in range(n):
+        for a in range(free):
             prior += precision[a] * (trial[a] - start[a]) ** 2
         if sums[0] + prior <= best:
             best = sums[0] + prior
             out[3], out[4], out[6] = sums[1] / max(sums[2], 1.0), sums[2], sums[0]
-            for a in range(n):
+            _products(T, free, H, g)
+            for a in range(free):
                 p[a] = trial[a]
-                g[a] = gn[a] - precision[a] * (p[a] - start[a])
-                for b in range(n):
-                    H[a, b] = Hn[a, b]
+                g[a] -= precision[a] * (p[a] - start[a])
                 H[a, a] += precision[a]
             damping = 0.0 if damping < 1e-3 else damping * 0.1
         else:
             damping = max(damping * 8.0, 1e-3)
+        gain = 0.0
         for _ in range(12):
-            _factor(H, damping, L)
-            gain = _solve(L, g, step)
-            for a in range(n):
+            _factor(H, free, damping, L)
+            gain = _solve(L, free, g, step)
+            for a in range(free):
                 trial[a] = p[a] + step[a]
             if _sane(trial, start):
                 break
             damping = max(damping * 8.0, 1e-2)
-        if gain < SETTLED and damping < 1e-2:
-            converged = True
-            for a in range(n):
-                p[a] = trial[a]
+        converged = gain < SETTLED and damping < 1e-2
     out[5] = done if converged else -done
-    _factor(H, 0.0, L)
-    free = 0.0  # parameters count as far as the pixels, not the prior, determine them
-    for a in range(n):
-        for b in range(n):
-            unit[b] = 0.0
-        unit[a] = 1.0
-        share = precision[a] * _solve(L, unit, step)
-        free += 1.0 - min(share, 1.0)
-        if a < 2 or a == 8:
-            for b in range(n):
-                rows[min(a, 2), b] = step[b]
-    _pass(kind, p, q, template, pixels, white, inverse, scale, rows, Hn, gn, JK, sums)
-    more = sums[4] / max(sums[4] - free, 1.0)
-    out[0], out[1], out[2] = sums[0] * more, sums[1] * more, sums[2] * more
-    for a in range(n):
-        out[0] += rows[0, a] ** 2 * precision[a]
-        out[1] += rows[0, a] * rows[1, a] * precision[a]
-        out[2] += rows[1, a] ** 2 * precision[a]
-    out[3] *= more
-    out[7] = math.sqrt(sums[3] * more)
+    _factor(H, free, 0.0, L)
+    _covariance(T, L, free, precision, sums, work[:3], some, out)
+    for a in range(free):
+        p[a] = trial[a] if converged else p[a]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -231,11 +263,16 @@ def fit_many(
     sigma: Array,
     scale: Array,
     precision: Array,
+    free: int,
     passes: int,
     out: Array,
 ) -> None:
     """`fit_one` for every row of p; `pixels_at` and `template_at` (n + 1) part the lists."""
-    work = np.empty((ROOM, PARAMETERS))
+    most = 0
+    for i in range(p.shape[0]):
+        most = max(most, pixels_at[i + 1] - pixels_at[i])
+    work = np.zeros((ROOM, PARAMETERS))
+    room = np.empty((free + 1) * most)
     for i in range(p.shape[0]):
         if pixels_at[i + 1] > pixels_at[i]:
             fit_one(
@@ -248,8 +285,10 @@ def fit_many(
                 sigma[i],
                 scale[i],
                 precision[i],
+                free,
                 passes,
                 work,
+                room,
                 out[i],
             )
 

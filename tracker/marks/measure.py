@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.fit import OUTPUTS, fit_many
-from tracker.marks.model import NONE, PATCH, QUADRANT
-from tracker.marks.pack import Rows, pack, unpack
+from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT
+from tracker.marks.pack import HOLD, Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
 from tracker.marks.window import cut
 
@@ -72,9 +72,10 @@ def fit(
     pixels = np.empty((room, 3))
     outside = cut(luma, place, rows.q, margins(rows), pixels, at)
     out = np.zeros((len(p), OUTPUTS))
+    free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
     fit_many(
         rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
-        white, sigma, scale, precision, passes, out,
+        white, sigma, scale, precision, free, passes, out,
     )  # fmt: skip
     done = Rows(rows.kinds, p, rows.q, rows.templates, rows.template_at)
     return Fitted(done, out, np.diff(at).astype(float), outside)

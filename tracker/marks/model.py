@@ -24,6 +24,8 @@ from numba import njit
 from calibration.camera import Array
 
 PARAMETERS = 16
+LEARNT = 12
+"""Parameters from here on belong to the paint: learnt once, then held (11 may, too)."""
 CONSTANTS = 8
 QUADRANT, RINGS, CROSS, PATCH = 0, 1, 2, 3
 NONE, DISC, SQUARE, FLAT = 0, 1, 2, 3
@@ -40,7 +42,7 @@ FAST = {"contract", "reassoc", "arcp", "nsz"}
 """Liberties the compiler may take: none that supposes there are no infinities."""
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _edge(z: float) -> tuple[float, float]:
     """Phi(z) and its derivative."""
     if z >= _REACH:
@@ -56,7 +58,7 @@ def _edge(z: float) -> tuple[float, float]:
     )
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def prepare(kind: int, p: Array, q: Array, c: Array) -> None:
     """What all pixels share, into c (16).
 
@@ -79,7 +81,7 @@ def prepare(kind: int, p: Array, q: Array, c: Array) -> None:
             c[a + 3], c[a + 4] = cos, sin
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _strip(u: float, h: float, k: float) -> tuple[float, float, float, float]:
     """Blurred indicator of |u| < h, k = 1/(g s), g units for a pixel; d/du, s d/ds, d/dh."""
     z1, z2 = (h - u) * k, (h + u) * k
@@ -88,7 +90,7 @@ def _strip(u: float, h: float, k: float) -> tuple[float, float, float, float]:
     return a + b - 1.0, (db - da) * k, -(da * z1 + db * z2), (da + db) * k
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _circle(p: Array, c: Array, dx: float, dy: float) -> tuple[float, ...]:
     """Radius |m|, pixels to standard deviations of the edge for one unit, and what gradients need.
 
@@ -107,7 +109,7 @@ def _circle(p: Array, c: Array, dx: float, dy: float) -> tuple[float, ...]:
     return rho, g * c[0], u, v, D, gx, gy, g * g, inverse
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _outward(
     p: Array, dx: float, dy: float, round_: tuple[float, ...], w: float, along: float, J: Array
 ) -> None:
@@ -128,7 +130,7 @@ def _outward(
     J[5] = wv * dy - ky * v
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _quadrant(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
     d1, d2 = c[5] * dx + c[6] * dy, c[10] * dx + c[11] * dy
     E1, e1 = _edge(d1 * c[0])
@@ -171,7 +173,7 @@ def _quadrant(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> f
     return float(p[7] + M * inner)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _straight(
     p: Array, c: Array, outline: int, inner: float, dx: float, dy: float, J: Array
 ) -> tuple[float, float]:
@@ -205,7 +207,7 @@ def _straight(
     return M, su
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _rings(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
     round_ = _circle(p, c, dx, dy)
     rho, k = round_[0], round_[1]
@@ -232,7 +234,7 @@ def _rings(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> floa
     return float(p[7] + p[8] * M)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _cross(p: Array, c: Array, dx: float, dy: float, J: Array) -> float:
     h = p[11]
     D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
@@ -264,7 +266,7 @@ def _cross(p: Array, c: Array, dx: float, dy: float, J: Array) -> float:
     return float(p[7] + p[8] * J[8])
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _taps(t: float) -> tuple[float, float, float, float]:
     """Weights of the four coefficients of a cubic B-spline at the fraction t (Unser 1999)."""
     r = 1.0 - t
@@ -276,13 +278,13 @@ def _taps(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _slopes(t: float) -> tuple[float, float, float, float]:
     r = 1.0 - t
     return -0.5 * r * r, t * (1.5 * t - 2.0), -r * (1.5 * r - 2.0), 0.5 * t * t
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def _patch(p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) -> float:
     n, scale = int(q[6]), q[7]
     u = (p[2] * dx + p[3] * dy) * scale + 0.5 * (n - 1)
@@ -323,7 +325,7 @@ def _patch(p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) 
     return float(p[7] + p[8] * T)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
 def grey(
     kind: int, p: Array, q: Array, c: Array, template: Array, x: float, y: float, J: Array, K: Any
 ) -> float:
@@ -336,23 +338,26 @@ def grey(
     points = max(2 * steps, 1)
     part = 1.0 / max(steps, 1)
     f = 0.0
-    for a in range(PARAMETERS):
-        J[a] = 0.0
+    D = K if steps > 0 else J
+    if steps > 0:
+        for a in range(PARAMETERS):
+            J[a] = 0.0
     for i in range(points):
         t = 0.0
         if steps > 0:
             t = (i // 2 + 0.5 + (i % 2 - 0.5) * _GAUSS) * part - 0.5
         sx, sy = dx - t * q[2], dy - t * q[3]
         if kind == QUADRANT:
-            f += _quadrant(p, q, c, sx, sy, K)
+            f += _quadrant(p, q, c, sx, sy, D)
         elif kind == RINGS:
-            f += _rings(p, q, c, sx, sy, K)
+            f += _rings(p, q, c, sx, sy, D)
         elif kind == CROSS:
-            f += _cross(p, c, sx, sy, K)
+            f += _cross(p, c, sx, sy, D)
         else:
-            f += _patch(p, q, template, sx, sy, K)
-        for a in range(PARAMETERS):
-            J[a] += K[a]
+            f += _patch(p, q, template, sx, sy, D)
+        if steps > 0:
+            for a in range(PARAMETERS):
+                J[a] += K[a]
     light = 1.0 + p[9] * dx + p[10] * dy
     scale = light / points
     for a in range(PARAMETERS):

@@ -1,0 +1,185 @@
+"""How near to the Cramer-Rao bound marks are measured, beside general-purpose libraries.
+
+    python tests/bench/marks.py [views] [noises]
+
+Rendered marks (contrast 120, random sub-pixel place, turn, tilt up to 45 degrees, blur 0.6 to 1.2 px,
+start 0.3 px off), `views` views a row (default 6) with `noises` pictures each (default 30). Figures
+are root mean square errors of x and y over the bound of one picture. The libraries that compare two
+pictures get a clean reference picture, which favours them.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import marks_scene as scene
+from skimage.registration import phase_cross_correlation
+
+from tracker.marks import Shape, measure
+
+CONTRAST, DARK = 120.0, 60.0
+Array = scene.Array
+
+
+def true_shape(pattern: str, view: scene.View, noise: float) -> Shape:
+    """The look of one of the scene's marks, as `measure` would have it from the frame before."""
+    A = view.homography[:2, :2].copy()
+    if pattern == "quadrant":
+        mean = DARK + CONTRAST / 2
+        return Shape("quadrant", A, view.blur, mean, CONTRAST, noise=noise)
+    if pattern == "ring":
+        return Shape(
+            "ring", A, view.blur, DARK, CONTRAST, radii=(0.68, 0.36), steps=(-1.0, 1.0), noise=noise
+        )
+    return Shape(pattern, A, view.blur, DARK, CONTRAST, noise=noise)  # type: ignore[arg-type]
+
+
+def corner(ref: Array, cur: Array, c: Array, start: Array, half: int) -> Array:
+    inner = max(int(half / 1.6), 3)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 100, 1e-4)
+    point = start.reshape(1, 1, 2).astype(np.float32)
+    return np.asarray(cv2.cornerSubPix(cur, point, (inner, inner), (-1, -1), stop)[0, 0], float)
+
+
+def flow(ref: Array, cur: Array, c: Array, start: Array, half: int) -> Array:
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-4)
+    size = (2 * half + 1, 2 * half + 1)
+    at = c.reshape(1, 1, 2).astype(np.float32)
+    found, _, _ = cv2.calcOpticalFlowPyrLK(ref, cur, at, None, winSize=size, maxLevel=1, criteria=stop)
+    return np.asarray(found[0, 0], float)
+
+
+def _cut(ref: Array, c: Array, half: int) -> tuple[Array, Array]:
+    i = np.rint(c).astype(int)
+    return ref[i[1] - half : i[1] + half + 1, i[0] - half : i[0] + half + 1], i - half
+
+
+def ecc(ref: Array, cur: Array, c: Array, start: Array, half: int) -> Array:
+    part, corner_ = _cut(ref, c, half)
+    W = np.eye(2, 3, dtype=np.float32)
+    W[:, 2] = corner_
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-7)
+    try:
+        _, W = cv2.findTransformECC(part, cur, W, cv2.MOTION_TRANSLATION, stop, None, 1)
+    except cv2.error:
+        return np.full(2, np.nan)
+    return np.asarray(c + W[:, 2] - corner_, float)
+
+
+def template(ref: Array, cur: Array, c: Array, start: Array, half: int) -> Array:
+    part, corner_ = _cut(ref, c, half)
+    R = cv2.matchTemplate(cur, part, cv2.TM_CCOEFF_NORMED)
+    _, _, _, (x, y) = cv2.minMaxLoc(R)
+    if not (0 < x < R.shape[1] - 1 and 0 < y < R.shape[0] - 1):
+        return np.full(2, np.nan)
+    a, b, d = R[y, x - 1 : x + 2]
+    e, _, g = R[y - 1 : y + 2, x]
+    peak = np.array([x + 0.5 * (a - d) / (a - 2 * b + d), y + 0.5 * (e - g) / (e - 2 * b + g)])
+    return np.asarray(c + peak - corner_)
+
+
+def phase(ref: Array, cur: Array, c: Array, start: Array, half: int) -> Array:
+    a, corner_ = _cut(ref, c, half)
+    x, y = corner_
+    b = cur[y : y + 2 * half + 1, x : x + 2 * half + 1]
+    shift = phase_cross_correlation(a, b, upsample_factor=100, normalization=None)[0]
+    return np.asarray(c - shift[::-1])
+
+
+LIBRARIES: dict[str, Callable[[Array, Array, Array, Array, int], Array]] = {
+    "cornerSubPix": corner,
+    "PyrLK": flow,
+    "ECC": ecc,
+    "template": template,
+    "phase corr.": phase,
+}
+
+
+def row(pattern: str, size: int, views: int, noises: int, rng: np.random.Generator) -> None:
+    """Measure one pattern and size at all noise levels; prints one line a level."""
+    errors: dict[float, dict[str, list[Array]]] = {
+        n: {k: [] for k in ("ours", "nees", "bound", *LIBRARIES)} for n in (2.0, 4.0, 8.0)
+    }
+    bad = tries = 0
+    spent: list[float] = []
+    paint = scene.PAINTS[pattern]
+    for _ in range(views):
+        n = size + 26
+        H = scene.turned(
+            size, rng.uniform(0, 2 * np.pi), rng.uniform(0, np.pi / 4), rng.uniform(0, np.pi)
+        )
+        c0, c = n // 2 + rng.uniform(-0.5, 0.5, 2), n // 2 + rng.uniform(-0.5, 0.5, 2)
+        blur = rng.uniform(0.6, 1.2)
+        view = scene.View(tuple(c), H, blur)
+        cover = scene.coverage(paint, view, (n, n))
+        before = scene.coverage(paint, scene.View(tuple(c0), H, blur), (n, n))
+        ref = scene.photograph(DARK + CONTRAST * before, 0.0, rng)
+        unit = scene.bound(paint, view, (n, n), CONTRAST, np.sqrt(1 - 1 / 12))
+        for noise, found in errors.items():
+            bound = unit * np.sqrt(noise**2 + 1 / 12)
+            shape = true_shape(pattern, view, noise)
+            start = c + rng.normal(0, 0.3, (noises, 2))
+            pictures = [
+                scene.photograph(DARK + CONTRAST * cover, noise, rng) for _ in range(noises)
+            ]
+            for cur, at in zip(pictures, start, strict=True):
+                began = time.thread_time()
+                fix = measure(cur, [shape], at[None], white=255.0)[0]
+                spent.append(time.thread_time() - began)
+                tries += 1
+                bad += not fix.ok
+                e = fix.position - c
+                found["ours"].append(e / bound)
+                found["nees"].append(e @ np.linalg.solve(fix.covariance, e) / 2)
+                found["bound"].append(bound)
+            for name, method in LIBRARIES.items():
+                for cur, at in list(zip(pictures, start, strict=True))[: max(noises // 3, 5)]:
+                    found[name].append((method(ref, cur, c0, at, size // 2 + 3) - c) / bound)
+    for noise, found in errors.items():
+        rms = {k: float(np.sqrt(np.nanmean(np.square(found[k])))) for k in ("ours", *LIBRARIES)}
+        others = " ".join(f"{rms[k]:>12.2f}" for k in LIBRARIES)
+        print(
+            f"{pattern:9s} {size:3d} {noise:4.0f} {1e3 * np.mean(found['bound']):8.1f} "
+            f"{rms['ours']:6.3f} {np.mean(found['nees']):7.3f} {others}",
+            flush=True,
+        )
+    print(f"  not ok {bad} of {tries}; {1e6 * np.median(spent):.0f} us a call of one mark (CPU)")
+
+
+def floor(pattern: str, size: int, rng: np.random.Generator, phases: int = 12) -> float:
+    """RMS error (px) without noise but rounding, over sub-pixel phases."""
+    errors = []
+    n = size + 26
+    H = scene.turned(size, 0.3, 0.5, 0.9)
+    for _ in range(phases):
+        c = n // 2 + rng.uniform(-0.5, 0.5, 2)
+        view = scene.View(tuple(c), H, 0.8)
+        cover = scene.coverage(scene.PAINTS[pattern], view, (n, n))
+        picture = scene.photograph(DARK + CONTRAST * cover, 0.0, rng)
+        start = c + rng.normal(0, 0.3, 2)
+        fix = measure(picture, [true_shape(pattern, view, 0.3)], start[None], white=255.0)[0]
+        errors.append(fix.position - c)
+    return float(np.sqrt(np.mean(np.square(errors))))
+
+
+def main() -> None:
+    views = int(sys.argv[1]) if len(sys.argv) > 1 else 6
+    noises = int(sys.argv[2]) if len(sys.argv) > 2 else 30
+    rng = np.random.default_rng(7)
+    names = " ".join(f"{k:>12s}" for k in LIBRARIES)
+    print(f"pattern  size noise bound/mpx  ours squares {names}")
+    for pattern in ("quadrant", "disc", "ring", "cross"):
+        for size in (10, 20, 40):
+            row(pattern, size, views, noises, rng)
+            print(f"  without noise: {1e3 * floor(pattern, size, rng):.2f} mpx")
+
+
+if __name__ == "__main__":
+    main()
