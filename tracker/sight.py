@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.camera import Array, Lens
+from calibration.chessboard import lens_from_chessboard
 from calibration.finding import Finding
+from calibration.lens import given_lens, load_lens
 from calibration.plane import Bar, camera_from_bars
 from calibration.steadiness import Steadiness, steadiness
 from calibration.survey import Resection, resect
@@ -50,7 +52,7 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     film = open_film(
         record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits, where=where
     )
-    lens = lens_of(record, name, film.size)
+    lens, lens_said = lens_of(record, name, film.size)
     marks = wanted_marks(record, name, film.size, lens)
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
@@ -74,6 +76,7 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     pose = _pose(record, name, film.size, lens, followed, steady)
     clock = time_of(entry, film, grey.means, where)
     said = [
+        *lens_said,
         *_warnings(steady.findings, where),
         *_warnings(pose.findings, f"{where}.survey"),
         *_warnings(clock.findings, f"{where}.time"),
@@ -83,21 +86,26 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     return Sight(name, film, followed, steady, pose, clock, tuple(said))
 
 
-def lens_of(record: Record, name: str, size: tuple[int, int]) -> Lens | None:
-    """The lens that the record gives for a camera; None where it is to be solved."""
+def lens_of(record: Record, name: str, size: tuple[int, int]) -> tuple[Lens | None, list[Warning_]]:
+    """The lens that the record gives for a camera, and what was noticed on the way; None where
+    it is to be solved with the pose.
+    """
     entry = record.cameras[name].lens
     where = f"cameras.{name}.lens"
     if entry is None:
-        return None
-    from calibration.lens import lens_from_chessboard, load_lens
-
+        return None, []
     if entry.file is not None:
-        return load_lens(record.folder / entry.file)
+        return load_lens(record.folder / entry.file, size=size, where=where), []
     if entry.chessboard is not None and entry.inner_corners and entry.square:
-        pictures = sorted(record.folder.glob(entry.chessboard))
-        return lens_from_chessboard(pictures, entry.inner_corners, entry.square, where=where).lens
-    distortion = np.zeros(5) if entry.distortion is None else np.array(entry.distortion)
-    return Lens(np.array(entry.camera_matrix), distortion, size)
+        found = lens_from_chessboard(
+            sorted(record.folder.glob(entry.chessboard)),
+            inner_corners=entry.inner_corners,
+            square=entry.square,
+            where=where,
+        )
+        return found.lens, _warnings(found.findings, where)
+    assert entry.camera_matrix is not None
+    return given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, where=where), []
 
 
 def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
