@@ -1,0 +1,151 @@
+"""Lenses: from chessboard pictures, from given coefficients, and files of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calibration.camera import Array, Lens
+from calibration.chessboard import LensCalibration, lens_from_chessboard
+from calibration.problem import RECORD, Problem
+
+__all__ = [
+    "GIVEN_FOCAL_U",
+    "LensCalibration",
+    "given_lens",
+    "lens_from_chessboard",
+    "load_lens",
+    "save_lens",
+    "straightness",
+]
+
+GIVEN_FOCAL_U = 1e-3
+"""Relative standard uncertainty of a focal length that comes without one: about what a chessboard
+leaves, or a lens refocused by a little (common practice, no source)."""
+_GIVEN_ASPECT_U = 1e-4  # relative, of fx against fy: pixels are square to much better
+_SCHEMA = 1
+
+
+def given_lens(
+    camera_matrix: Sequence[Sequence[float]],
+    distortion: Sequence[float],
+    size: tuple[int, int],
+    *,
+    focal_u: float = GIVEN_FOCAL_U,
+    where: str = "lens",
+) -> Lens:
+    """The lens of these coefficients (OpenCV's matrix and order k1 k2 p1 p2 k3), px.
+
+    The focal length is given a standard uncertainty, relative `focal_u`; the others are taken
+    as exact, since the pose absorbs what they are wrong by.
+
+    Raises `Problem` for a matrix or coefficients of the wrong shape, skew, focal lengths that
+    aren't positive, or a principal point outside the picture.
+    """
+    matrix = np.asarray(camera_matrix, dtype=np.float64)
+    values = np.asarray(distortion, dtype=np.float64).ravel()
+    width, height = size
+
+    def wrong(what: str, remedy: str) -> Problem:
+        return Problem(what, where=where, remedy=remedy, status=RECORD)
+
+    form = "give [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in px"
+    if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
+        raise wrong("the camera matrix isn't 3 x 3", form)
+    if (
+        matrix[0, 1]
+        or matrix[1, 0]
+        or (matrix[2] != [0, 0, 1]).any()
+        or matrix[0, 0] <= 0
+        or (matrix[1, 1] <= 0)
+    ):
+        raise wrong("the camera matrix has another form than a camera's", form)
+    if not (0 < matrix[0, 2] < width and 0 < matrix[1, 2] < height):
+        raise wrong(
+            f"the principal point ({matrix[0, 2]:g}, {matrix[1, 2]:g}) lies outside the picture of "
+            f"{width} x {height} px",
+            "check that the lens was calibrated with pictures of this size",
+        )
+    if len(values) > 5 and values[5:].any():
+        raise wrong(
+            f"{len(values)} distortion coefficients are given",
+            "calibrate with the five coefficients k1 k2 p1 p2 k3",
+        )
+    padded = np.zeros(5)
+    padded[: min(5, len(values))] = values[:5]
+    spread = np.zeros((9, 2))
+    spread[:2, 0] = focal_u * np.diag(matrix)[:2]
+    spread[:2, 1] = _GIVEN_ASPECT_U * np.diag(matrix)[:2] * [0.5, -0.5]
+    return Lens(matrix, padded, size, spread @ spread.T)
+
+
+def save_lens(path: Path, lens: Lens, *, source: str) -> None:
+    """Write a lens as JSON, with its covariance and where it came from."""
+    content = {
+        "schema": _SCHEMA,
+        "kind": "lens",
+        "source": source,
+        "size": list(lens.size),
+        "camera_matrix": lens.matrix.tolist(),
+        "distortion": lens.distortion.tolist(),
+        "covariance_of": ["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"],
+        "covariance": lens.covariance.tolist(),
+    }
+    path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+
+
+def load_lens(path: Path, *, size: tuple[int, int] | None = None, where: str = "lens") -> Lens:
+    """The lens of a file that `save_lens` wrote.
+
+    Raises `Problem` for a file that can't be read, isn't a lens, or belongs to pictures of
+    another size than `size`.
+    """
+    remedy = "give a lens file that this program saved"
+    try:
+        content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise Problem(
+            f"{path.name} can't be read as a lens file ({type(error).__name__})",
+            where=where,
+            remedy=remedy,
+            status=RECORD,
+        ) from error
+    try:
+        if content["schema"] != _SCHEMA or content["kind"] != "lens":
+            raise ValueError
+        width, height = (int(n) for n in content["size"])
+        matrix = np.array(content["camera_matrix"], dtype=np.float64).reshape(3, 3)
+        distortion = np.array(content["distortion"], dtype=np.float64).reshape(5)
+        covariance = np.array(content["covariance"], dtype=np.float64).reshape(9, 9)
+    except (KeyError, TypeError, ValueError) as error:
+        raise Problem(
+            f"{path.name} isn't a lens file of schema {_SCHEMA}",
+            where=where,
+            remedy=remedy,
+            status=RECORD,
+        ) from error
+    if size is not None and (width, height) != tuple(size):
+        raise Problem(
+            f"{path.name} holds for pictures of {width} x {height} px, the film has "
+            f"{size[0]} x {size[1]}",
+            where=where,
+            remedy="calibrate the lens at the film's setting",
+            status=RECORD,
+        )
+    return Lens(matrix, distortion, (width, height), covariance)
+
+
+def straightness(lens: Lens, pixels: Array) -> Array:
+    """How far (n,) px each of n pixels on a line that is straight in the world lies off a
+    straight line once distortion is taken out; a good lens model leaves the picks' noise.
+
+    Source: plumb-line method (Brown 1971): distortion bends straight lines, perspective doesn't.
+    """
+    normal = lens.undistorted(np.asarray(pixels, dtype=np.float64))
+    plane = normal - normal.mean(axis=0)
+    _, _, axes = np.linalg.svd(plane, full_matrices=False)
+    return np.asarray(plane @ axes[1] * np.sqrt(lens.matrix[0, 0] * lens.matrix[1, 1]))
