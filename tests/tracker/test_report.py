@@ -4,6 +4,8 @@ import csv
 import html.parser
 import json
 import re
+import shutil
+import subprocess
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from tracker.report import digits
 from tracker.report.blocks import Beside, Table
 from tracker.report.content import document, headline
 from tracker.results import Conditions, Results, Software
-from tracker.results_files import write_results
+from tracker.results_files import read_results, write_results
 
 
 def tidy(text):
@@ -185,3 +187,45 @@ def test_results_of_nothing_still_make_a_report(tmp_path):
     text = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
     assert "<script>" not in text
     assert headline(empty) == "No criteria were compared."
+
+
+def test_the_same_results_give_the_same_bytes_also_when_read_from_a_folder(written):
+    again = written.with_name("again")
+    write_results(read_results(written), again)
+    files = [p.relative_to(written) for p in written.rglob("*") if p.is_file()]
+    assert len(files) > 15
+    for name in files:
+        if name.name != "log.jsonl":  # holds the time of day
+            assert (again / name).read_bytes() == (written / name).read_bytes(), name
+
+
+def pdf_text(path):
+    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
+    return tidy(re.sub("[\u2007\u2008]", " ", done.stdout.decode("utf-8")))
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")
+def test_the_pdf_says_the_same_as_the_page(written):
+    text = pdf_text(written / "report.pdf")
+    results = made_results()
+    car = results.vehicles["car"]
+    for value, factor in (
+        (car.impact_speed, 0.44704),
+        (car.occupant.film.oiv_x, 0.3048),
+        (car.occupant.accelerometer.ridedown_x, 1.0),
+        (results.crush.max_dynamic, 0.3048),
+    ):
+        assert tidy(digits.joined(value.value / factor, value.u / factor)) in text
+    for phrase in ("no camera determines the roll of car", "ab" * 32, "JCGM 100:2008", "DISAGREE"):
+        assert phrase in text, phrase
+    pages = text.count("Test K-07")
+    assert f"page {pages} of {pages}" in text
+
+
+@pytest.mark.skipif(shutil.which("pdffonts") is None, reason="poppler-utils is not installed")
+def test_fonts_travel_with_the_pdf(written):
+    done = subprocess.run(["pdffonts", written / "report.pdf"], capture_output=True, check=True)
+    fonts = done.stdout.decode().splitlines()[2:]
+    assert fonts
+    for line in fonts:
+        assert re.search(r" (yes|no) +(yes|no) +(yes|no) +\d+ +\d+$", line)[1] == "yes", line

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from calibration.camera import Array
 from tracker.report.pdf import plot_pdf
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
+from tracker.report.tables import striking
 from tracker.results import Curve, Results
 from tracker.results_csv import columns_csv
 from tracker.units import System, report_unit
@@ -107,12 +108,13 @@ def _all(results: Results) -> Iterable[Drawn]:
     for vehicle, motion in results.motion.items():
         found += [_motion(vehicle, motion, panel, system, WIDTH) for panel in PANELS]
         small = [panel for panel in PANELS if panel.key in ("velocity", "attitude")]
+        small = small if vehicle == striking(results) else []
         found += [_motion(vehicle, motion, panel, system, NARROW) for panel in small]
     for vehicle in results.vehicles:
         for quantity in dict.fromkeys(c.quantity for c in results.curves if c.of == vehicle):
             chosen = [c for c in results.curves if (c.of, c.quantity) == (vehicle, quantity)]
             found.append(_comparison(vehicle, quantity, chosen, system, WIDTH))
-            if quantity == "velocity_x":
+            if quantity == "velocity_x" and vehicle == striking(results):
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
