@@ -28,7 +28,7 @@ class Look:
     by_pose: Array  # (frames, marks, 2, 6)
     by_shared: Array  # (frames, marks, 2, 17)
     by_marker: Array  # (frames, marks, 2, 3)
-    common: Array | None  # (frames, marks, 2, 4)
+    common: Array | None  # (frames, marks, 2, k)
     near: tuple[tuple[NDArray[np.int64], Array], ...]  # per body: first coefficient, weights
 
 
@@ -118,8 +118,8 @@ def common_motion(seen: Look, weight: Array) -> Array:
         return seen.residual
     c = seen.common * np.sqrt(weight)[:, :, None, None]
     r = seen.residual * np.sqrt(weight)[:, :, None]
-    c2, r2 = c.reshape(len(c), -1, 4), r.reshape(len(r), -1, 1)
-    motion = np.linalg.solve(np.eye(4) + c2.mT @ c2, c2.mT @ r2)
+    c2, r2 = c.reshape(len(c), -1, c.shape[-1]), r.reshape(len(r), -1, 1)
+    motion = np.linalg.solve(np.eye(c2.shape[-1]) + c2.mT @ c2, c2.mT @ r2)
     return np.asarray(seen.residual - (seen.common @ motion[:, None])[..., 0])
 
 
@@ -128,9 +128,11 @@ def misfit(seen: Look, weight: Array) -> float:
     r = seen.residual * np.sqrt(weight)[:, :, None]
     total = float(np.sum(r * r))
     if seen.common is not None:
-        c = (seen.common * np.sqrt(weight)[:, :, None, None]).reshape(len(r), -1, 4)
+        c = (seen.common * np.sqrt(weight)[:, :, None, None]).reshape(
+            len(r), -1, seen.common.shape[-1]
+        )
         y = c.mT @ r.reshape(len(r), -1, 1)
-        total -= float(np.sum(y * np.linalg.solve(np.eye(4) + c.mT @ c, y)))
+        total -= float(np.sum(y * np.linalg.solve(np.eye(c.shape[-1]) + c.mT @ c, y)))
     return total
 
 
@@ -223,11 +225,11 @@ def _take_common(
     assert seen.common is not None
     c = _rows(seen.common * root[..., None])
     # rows Z with Z'Z = J' C (1 + C'C)^-1 C' J
-    half = np.linalg.inv(np.linalg.cholesky(np.eye(4) + c.mT @ c))
+    half = np.linalg.inv(np.linalg.cholesky(np.eye(c.shape[-1]) + c.mT @ c))
     z = half @ c.mT
     z_r = z @ _rows(r[..., None])
-    z_marks = z.reshape(len(z), 4, -1, 2)
-    z_own = np.einsum("fkme,fmej->fkmj", z_marks, own, optimize=True).reshape(len(z), 4, -1)
+    z_marks = z.reshape(*z.shape[:2], -1, 2)
+    z_own = np.einsum("fkme,fmej->fkmj", z_marks, own, optimize=True).reshape(*z.shape[:2], -1)
     z_other = np.concatenate([z @ _rows(shared), z_own], axis=2)
     flat = z_other.reshape(-1, z_other.shape[-1])
     matrix[np.ix_(others, others)] -= flat.T @ flat

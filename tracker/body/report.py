@@ -68,6 +68,11 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 "the uncertainties were raised accordingly"
             )
             out.append(Warning_("noise_larger", text, f"cameras.{e.name}"))
+        if e.shake:
+            text = (
+                f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
+            )
+            out.append(Warning_("picture_shake", text, f"cameras.{e.name}"))
         if lag > 0.3:
             text = (
                 f"errors of marks are correlated from frame to frame ({lag:.2f}); "

@@ -57,12 +57,21 @@ class Eye:
     place: Array  # (frames, marks, 2) px, 0 where not measured
     whiten: Array  # (frames, marks, 2, 2): W with W C W' = 1
     measured: NDArray[np.bool_]  # (frames, marks)
-    shared: Array | None  # (frames, marks, 2, 4) px by a unit of the frame's leftover motion
+    steadied: Array | None  # (frames, marks, 2, 4) px by a unit of what steadying left uncertain
+    shake: float  # px, sd of a shift common to a frame's marks beyond that
     film_frames: int  # how many frames and which marks the evidence had
     film_marks: tuple[str, ...]
     zero: float  # s, prior mean of the time offset
     zero_u: float
     rate_u: float
+
+    @property
+    def shared(self) -> Array | None:
+        """(frames, marks, 2, k) px by a unit of each error that a frame's marks share."""
+        if not self.shake:
+            return self.steadied
+        shift = np.where(self.measured[..., None, None], self.shake * np.eye(2), 0.0)
+        return shift if self.steadied is None else np.concatenate([self.steadied, shift], axis=3)
 
 
 @dataclass(frozen=True)
@@ -176,7 +185,7 @@ def eye_of(
     frames = np.flatnonzero(measured.any(axis=1))
     measured = measured[frames]
     seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
-    place, shared = _steadied(evidence, frames, seen, measured)
+    place, steadied = _steadied(evidence, frames, seen, measured)
     covariance = evidence.covariance[np.ix_(frames, columns)]
     covariance = np.where(measured[..., None, None], covariance, np.eye(2))
     return Eye(
@@ -191,7 +200,8 @@ def eye_of(
         place=place,
         whiten=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
         measured=measured,
-        shared=shared,
+        steadied=steadied,
+        shake=0.0,
         film_frames=len(evidence.seconds),
         film_marks=evidence.marks,
         zero=0.0,

@@ -27,8 +27,10 @@ from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
 from tracker.values import Progress, Warning_
 
-FIRST, SECOND = 12, 24
+FIRST, SECOND = 12, 30
 """Most steps of the two rounds."""
+SHAKES = 4
+"""Most estimates of a common shift of a frame's marks."""
 STILL = 0.1
 """Strengths and noise that change by less (natural logarithm) have converged."""
 DOUBTS = 8
@@ -173,7 +175,7 @@ def _fitted(
         handles = prior.handles_from(body, starts[body.name], strengths[b])
         values[setup.spline[b]] = handles.ravel()
     setup, fit = _first_round(setup, values, strengths, tell)
-    fit = _second_round(setup, fit, moment, tell)
+    setup, fit = _second_round(setup, fit, moment, tell)
     findings: list[Warning_] = []
     for _ in range(DOUBTS):
         doubt = survey.doubts(setup, fit, vehicles)
@@ -181,7 +183,7 @@ def _fitted(
             break
         setup = doubt.setup
         findings += doubt.findings
-        fit = _second_round(setup, fit, moment, tell)
+        setup, fit = _second_round(setup, fit, moment, tell)
     return setup, fit, [*findings, *survey.freed(setup, fit, vehicles)]
 
 
@@ -224,11 +226,11 @@ def _set_to_rest(
     return setup, np.where(held, setup.mean(), values), tuple(out), held
 
 
-def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit:
+def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tuple[Setup, Fit]:
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still; last the
     correlation of errors from frame to frame, once (a stiffer motion would feign more of it).
     """
-    settled = False
+    settled, shakes = False, 0
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
         at, keep = fit.at, fit.keep
@@ -251,6 +253,14 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit
         fit = replace(fit, chi_square=chi)
         if system.decrement < 1e-8 and moved < STILL and settled:
             break
+        if step >= 3 and moved < STILL and shakes < SHAKES:
+            shakes += 1
+            calmer = _with_shake(setup, fit)
+            if calmer is not setup:
+                setup = calmer
+                fit = replace(fit, at=newton.point(setup, at.values, sd, weights))
+                continue
+            shakes = SHAKES
         if step >= 3 and moved < STILL and not settled:
             settled = True
             fit = replace(fit, lag=lag, drag=trust.drag(lag, keep))
@@ -258,4 +268,17 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> Fit
         if step < SECOND - 3:
             fit = replace(fit, strengths=new.values, factors=factors)
     tell("motion", FIRST + SECOND, FIRST + SECOND)
-    return fit
+    return setup, fit
+
+
+def _with_shake(setup: Setup, fit: Fit) -> Setup:
+    """The setup with the common shift of each camera's frames as its residuals show it; the same
+    one if that changes little.
+    """
+    found = [
+        trust.shake(e, s, on) for e, s, on in zip(setup.eyes, fit.at.looks, fit.keep, strict=True)
+    ]
+    if all(abs(f - e.shake) <= 0.1 * e.shake for f, e in zip(found, setup.eyes, strict=True)):
+        return setup
+    eyes = tuple(replace(e, shake=f) for e, f in zip(setup.eyes, found, strict=True))
+    return replace(setup, eyes=eyes)

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.body.fit import Fit
 from tracker.body.normal import Look, common_motion, misfit
-from tracker.body.setup import Setup
+from tracker.body.setup import Eye, Setup
 
 TAIL = 5.0
 """Degrees of freedom of the Student t that marks are weighted by while wrong ones are unknown."""
 FAR = 5.0
 """A mark farther than this many sd from where the solution sees it is rejected."""
+COMMON = 0.2
+"""A common shift counts if it adds more than this share to the variance of a frame's mean."""
 MEDIAN = 2 * np.log(2.0)
 """Median of chi-square with two degrees of freedom."""
 
@@ -112,6 +114,31 @@ def drag(lag: Array, keep: list[NDArray[np.bool_]]) -> Array:
     ]
     c = np.minimum(lag, 0.95)
     return np.where(significant, (1 + c) / (1 - c), 1.0)
+
+
+def shake(e: Eye, seen: Look, on: NDArray[np.bool_]) -> float:
+    """Sd (px) of a shift common to a frame's marks, beyond what steadying left uncertain: from the
+    products of residuals of different marks in a frame, which independent errors average to zero.
+    0 where it matters little beside the marks' own errors, or where there are too few to tell.
+    """
+    pixels = np.linalg.solve(e.whiten, seen.residual[..., None])[..., 0] * on[..., None]
+    marks = on.sum(axis=1)
+    pairs = float(np.sum(marks * (marks - 1)))
+    if pairs < 60:
+        return 0.0
+    product = _pairs(np.asarray(pixels[..., None], dtype=np.float64))
+    if e.steadied is not None:
+        product -= _pairs(e.steadied * on[..., None, None])
+    common = product / (2 * pairs)
+    alone = float(np.sum(pixels**2)) / (2 * on.sum()) - common
+    worth = common * pairs / marks.sum() > COMMON * max(alone, 1e-12) and common > 1e-8
+    return float(np.sqrt(common)) if worth else 0.0
+
+
+def _pairs(values: Array) -> float:
+    """Sum over frames and ordered pairs of different marks of products of values (f, m, 2, k)."""
+    whole = values.sum(axis=1)
+    return float(np.sum(whole * whole) - np.sum(values * values))
 
 
 def correlation(residual: Array, on: NDArray[np.bool_]) -> float:
