@@ -20,7 +20,9 @@ from tracker.signals.conditioning import Conditioned, condition
 from tracker.signals.transfer import to_cg
 from tracker.values import Quantity
 
-Mask = NDArray[np.bool_]
+Rows = NDArray[np.intp]
+
+_RATE = 2500.0  # 1/s
 
 _AXES = ("ax", "ay", "az")
 _RATES = ("roll_rate", "pitch_rate", "yaw_rate")
@@ -77,7 +79,7 @@ def cg_acceleration_draws(
     assumed = assumptions or Assumptions()
     known = condition(accelerometer, cfc)
     end = min(accelerometer.good_until[name] for name in known.channels)
-    keep = known.time <= end
+    keep = np.flatnonzero(known.time <= end)[:: _thinning(accelerometer.interval)]
     time = known.time[keep]
     rng = np.random.default_rng(seed)
     lever = accelerometer.at - np.asarray(cg, dtype=float)
@@ -85,25 +87,27 @@ def cg_acceleration_draws(
     for name in ("ax", "ay"):
         if name not in known.channels:
             notes.append(f"{name} is not available and taken as 0")
-    mean_film = None if film is None else _film_at(film.time, film.state, time)
     if film is None:
         notes.append(
             f"no film tells the pitch: gravity stays in the readings, with a standard uncertainty"
             f" of {np.degrees(assumed.pitch):.0f} deg at 150 ms"
         )
-    read = _stack(known, _AXES, keep)
-    rates = _rates(known, keep, mean_film, notes)
-    mean = _carry(read, rates, mean_film, time, lever)
-    pick = None if film is None else rng.integers(0, len(film.draws), count)
-    draws = np.empty((count, 4, len(time)))
-    for k in range(count):
-        shown = (
-            None if film is None or pick is None else _film_at(film.time, film.draws[pick[k]], time)
-        )
-        disturbed = _disturb(read, known, keep, time, assumed, rng, tilt=film is None)
-        turning = _rates(known, keep, shown, None)
-        turning = turning * (1.0 + assumed.scale * rng.standard_normal((1, 3)))
-        draws[k] = _carry(disturbed, turning, shown, time, lever)
+    elif "yaw_rate" not in known.channels:
+        notes.append("the yaw rate is taken from the film")
+    if film is None and "yaw_rate" not in known.channels:
+        notes.append("no yaw rate: taken as 0")
+    read, rates = _stack(known, _AXES, keep), _stack(known, _RATES, keep)
+    missing = [k for k, name in enumerate(_RATES) if name not in known.channels]
+    shown = None if film is None else _film_at(film.time, film.state[None], time)
+    mean = _carry(read[None], rates[None], missing, shown, time, lever)[0]
+    if film is not None:
+        pick = rng.integers(0, len(film.draws), count)
+        shown = _film_at(film.time, film.draws[pick], time)
+    disturbed = _disturb(read, known, keep, accelerometer.interval, assumed, rng, count)
+    if film is None:
+        disturbed[..., :2] += _tilted(time, assumed.pitch, rng, count)
+    turning = rates * (1.0 + assumed.scale * rng.standard_normal((count, 1, 3)))
+    draws = _carry(disturbed, turning, missing, shown, time, lever)
     have = tuple(name in known.channels for name in (*_AXES, "yaw_rate"))
     return CgAcceleration(time, mean, draws, (have[0], have[1], have[2], have[3]), tuple(notes))
 
@@ -150,80 +154,84 @@ def risk_of(time: Array, motion: Array, distances: tuple[float, float]) -> Occup
     )
 
 
-def _stack(known: Conditioned, names: tuple[str, ...], keep: Mask) -> Array:
+def _thinning(interval: float) -> int:
+    """Samples per sample kept: after CFC 180 nothing is left that 2,500 a second would miss."""
+    return max(1, int(1.0 / (_RATE * interval) + 1e-9))
+
+
+def _stack(known: Conditioned, names: tuple[str, ...], keep: Rows) -> Array:
     """Channels (n, 3), 0 for those that there are not."""
-    count = int(np.count_nonzero(keep))
     columns = [
-        known.channels[name][keep] if name in known.channels else np.zeros(count) for name in names
+        known.channels[name][keep] if name in known.channels else np.zeros(len(keep))
+        for name in names
     ]
     return np.nan_to_num(np.stack(columns, axis=-1))
 
 
-def _rates(known: Conditioned, keep: Mask, film: Array | None, notes: list[str] | None) -> Array:
-    """Body rates (n, 3): measured where they were, else the film's, else 0."""
-    rates = _stack(known, _RATES, keep)
-    missing = [k for k, name in enumerate(_RATES) if name not in known.channels]
-    if film is not None and missing:
-        rates[:, missing] = body_rates(film)[:, missing]
-    if notes is not None and 2 in missing:
-        notes.append(
-            "the yaw rate is taken from the film" if film is not None else "no yaw rate: taken as 0"
-        )
-    return np.asarray(rates, dtype=float)
+def _carry(
+    read: Array, rates: Array, missing: list[int], film: Array | None, time: Array, lever: Array
+) -> Array:
+    """Readings and rates (m, n, 3) to ax, ay, az of the cg and the yaw rate (m, 4, n).
 
-
-def _carry(read: Array, rates: Array, film: Array | None, time: Array, lever: Array) -> Array:
-    """Sensor readings (n, 3) to ax, ay, az of the cg and the yaw rate (4, n)."""
-    kinematic = read if film is None else read - gravity_reading(film[:, 3], film[:, 4])
+    Rates that were not measured (`missing`) are the film's, or 0 without a film.
+    """
+    kinematic = read
+    if film is not None:
+        kinematic = read - gravity_reading(film[..., 3], film[..., 4])
+        rates = rates.copy()
+        rates[..., missing] = body_rates(film)[..., missing]
     moved = to_cg(kinematic, rates, time, lever)
-    return np.concatenate((moved.T, rates[None, :, 2]), axis=0)
+    together = np.concatenate((moved, rates[..., 2:]), axis=-1)
+    return np.ascontiguousarray(np.moveaxis(together, -1, -2))
 
 
 def _film_at(film_time: Array, state: Array, time: Array) -> Array:
-    """Motion states (n, 15) at the sensor's times; held at the ends of the film.
+    """Attitude and rates of motion states (m, k, 15) at the sensor's times (m, n, 15).
 
-    The attitude is taken as its change from the mean before time zero, where the sensors read 0.
+    They are held at the ends of the film; positions and accelerations are left 0. The attitude is
+    its change from the mean before time zero, where the sensors read 0.
     """
+    out = np.zeros((len(state), len(time), state.shape[-1]))
+    k = np.clip(np.searchsorted(film_time, time) - 1, 0, len(film_time) - 2)
+    share = np.clip((time - film_time[k]) / (film_time[k + 1] - film_time[k]), 0.0, 1.0)[:, None]
+    for columns in (slice(3, 6), slice(9, 12)):
+        part = state[..., columns]
+        out[..., columns] = (1.0 - share) * part[:, k] + share * part[:, k + 1]
     before = film_time < 0
-    columns = [np.interp(time, film_time, state[:, k]) for k in range(state.shape[1])]
-    out = np.stack(columns, axis=-1)
     if before.any():
-        out[:, 3:5] -= state[before, 3:5].mean(axis=0)
-    outside = (time < film_time[0]) | (time > film_time[-1])
-    out[outside, 9:12] = 0.0
+        out[..., 3:5] -= state[:, before, 3:5].mean(axis=1, keepdims=True)
+    out[:, (time < film_time[0]) | (time > film_time[-1]), 9:12] = 0.0
     return out
 
 
 def _disturb(
     read: Array,
     known: Conditioned,
-    keep: Mask,
-    time: Array,
+    keep: Rows,
+    interval: float,
     assumed: Assumptions,
     rng: np.random.Generator,
-    *,
-    tilt: bool,
+    count: int,
 ) -> Array:
-    """One draw of what the vehicle may have done, given the readings (n, 3)."""
-    mixing = np.eye(3) + assumed.transverse * rng.standard_normal((3, 3))
-    mixing[np.diag_indices(3)] = 1.0 + assumed.scale * rng.standard_normal(3)
-    out = np.asarray(read @ mixing.T)
+    """Draws (m, n, 3) of what the sensors may have met, given the readings (n, 3)."""
+    mixing = np.eye(3) + assumed.transverse * rng.standard_normal((count, 3, 3))
+    mixing[:, range(3), range(3)] = 1.0 + assumed.scale * rng.standard_normal((count, 3))
+    out = np.asarray(read @ np.swapaxes(mixing, 1, 2))
     for k, name in enumerate(_AXES):
         if name not in known.channels:
             continue
         offset_u = known.offset_u[name]
-        out[:, k] += rng.standard_normal() * (assumed.offset if np.isnan(offset_u) else offset_u)
-        noise = known.noise[name]
-        if np.isfinite(noise) and noise > 0:
-            white = noise * rng.standard_normal(len(time))
-            smooth = (
-                white
-                if np.isnan(known.cfc)
-                else cfc_filter(white, float(time[1] - time[0]), known.cfc, known.constant)
-            )
-            out[:, k] += smooth
-    if tilt:
-        slope = assumed.pitch / 0.15 * np.maximum(time, 0.0)
-        out[:, 0] += GRAVITY * np.sin(slope * rng.standard_normal())
-        out[:, 1] += GRAVITY * np.sin(slope * rng.standard_normal())
+        sd = assumed.offset if np.isnan(offset_u) else offset_u
+        out[..., k] += sd * rng.standard_normal((count, 1))
+        if known.noise[name] > 0:
+            white = known.noise[name] * rng.standard_normal((count, len(known.time)))
+            if not np.isnan(known.cfc):
+                white = cfc_filter(white, interval, known.cfc, known.constant)
+            out[..., k] += white[:, keep]
     return out
+
+
+def _tilted(time: Array, pitch: float, rng: np.random.Generator, count: int) -> Array:
+    """Gravity (m, n, 2) in ax and ay of a vehicle whose pitch and roll nobody saw."""
+    slope = pitch / 0.15 * np.maximum(time, 0.0)[:, None]
+    return np.asarray(GRAVITY * np.sin(slope * rng.standard_normal((count, 1, 2))))
