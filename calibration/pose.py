@@ -69,8 +69,8 @@ def spread(points: Array) -> Array:
 
 def starts(seen: Sightings, freedom: LensFreedom) -> Iterator[tuple[float, Camera, Array]]:
     """Closed-form poses worth refining: (rms in px, camera, lens freedoms), for each focal length
-    that an open lens may have. Source: cv2.solvePnPGeneric (SQPNP, IPPE for coplanar points, P3P
-    for three).
+    that an open lens may have. Source: cv2.solvePnPGeneric (SQPNP, IPPE for coplanar points) and
+    cv2.solveP3P for three.
     """
     flat = spread(seen.points)[2] < 1e-9 + 0.01 * spread(seen.points)[0]
     methods = [cv2.SOLVEPNP_SQPNP] + ([cv2.SOLVEPNP_IPPE] if flat and len(seen) > 3 else [])
@@ -94,9 +94,12 @@ def starts(seen: Sightings, freedom: LensFreedom) -> Iterator[tuple[float, Camer
 
 def _closed_forms(points: Array, normal: Array, method: int) -> list[tuple[Array, Array]]:
     try:
-        _, turns, shifts, _ = cv2.solvePnPGeneric(
-            points, normal, np.eye(3), np.zeros(5), flags=method
-        )
+        if method == cv2.SOLVEPNP_P3P:
+            _, turns, shifts = cv2.solveP3P(points, normal, np.eye(3), np.zeros(5), flags=method)
+        else:
+            _, turns, shifts, _ = cv2.solvePnPGeneric(
+                points, normal, np.eye(3), np.zeros(5), flags=method
+            )
     except cv2.error:  # its way of saying that this method has no solution here
         return []
     poses = []
@@ -135,15 +138,19 @@ def solve(
     freedom: LensFreedom,
     extra: tuple[Evidence, ...] = (),
     *,
-    tries: int = 6,
+    tries: int = 4,
     also: tuple[Fit, ...] = (),
     steps: int = 60,
 ) -> list[Fit]:
     """The distinct minima of the pose, best first: refined from the closed-form starts with the
     least rms, and from the poses of earlier fits.
     """
-    ranked = sorted(starts(seen, freedom), key=lambda one: one[0])[:tries]
-    begin = [(fit.camera, fit.freedoms) for fit in also] + [(c, z) for _, c, z in ranked]
+    begin = [(fit.camera, fit.freedoms) for fit in also]
+    for _, camera, z in sorted(starts(seen, freedom), key=lambda one: one[0]):
+        if len(begin) == tries + len(also):
+            break
+        if not any(_alike(camera, other) for other, _ in begin[len(also) :]):
+            begin.append((camera, z))
     fits: list[Fit] = []
     for camera, z in begin:
         fit = adjust(
@@ -157,6 +164,17 @@ def solve(
         if np.isfinite(fit.cost) and not any(_same(fit, other) for other in fits):
             fits.append(fit)
     return sorted(fits, key=lambda fit: fit.cost)
+
+
+def _alike(a: Camera, b: Camera) -> bool:
+    """Whether two starts lead to the same minimum."""
+    distance = np.linalg.norm(a.position - b.position)
+    focal = abs(np.log(a.lens.matrix[0, 0] / b.lens.matrix[0, 0]))
+    return bool(
+        np.linalg.norm(a.rotation - b.rotation) < 1e-3
+        and distance < 1e-3 * (1 + np.linalg.norm(a.position))
+        and focal < 0.1
+    )
 
 
 def _same(a: Fit, b: Fit) -> bool:

@@ -181,7 +181,9 @@ def _without_blunders(
             remedy="check the names, the order of the coordinates and the signs of the axes",
             status=FILM,
         )
-    return _again(seen, freedom, (), rough, verdict)
+    if verdict.wrong:
+        return _again(seen, freedom, (), rough, verdict)
+    return _plausible(fits, rough, verdict)
 
 
 def _again(
@@ -191,10 +193,15 @@ def _again(
     rough: Array | None,
     verdict: Verdict,
 ) -> tuple[Verdict, bool]:
-    """The verdict with the plausible one of the poses that fit its good points alike, and
-    whether another one is left.
-    """
+    """The verdict with its good points fitted again, from all starts and with extra evidence."""
     fits = pose.solve(seen.only(_kept(seen, verdict)), freedom, extra, also=(verdict.fit,))
+    return _plausible(fits, rough, verdict)
+
+
+def _plausible(fits: list[Fit], rough: Array | None, verdict: Verdict) -> tuple[Verdict, bool]:
+    """The verdict with the plausible one of the poses that fit alike, and whether another one is
+    left.
+    """
     alike = [fit for fit in fits if fit.cost < fits[0].cost + 9 * verdict.scale]
     chosen = min(alike, key=lambda fit: _implausibility(fit.camera, rough))
     ambiguous = rough is None and any(_elsewhere(fit, chosen) for fit in alike)
