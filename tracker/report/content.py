@@ -4,9 +4,11 @@ archive's.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from tracker.log import Entry
 from tracker.report import tables
 from tracker.report.blocks import (
     Beside,
@@ -156,8 +158,8 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         _warnings(results),
         Heading("Cameras, survey and time"),
         tables.cameras(results),
-        *[Text(f"{name}: {c.time_base}") for name, c in results.cameras.items() if c.time_base],
-        *[Text(f"{name}: {c.lens}") for name, c in results.cameras.items() if c.lens],
+        *_of_cameras("Time", {name: c.time_base for name, c in results.cameras.items()}),
+        *_of_cameras("Lens", {name: c.lens for name, c in results.cameras.items()}),
         *_plots(plots, results.cameras, ("survey", "steadiness")),
         tables.mark_fits(results),
     ]
@@ -166,8 +168,8 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     for vehicle, check in results.cross_check.items():
         blocks += [
             Text(f"Verdict for {vehicle}: {VERDICTS[check.verdict]}."),
-            tables.cross_check(vehicle, check),
-            tables.findings(vehicle, check),
+            tables.cross_check(vehicle, check, results.test.report_units),
+            tables.findings(vehicle, check, results.test.report_units),
             *_plots(
                 plots, [vehicle], ("velocity-x", "velocity-y", "acceleration-x", "acceleration-y")
             ),
@@ -184,6 +186,15 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         _inputs(results),
     ]
     return _present(blocks)
+
+
+def _of_cameras(what: str, texts: Mapping[str, str]) -> list[Block]:
+    """A sentence of each camera; one for all that say the same."""
+    return [
+        Text(f"{what}, {', '.join(name for name in texts if texts[name] == text)}: {text}")
+        for text in dict.fromkeys(texts.values())
+        if text
+    ]
 
 
 def _criteria(results: Results) -> list[Block]:
@@ -231,23 +242,26 @@ def _warnings(results: Results) -> Block:
 
 
 def _edits(results: Results) -> Block:
-    rows = [
-        (entry.kind, entry.where, entry.text)
-        for entry in results.log
-        if entry.kind in ("edit", "decision")
-    ]
+    rows = _counted(entry for entry in results.log if entry.kind in ("edit", "decision"))
     if not rows:
         return Text("None: every mark was measured by the program.")
     return table("Edits and decisions", ("kind", "where", "what"), rows, "lll")
 
 
 def _log(results: Results) -> Block:
-    rows = [
-        (entry.kind, entry.where, entry.text) for entry in results.log if entry.kind != "output"
-    ]
+    rows = _counted(entry for entry in results.log if entry.kind != "output")
     if not rows:
         return Text("No log was kept.")
     return table("Log", ("kind", "where", "what"), rows, "lll")
+
+
+def _counted(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
+    """Rows of a log; entries that say the same are one row with their number."""
+    times = Counter((entry.kind, entry.where, entry.text) for entry in entries)
+    return [
+        (kind, where, text if count == 1 else f"{text} ({count} times)")
+        for (kind, where, text), count in times.items()
+    ]
 
 
 def _inputs(results: Results) -> Table:

@@ -34,7 +34,7 @@ def moments(results: Results) -> tuple[Moment, ...]:
     if greatest is not None:
         half = _half_crush(results, greatest)
         if half is not None:
-            found.append(Moment("half-crush", "half of the greatest crush", half))
+            found.append(Moment("half-crush", "half crush", half))
         found.append(Moment("greatest-crush", "greatest crush", greatest))
     occupant = _occupant_impact(results)
     if occupant is not None:

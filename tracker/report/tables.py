@@ -14,6 +14,7 @@ from tracker.values import Quantity
 Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")
 CRITERIA_HEAD = ("criterion", "value", "limit", "verdict")
+FINDING_KINDS = {"m/s2": "acceleration", "rad/s": "angular_rate", "s": "time"}
 ROOM = 8  # rows of criteria on the summary page
 ABBREVIATIONS = {
     "occupant impact velocity": "OIV",
@@ -253,14 +254,18 @@ def budget(results: Results) -> Table | None:
     return table("Uncertainty budgets", head, rows, "llrlr") if rows else None
 
 
-def cross_check(vehicle: str, check: CrossCheck) -> Table | None:
+def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None:
     """The metrics of film against accelerometer velocity."""
     found = check.velocity
     if found is None:
         return None
+    unit, factor = unit_of("occupant_speed", system)
     rows = [
-        ("Root mean square difference (m/s)", metric(found.rms)),
-        ("Largest difference (m/s)", metric(found.max)),
+        (named(text, unit), metric(None if value is None else value * factor))
+        for text, value in (
+            ("Root mean square difference", found.rms),
+            ("Largest difference", found.max),
+        )
     ]
     if found.sprague_geers is not None:
         each = found.sprague_geers
@@ -274,22 +279,18 @@ def cross_check(vehicle: str, check: CrossCheck) -> Table | None:
     return table(caption, ("", "value"), rows, "lr")
 
 
-def findings(vehicle: str, check: CrossCheck) -> Table | None:
+def findings(vehicle: str, check: CrossCheck, system: System) -> Table | None:
     """What is wrong with each accelerometer channel."""
-    rows = [
-        (
-            entry.channel,
-            entry.kind.replace("_", " "),
-            NONE if entry.estimate is None else joined(entry.estimate, entry.u),
-            entry.unit,
-            entry.text,
-        )
-        for entry in check.findings
-    ]
-    head = ("channel", "finding", "estimate", "unit", "")
-    return (
-        table(f"Findings on the accelerometers, {vehicle}", head, rows, "llcll") if rows else None
-    )
+    rows = []
+    for entry in check.findings:
+        kind = FINDING_KINDS.get(entry.unit)
+        unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
+        u = None if entry.u is None else entry.u * factor
+        estimate = NONE if entry.estimate is None else joined(entry.estimate * factor, u)
+        what = named(entry.kind.replace("_", " "), unit)
+        rows.append((entry.channel, what, estimate, entry.text))
+    head = ("channel", "finding", "estimate", "")
+    return table(f"Findings on the accelerometers, {vehicle}", head, rows, "llcl") if rows else None
 
 
 def named(text: str, unit: str) -> str:
