@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks.model import FAST, PARAMETERS, grey, prepare
 
-OUTPUTS = 8
+OUTPUTS = 9
 """Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
-not converged); 6 cost over pixels; 7 standard deviation of the contrast."""
+not converged); 6 cost over pixels; 7 standard deviation of the contrast;
+8 of the lighting (larger component)."""
 SETTLED = 0.01
 """Expected gain in cost from which a step is the last: 0.1 standard deviations. What is left after
 it is of second order."""
@@ -44,7 +45,7 @@ def _evaluate(
 ) -> None:
     """Residuals and derivatives at p, over sigma (inverse = 1/sigma²) and times the weight's root.
 
-    Fills T (free + 1, m), the derivatives and in the last row the residuals, and sums: cost,
+    Fills T (free + 2, m), the derivatives and in row `free` the residuals, and sums: cost,
     weighted r² in grey², weights, pixels.
     """
     J, K, c = work[0], work[1], work[2]
@@ -142,37 +143,44 @@ def _covariance(
     work: Array,
     out: Array,
 ) -> None:
-    """H^-1 M H^-1 for position and contrast, from the derivatives and residuals in T."""
-    unit, x = work[0], work[1]
+    """H^-1 M H^-1 for position and contrast, from the derivatives and residuals in T.
+
+    M is weighted by the leverages (HC2 of MacKinnon and White 1985), unbiased for white noise.
+    """
+    unit, leverage = work, T[free + 1]
     fitted = 0.0  # parameters count as far as the pixels, not the prior, determine them
+    leverage[:] = 0.0
     for a in range(free):
         for b in range(free):
             unit[b] = 0.0
         unit[a] = 1.0
-        fitted += 1.0 - min(precision[a] * _solve(L, free, unit, x), 1.0)
-        if a < 2 or a == 8:
-            for b in range(free):
-                rows[min(a, 2), b] = x[b]
+        fitted += 1.0 - min(precision[a] * _solve(L, free, unit, rows[a]), 1.0)
+        for b in range(a + 1):
+            share = rows[a, b] * (1.0 if a == b else 2.0)
+            A, B = T[a], T[b]
+            for i in range(T.shape[1]):
+                leverage[i] += share * A[i] * B[i]
     uu = uv = vv = cc = 0.0
     for i in range(T.shape[1]):
         u = v = c = 0.0
         for a in range(free):
             u += rows[0, a] * T[a, i]
             v += rows[1, a] * T[a, i]
-            c += rows[2, a] * T[a, i]
-        r2 = T[free, i] * T[free, i]
+            c += rows[8, a] * T[a, i]
+        # a pixel's residual is smaller than its error by what it pulled the fit
+        r2 = T[free, i] * T[free, i] / max(1.0 - leverage[i], 0.1)
         uu += u * u * r2
         uv += u * v * r2
         vv += v * v * r2
         cc += c * c * r2
-    more = sums[3] / max(sums[3] - fitted, 1.0)
-    out[0], out[1], out[2] = uu * more, uv * more, vv * more
+    out[0], out[1], out[2] = uu, uv, vv
     for a in range(free):
         out[0] += rows[0, a] ** 2 * precision[a]
         out[1] += rows[0, a] * rows[1, a] * precision[a]
         out[2] += rows[1, a] ** 2 * precision[a]
-    out[3] *= more
-    out[7] = math.sqrt(cc * more)
+    out[3] *= sums[3] / max(sums[3] - fitted, 1.0)
+    out[7] = math.sqrt(cc)
+    out[8] = math.sqrt(max(rows[9, 9], rows[10, 10]))
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -195,6 +203,7 @@ def fit_one(
     white: float,
     sigma: float,
     scale: float,
+    centre: Array,
     precision: Array,
     free: int,
     passes: int,
@@ -204,14 +213,14 @@ def fit_one(
 ) -> None:
     """Improve p (16) in place from these pixels (m, 3: x, y, grey); fill out (see `OUTPUTS`).
 
-    The prior is the given p with `precision` (1/sd², 0 for none, huge to hold a parameter). Only
-    the first `free` (even) parameters can move. work (ROOM, 16), room ((free + 1) m): to work in.
+    The prior is `centre` with `precision` (1/sd², 0 for none, huge to hold a parameter). Only the
+    first `free` (even) parameters can move. work (ROOM, 16), room ((free + 2) m): to work in.
     """
     n, m = PARAMETERS, pixels.shape[0]
     H, some, L = work[:n], work[n : 2 * n], work[2 * n : 3 * n]
     g, step, start = work[3 * n], work[3 * n + 1], work[3 * n + 2]
     trial, sums = work[3 * n + 3], work[3 * n + 4]
-    T = room[: (free + 1) * m].reshape((free + 1, m))
+    T = room[: (free + 2) * m].reshape((free + 2, m))
     inverse = 1.0 / (sigma * sigma)
     damping, best, converged, done = 0.0, 1e300, False, 0
     for a in range(n):
@@ -221,14 +230,14 @@ def fit_one(
         _evaluate(kind, trial, q, template, pixels, white, inverse, scale, free, some, T, sums)
         prior = 0.0
         for a in range(free):
-            prior += precision[a] * (trial[a] - start[a]) ** 2
+            prior += precision[a] * (trial[a] - centre[a]) ** 2
         if sums[0] + prior <= best:
             best = sums[0] + prior
             out[3], out[4], out[6] = sums[1] / max(sums[2], 1.0), sums[2], sums[0]
             _products(T, free, H, g)
             for a in range(free):
                 p[a] = trial[a]
-                g[a] -= precision[a] * (p[a] - start[a])
+                g[a] -= precision[a] * (p[a] - centre[a])
                 H[a, a] += precision[a]
             damping = 0.0 if damping < 1e-3 else damping * 0.1
         else:
@@ -245,7 +254,7 @@ def fit_one(
         converged = gain < SETTLED and damping < 1e-2
     out[5] = done if converged else -done
     _factor(H, free, 0.0, L)
-    _covariance(T, L, free, precision, sums, work[:3], some, out)
+    _covariance(T, L, free, precision, sums, some, step, out)
     for a in range(free):
         p[a] = trial[a] if converged else p[a]
 
@@ -262,6 +271,7 @@ def fit_many(
     white: float,
     sigma: Array,
     scale: Array,
+    centre: Array,
     precision: Array,
     free: int,
     passes: int,
@@ -272,7 +282,7 @@ def fit_many(
     for i in range(p.shape[0]):
         most = max(most, pixels_at[i + 1] - pixels_at[i])
     work = np.zeros((ROOM, PARAMETERS))
-    room = np.empty((free + 1) * most)
+    room = np.empty((free + 2) * most)
     for i in range(p.shape[0]):
         if pixels_at[i + 1] > pixels_at[i]:
             fit_one(
@@ -284,6 +294,7 @@ def fit_many(
                 white,
                 sigma[i],
                 scale[i],
+                centre[i],
                 precision[i],
                 free,
                 passes,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -44,6 +44,14 @@ class Fitted:
         """Mean weight over the whole window."""
         return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
 
+    def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
+        """The same with `other` in place of the marks at `index`."""
+        p, out = self.rows.p.copy(), self.out.copy()
+        inside, outside = self.inside.copy(), self.outside.copy()
+        p[index], out[index] = other.rows.p, other.out
+        inside[index], outside[index] = other.inside, other.outside
+        return Fitted(replace(self.rows, p=p), out, inside, outside)
+
 
 def margins(rows: Rows) -> Array:
     """Pixels of ground to take in beyond each outline."""
@@ -59,26 +67,24 @@ def fit(
     scale: Array,
     white: float,
     passes: int,
-    window: Array | None = None,
+    centre: Array | None = None,
 ) -> Fitted:
-    """Fit every row once, over the pixels round its start (or round the rows `window`)."""
+    """Fit every row over the pixels round its start; the prior is `centre`, else the start."""
     p = rows.p.copy()
     at = np.zeros(len(p) + 1, np.int64)
-    place = rows.p if window is None else window
-    sides = 2.0 * (1.0 / np.sqrt(np.abs(_determinant(place))) * 3.0 + 12.0)
+    sides = 2.0 * (1.0 / np.sqrt(np.abs(_determinant(p))) * 3.0 + 12.0)
     room = int(np.sum(np.minimum(sides, 4000.0) ** 2)) + int(
         np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
     )
     pixels = np.empty((room, 3))
-    outside = cut(luma, place, rows.q, margins(rows), pixels, at)
+    outside = cut(luma, rows.p, rows.q, margins(rows), pixels, at)
     out = np.zeros((len(p), OUTPUTS))
     free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
     fit_many(
         rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
-        white, sigma, scale, precision, free, passes, out,
+        white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
     )  # fmt: skip
-    done = Rows(rows.kinds, p, rows.q, rows.templates, rows.template_at)
-    return Fitted(done, out, np.diff(at).astype(float), outside)
+    return Fitted(replace(rows, p=p), out, np.diff(at).astype(float), outside)
 
 
 def _determinant(p: Array) -> Array:
@@ -115,71 +121,79 @@ def measure(
     rows = pack(shapes, np.asarray(predicted, float).reshape(n, 2), motion)
     own = np.array([s.noise for s in shapes]) if noise is None else np.full(n, float(noise))
     sigma = np.maximum(own, ROUNDING)
-    first = fit(luma, rows, prior.loose(rows), sigma, np.zeros(n), white, 12)
-    moved = np.hypot(*(first.rows.p[:, :2] - rows.p[:, :2]).T)
-    good = first.out[:, 5] > 0
-    again = np.flatnonzero(good & (moved > 0.7) & (moved < search_px))
-    final, out = first.rows.p.copy(), first.out.copy()
-    visible = first.visible
-    if len(again):
-        part = first.rows.take(again, first.rows.p[again])
-        more = fit(luma, part, prior.loose(part), sigma[again], np.zeros(len(again)), white, 12)
-        final[again], out[again], visible[again] = more.rows.p, more.out, more.visible
-    ratio = np.sqrt(out[:, 3]) / sigma
-    faults = _faults(rows.p, final, out, ratio, visible, CLEAN, 0.85, search_px)
-    shape_p = final.copy()
+    light = np.array([s.gradient_u for s in shapes])
+    clean = _clean(luma, rows, light, sigma, white, search_px)
+    faults = _faults(rows.p, clean, sigma, CLEAN, 0.85, search_px)
+    best, known = clean, clean.rows.p.copy()
     dirty = np.array([i for i in range(n) if faults[i]], np.int64)
     if len(dirty):
-        held = _held(luma, rows, dirty, sigma[dirty], white)
-        ratio[dirty] = held.residual / sigma[dirty]
-        visible[dirty], out[dirty], final[dirty] = held.visible, held.out, held.rows.p
-        worse = _faults(
-            rows.p[dirty], held.rows.p, held.out, ratio[dirty], held.visible, DIRTY, 0.4, search_px
-        )
-        for k, i in enumerate(dirty):
-            faults[i] = worse[k]
-            shape_p[i] = rows.p[i]
-            shape_p[i, 7:9] = final[i, 7:9]
-    covariance = np.empty((n, 2, 2))
-    covariance[:, 0, 0], covariance[:, 1, 1] = out[:, 0], out[:, 2]
-    covariance[:, 0, 1] = covariance[:, 1, 0] = out[:, 1]
-    kept = tuple(
-        unpack(s, shape_p[i], s.noise) if not faults[i] else s for i, s in enumerate(shapes)
+        part = rows.take(dirty, rows.p[dirty])
+        held = _held(luma, part, sigma[dirty], white)
+        worse = _faults(part.p, held, sigma[dirty], DIRTY, 0.4, search_px)
+        for i, fault in zip(dirty, worse, strict=True):
+            faults[i] = fault
+        known[dirty] = rows.p[dirty]
+        known[dirty, 7:9] = held.rows.p[:, 7:9]
+        best = clean.replaced(dirty, held)
+    shapes_now = tuple(
+        s if faults[i] else unpack(s, known[i], s.noise, float(best.out[i, 8]))
+        for i, s in enumerate(shapes)
     )
-    ok = np.array([not f for f in faults], bool)
+    out = best.out
     return Fixes(
-        final[:, :2].copy(), covariance, ratio, final[:, 8].copy(), visible, ok, tuple(faults), kept
+        best.rows.p[:, :2].copy(),
+        out[:, [0, 1, 1, 2]].reshape(n, 2, 2),
+        best.residual / sigma,
+        best.rows.p[:, 8].copy(),
+        best.visible,
+        np.array([not f for f in faults], bool),
+        tuple(faults),
+        shapes_now,
     )
 
 
-def _held(
-    luma: NDArray[Any], rows: Rows, which: NDArray[np.int64], sigma: Array, white: float
+def _clean(
+    luma: NDArray[Any], rows: Rows, light: Array, sigma: Array, white: float, search_px: float
 ) -> Fitted:
+    """Whole shape free. Fitted again where the window was off, and where the lighting jumped."""
+    n = len(sigma)
+    plain = np.zeros(n)
+    precision = prior.loose(rows, gradient_u=light)
+    done = fit(luma, rows, precision, sigma, plain, white, 12)
+    moved = np.hypot(*(done.rows.p[:, :2] - rows.p[:, :2]).T)
+    jump = np.abs(done.rows.p[:, 9:11] - rows.p[:, 9:11]).max(axis=1) * np.sqrt(precision[:, 9])
+    off = (moved > 0.7) & (moved < search_px)
+    again = np.flatnonzero((done.out[:, 5] > 0) & (off | (jump > 3.0)))
+    if len(again) == 0:
+        return done
+    unlit = np.where(jump > 3.0, np.inf, light)
+    precision = prior.loose(rows, gradient_u=unlit)[again]
+    part = done.rows.take(again, done.rows.p[again])
+    more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
+    return done.replaced(again, more)
+
+
+def _held(luma: NDArray[Any], part: Rows, sigma: Array, white: float) -> Fitted:
     """Shape held, robust weights that tighten step by step."""
-    part = rows.take(which, rows.p[which])
     tight = prior.held(part)
+    n = len(sigma)
     start = part
-    n = len(which)
     for scale in (12.0, 5.0):
-        done = fit(luma, start, tight, sigma, np.full(n, scale), white, 8)
-        moved = part.p.copy()
-        moved[:, :2] = done.rows.p[:, :2]
-        moved[:, 7:9] = done.rows.p[:, 7:9]
-        start = Rows(part.kinds, moved, part.q, part.templates, part.template_at)
-    return fit(luma, start, tight, sigma, np.full(n, 2.385), white, 20)
+        done = fit(luma, start, tight, sigma, np.full(n, scale), white, 8, part.p)
+        start = done.rows
+    return fit(luma, start, tight, sigma, np.full(n, 2.385), white, 20, part.p)
 
 
 def _faults(
     before: Array,
-    after: Array,
-    out: Array,
-    ratio: Array,
-    visible: Array,
+    done: Fitted,
+    sigma: Array,
     ratio_limit: float,
     visible_limit: float,
     search_px: float,
 ) -> list[str]:
     """What speaks against each fit, empty where nothing does."""
+    after, out, visible, ratio = done.rows.p, done.out, done.visible, done.residual / sigma
     moved = np.hypot(*(after[:, :2] - before[:, :2]).T)
     gain = after[:, 8] / before[:, 8]
     growth = np.sqrt(np.abs(_determinant(before) / _determinant(after)))

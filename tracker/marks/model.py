@@ -218,13 +218,13 @@ def _rings(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> floa
         J[a] = 0.0
     for i in range(int(q[6])):
         z = (p[11 + 2 * i] - rho) * k
-        a, da = _edge(z)
+        phi, da = _edge(z)
         step = p[12 + 2 * i]
-        M += step * a
+        M += step * phi
         w += step * da
         along += step * da * z
         J[11 + 2 * i] = p[8] * step * da * k
-        J[12 + 2 * i] = p[8] * a
+        J[12 + 2 * i] = p[8] * phi
     if w != 0.0 or along != 0.0:
         along *= p[8]
         _outward(p, dx, dy, round_, -w * k * p[8], along, J)

@@ -115,7 +115,7 @@ def pack(shapes: Sequence[Shape], position: Array, motion: Array | None) -> Rows
     return Rows(kinds, p, q, joined, at)
 
 
-def unpack(shape: Shape, p: Array, noise: float) -> Shape:
+def unpack(shape: Shape, p: Array, noise: float, gradient_u: float = float("inf")) -> Shape:
     """The shape that the parameters p describe; what is no parameter is kept from `shape`."""
     W = p[2:6].reshape(2, 2)
     extra: dict[str, object] = {}
@@ -137,5 +137,6 @@ def unpack(shape: Shape, p: Array, noise: float) -> Shape:
         contrast=float(p[8]),
         gradient=p[9:11].copy(),
         noise=noise,
+        gradient_u=gradient_u,
         **extra,  # type: ignore[arg-type]
     )

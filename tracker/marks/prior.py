@@ -15,10 +15,15 @@ def _scaled(rows: Rows) -> tuple[Array, Array]:
     return W, np.maximum(np.abs(rows.p[:, 8]), 1.0)
 
 
-def loose(rows: Rows, extras: bool = False) -> Array:
+DRIFT = 5e-4
+"""Change of the lighting across half a mark that is usual from one picture to the next."""
+
+
+def loose(rows: Rows, extras: bool = False, gradient_u: Array | None = None) -> Array:
     """Everything free that the pixels can determine: for marks seen clean.
 
-    With `extras` also what the paint alone decides: opening, radii, bar.
+    The lighting is free but for what `gradient_u` (n,) says of it and its usual `DRIFT`. With
+    `extras` also what the paint alone decides: opening, radii, bar.
     """
     W, C = _scaled(rows)
     sd = np.full((len(W), PARAMETERS), np.inf)
@@ -26,6 +31,9 @@ def loose(rows: Rows, extras: bool = False) -> Array:
     sd[:, 6] = 1.0
     sd[:, 7] = sd[:, 8] = 10.0 * C
     sd[:, 9:11] = 0.5 * W[:, None]
+    if gradient_u is not None:
+        sd[:, 9] = np.minimum(sd[:, 9], np.hypot(gradient_u, DRIFT * W))
+        sd[:, 10] = sd[:, 9]
     sd[:, 11:] = 0.0
     quadrant = rows.kinds == QUADRANT
     outlined = quadrant & (rows.q[:, 5] != NONE)
