@@ -200,6 +200,36 @@ def test_a_gap_ends_the_channel(tmp_path):
     assert got.findings[0].estimate == pytest.approx(0.06, abs=2e-3)
 
 
+def test_a_unit_of_the_file_that_differs_from_the_record_is_told(tmp_path):
+    got = written(tmp_path, "time [s],ax [m/s2],ay [g]\n" + "\n".join(rows()))
+    (note,) = got.notes
+    assert "the file states m/s2, the record g_0" in note
+    assert got.channels["ax"] == pytest.approx(AX * G)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_a_damaged_file_is_read_or_refused_but_never_breaks(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    raw = bytearray(PLAIN.encode())
+    pieces = [b"inf", b"nan", b"1e400", b"9" * 300, b",", b"\n", b"time,ax,ay\n", b"\xff\x00", b'"']
+    for _ in range(rng.choice([1, 5, 50, 300])):
+        at, length = (int(x) for x in rng.integers(0, [len(raw) - 60, 50]))
+        if rng.random() < 0.5:
+            raw[at : at + length] = b""
+        else:
+            raw[at:at] = pieces[rng.integers(len(pieces))]
+        if len(raw) < 200:
+            break
+    (tmp_path / "a.csv").write_bytes(raw)
+    try:
+        got = read_accelerometer(table(full_scale="50 g_0"), tmp_path)
+    except Problem as problem:
+        assert problem.status == 2
+    else:
+        known = condition(got)
+        assert all(np.isfinite(v).any() for v in known.channels.values())
+
+
 FINE = np.arange(-0.05, 0.3, 1e-4)
 NOISE = 0.4 * np.random.default_rng(4).standard_normal(len(FINE))
 PULSE = -20 * G * np.sin(np.pi * np.clip(FINE / 0.12, 0, 1)) + NOISE

@@ -30,11 +30,12 @@ class Tolerance:
     time: float = 0.001 / np.sqrt(3.0)  # s
     offset: float = 0.3  # m/s^2, after the reading before time zero was taken off
     vibration: float = 0.05  # m/s of structure between sensor and painted marks
-    rate_offset: float = 0.01  # rad/s
-    rate_vibration: float = 0.004  # rad
+    rate_offset: float = 0.005  # rad/s
+    rate_vibration: float = 0.002  # rad
     vibration_time: float = 0.005  # s over which vibration is correlated
     transverse: float = 0.015  # of another axis' velocity
-    zero: float = 1.0  # m/s^2: an offset before time zero below this is not worth a finding
+    zero: float = 2.0  # m/s^2: an offset before time zero below this is not worth a finding
+    rate_zero: float = 0.05  # rad/s, likewise
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ def offset_before_zero(
     channel: str, offset: float, u: float, tolerance: Tolerance
 ) -> Finding | None:
     """A finding for a reading before time zero that is large enough to matter."""
-    limit = tolerance.zero if channel in AXES else 5.0 * tolerance.rate_offset
+    limit = tolerance.zero if channel in AXES else tolerance.rate_zero
     if not np.isfinite(u) or abs(offset) < max(limit, 4.0 * u):
         return None
     text = (

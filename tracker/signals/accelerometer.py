@@ -60,7 +60,12 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
     notes = [*source.notes, *timeline.findings]
     read: dict[str, Array] = {}
     for name, channel in table.channels.items():
-        factor = _factor(name, channel, source.units.get(channel.column), str(path))
+        stated = source.units.get(channel.column)
+        factor = _factor(name, channel, stated, str(path))
+        if stated is not None and channel.unit is not None and _differ(stated, channel, name):
+            notes.append(
+                f"{name}: the file states {stated}, the record {channel.unit}; the record counts"
+            )
         column, filled = bridge(
             timeline.time, timeline.resample(source.values[channel.column]) * factor
         )
@@ -137,9 +142,10 @@ _SPELLINGS = {"m/(s*s)": "m/s^2", "m/s/s": "m/s^2", "m/s²": "m/s^2", "g": "g_0"
 
 def _factor(name: str, channel: Channel, stated: str | None, where: str) -> float:
     """SI value of one of the column's units, from the record or else from the file."""
+    known = None if stated is None else _SPELLINGS.get(stated, stated)
     if channel.si is not None:
         return channel.si * channel.polarity
-    if stated is None:
+    if known is None:
         raise Problem(
             f"neither the record nor the file states the unit of {name}",
             where=where,
@@ -147,6 +153,15 @@ def _factor(name: str, channel: Channel, stated: str | None, where: str) -> floa
             status=RECORD,
         )
     try:
-        return si_factor(_SPELLINGS.get(stated, stated), CHANNELS[name]) * channel.polarity
+        return si_factor(known, CHANNELS[name]) * channel.polarity
     except UnitError as error:
         raise Problem(error.what, where=where, remedy=error.remedy, status=RECORD) from None
+
+
+def _differ(stated: str, channel: Channel, name: str) -> bool:
+    """True where the file's own unit is known and is another than the record's."""
+    try:
+        factor = si_factor(_SPELLINGS.get(stated, stated), CHANNELS[name])
+    except UnitError:
+        return False
+    return not np.isclose(factor, channel.si or factor)

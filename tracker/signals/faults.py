@@ -13,6 +13,7 @@ from calibration.camera import Array
 Kind = Literal["scale", "offset", "polarity", "saturation", "time_shift", "dropout", "axis_swap"]
 
 DEAD_TIME = 0.005  # s of the very same reading that no live noisy channel gives
+END_TIME = 0.020  # s of it at the record's end, where shifted records are often padded
 _SHORT = 0.001  # s of missing samples that are bridged
 _CLIP_SAMPLES = 3
 
@@ -87,44 +88,38 @@ def find_dropout(
 
     Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more,
     20 ms at the record's end, in a channel that has noise before time zero, away from its
-    extremes (those are clipping). What is missing before time zero is no fault.
+    extremes (those are clipping). What is missing before time zero, or in the last 20 ms of the
+    record, is no fault.
     """
-    good = np.isfinite(values)
+    dead = _dead(time, values)
+    wrong = (dead | ~np.isfinite(values)) & (time > 0.0)
+    step = float(time[1] - time[0])
+    start, end = runs(wrong)[0] if wrong.any() else (len(time), len(time))
+    until = float(time[min(start, len(time) - 1)])
+    if end == len(time) and until >= max(needed, float(time[-1]) - END_TIME):
+        return None, until
+    if start == len(time):
+        text = f"{channel} ends at {until * 1e3:.1f} ms"
+    else:
+        how = "reads the same value" if dead[start] else "has no samples"
+        upto = "to its end" if end == len(time) else f"to {time[end] * 1e3:.1f} ms"
+        text = f"{channel} {how} from {until * 1e3:.1f} ms {upto}"
+    return Finding(channel, "dropout", until, step, "s", text), until
+
+
+def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
+    """True where a channel with noise gives the very same reading for too long."""
     dead = np.zeros(len(values), dtype=bool)
-    if _noisy(time, values):
-        span = max(20, round(DEAD_TIME / (time[1] - time[0])))
-        same = np.r_[False, np.diff(values) == 0.0]
-        for start, end in runs(same):
-            extreme = values[start] in (np.nanmax(values), np.nanmin(values))
-            to_the_end = end == len(values)
-            if end - start + 1 >= (4 * span if to_the_end else span) and (
-                to_the_end or not extreme
-            ):
-                dead[start - 1 : end] = True
-    wrong = dead | ~good
-    wrong &= time > 0.0
-    if not wrong.any():
-        last, step = float(time[-1]), float(time[1] - time[0])
-        if last >= needed:
-            return None, last
-        text = f"{channel} ends at {last * 1e3:.1f} ms"
-        return Finding(channel, "dropout", last, step, "s", text), last
-    spans = runs(wrong)
-    start, end = spans[0]
-    first, last = float(time[start]), float(time[min(end, len(time) - 1)])
-    how = "reads the same value" if dead[start] else "has no samples"
-    upto = "to its end" if end == len(values) else f"to {last * 1e3:.1f} ms"
-    return (
-        Finding(
-            channel,
-            "dropout",
-            first,
-            float(time[1] - time[0]),
-            "s",
-            f"{channel} {how} from {first * 1e3:.1f} ms {upto}",
-        ),
-        first,
-    )
+    if not _noisy(time, values):
+        return dead
+    step = time[1] - time[0]
+    for start, end in runs(np.r_[False, np.diff(values) == 0.0]):
+        extreme = values[start] in (np.nanmax(values), np.nanmin(values))
+        to_the_end = end == len(values)
+        least = max(20, round((END_TIME if to_the_end else DEAD_TIME) / step))
+        if end - start + 1 >= least and (to_the_end or not extreme):
+            dead[start - 1 : end] = True
+    return dead
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:

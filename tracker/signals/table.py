@@ -21,6 +21,7 @@ from calibration.camera import Array
 from calibration.problem import RECORD, Problem
 
 _DELIMITERS = (";", "\t", ",", "|", " ")
+_LARGEST = 1e12  # in any unit of the trade: more is a broken cell
 _HEADER_LINES = 500  # a header further down than this is none
 _BRACKETED = re.compile(r"^(.*?)\s*[\[(<]([^\])>]*)[\])>]\s*$")
 
@@ -181,15 +182,18 @@ def _plain(text: str) -> str:
 
 
 def _numbers(cells: list[str]) -> tuple[Array, list[int]]:
+    """Cells as numbers, NaN where they are none or absurdly large, and which are texts."""
     try:
-        return np.array(cells, dtype=float), []
+        values = np.array(cells, dtype=float)
     except ValueError:
-        pass
-    values = np.full(len(cells), np.nan)
-    wrong = []
-    for k, cell in enumerate(cells):
-        try:
-            values[k] = float(_plain(cell)) if cell else np.nan
-        except ValueError:
-            wrong.append(k)
+        values = np.full(len(cells), np.nan)
+        wrong = []
+        for k, cell in enumerate(cells):
+            try:
+                values[k] = float(_plain(cell)) if cell else np.nan
+            except ValueError:
+                wrong.append(k)
+    else:
+        wrong = []
+    values[~(np.abs(values) < _LARGEST)] = np.nan
     return values, wrong

@@ -13,6 +13,7 @@ from calibration.problem import RECORD, Problem
 _FEW = 0.02  # share of rows that may be left out before the file is refused
 _JITTER = 0.05  # of a step: time stamps this even need no resampling
 _GAP = 1.5  # steps
+_SPARSE = 10  # times as many steps as rows: that is no record with gaps
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,14 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     rows, kept = rows[ahead], kept[ahead]
     interval = float(np.median(np.diff(kept)))
     count = round((kept[-1] - kept[0]) / interval)
+    if count > _SPARSE * len(kept):
+        k = int(np.argmax(np.diff(kept)))
+        raise Problem(
+            f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
+            where=where,
+            remedy="give one run of the record, and check the unit of its time",
+            status=RECORD,
+        )
     interval = (kept[-1] - kept[0]) / count
     time = kept[0] + interval * np.arange(count + 1)
     wide = np.flatnonzero(np.diff(kept) > _GAP * interval)
