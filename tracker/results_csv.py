@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
@@ -15,7 +16,7 @@ POINT_STATE = ("x_m", "y_m", "z_m", "vx_mps", "vy_mps", "vz_mps")
 
 def number(value: float) -> str:
     """A number with at most 12 significant digits; empty for NaN and infinity."""
-    return f"{value:.12g}" if np.isfinite(value) else ""
+    return f"{value:.12g}" if math.isfinite(value) else ""
 
 
 def motion_csv(motion: Motion) -> str:

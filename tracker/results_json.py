@@ -70,6 +70,8 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     """A value as JSON has it."""
     if isinstance(value, Quantity):
+        if not math.isfinite(value.value):
+            return None
         found = {"value": _plain(value.value), "unit": value.unit, "u": _plain(value.u)}
         return found if value.time is None else found | {"time": _plain(value.time)}
     if dataclasses.is_dataclass(value):

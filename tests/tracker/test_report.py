@@ -6,16 +6,18 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_results import made_results
+from made_results import TIME, made_results
 
 from tracker.report import digits
 from tracker.report.blocks import Beside, Table
 from tracker.report.content import document, headline
-from tracker.results import Conditions, Results, Software
+from tracker.results import Conditions, CrushResult, Curve, Results, Software, VehicleResult
 from tracker.results_files import read_results, write_results
+from tracker.values import Motion, Quantity, Tracks
 
 
 def tidy(text):
@@ -197,6 +199,46 @@ def test_the_same_results_give_the_same_bytes_also_when_read_from_a_folder(writt
     for name in files:
         if name.name != "log.jsonl":  # holds the time of day
             assert (again / name).read_bytes() == (written / name).read_bytes(), name
+
+
+def odd(results):
+    """Results with everything that can be missing or not a number, missing or not a number."""
+    nan, motion = float("nan"), results.motion["car"]
+    gaps = motion.observed.copy()
+    gaps[100:200] = False
+    nothing = np.full_like(motion.state, nan)
+    unseen = np.zeros_like(motion.observed)
+    quantity = Quantity(nan, "m/s", nan, nan)
+    return replace(
+        results,
+        vehicles={
+            "car": replace(results.vehicles["car"], impact_speed=quantity),
+            "truck": VehicleResult(max_pitch=Quantity(0.1, "rad", nan, nan)),
+        },
+        crush=CrushResult(None, None),
+        motion={
+            "car": replace(motion, observed=gaps),
+            "truck": Motion(motion.time, nothing, nothing, unseen),
+            "trailer": Motion(TIME[:0], nothing[:0], nothing[:0], unseen[:0]),
+            "other": Motion(TIME[:1], motion.state[:1], motion.u[:1], motion.observed[:1]),
+        },
+        curves=(
+            Curve("car", "velocity_x", "film", "m/s", TIME, TIME * nan),
+            Curve("car", "velocity_x", "accelerometer", "m/s", TIME[:0], TIME[:0]),
+            Curve("car", "velocity_x", "fused", "m/s", TIME, 0 * TIME, TIME * nan),
+        ),
+        tracks={"side": Tracks("side", (), *(np.zeros((5, 0, *n)) for n in ((2,), (2, 2), ())))},
+        times={},
+    )
+
+
+def test_whatever_is_missing_a_report_is_made(tmp_path):
+    write_results(odd(made_results()), tmp_path / "results")
+    page = Page((tmp_path / "results" / "report.html").read_text(encoding="utf-8"))
+    assert not re.search(r"\b(nan|inf|None)\b", page.text)
+    raw = json.loads((tmp_path / "results" / "results.json").read_text(encoding="utf-8"))
+    assert raw["vehicles"]["car"]["impact_speed"] is None
+    assert read_results(tmp_path / "results").vehicles["car"].impact_speed is None
 
 
 def pdf_text(path):

@@ -17,6 +17,7 @@ NONE = "–"
 PLUS_MINUS = " ± "
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
 """Spaces as wide as a digit and as wide as a decimal point."""
+FLOAT_DIGITS = 15  # that a number in memory holds
 PLAIN_DIGITS = 4  # significant digits of a value whose uncertainty is not known
 
 
@@ -29,7 +30,7 @@ def rounded(value: float, u: float | None) -> tuple[str, str]:
         return NONE, ""
     if u is None or not math.isfinite(u) or u <= 0:
         return _text(value, _place(value, PLAIN_DIGITS) if value else -1), ""
-    place = _place(u, 2)
+    place = max(_place(u, 2), _place(value, FLOAT_DIGITS) if value else _place(u, 2))
     return _text(value, place), _text(u, place)
 
 

@@ -111,8 +111,9 @@ def _all(results: Results) -> Iterable[Drawn]:
         small = small if vehicle == striking(results) else []
         found += [_motion(vehicle, motion, panel, system, NARROW) for panel in small]
     for vehicle in results.vehicles:
-        for quantity in dict.fromkeys(c.quantity for c in results.curves if c.of == vehicle):
-            chosen = [c for c in results.curves if (c.of, c.quantity) == (vehicle, quantity)]
+        mine = [c for c in results.curves if c.of == vehicle and len(c.time)]
+        for quantity in dict.fromkeys(c.quantity for c in mine):
+            chosen = [c for c in mine if c.quantity == quantity]
             found.append(_comparison(vehicle, quantity, chosen, system, WIDTH))
             if quantity == "velocity_x" and vehicle == striking(results):
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
@@ -213,7 +214,7 @@ def _difference(film: Curve, other: Curve) -> tuple[Array, Array]:
 
 
 def _steadiness(camera: str, curves: tuple[Curve, ...]) -> Drawn | None:
-    chosen = [c for c in curves if c.of == camera and c.quantity.startswith("steadiness")]
+    chosen = [c for c in curves if c.of == camera and "steadiness" in c.quantity and len(c.time)]
     if not chosen:
         return None
     figure, (axes,) = panels(1.8)

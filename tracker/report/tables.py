@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isfinite
 
 from tracker.report.blocks import Table, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
@@ -173,7 +174,7 @@ def crush(results: Results) -> Row | None:
         return None
     system = results.test.report_units
     unit, _ = unit_of("length", system)
-    when = NONE if found.at is None else f"{found.at:.3f}"
+    when = fixed(found.at, 3)
     return (
         named("Greatest dynamic crush", unit),
         in_report(found.max_dynamic, "length", system),
@@ -208,10 +209,10 @@ def cameras(results: Results) -> Table:
                 str(camera.frames),
                 in_report(camera.frame_rate, "rate", system),
                 NONE if zero is None else joined(zero.value, zero.u),
-                pixels(camera.reprojection_rms_px),
-                pixels(camera.focal_px, 1),
+                fixed(camera.reprojection_rms_px),
+                fixed(camera.focal_px, 1),
                 *(NONE if q is None else joined(q.value * factor, q.u * factor) for q in place),
-                pixels(camera.steadiness_rms_px),
+                fixed(camera.steadiness_rms_px),
                 NONE if counts is None else f"{counts.measured} / {counts.hidden} / {counts.lost}",
             )
         )
@@ -222,7 +223,7 @@ def cameras(results: Results) -> Table:
 def survey(results: Results) -> Table | None:
     """Residuals of the surveyed targets."""
     rows = [
-        (camera, name, pixels(residual, 3))
+        (camera, name, fixed(residual, 3))
         for camera, entry in results.cameras.items()
         for name, residual in entry.survey_residuals_px.items()
     ]
@@ -233,7 +234,7 @@ def survey(results: Results) -> Table | None:
 def mark_fits(results: Results) -> Table | None:
     """How well each mark agrees with the solution."""
     rows = [
-        (camera, mark, str(fit.frames), pixels(fit.rms_px, 3), str(fit.rejected))
+        (camera, mark, str(fit.frames), fixed(fit.rms_px, 3), str(fit.rejected))
         for camera, entry in results.cameras.items()
         for mark, fit in entry.mark_fits.items()
     ]
@@ -261,7 +262,7 @@ def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None
         return None
     unit, factor = unit_of("occupant_speed", system)
     rows = [
-        (named(text, unit), metric(None if value is None else value * factor))
+        (named(text, unit), fixed(None if value is None else value * factor, 3))
         for text, value in (
             ("Root mean square difference", found.rms),
             ("Largest difference", found.max),
@@ -270,11 +271,11 @@ def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None
     if found.sprague_geers is not None:
         each = found.sprague_geers
         rows += [
-            ("Sprague and Geers, magnitude", metric(each.magnitude)),
-            ("Sprague and Geers, phase", metric(each.phase)),
-            ("Sprague and Geers, comprehensive", metric(each.comprehensive)),
+            ("Sprague and Geers, magnitude", fixed(each.magnitude, 3)),
+            ("Sprague and Geers, phase", fixed(each.phase, 3)),
+            ("Sprague and Geers, comprehensive", fixed(each.comprehensive, 3)),
         ]
-    rows += [(f"ISO/TS 18571, {name}", metric(v)) for name, v in found.iso18571.items()]
+    rows += [(f"ISO/TS 18571, {name}", fixed(v, 3)) for name, v in found.iso18571.items()]
     caption = f"Velocity from film and from accelerometers, {vehicle}"
     return table(caption, ("", "value"), rows, "lr")
 
@@ -300,22 +301,21 @@ def named(text: str, unit: str) -> str:
 
 def at(value: Quantity) -> str:
     """The time of an extreme, s."""
-    return "" if value.time is None else f"{value.time:.3f}"
+    return "" if value.time is None or not isfinite(value.time) else f"{value.time:.3f}"
 
 
 def plain(value: float) -> str:
     """A number somebody else has fixed: no more digits than it needs."""
+    if not isfinite(value):
+        return NONE
     return f"{value:.6g}".replace("-", "−") if abs(value) > 1e-12 else "0"
 
 
-def pixels(value: float | None, decimals: int = 2) -> str:
-    """A length in the picture."""
-    return NONE if value is None else f"{value:.{decimals}f}".replace("-", "−")
-
-
-def metric(value: float | None) -> str:
-    """A measure of likeness."""
-    return NONE if value is None else f"{value:.3f}".replace("-", "−")
+def fixed(value: float | None, decimals: int = 2) -> str:
+    """A number with so many decimals."""
+    if value is None or not isfinite(value):
+        return NONE
+    return f"{value:.{decimals}f}".replace("-", "−")
 
 
 def significant(u: float) -> str:
