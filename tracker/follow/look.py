@@ -12,6 +12,8 @@ from tracker.marks import measure
 
 _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
+_CREPT = 2.0
+"""Distance in px from its place among the others at which a mark of the ground is doubted."""
 _CORRELATED = 0.45
 """Correlation below which the coarse search has found nothing."""
 _FARTHEST = 48
@@ -85,6 +87,15 @@ class Look:
             wrong = np.zeros_like(self.got)
             wrong[mine[astray]] = True
             self.drop(wrong & which)
+
+    def strayed(self, wanted: Mask) -> None:
+        """Drop marks of the ground that have crept away from the others, as shadows cover them."""
+        ground = self.got & self.state.still
+        if np.count_nonzero(ground) < 3:
+            return
+        off = self.place - self.state.home - self.state.shift(ground, self.place)
+        far = np.hypot(*np.nan_to_num(off).T) > _CREPT
+        self.drop(ground & far & wanted)
 
     def sought(self, which: Mask, guess: Array) -> tuple[Array, Mask]:
         """Better guesses by coarse search, and which marks it found.

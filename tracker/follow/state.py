@@ -33,6 +33,7 @@ class State:
     gap: NDArray[np.int64] = field(init=False)  # frames since it was measured
     fixes: NDArray[np.int64] = field(init=False)  # measurements so far
     size: Array = field(init=False)
+    home: Array = field(init=False)  # (n, 2) where marks of the ground were picked, unshaken
     shapes: list[Shape | None] = field(init=False)
     patches: list[search.Patch | None] = field(init=False)
     patched: NDArray[np.int64] = field(init=False)  # frame of each patch
@@ -48,7 +49,7 @@ class State:
         self.known, self.held = np.zeros(n, bool), np.zeros(n, bool)
         self.gap, self.fixes = np.zeros(n, np.int64), np.zeros(n, np.int64)
         self.patched = np.full(n, -1, np.int64)
-        self.size = np.full(n, np.nan)
+        self.size, self.home = np.full(n, np.nan), np.full((n, 2), np.nan)
         self.shapes, self.patches = [None] * n, [None] * n
         self.looks, self.turn = [[None] * n for _ in range(n)], np.tile(np.eye(2), (n, 1, 1))
         self.layout, self.layout_held = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
@@ -63,11 +64,19 @@ class State:
         if velocity is None:
             velocity = np.mean(self.velocity[mates], axis=0) if mates.any() else np.zeros(2)
         self.place[m], self.velocity[m] = place, np.zeros(2) if self.still[m] else velocity
+        self.home[m] = place - self.shift(self.held & self.still, self.place)
         self.shapes[m], self.size[m] = shape, shape.size
         self.patches[m] = search.cut(luma, place, shape.size)
         self.patched[m] = self.frame
         self.known[m] = self.held[m] = True
         self.gap[m] = 0
+
+    def shift(self, ground: Mask, place: Array) -> Array:
+        """How far the picture has shaken from where the ground's marks were picked, px."""
+        known = ground & np.isfinite(self.home[:, 0])
+        if not known.any():
+            return np.zeros(2)
+        return np.asarray(np.median((place - self.home)[known], axis=0))
 
     def forget(self, m: int) -> None:
         """Follow mark m no more."""

@@ -68,6 +68,7 @@ def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Se
         place, found = look.sought(rest & ~look.got, guess)
         look.measure(found & (~now | _differ(place, guess)), place)
     look.part(guess, wanted)
+    look.strayed(wanted)
     _update(state, look, guess, dt)
     own = look.got & ~known
     return Seen(
