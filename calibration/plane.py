@@ -23,7 +23,7 @@ from calibration.survey import FOCAL_KNOWN, Resection
 
 __all__ = ["Bar", "View", "camera_from_bars"]
 
-_FOCAL_LOG_SD = 0.5  # of a focal length nobody stated
+_FOCAL_LOG_SD = 1.0  # of a focal length nobody stated: from wide-angle to long lenses
 _SEEN: dict[View, str] = {
     "above": "from above",
     "right": "from the right of the striking vehicle's path",

@@ -225,7 +225,7 @@ def _camera(record: Record, sight: Sight, times: Array, solution: Solution) -> C
     camera = solution.cameras.get(sight.name, sight.pose.camera)
     _, zero_u, _, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
     zero = FrameNumber(
-        float(np.interp(0.0, times, np.arange(len(times)), left=np.nan, right=np.nan)),
+        _frame_at_zero(times),
         float(np.hypot(zero_u, solution.contact[1]) * clock.rate),
     )
     u = np.sqrt(np.diag(camera.covariance)[3:6])
@@ -253,6 +253,16 @@ def _camera(record: Record, sight: Sight, times: Array, solution: Solution) -> C
         lens=_lens_sentence(record, sight),
         mark_fits=_fits(sight, solution),
     )
+
+
+def _frame_at_zero(times: Array) -> float:
+    """The frame number, with fraction, at which time is zero; NaN beyond half a frame outside."""
+    step = float(times[-1] - times[0]) / max(len(times) - 1, 1)
+    if len(times) < 2 or not times[0] - 0.5 * step <= 0 <= times[-1] + 0.5 * step:
+        return float("nan")
+    if times[0] > 0 or times[-1] < 0:
+        return -float(times[0]) / step
+    return float(np.interp(0.0, times, np.arange(len(times))))
 
 
 def _lens_sentence(record: Record, sight: Sight) -> str:

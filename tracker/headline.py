@@ -56,10 +56,14 @@ class Drawn:
 
 
 def impact_speed(motion: Drawn) -> Quantity | None:
-    """Horizontal speed at time zero, m/s."""
+    """Horizontal speed at time zero, m/s; along ground x alone where the lateral motion is not
+    seen, as from the side.
+    """
+    sideways = np.isfinite(motion.state[:, COLUMN["vy_mps"]]).all()
 
     def of(time: Array, states: Array) -> Array:
-        return np.hypot(_at_zero(time, states, "vx_mps"), _at_zero(time, states, "vy_mps"))
+        along = _at_zero(time, states, "vx_mps")
+        return np.hypot(along, _at_zero(time, states, "vy_mps")) if sideways else np.abs(along)
 
     return motion.number(of, "m/s")
 

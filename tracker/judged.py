@@ -60,7 +60,7 @@ def vehicle_result(
 ) -> VehicleResult:
     """The headline numbers of one vehicle; `contact_ends` (s) None: the film's end."""
     drawn = of.drawn
-    if len(drawn.time) < 2 or not drawn.time[0] <= 0 <= drawn.time[-1]:
+    if len(drawn.time) < 2 or not _within(drawn.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(drawn)
     standing = speed is not None and speed.value < max(PARKED, 3 * speed.u)
@@ -88,6 +88,12 @@ def vehicle_result(
         ),
         occupant=occupant,
     )
+
+
+def _within(time: Array) -> bool:
+    """Whether time zero lies in the film, give or take half a frame."""
+    half = 0.5 * float(time[1] - time[0])
+    return bool(time[0] - half <= 0 <= time[-1] + half)
 
 
 def crush_result(

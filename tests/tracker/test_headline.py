@@ -78,3 +78,13 @@ def test_what_the_film_does_not_determine_is_none() -> None:
     blind[:, COLUMN["roll_rad"]] = np.nan
 
     assert Drawn(motion.time, blind, motion.draws).extreme("roll_rad", 1, "rad") is None
+
+
+def test_from_the_side_alone_the_speed_is_that_along_the_path() -> None:
+    motion = braking(20, 100)
+    blind = motion.state.copy()
+    blind[:, COLUMN["vy_mps"]] = np.nan
+    speed = headline.impact_speed(Drawn(motion.time, blind, motion.draws))
+
+    assert speed is not None
+    assert speed.value == pytest.approx(20, abs=1e-9)
