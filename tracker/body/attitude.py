@@ -33,17 +33,22 @@ def rotation(angles: Array) -> Array:
 
 def turned(angles: Array, arms: Array) -> tuple[Array, Array]:
     """Arms (..., 3) in vehicle axes seen in ground axes (..., 3), and the derivatives of that by
-    roll, pitch, yaw (..., 3, 3); the last axis is the angle.
+    roll, pitch, yaw (..., 3, 3); the last axis is the angle. Shapes broadcast.
     """
     r = rotation(angles)
     out = (r @ arms[..., None])[..., 0]
-    zero = np.zeros_like(out[..., 0])
-    by_yaw = np.stack([-out[..., 1], out[..., 0], zero], axis=-1)
-    # turning about the node line (y after yaw) and about the vehicle's own x
-    node = np.stack([-np.sin(angles[..., 2]), np.cos(angles[..., 2]), zero], axis=-1)
-    by_pitch = np.cross(node, out)
-    by_roll = np.cross(r[..., :, 0], out)
-    return out, np.stack([by_roll, by_pitch, by_yaw], axis=-1)
+    x, y, z = out[..., 0], out[..., 1], out[..., 2]
+    ax, ay, az = (
+        r[..., 0, 0],
+        r[..., 1, 0],
+        r[..., 2, 0],
+    )  # the vehicle's own x, about which it rolls
+    s, c = np.sin(angles[..., 2]), np.cos(angles[..., 2])  # (-s, c, 0): about which it pitches
+    by = np.zeros((*out.shape, 3), dtype=out.dtype)
+    by[..., 0, 0], by[..., 1, 0], by[..., 2, 0] = ay * z - az * y, az * x - ax * z, ax * y - ay * x
+    by[..., 0, 1], by[..., 1, 1], by[..., 2, 1] = c * z, s * z, -s * y - c * x
+    by[..., 0, 2], by[..., 1, 2] = -y, x
+    return out, by
 
 
 def angles_of(matrix: Array) -> Array:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import PARAMETERS, Array
-from tracker.body.attitude import turned
+from tracker.body.attitude import rotation, turned
 from tracker.body.setup import POSES, SHARED, Setup
 from tracker.body.spline import NEAR
 
@@ -37,22 +37,22 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
     e = setup.eyes[eye]
     times = setup.times(values, eye)
     near = []
-    pose, rate = (np.zeros((*e.measured.shape, POSES)) for _ in range(2))
-    arms = np.zeros((*e.measured.shape, 3))
+    marks = e.measured.shape
+    points, arms_by_angles = np.zeros((*marks, 3)), np.zeros((*marks, 3, 3))
+    rate, turns = np.zeros((*marks, POSES)), np.zeros((*marks, 3, 3))
     for b, body in enumerate(setup.bodies):
         here = body.basis.near(times)
         near.append(here)
         columns = np.flatnonzero(e.body == b)
         if len(columns):
             c = setup.coefficients(values, b)
-            pose[:, columns] = _at(here, c)[:, None]
+            pose = _at(here, c)[:, None]
             rate[:, columns] = _at(body.basis.near(times, 1), c)[:, None]
-            arms[:, columns] = setup.arms(values, b)[e.marker[columns]]
+            turns[:, columns] = rotation(pose[..., 3:])
+            out, by = turned(pose[..., 3:], setup.arms(values, b)[e.marker[columns]])
+            points[:, columns], arms_by_angles[:, columns] = pose[..., :3] + out, by
     on = e.measured
-    offset, by_angles = turned(pose[on][:, 3:], arms[on])
-    pixels, by_point, by_camera = setup.camera(values, eye).project_with_derivatives(
-        pose[on][:, :3] + offset
-    )
+    pixels, by_point, by_camera = setup.camera(values, eye).project_with_derivatives(points[on])
     fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
     usable = on.copy()
     usable[on] = fine
@@ -60,13 +60,12 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
     by_point = np.where(fine[:, None, None], by_point, 0.0)
     by_camera = np.where(fine[:, None, None], by_camera, 0.0)
     by_point = w @ by_point
-    by_pose = np.concatenate([by_point, by_point @ by_angles], axis=2)
+    by_pose = np.concatenate([by_point, by_point @ arms_by_angles[on]], axis=2)
     by_shared = np.empty((len(w), 2, SHARED))
     by_shared[:, :, :PARAMETERS] = (w @ by_camera) @ _by_units(setup, values, eye)
     by_shared[:, :, -2] = (by_pose @ rate[on][:, :, None])[:, :, 0]
     frame = np.nonzero(on)[0]
     by_shared[:, :, -1] = by_shared[:, :, -2] * e.seconds[frame][:, None]
-    arms_turned = _rotations(pose[on][:, 3:])
     left = np.where(fine[:, None], e.place[on] - pixels, 0.0)
     return Look(
         eye=eye,
@@ -74,7 +73,7 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
         usable=usable,
         by_pose=_padded(on, by_pose),
         by_shared=_padded(on, by_shared),
-        by_marker=_padded(on, by_point @ arms_turned),
+        by_marker=_padded(on, by_point @ turns[on]),
         common=None if e.shared is None else e.whiten @ e.shared,
         near=tuple(near),
     )
@@ -84,11 +83,6 @@ def _padded(on: NDArray[np.bool_], values: Array) -> Array:
     out = np.zeros((*on.shape, *values.shape[1:]))
     out[on] = values
     return out
-
-
-def _rotations(angles: Array) -> Array:
-    axes = np.broadcast_to(np.eye(3), (len(angles), 3, 3))
-    return np.stack([turned(angles, axes[:, k])[0] for k in range(3)], axis=-1)
 
 
 def _at(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:

@@ -71,15 +71,14 @@ class Draws:
         return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
-        """Position and velocity (count, n, 3), ground axes, of the point `at` (3,), vehicle axes
-        from the vehicle's cg.
-        """
-        return point_motion(self.states(vehicle, times), np.asarray(at, dtype=float))
+        """Position and velocity (count, n, 3), ground axes, of a point `at` (3,), vehicle axes."""
+        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.states(vehicle, times), arm)
 
 
 @dataclass(frozen=True)
 class Solution:
-    """Motions, cameras and clocks, with their joint uncertainty. Arms of points are from the cg."""
+    """Motions, cameras and clocks, with their joint uncertainty."""
 
     setup: Setup
     fit: Fit
@@ -145,8 +144,9 @@ class Solution:
         return Motion(times, state, u, (u < TIGHTENED * before) & inside[:, None])
 
     def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
-        """Mean position and velocity (n, 3), ground axes, of the point `at` (3,) from the cg."""
-        return point_motion(self.trajectory(vehicle).state(times), np.asarray(at, dtype=float))
+        """Mean position and velocity (n, 3), ground axes, of the point `at` (3,), vehicle axes."""
+        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.trajectory(vehicle).state(times), arm)
 
     def draws(self, count: int, seed: int, source: str | None = None) -> Draws:
         """Draws from the posterior; with a source of `SOURCES`, about the same mean but with the

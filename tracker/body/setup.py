@@ -30,6 +30,7 @@ class Body:
     """A vehicle: its markers' places from the cg (vehicle axes, m) with their sd, its spline."""
 
     name: str
+    cg: Array  # (3,) vehicle axes
     markers: tuple[str, ...]
     arms: Array  # (markers, 3)
     arms_u: Array  # (markers,)

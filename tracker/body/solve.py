@@ -138,6 +138,7 @@ def _setup(
         bodies.append(
             Body(
                 name=name,
+                cg=np.array(vehicle.cg, dtype=float),
                 markers=tuple(vehicle.markers),
                 arms=np.where(seen[:, None], arms[name], 0.0),
                 arms_u=np.where(seen, u, 0.0),
@@ -230,7 +231,7 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tup
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still; last the
     correlation of errors from frame to frame, once (a stiffer motion would feign more of it).
     """
-    settled, shakes = False, 0
+    settled, frozen, shakes = False, False, 0
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
         at, keep = fit.at, fit.keep
@@ -251,9 +252,10 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tup
         factors = trust.factor(chi, fit.drag, keep)
         moved = max(new.change, float(np.abs(np.log(factors / fit.factors)).max()))
         fit = replace(fit, chi_square=chi)
-        if system.decrement < 1e-8 and moved < STILL and settled:
+        frozen = frozen or (settled and moved < STILL and system.decrement < 0.01)
+        if frozen and system.decrement < 1e-8:
             break
-        if step >= 3 and moved < STILL and shakes < SHAKES:
+        if step >= 3 and moved < STILL and shakes < SHAKES and not frozen:
             shakes += 1
             calmer = _with_shake(setup, fit)
             if calmer is not setup:
@@ -265,7 +267,7 @@ def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tup
             settled = True
             fit = replace(fit, lag=lag, drag=trust.drag(lag, keep))
             factors = trust.factor(chi, fit.drag, keep)
-        if step < SECOND - 3:
+        if not frozen and step < SECOND - 3:
             fit = replace(fit, strengths=new.values, factors=factors)
     tell("motion", FIRST + SECOND, FIRST + SECOND)
     return setup, fit
