@@ -37,6 +37,11 @@ def carry(
     return np.asarray(to + (points - centre) @ linear.T), linear
 
 
+def middle(vectors: Array) -> Array:
+    """The middle one of n vectors (n, 2) in each component: a median without averaging."""
+    return np.asarray(np.sort(vectors, axis=0)[len(vectors) // 2])
+
+
 def _mean(points: Array, weight: Array) -> Array:
     return np.asarray(weight @ points / weight.sum())
 

@@ -7,6 +7,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import search
+from tracker.follow.layout import middle
 from tracker.follow.state import Mask, State
 from tracker.marks import measure
 
@@ -73,6 +74,9 @@ class Look:
 
     def doubt(self, which: Mask, guess: Array) -> None:
         """Drop marks that surprise otherwise than their body does."""
+        off = np.abs((self.place - guess)[self.got])
+        if not off.size or float(np.max(off)) < 0.3 * _ASTRAY:
+            return  # no two can differ by enough
         for b in np.unique(self.state.body[which]):
             mine = np.flatnonzero(self.got & (self.state.body == b))
             if len(mine) < 2:
@@ -82,7 +86,7 @@ class Look:
                 first, second = np.hypot(*surprise.T)
                 common = surprise[0 if first < second else 1]
             else:
-                common = np.median(surprise, axis=0)
+                common = middle(surprise)
             astray = np.hypot(*(surprise - common).T) > _ASTRAY
             wrong = np.zeros_like(self.got)
             wrong[mine[astray]] = True
@@ -180,10 +184,13 @@ class Look:
         index = np.flatnonzero(self.got)
         if len(index) < 2:
             return
-        away = np.hypot(*(self.place[index, None] - self.place[None, index]).T)
-        size = np.nan_to_num(self.state.size[index], nan=0.0)
-        close = np.triu(away < 0.5 * np.minimum(size[:, None], size[None]), 1)
-        for i, j in np.argwhere(close):
+        place, half = self.place[index], np.nan_to_num(0.5 * self.state.size[index], nan=0.0)
+        away = place[:, None] - place
+        near = np.minimum(half[:, None], half)
+        close = np.einsum("ijk,ijk->ij", away, away) < near * near
+        if np.count_nonzero(close) <= np.count_nonzero(half):
+            return  # each only with itself
+        for i, j in np.argwhere(np.triu(close, 1)):
             pair = index[[i, j]]
             off = np.hypot(*(self.place[pair] - guess[pair]).T)
             off[~wanted[pair]] = -1.0  # what is given stays

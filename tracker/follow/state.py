@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import search
+from tracker.follow.layout import middle
 from tracker.marks import Shape
 
 Mask = NDArray[np.bool_]
@@ -76,7 +77,7 @@ class State:
         known = ground & np.isfinite(self.home[:, 0])
         if not known.any():
             return np.zeros(2)
-        return np.asarray(np.median((place - self.home)[known], axis=0))
+        return middle((place - self.home)[known])
 
     def forget(self, m: int) -> None:
         """Follow mark m no more."""

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import search
-from tracker.follow.layout import carry
+from tracker.follow.layout import carry, middle
 from tracker.follow.look import Look
 from tracker.follow.state import Mask, State
 
@@ -108,7 +108,7 @@ def _shake(state: State, look: Look) -> Array:
     ground = look.got & state.still & state.held
     if not ground.any():
         return np.zeros(2)
-    return np.asarray(np.median(look.place[ground] - state.place[ground], axis=0))
+    return middle(look.place[ground] - state.place[ground])
 
 
 def _update(state: State, look: Look, guess: Array, dt: int) -> None:
@@ -116,7 +116,7 @@ def _update(state: State, look: Look, guess: Array, dt: int) -> None:
     surprise = (look.place - state.place) / dt - state.velocity
     settled = np.hypot(*surprise[fresh & (state.fixes > 1)].T)
     if len(settled):
-        common = min(float(np.median(settled)), 10.0)
+        common = min(float(np.sort(settled)[len(settled) // 2]), 10.0)
         state.surprise = 0.8 * state.surprise + 0.2 * common
     gain = np.where(state.fixes < 2, 1.0, _GAIN)[:, None]
     state.velocity[fresh] += (gain * (surprise - _shake(state, look) / dt))[fresh]
