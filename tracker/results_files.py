@@ -15,7 +15,9 @@ from tracker.log import Entry, log_text, read_log, time_of_day
 from tracker.results import Results
 from tracker.results_csv import motion_csv, points_csv, tracks_csv
 from tracker.results_h5 import read_h5, write_h5
+from tracker.results_iso import iso_test
 from tracker.results_json import json_text, read_scalars
+from tracker.signals.iso13499 import write_folder
 from tracker.values import Progress
 
 RESULTS = "results.json"
@@ -23,7 +25,7 @@ ARRAYS = "results.h5"
 LOG = "log.jsonl"
 OURS = frozenset(
     {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
-    | {"pictures", "films", "channels"}
+    | {"pictures", "films", "iso13499"}
 )
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 
@@ -85,6 +87,9 @@ def write_data(results: Results, folder: Path) -> None:
         table = tracks_csv(tracks, results.times.get(camera))
         _save(folder / "tracks" / f"{camera}.csv", table)
     write_h5(results, folder / ARRAYS)
+    exchange = iso_test(results)
+    if exchange is not None:
+        write_folder(exchange, folder / "iso13499")
     software = results.software
     written = Entry(
         "output", f"results written by {software.name} {software.version}", at=time_of_day()

@@ -17,6 +17,7 @@ from tracker.results_csv import motion_csv, number, tracks_csv
 from tracker.results_files import read_results, schema_text, write_results
 from tracker.results_h5 import read_h5, write_h5
 from tracker.results_json import json_text, read_scalars, results_json
+from tracker.signals.iso13499 import read_folder
 from tracker.values import STATE
 
 
@@ -142,6 +143,16 @@ def test_hdf5_holds_the_same_numbers_with_unit_uncertainty_and_provenance(writte
         assert np.array_equal(speed[()], made.motion["car"].state[:, 6])
         assert np.array_equal(u[()], made.motion["car"].u[:, 6])
         assert file["tracks/side/position"].attrs["unit"] == "px"
+
+
+def test_the_exchange_folder_holds_the_films_motion(written, made):
+    test = read_folder(written / "iso13499")
+    speed = test.channel("10VEHCCG0000VEX0", "test")
+    assert speed.unit == "m/s"
+    assert np.allclose(speed.time, TIME, atol=1e-9)
+    assert np.allclose(speed.values, made.motion["car"].state[:, 6], rtol=1e-12)
+    assert test.channel("20VEHCCG0000DSX0", "test").name == "truck x from film"
+    assert "10VEHCCG0000ANX0" not in {channel.code for channel in test.channels}  # roll: not seen
 
 
 def test_hdf5_reads_back_as_it_was(tmp_path, made):

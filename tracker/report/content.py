@@ -230,7 +230,8 @@ def _archive(
 FILES = (
     "results.json: every number here, in SI. motion/, points/, tracks/: time histories as CSV, "
     "with standard uncertainties. results.h5: the same as HDF5. pictures/: plots as SVG and PDF "
-    "with their data as CSV. log.jsonl: inputs, settings, edits and decisions."
+    "with their data as CSV. films/: marked films. iso13499/: the motion as ISO/TS 13499 channels. "
+    "log.jsonl: inputs, settings, edits and decisions."
 )
 
 

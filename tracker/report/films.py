@@ -19,7 +19,7 @@ from tracker.values import Progress
 
 SHOWN_RATE = 25.0  # frames/s at which a marked film plays
 KEY_INTERVAL = 50  # frames: how far a player must read to show any frame
-QUALITY = "22"  # x264's constant rate factor
+QUALITY = "23"  # x264's constant rate factor
 
 
 def mark_films(
@@ -59,7 +59,7 @@ def _write(overlay: Overlay, film: Film, target: Path, rate: float, progress: Pr
     stage = f"marking {overlay.camera}"
     with av.open(str(target), "w", options={"movflags": "+faststart"}) as container:
         stream = container.add_stream("libx264", rate=Fraction(rate).limit_denominator(1000))
-        stream.options = {"crf": QUALITY, "preset": "veryfast", "g": str(KEY_INTERVAL)}
+        stream.options = {"crf": QUALITY, "preset": "ultrafast", "g": str(KEY_INTERVAL)}
         stream.pix_fmt = "yuv420p"
         started = False
         for index, luma in film.forward():
