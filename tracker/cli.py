@@ -98,5 +98,19 @@ def report(directory: Path) -> None:
     write_results(read_results(directory), directory)
 
 
+@main.command("open")
+@click.argument("record", type=click.Path(path_type=Path), required=False)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Default: any free port.")
+@click.option("--browser/--no-browser", default=True, help="Open the page in the browser.")
+def open_(record: Path | None, port: int, browser: bool) -> None:
+    """Open the workbench in the browser, on this machine only.
+
+    RECORD is a record.toml or the folder of a test; without it the start page is shown.
+    """
+    from tracker.workbench import open_workbench
+
+    open_workbench(record, port, browser, click.echo)
+
+
 if __name__ == "__main__":
     main()

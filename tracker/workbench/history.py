@@ -1,0 +1,188 @@
+"""The record file and everything it was: each save can be undone, also after a crash.
+
+In `.impactfilm/history/` beside the record lie the texts it had, named by their digest, and
+`steps.json`, the order of them. The list is written before the record is, so that what a crash
+can lose is the action under way.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from calibration.problem import RECORD, Problem
+from tracker.log import Entry, log_text, time_of_day
+from tracker.workbench.tomledit import Change, changed
+
+KEPT = 400
+"""Steps that can be undone."""
+PLACE = ".impactfilm"
+"""Folder beside the record for what the workbench remembers; it may be deleted."""
+
+
+class Conflict(Exception):  # noqa: N818 - it is not an error but news: somebody else saved
+    """The record is no longer what the change was made from."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One change of the record, by the digests of its text."""
+
+    label: str
+    before: str
+    after: str
+
+
+class RecordFile:
+    """The text of `record.toml`; every change is checked against the text it was made from."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.place = path.parent / PLACE
+        self._lock = threading.RLock()
+        self._done, self._undone = self._load()
+
+    @property
+    def text(self) -> str:
+        """The text as it is on the disk. Raises `Problem` where it can't be read."""
+        try:
+            return self.path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            raise Problem(
+                f"the record can't be read ({getattr(error, 'strerror', None) or 'not UTF-8'})",
+                where=str(self.path),
+                remedy="check the file and your permission to read it",
+                status=RECORD,
+            ) from None
+
+    @property
+    def undoable(self) -> str | None:
+        """What would be undone."""
+        return self._done[-1].label if self._done else None
+
+    @property
+    def redoable(self) -> str | None:
+        """What would be done again."""
+        return self._undone[-1].label if self._undone else None
+
+    def change(self, seen: str, label: str, changes: Sequence[Change]) -> str:
+        """Make changes to the text whose digest is `seen`; gives the new text.
+
+        Raises `Conflict` if the text is another by now, `Problem` if it can't be changed so.
+        """
+        with self._lock:
+            old = self._current(seen)
+            new = changed(old, changes)
+            if new == old:
+                return old
+            self._note_outside(old)
+            step = Step(label, self._keep(old), self._keep(new))
+            self._put([*self._done, step][-KEPT:], [], new)
+            data = {"changes": [{"path": list(c.path), "value": c.value} for c in changes]}
+            self._log(Entry("edit", label, str(self.path.name), data, time_of_day()))
+            return new
+
+    def undo(self, seen: str) -> str:
+        """Take the last change back; gives the text."""
+        with self._lock:
+            self._note_outside(self._current(seen))
+            if not self._done:
+                return self.text
+            step = self._done[-1]
+            text = self._kept(step.before)
+            self._put(self._done[:-1], [*self._undone, step], text)
+            self._log(Entry("edit", f"undone: {step.label}", self.path.name, {}, time_of_day()))
+            return text
+
+    def redo(self, seen: str) -> str:
+        """Make the change that was taken back last again; gives the text."""
+        with self._lock:
+            self._current(seen)
+            if not self._undone:
+                return self.text
+            step = self._undone[-1]
+            text = self._kept(step.after)
+            self._put([*self._done, step], self._undone[:-1], text)
+            self._log(Entry("edit", f"done again: {step.label}", self.path.name, {}, time_of_day()))
+            return text
+
+    def _current(self, seen: str) -> str:
+        text = self.text
+        if digest(text) != seen:
+            raise Conflict
+        return text
+
+    def _note_outside(self, text: str) -> None:
+        """If the file was changed by somebody else, that is a step like any other."""
+        if self._done and self._done[-1].after != digest(text):
+            step = Step("changed outside the workbench", self._done[-1].after, self._keep(text))
+            self._done, self._undone = [*self._done, step], []
+
+    def _put(self, done: list[Step], undone: list[Step], text: str) -> None:
+        steps = {"done": [asdict(s) for s in done], "undone": [asdict(s) for s in undone]}
+        _replace(self.place / "history" / "steps.json", json.dumps(steps, indent=0))
+        _replace(self.path, text)
+        self._done, self._undone = done, undone
+
+    def _load(self) -> tuple[list[Step], list[Step]]:
+        try:
+            raw = json.loads((self.place / "history" / "steps.json").read_text("utf-8"))
+            done = [Step(**entry) for entry in raw["done"]]
+            undone = [Step(**entry) for entry in raw["undone"]]
+            now = digest(self.text)
+        except (OSError, ValueError, KeyError, TypeError, Problem):
+            return [], []
+        if done and done[-1].after != now and done[-1].before == now:
+            done = done[:-1]  # the step was noted but not written any more
+        return done, undone
+
+    def _keep(self, text: str) -> str:
+        name = digest(text)
+        place = self.place / "history" / f"{name}.toml"
+        if not place.exists():
+            _replace(place, text)
+        return name
+
+    def _kept(self, name: str) -> str:
+        try:
+            return (self.place / "history" / f"{name}.toml").read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            raise Problem(
+                "the earlier text of the record is gone",
+                where=str(self.place / "history"),
+                remedy="change the record by hand",
+                status=RECORD,
+            ) from None
+
+    def _log(self, entry: Entry) -> None:
+        with (self.place / "actions.jsonl").open("a", encoding="utf-8") as file:
+            file.write(log_text([entry]))
+
+
+def digest(text: str) -> str:
+    """Name of a text: the first half of its SHA-256."""
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def _replace(path: Path, text: str) -> None:
+    """Write beside and move into place."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        new = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
+        with new.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError as error:
+        raise Problem(
+            f"the change can't be saved ({error.strerror})",
+            where=str(path),
+            remedy="check the free space and your permission to write there",
+            status=RECORD,
+        ) from None

@@ -1,0 +1,79 @@
+"""One analysis in a process of its own: `python -m tracker.workbench.job RECORD OUT`.
+
+Says one JSON object a line: {"stage", "done", "total"}, and last {"end": "done"} or {"end":
+"problem", "what", "where", "remedy"}. It ends when its standard input is closed, so that it does
+not outlive the workbench.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from calibration.problem import Problem
+from tracker.log import Entry, read_log
+from tracker.values import Progress
+from tracker.workbench.history import PLACE
+
+INTERVAL = 0.1
+"""s between two words about the same stage."""
+
+
+def main() -> None:
+    """Analyse a record and write its results, as the command line does."""
+    record, directory = Path(sys.argv[1]), Path(sys.argv[2])
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    try:
+        from tracker.analysis import analyse
+        from tracker.record import load_record
+        from tracker.results_files import check_directory, write_results
+
+        check_directory(directory)
+        told = _telling()
+        results = analyse(load_record(record), told)
+        results = replace(results, log=(*actions(record.parent), *results.log))
+        write_results(results, directory, told)
+        _say(end="done")
+    except Problem as problem:
+        _say(end="problem", what=problem.what, where=problem.where, remedy=problem.remedy)
+
+
+def actions(folder: Path) -> tuple[Entry, ...]:
+    """What people did to the record in the workbench, in order."""
+    place = folder / PLACE / "actions.jsonl"
+    return read_log(place.read_text("utf-8"), str(place)) if place.is_file() else ()
+
+
+def _telling() -> Progress:
+    said: dict[str, float] = {}
+    lock = threading.Lock()
+
+    def tell(stage: str, done: int, total: int) -> None:
+        now = time.monotonic()
+        with lock:
+            if done == total or now - said.get(stage, -1.0) >= INTERVAL:
+                said[stage] = now
+                _say(stage=stage, done=done, total=total)
+
+    return tell
+
+
+def _say(**what: Any) -> None:
+    sys.stdout.write(json.dumps(what) + "\n")
+    sys.stdout.flush()
+
+
+def _end_with_parent() -> None:
+    while sys.stdin.buffer.read(4096):
+        pass
+    os._exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,183 @@
+"""What the page is told of results: plain JSON values, numbers in report units where shown."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.report import tables
+from tracker.report.blocks import Table
+from tracker.report.content import headline
+from tracker.report.wording import AXES, CAUTION, UNCERTAINTY, VERDICTS
+from tracker.results import Results
+from tracker.units import report_unit
+from tracker.values import STATE, Tracks
+
+SERIES = (
+    ("x", "Displacement along x", "x_m", "length"),
+    ("y", "Displacement to the right, y", "y_m", "length"),
+    ("rise", "Rise of the cg", "z_m", "small_length"),
+    ("vx", "Velocity along x", "vx_mps", "speed"),
+    ("vy", "Velocity to the right, y", "vy_mps", "speed"),
+    ("ax", "Acceleration along x", "ax_mps2", "acceleration"),
+    ("ay", "Acceleration to the right, y", "ay_mps2", "acceleration"),
+    ("pitch", "Pitch, nose up +", "pitch_rad", "angle"),
+    ("yaw", "Yaw, nose right +", "yaw_rad", "angle"),
+    ("roll", "Roll, right side down +", "roll_rad", "angle"),
+)
+"""Plots: name, title, column of `STATE`, kind of unit."""
+
+COVERAGE = 1.96
+"""Half width of a band in standard uncertainties: 95 %, normal distribution."""
+
+
+def summary(results: Results) -> dict[str, Any]:
+    """Tables, verdicts, findings and warnings, worded as in the report."""
+    vehicles = [
+        {
+            "name": name,
+            "role": vehicle.role,
+            "movement": _table(tables.movement(results, name)),
+            "occupant": _table(tables.occupant(results, name)),
+        }
+        for name, vehicle in results.vehicles.items()
+    ]
+    crush = tables.crush(results)
+    return {
+        "headline": headline(results),
+        "conditions": _table(tables.conditions(results)),
+        "vehicles": vehicles,
+        "crush": None if crush is None else list(crush),
+        "criteria": [
+            {
+                "row": list(tables.verdict_row(entry, results.test.report_units)),
+                "verdict": entry.verdict,
+                "source": entry.source,
+                "note": entry.note,
+            }
+            for entry in results.criteria
+        ],
+        "cross_check": [
+            {
+                "vehicle": name,
+                "verdict": check.verdict,
+                "words": VERDICTS[check.verdict],
+                "metrics": _table(tables.cross_check(name, check, results.test.report_units)),
+                "findings": _table(tables.findings(name, check, results.test.report_units)),
+            }
+            for name, check in results.cross_check.items()
+        ],
+        "cameras": _table(tables.cameras(results)),
+        "clocks": [
+            [name, camera.time_base, camera.lens] for name, camera in results.cameras.items()
+        ],
+        "survey": _table(tables.survey(results)),
+        "fits": {
+            name: {mark: dataclasses.asdict(fit) for mark, fit in camera.mark_fits.items()}
+            for name, camera in results.cameras.items()
+        },
+        "budget": _table(tables.budget(results)),
+        "warnings": [dataclasses.asdict(warning) for warning in results.warnings],
+        "times": {name: rounded(times, 6) for name, times in results.times.items()},
+        "notes": {"caution": CAUTION, "uncertainty": UNCERTAINTY, "axes": AXES},
+        "log": [dataclasses.asdict(entry) for entry in results.log],
+    }
+
+
+def motion(results: Results) -> dict[str, Any]:
+    """Curves against time: one for each vehicle and column that a film determines."""
+    system = results.test.report_units
+    plots: dict[str, dict[str, Any]] = {}
+    for name, title, column, kind in SERIES:
+        unit, factor = report_unit(kind, system)
+        k = STATE.index(column)
+        lines = []
+        for vehicle, moved in results.motion.items():
+            if not moved.observed[:, k].any():
+                continue
+            value = np.where(moved.observed[:, k], moved.state[:, k], np.nan)
+            if name == "rise":
+                value = -(value - value[np.argmin(np.abs(moved.time))])
+            lines.append(_line(vehicle, "film", moved.time, value * factor, moved.u[:, k] * factor))
+        if lines:
+            plots[name] = {"title": title, "unit": unit, "lines": lines}
+    for curve in results.curves:
+        kind = {"m/s": "speed", "m/s2": "acceleration"}.get(curve.unit, "")
+        unit, factor = report_unit(kind, system) if kind else (curve.unit, 1.0)
+        plot = plots.setdefault(
+            f"{curve.of}.{curve.quantity}",
+            {"title": _titled(curve.of, curve.quantity), "unit": unit, "lines": []},
+        )
+        u = None if curve.u is None else curve.u * factor
+        plot["lines"].append(_line(curve.of, curve.source, curve.time, curve.value * factor, u))
+    return plots
+
+
+def tracks(found: Tracks, predicted: dict[str, Array]) -> dict[str, Any]:
+    """A camera's marks by frame: place, covariance (uu, uv, vv), status, and where the solution
+    expects vehicle marks.
+    """
+    return {
+        "marks": [
+            {
+                "name": mark,
+                "u": rounded(found.position[:, i, 0], 3),
+                "v": rounded(found.position[:, i, 1], 3),
+                "uu": significant(found.covariance[:, i, 0, 0]),
+                "uv": significant(found.covariance[:, i, 0, 1]),
+                "vv": significant(found.covariance[:, i, 1, 1]),
+                "status": found.status[:, i].tolist(),
+            }
+            for i, mark in enumerate(found.marks)
+        ],
+        "predicted": {
+            mark: {"u": rounded(place[:, 0], 3), "v": rounded(place[:, 1], 3)}
+            for mark, place in predicted.items()
+        },
+    }
+
+
+def rounded(values: Array, decimals: int) -> list[float | None]:
+    """Numbers for JSON, None where there is none."""
+    return [v if v == v and abs(v) != np.inf else None for v in np.round(values, decimals).tolist()]
+
+
+def significant(values: Array) -> list[float | None]:
+    """Numbers for JSON with four digits."""
+    return [float(f"{v:.4g}") if np.isfinite(v) else None for v in values.tolist()]
+
+
+def _titled(of: str, quantity: str) -> str:
+    words = {
+        "velocity_x": "change of velocity along its x, film and accelerometer",
+        "velocity_y": "change of velocity along its y, film and accelerometer",
+        "acceleration_x": "acceleration along its x, film and accelerometer",
+        "acceleration_y": "acceleration along its y, film and accelerometer",
+        "steadiness_u": "picture's own motion, u",
+        "steadiness_v": "picture's own motion, v",
+    }
+    return f"{of}: {words.get(quantity, quantity.replace('_', ' '))}"
+
+
+def _line(of: str, source: str, time: Array, value: Array, u: Array | None) -> dict[str, Any]:
+    step = max(1, len(time) // 4000)  # finer than any screen
+    band = None if u is None else significant(COVERAGE * np.asarray(u)[::step])
+    return {
+        "of": of,
+        "source": source,
+        "time": rounded(np.asarray(time)[::step], 6),
+        "value": significant_6(np.asarray(value)[::step]),
+        "band": band,
+    }
+
+
+def significant_6(values: Array) -> list[float | None]:
+    """Numbers for JSON with six digits."""
+    return [float(f"{v:.6g}") if np.isfinite(v) else None for v in values.tolist()]
+
+
+def _table(table: Table | None) -> dict[str, Any] | None:
+    return None if table is None else dataclasses.asdict(table)

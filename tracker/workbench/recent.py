@@ -1,0 +1,65 @@
+"""Tests that were opened lately, and the folders from which one can be chosen."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from calibration.problem import RECORD, Problem
+from tracker.workbench.opentest import films_in
+
+KEPT = 12
+
+
+def settings_folder() -> Path:
+    """Where this user's settings lie."""
+    base = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
+    return (Path(base) if base else Path.home() / ".config") / "impactfilm"
+
+
+def recent() -> list[str]:
+    """Records opened lately that are still there, the latest first."""
+    try:
+        found = json.loads((settings_folder() / "recent.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return []
+    return [p for p in found if isinstance(p, str) and Path(p).is_file()][:KEPT]
+
+
+def remember(record: Path) -> None:
+    """Put a record at the head of those opened lately."""
+    entries = [str(record), *(p for p in recent() if p != str(record))][:KEPT]
+    place = settings_folder() / "recent.json"
+    with contextlib.suppress(OSError):  # a list that can't be kept hinders no work
+        place.parent.mkdir(parents=True, exist_ok=True)
+        new = place.with_name(f".recent.{os.getpid()}")
+        new.write_text(json.dumps(entries, indent=0), encoding="utf-8")
+        new.replace(place)
+
+
+def folder_view(at: Path) -> dict[str, Any]:
+    """Names of what can be chosen in a folder: folders, films, whether there is a record."""
+    try:
+        here = at.expanduser().resolve()
+        folders = [p for p in here.iterdir() if p.is_dir() and not p.name.startswith(".")]
+        films = [p.name for p in films_in(here)]
+    except (OSError, RuntimeError) as error:
+        raise Problem(
+            f"the folder can't be read ({getattr(error, 'strerror', None) or error})",
+            where=str(at),
+            remedy="check the path",
+            status=RECORD,
+        ) from None
+    return {
+        "at": str(here),
+        "above": None if here.parent == here else str(here.parent),
+        "folders": [
+            {"name": p.name, "record": (p / "record.toml").is_file()}
+            for p in sorted(folders, key=lambda p: p.name.lower())[:500]
+        ],
+        "films": films,
+        "record": (here / "record.toml").is_file(),
+    }

@@ -1,0 +1,374 @@
+"""The addresses of the workbench: JSON for the page, grey levels of frames, files of results."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tempfile
+import zipfile
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from calibration.problem import RECORD, Problem
+from tracker.record import load_record
+from tracker.workbench import payload, recent
+from tracker.workbench.guard import Guard
+from tracker.workbench.history import Conflict
+from tracker.workbench.opentest import OpenTest, begin
+from tracker.workbench.projected import projected
+from tracker.workbench.snap import snap
+from tracker.workbench.tomledit import Change
+
+STATIC = Path(__file__).parent / "static"
+LOOK = 0.25
+"""s between two looks for news."""
+BODY_LIMIT = 2 * 2**20
+
+Answer = Callable[[Request], Awaitable[Response]]
+
+
+class Workbench:
+    """The tests that are open in this process."""
+
+    def __init__(self, start: Path | None = None, copy: bool = True) -> None:
+        self.tests: dict[str, OpenTest] = {}
+        self.copy = copy
+        self.first: str | None = None if start is None else self.open(start).id
+        self.closing = False
+
+    def open(self, place: Path) -> OpenTest:
+        """Open the test of a record or of the folder it lies in."""
+        record = place.expanduser() / "record.toml" if place.is_dir() else place.expanduser()
+        if not record.is_file():
+            raise Problem(
+                "there is no record here",
+                where=str(place),
+                remedy="name a record.toml or its folder, or start a new test",
+                status=RECORD,
+            )
+        test = OpenTest(record, self.copy)
+        test = self.tests.setdefault(test.id, test)
+        _ = test.file.text  # raises if it can't be read
+        recent.remember(test.record)
+        return test
+
+    def test(self, request: Request) -> OpenTest:
+        """The test that a request is about."""
+        found = self.tests.get(request.path_params["test"])
+        if found is None:
+            raise Problem(
+                "this test is not open",
+                where="the workbench",
+                remedy="open it from the start page",
+                status=RECORD,
+            )
+        return found
+
+    def close(self) -> None:
+        """End everything under way."""
+        self.closing = True
+        for test in self.tests.values():
+            test.close()
+
+
+def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
+    """The application, which answers only requests that carry `token` and name one of `hosts`."""
+    t = "/api/test/{test}"
+    routes = [
+        Route("/", _page),
+        Route("/api/start", _start(bench)),
+        Route("/api/folders", _folders),
+        Route("/api/open", _open(bench), methods=["POST"]),
+        Route("/api/new", _new(bench), methods=["POST"]),
+        Route(t, _told(bench, lambda test, request: test.state())),
+        Route(f"{t}/events", _events(bench)),
+        Route(f"{t}/record", _change(bench), methods=["POST"]),
+        Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
+        Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
+        Route(f"{t}/frame/{{camera}}/{{frame:int}}", _frame(bench)),
+        Route(f"{t}/snap", _snap(bench), methods=["POST"]),
+        Route(f"{t}/check", _told(bench, _checked)),
+        Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
+        Route(f"{t}/cancel", _cancel(bench), methods=["POST"]),
+        Route(f"{t}/results", _told(bench, _summary)),
+        Route(f"{t}/motion", _told(bench, _motion)),
+        Route(f"{t}/tracks/{{camera}}", _told(bench, _tracks)),
+        Route(f"{t}/files", _told(bench, _files)),
+        Route(f"{t}/files/{{path:path}}", _file(bench)),
+        Route(f"{t}/all.zip", _all(bench)),
+        Mount("/static", StaticFiles(directory=STATIC)),
+    ]
+    handlers: Any = {Problem: _problem, Conflict: _conflict}
+    return Guard(Starlette(routes=routes, exception_handlers=handlers), token, hosts)
+
+
+async def _problem(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Problem)
+    told = {"what": error.what, "where": error.where, "remedy": error.remedy}
+    return JSONResponse(told, status_code=422)
+
+
+async def _conflict(request: Request, error: Exception) -> Response:
+    told = {
+        "what": "the record was changed elsewhere since this page read it",
+        "where": "record.toml",
+        "remedy": "look at the newer record, which is shown now, and repeat the change",
+    }
+    return JSONResponse(told, status_code=409)
+
+
+async def _page(request: Request) -> Response:
+    return FileResponse(STATIC / "index.html", headers={"Cache-Control": "no-store"})
+
+
+async def _folders(request: Request) -> Response:
+    at = request.query_params.get("at") or str(Path.cwd())
+    return JSONResponse(await run_in_threadpool(recent.folder_view, Path(at)))
+
+
+def _start(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        return JSONResponse(
+            {"first": bench.first, "recent": recent.recent(), "at": str(Path.cwd())}
+        )
+
+    return answer
+
+
+def _open(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        asked = await _body(request)
+        test = await run_in_threadpool(bench.open, Path(_text(asked, "path")))
+        return JSONResponse({"id": test.id})
+
+    return answer
+
+
+def _new(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        asked = await _body(request)
+        folder = Path(_text(asked, "path")).expanduser()
+
+        def make() -> OpenTest:
+            recent.folder_view(folder)  # raises if it can't be read
+            return bench.open(begin(folder, _text(asked, "number")))
+
+        return JSONResponse({"id": (await run_in_threadpool(make)).id})
+
+    return answer
+
+
+def _told(bench: Workbench, say: Callable[[OpenTest, Request], Any]) -> Answer:
+    """An address that answers with JSON, worked out beside the event loop."""
+
+    async def answer(request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(say, bench.test(request), request))
+
+    return answer
+
+
+def _events(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test = bench.test(request)
+
+        async def news() -> AsyncIterator[str]:
+            last: object = None
+            silence = 0.0
+            while not bench.closing and not await request.is_disconnected():
+                now = await run_in_threadpool(test.signature)
+                if now != last:
+                    last, silence = now, 0.0
+                    state = {"job": test.running.state, "turn": str(hash(now))}
+                    yield f"data: {json.dumps(state)}\n\n"
+                elif silence > 15:
+                    silence = 0.0
+                    yield ": still here\n\n"
+                await asyncio.sleep(LOOK)
+                silence += LOOK
+
+        return StreamingResponse(news(), media_type="text/event-stream")
+
+    return answer
+
+
+def _change(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test, asked = bench.test(request), await _body(request)
+        try:
+            changes = [Change(tuple(c["path"]), c.get("value")) for c in asked["changes"]]
+            if not changes or not all(c.path and _plain_path(c.path) for c in changes):
+                raise ValueError
+        except (KeyError, TypeError, ValueError):
+            raise _unreadable() from None
+        label = _text(asked, "label")[:120]
+        await run_in_threadpool(test.change, _text(asked, "hash"), label, changes)
+        return JSONResponse(await run_in_threadpool(test.state))
+
+    return answer
+
+
+def _step(bench: Workbench, way: str) -> Answer:
+    async def answer(request: Request) -> Response:
+        test, asked = bench.test(request), await _body(request)
+        await run_in_threadpool(getattr(test.file, way), _text(asked, "hash"))
+        test.stir()
+        return JSONResponse(await run_in_threadpool(test.state))
+
+    return answer
+
+
+def _frame(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        def grey() -> bytes:
+            frames = bench.test(request).frames(request.path_params["camera"])
+            return frames.bytes_of(request.path_params["frame"])
+
+        return Response(await run_in_threadpool(grey), media_type="application/octet-stream")
+
+    return answer
+
+
+def _snap(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test, asked = bench.test(request), await _body(request)
+        try:
+            pixel = (float(asked["pixel"][0]), float(asked["pixel"][1]))
+            frame = int(asked["frame"])
+        except (KeyError, TypeError, ValueError, IndexError):
+            raise _unreadable() from None
+        words = [_text(asked, key) for key in ("camera", "mark", "pattern")]
+        found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
+        return JSONResponse(found)
+
+    return answer
+
+
+def _checked(test: OpenTest, request: Request) -> Any:
+    from tracker.check import check_record
+
+    return [
+        {"state": check.state, "where": check.where, "text": check.text}
+        for check in check_record(test.record)
+    ]
+
+
+def _analyse(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test = bench.test(request)
+        await run_in_threadpool(load_record, test.record)  # raises if it can't be analysed
+        return JSONResponse({"started": test.running.start()})
+
+    return answer
+
+
+def _cancel(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        await run_in_threadpool(bench.test(request).running.cancel)
+        return JSONResponse({})
+
+    return answer
+
+
+def _summary(test: OpenTest, request: Request) -> Any:
+    results = test.results()
+    return None if results is None else payload.summary(results)
+
+
+def _motion(test: OpenTest, request: Request) -> Any:
+    results = test.results()
+    return {} if results is None else payload.motion(results)
+
+
+def _tracks(test: OpenTest, request: Request) -> Any:
+    results, camera = test.results(), request.path_params["camera"]
+    if results is None or camera not in results.tracks:
+        return {"marks": [], "predicted": {}}
+    try:
+        predicted = projected(load_record(test.record), results, camera)
+    except Problem:
+        predicted = {}
+    return payload.tracks(results.tracks[camera], predicted)
+
+
+def _files(test: OpenTest, request: Request) -> Any:
+    folder = test.results_folder
+    found = sorted(p for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else []
+    return [
+        {"path": p.relative_to(folder).as_posix(), "bytes": p.stat().st_size}
+        for p in found
+        if not any(part.startswith(".") for part in p.relative_to(folder).parts)
+    ]
+
+
+def _file(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        home = bench.test(request).results_folder.resolve()
+        path = (home / request.path_params["path"]).resolve()
+        if not path.is_relative_to(home) or not path.is_file():
+            return JSONResponse({"what": "there is no such file"}, status_code=404)
+        name = path.name if "save" in request.query_params else None
+        return FileResponse(path, filename=name)
+
+    return answer
+
+
+def _all(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test = bench.test(request)
+
+        def pack() -> Path:
+            with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as file:
+                with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
+                    for entry in _files(test, request):
+                        packed.write(test.results_folder / entry["path"], entry["path"])
+                return Path(file.name)
+
+        path = await run_in_threadpool(pack)
+        name = f"{test.folder.name}-results.zip"
+        return FileResponse(path, filename=name, background=BackgroundTask(path.unlink))
+
+    return answer
+
+
+async def _body(request: Request) -> dict[str, Any]:
+    data = b""
+    async for part in request.stream():
+        data += part
+        if len(data) > BODY_LIMIT:
+            raise _unreadable()
+    try:
+        asked = json.loads(data)
+    except (ValueError, RecursionError):
+        raise _unreadable() from None
+    if not isinstance(asked, dict):
+        raise _unreadable()
+    return asked
+
+
+def _text(asked: dict[str, Any], key: str) -> str:
+    value = asked.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise _unreadable()
+    return value
+
+
+def _plain_path(path: tuple[Any, ...]) -> bool:
+    return all(isinstance(p, str) or (isinstance(p, int) and not isinstance(p, bool)) for p in path)
+
+
+def _unreadable() -> Problem:
+    return Problem(
+        "the request can't be understood",
+        where="the workbench",
+        remedy="reload the page",
+        status=RECORD,
+    )

@@ -1,0 +1,51 @@
+"""Starts the workbench on loopback and opens it in the browser."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from tracker.workbench.routes import Workbench, make_app
+
+LOOPBACK = "127.0.0.1"
+
+
+def open_workbench(
+    record: Path | None, port: int, browser: bool, say: Callable[[str], None]
+) -> None:
+    """Serve the workbench until it is interrupted.
+
+    Parameters
+    ----------
+    record : the test to open first.
+    port : on loopback; 0 for any that is free.
+    browser : whether to open the page in the browser.
+    say : told the address.
+    """
+    bench = Workbench(record)
+    token = secrets.token_urlsafe(24)
+    with socket.create_server((LOOPBACK, port)) as listening:
+        port = listening.getsockname()[1]
+        hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}"})
+        address = f"http://{LOOPBACK}:{port}/?token={token}"
+        say(address)
+        if browser:
+            webbrowser.open(address)
+        config = uvicorn.Config(
+            make_app(bench, token, hosts),
+            log_level="warning",
+            access_log=False,
+            timeout_graceful_shutdown=1,
+            lifespan="off",
+        )
+        try:
+            uvicorn.Server(config).run(sockets=[listening])
+        except KeyboardInterrupt:
+            pass
+        finally:
+            bench.close()

@@ -1,0 +1,82 @@
+"""The fitted centre of the mark that a person points at."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from calibration.problem import Problem
+from tracker.record import Pick, Record, load_record
+from tracker.workbench.opentest import OpenTest
+
+REACH = 0.75
+"""How far from the pointer the centre may be, in mark sizes; at least `LEAST`."""
+LEAST = 6.0  # px
+
+
+def snap(
+    test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], mark: str, pattern: str
+) -> dict[str, Any]:
+    """Place and uncertainty of the mark near a pixel; `ok` False with `why` where none is found.
+
+    A patch has no centre of its own: the pixel stays.
+    """
+    if pattern == "patch":
+        return _unfitted(pixel, "a patch has no centre to snap to: the place pointed at is kept")
+    from tracker.marks import locate
+
+    frames = test.frames(camera)
+    size = _size(test, camera, frame, pixel, mark)
+    reach = math.nan if math.isnan(size) else max(REACH * size, LEAST)
+    fix = locate(
+        frames.luma(frame),
+        pattern,  # type: ignore[arg-type]
+        np.array(pixel),
+        size,
+        reach,
+        white=float(frames.film.white),
+    )
+    if not fix.ok:
+        return _unfitted(pixel, fix.why)
+    u, v = (float(x) for x in fix.position)
+    sigma = np.sqrt(np.diag(fix.covariance))
+    return {
+        "ok": True,
+        "pixel": [round(u, 2), round(v, 2)],
+        "u": [float(f"{s:.2g}") for s in sigma],
+        "why": "",
+    }
+
+
+def _unfitted(pixel: tuple[float, float], why: str) -> dict[str, Any]:
+    return {"ok": False, "pixel": [round(pixel[0], 2), round(pixel[1], 2)], "u": None, "why": why}
+
+
+def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], mark: str) -> float:
+    """Size of a mark in the picture as the analysis foresees it, px; NaN if unknown."""
+    from tracker.sight import lens_of
+    from tracker.wanted import wanted_marks
+
+    try:
+        record = _with_pick(load_record(test.record), camera, frame, pixel, mark)
+        size = test.frames(camera).film.size
+        found = lens_of(record, camera, size)
+        lens = found[0] if isinstance(found, tuple) else found
+        marks = {m.name: m for m in wanted_marks(record, camera, size, lens)}
+    except (Problem, KeyError, ValueError):
+        return math.nan
+    return marks[mark].size_px if mark in marks else math.nan
+
+
+def _with_pick(
+    record: Record, camera: str, frame: int, pixel: tuple[float, float], mark: str
+) -> Record:
+    """The record with a vehicle's mark picked where the person points."""
+    if mark.startswith("survey."):
+        return record
+    entry = record.cameras[camera]
+    picks = {**entry.picks, mark: Pick(pixel=pixel, frame=frame)}
+    new = entry.model_copy(update={"picks": picks})
+    return record.model_copy(update={"cameras": {**record.cameras, camera: new}})

@@ -1,0 +1,174 @@
+// Puts the page together: head, views, keys, news from the server.
+
+import { get, listen } from "./api.js";
+import { fill, h, say } from "./dom.js";
+import * as films from "./films.js";
+import * as fits from "./fits.js";
+import * as setup from "./setup.js";
+import { help } from "./keys.js";
+import * as edits from "./edits.js";
+import * as marks from "./marks.js";
+import * as motion from "./motion.js";
+import { theme } from "./options.js";
+import { goTo, opener } from "./places.js";
+import { pointing } from "./pointing.js";
+import * as report from "./report.js";
+import { analyse, check, runner } from "./run.js";
+import * as start from "./start.js";
+import { at, cameras, chooseCamera, chooseMark, on, redo, shown, showFrame, store, take, tell, timesOf, undo } from "./store.js";
+import { player, step, zero } from "./transport.js";
+import * as verdicts from "./verdicts.js";
+
+const VIEWS = { setup: ["Set-up", setup], films: ["Films", films], motion: ["Motion", motion], fits: ["Calibration", fits], verdicts: ["Verdicts", verdicts], report: ["Report", report] };
+const root = document.getElementById("main");
+let leave = null, now = null, source = null;
+
+function show(view, field = null) {
+  if (!store.test) view = null;
+  if (view === now && view === "setup" && field) return setup.lead(field);
+  leave?.();
+  leave = null;
+  now = view;
+  pointing.stop();
+  if (view) {
+    history.replaceState(null, "", `#${store.test.id}/${view}`);
+    leave = VIEWS[view][1].view(root);
+    if (field && view === "setup") setup.lead(field);
+  } else {
+    history.replaceState(null, "", "#");
+    leave = start.view(root, enter);
+  }
+  head();
+}
+
+async function enter(id, view = null) {
+  const state = await get(`/api/test/${id}`);
+  Object.assign(store, { test: null, results: null, tracks: {}, motion: {}, frame: {}, time: 0, mark: null, camera: null });
+  await take(state);
+  source?.close();
+  source = listen(at("/events"), news, (silent) => { if (silent) say("The workbench does not answer; nothing saved is lost.", "bad"); });
+  document.title = `${state.raw.test?.number ?? "test"} · impactfilm`;
+  show(view ?? (state.errors.length && !shown().length ? "setup" : "films"));
+}
+
+let renewing = false, latest = "";
+
+/** Record, results or analysis have changed. */
+async function news(told) {
+  store.test.job = told.job;
+  tell("job");
+  latest = told.turn;
+  if (latest === store.turn || renewing) return;
+  renewing = true;
+  try {
+    while (latest !== store.turn) {
+      store.turn = latest;
+      const state = await get(at());
+      if (state.hash !== store.test.hash && document.hasFocus() === false) say("The record was changed elsewhere; this page shows it as it is now.");
+      await take(state);
+    }
+  } catch (problem) {
+    say(problem.message, "bad");
+  } finally {
+    renewing = false;
+  }
+}
+
+const running = runner();
+
+function head() {
+  const test = store.test, raw = test?.raw.test ?? {};
+  const modes = { system: "Light or dark: as the system", light: "Light", dark: "Dark" };
+  const scheme = h("select", { "aria-label": "Light or dark", title: "Light or dark", onchange: (e) => theme(e.target.value) },
+    Object.entries(modes).map(([k, t]) => h("option", { value: k, selected: k === theme() }, k === "system" ? "Auto" : t)));
+  fill(document.getElementById("head"),
+    h("button", { class: "mark", title: "To the first page", onclick: () => { source?.close(); store.test = null; show(null); } }, "impactfilm"),
+    test ? h("span", { class: "which", title: `${raw.title ?? ""}\n${test.folder}` }, h("strong", {}, raw.number ?? "no number"), ` ${raw.title ?? ""}`) : h("span", { class: "which" }),
+    test ? h("nav", { "aria-label": "Views" }, Object.entries(VIEWS).map(([k, [t]], i) => {
+      const count = k === "setup" ? test.errors.length : k === "verdicts" ? store.results?.warnings.length : 0;
+      return h("button", { "aria-current": k === now ? "page" : null, title: `${t} (${i + 1})`, onclick: () => show(k) }, t, count ? h("span", { class: "count", title: k === "setup" ? "errors of the record" : "warnings" }, count) : null);
+    })) : null,
+    test ? running.node : null,
+    test ? h("span", { class: "buttons" },
+      h("button", { class: "small", disabled: test.undo === null, title: `Undo ${test.undo ?? ""} (Ctrl z)`, onclick: undo }, "Undo"),
+      h("button", { class: "small", disabled: test.redo === null, title: `Do again ${test.redo ?? ""} (Ctrl Shift z)`, onclick: redo }, "Redo")) : null,
+    h("button", { class: "small", title: "Keys (?)", onclick: help }, "Keys"), scheme);
+}
+
+function typing(node) {
+  return node && (node.matches("input:not([type=checkbox]):not([type=range]), textarea, select") || node.isContentEditable);
+}
+
+function next(list, item, by) {
+  return list[(list.indexOf(item) + by + list.length) % list.length];
+}
+
+const PLAIN = {
+  " ": () => player.toggle(), 0: zero, Home: zero, End: () => showFrame(store.camera, timesOf(store.camera).length - 1),
+  "+": () => films.chosen()?.zoom(1.5), "=": () => films.chosen()?.zoom(1.5), "-": () => films.chosen()?.zoom(1 / 1.5), f: () => films.chosen()?.fit(),
+  g: () => films.chosen() && marks.goToMark(films.chosen()), "[": () => chooseCamera(next(shown(), store.camera, -1)), "]": () => chooseCamera(next(shown(), store.camera, 1)),
+  j: () => pickMark(1), k: () => pickMark(-1), p: () => store.mark && marks.task("pick", store.mark), c: () => store.mark && marks.task("edit", store.mark),
+  x: () => marks.ruleOut(), Delete: () => marks.deleteMark(), n: () => (pointing.task ? marks.skip() : marks.addMark()), o: () => marks.pointAll(),
+  z: () => edits.zeroHere(store.camera, store.frame[store.camera]),
+};
+const FILM_VIEWS = ["films", "motion"];
+
+function pickMark(by) {
+  const names = marks.listed(store.camera).map((m) => m.mark);
+  if (names.length) chooseMark(store.mark ? next(names, store.mark, by) : names[0]);
+}
+
+document.addEventListener("keydown", (event) => {
+  if (document.querySelector("dialog[open]") || !store.test) {
+    if (event.key === "?" && !typing(document.activeElement) && !document.querySelector("dialog[open]")) help();
+    return;
+  }
+  const field = typing(document.activeElement);
+  if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !field) {
+    event.preventDefault();
+    if (event.shiftKey) redo(); else undo();
+    return;
+  }
+  if (field) return;
+  const here = FILM_VIEWS.includes(now);
+  if (here && pointing.key(event, films.chosen())) return event.preventDefault();
+  if (here && (event.key === "ArrowLeft" || event.key === "ArrowRight")) {
+    event.preventDefault();
+    step((event.key === "ArrowLeft" ? -1 : 1) * (event.ctrlKey || event.altKey ? 100 : event.shiftKey ? 10 : 1));
+    return;
+  }
+  if (event.ctrlKey || event.altKey || event.metaKey) return;
+  const view = Object.keys(VIEWS)[Number(event.key) - 1];
+  if (view) show(view);
+  else if (event.key === "?") help();
+  else if (event.key === "r") analyse();
+  else if (event.key === "K") check();
+  else if (here && PLAIN[event.key]) {
+    if (event.key === " " && document.activeElement?.matches("button, a, input")) return;
+    event.preventDefault();
+    PLAIN[event.key]();
+  }
+});
+
+opener((view, field) => { if (view !== now || field) show(view, field); });
+on("test", head);
+on("results", head);
+theme();
+window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => theme());
+window.__state = () => ({ view: now, camera: store.camera, mark: store.mark, time: store.time, frame: { ...store.frame }, cameras: cameras(), job: store.test?.job, hash: store.test?.hash, errors: store.test?.errors,
+  panes: Object.fromEntries(films.panes.map((p) => [p.camera, { shown: p.shown, view: p.view }])), task: pointing.task?.mark ?? pointing.task?.kind ?? null });
+window.__toScreen = (camera, u, v) => films.panes.find((p) => p.camera === camera)?.toScreen(u, v);
+window.__toImage = (camera, x, y) => films.panes.find((p) => p.camera === camera)?.toImage(x, y);
+window.__goTo = goTo;
+
+const [wanted, view] = location.hash.slice(1).split("/");
+get("/api/start").then(async (first) => {
+  history.replaceState(null, "", `/${location.hash}`);
+  const id = wanted || first.first;
+  try {
+    if (id) await enter(id, VIEWS[view] ? view : null); else show(null);
+  } catch (problem) {
+    if (wanted) show(null);
+    say(problem.message, "bad");
+  }
+}).catch((problem) => say(problem.message, "bad"));

@@ -1,0 +1,124 @@
+// Curves against time with their bands; a click shows that moment in the films.
+
+import uPlot from "/static/uPlot.esm.js";
+import { h, fill } from "./dom.js";
+import { choose, options } from "./options.js";
+import { on, showTime, store } from "./store.js";
+
+const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3]];
+
+const css = (name) => getComputedStyle(document.body).getPropertyValue(name).trim();
+const inks = () => [css("--line1"), css("--line2"), css("--line3"), css("--line4")];
+
+/** One time axis for lines with times of their own. */
+function joined(lines) {
+  const same = lines.every((l) => l.time.length === lines[0].time.length && l.time[0] === lines[0].time[0]);
+  if (same) return [lines[0].time, ...lines.flatMap((l) => columns(l, (x) => x))];
+  return uPlot.join(lines.map((l) => [l.time, ...columns(l, (x) => x)]));
+}
+
+function columns(line) {
+  if (!line.band) return [line.value];
+  const edge = (sign) => line.value.map((v, i) => (v === null || line.band[i] === null ? null : v + sign * line.band[i]));
+  return [line.value, edge(1), edge(-1)];
+}
+
+/** A plot {title, unit, lines} in an element; gives {node, close}. */
+export function plot(given, height, extra = {}) {
+  const box = h("div", { class: "plot" }), head = h("div", { class: "plothead" });
+  const node = h("figure", { class: "plotbox", "aria-label": `${given.title}, ${given.unit}` }, head, box);
+  const colours = inks(), series = [{}], bands = [];
+  let drawn = null;
+  given.lines.forEach((line, i) => {
+    const ink = colours[i % colours.length];
+    series.push({ label: `${line.of}, ${line.source}`, stroke: ink, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false });
+    if (line.band) {
+      const k = series.length;
+      series.push({ stroke: "transparent", width: 0, points: { show: false } }, { stroke: "transparent", width: 0, points: { show: false } });
+      bands.push({ series: [k, k + 1], fill: `color-mix(in srgb, ${ink} 22%, transparent)` });
+    }
+  });
+  fill(head, h("figcaption", {}, given.title, given.unit ? h("span", { class: "unit" }, ` ${given.unit}`) : null),
+    given.lines.map((l, i) => h("span", { class: "key" }, h("i", { class: `dash${i % 4}`, style: `border-color:${colours[i % colours.length]}` }), `${l.of}, ${l.source}`)),
+    h("output", { class: "here" }));
+  const data = joined(given.lines);
+  const axis = { stroke: css("--quiet"), grid: { stroke: css("--grid"), width: 1 }, ticks: { stroke: css("--grid"), width: 1 }, font: "11px system-ui, sans-serif" };
+  const make = () => {
+    const width = Math.floor(box.clientWidth);
+    if (width < 40) return;
+    drawn?.destroy();
+    drawn = new uPlot({
+      width, height: typeof height === "function" ? height() : height,
+      series, bands, legend: { show: false }, padding: [6, 8, 0, 0],
+      scales: { x: { time: false } },
+      axes: [{ ...axis, size: 26, values: (u, list) => list.map((v) => `${v}`) }, { ...axis, size: 52 }],
+      cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
+      hooks: { draw: [now] },
+      ...extra,
+    }, data, box);
+    drawn.over.addEventListener("mouseup", () => { pressed = drawn.select.width; });
+    drawn.over.addEventListener("click", () => {
+      if (!(pressed > 2)) showTime(drawn.posToVal(drawn.cursor.left, "x"));
+    });
+    value();
+  };
+  let pressed = 0;
+  const now = (u) => {
+    const x = Math.round(u.valToPos(store.time, "x", true));
+    if (!(x >= u.bbox.left && x <= u.bbox.left + u.bbox.width)) return;
+    const c = u.ctx;
+    c.save();
+    c.strokeStyle = css("--bad");
+    c.lineWidth = 1.5 * (window.devicePixelRatio || 1);
+    c.beginPath();
+    c.moveTo(x, u.bbox.top);
+    c.lineTo(x, u.bbox.top + u.bbox.height);
+    c.stroke();
+    c.restore();
+  };
+  const value = () => {
+    const said = given.lines.map((l) => {
+      const i = nearest(l.time, store.time), v = l.value[i];
+      return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : `${v.toPrecision(4)}${l.band?.[i] != null ? ` ± ${l.band[i].toPrecision(2)}` : ""}`;
+    });
+    const out = head.querySelector(".here");
+    if (out) fill(out, said.some(Boolean) ? `now ${said.map((s) => s ?? "–").join(" | ")}` : "");
+  };
+  const watch = new ResizeObserver(() => { if (!drawn || Math.abs(drawn.width - Math.floor(box.clientWidth)) > 1 || typeof height === "function") make(); });
+  watch.observe(box);
+  const off = [on("moment", () => { drawn?.redraw(false); value(); }), on("options", make)];
+  return { node, close() { watch.disconnect(); off.forEach((f) => f()); drawn?.destroy(); } };
+}
+
+function nearest(list, time) {
+  let low = 0, high = list.length - 1;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if (list[middle] < time) low = middle + 1; else high = middle;
+  }
+  return low;
+}
+
+/** One plot under the films, of a quantity that can be chosen. */
+export function plotStrip() {
+  const node = h("div", { class: "strip" });
+  let inside = null;
+  const build = () => {
+    inside?.close();
+    inside = null;
+    const names = Object.keys(store.motion);
+    if (!names.length) {
+      fill(node, h("p", { class: "note" }, "Curves of motion stand here once the test is analysed."));
+      return;
+    }
+    const name = names.includes(options.plot) ? options.plot : names[0];
+    inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - 34));
+    const pick = h("select", { "aria-label": "Quantity plotted", onchange: () => { choose("plot", pick.value); build(); } },
+      names.map((n) => h("option", { value: n, selected: n === name }, store.motion[n].title)));
+    inside.node.querySelector("figcaption").replaceChildren(pick, h("span", { class: "unit" }, ` ${store.motion[name].unit}`));
+    fill(node, inside.node);
+  };
+  build();
+  const off = on("results", build);
+  return { node, close() { off(); inside?.close(); } };
+}

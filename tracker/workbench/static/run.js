@@ -1,0 +1,81 @@
+// Check and analyse: what is under way, how far it is, how it ended.
+
+import { get, post } from "./api.js";
+import { fill, h, say } from "./dom.js";
+import { goTo } from "./places.js";
+import { at, on, store } from "./store.js";
+
+let ended = null;
+
+export function runner() {
+  const node = h("div", { class: "run" });
+  const draw = () => {
+    const job = store.test?.job ?? { state: "idle" };
+    const going = job.state === "running", stale = store.test?.results?.stale, wrong = store.test?.errors.length;
+    fill(node,
+      going ? progress(job) : h("span", { class: "jobstate" }, word(job, stale, wrong)),
+      h("button", { onclick: check, title: "What is missing or doubtful (k)" }, "Check"),
+      going ? h("button", { class: "stop", onclick: cancel, title: "End it; the last results stay" }, "Cancel")
+        : h("button", { class: "main", onclick: analyse, disabled: Boolean(wrong), title: wrong ? "The record has errors: see Set-up" : "Analyse the films (r)" }, "Analyse"));
+    if (ended === "running" && !going) finish(job);
+    ended = job.state;
+  };
+  draw();
+  const off = [on("job", draw), on("test", draw), on("results", draw)];
+  return { node, close: () => off.forEach((f) => f()) };
+}
+
+function word(job, stale, wrong) {
+  if (wrong) return `${wrong} thing${wrong > 1 ? "s" : ""} missing or wrong in the record`;
+  if (job.state === "cancelled") return "Cancelled; the last results are whole";
+  if (job.state === "failed") return "The analysis could not be done";
+  if (stale) return "Record changed since the last analysis";
+  return store.results ? "Results up to date" : "Not analysed yet";
+}
+
+function progress(job) {
+  const stages = Object.entries(job.stages), [name, [done, total]] = stages.filter(([, [d, t]]) => d < t || !t).at(-1) ?? stages.at(-1) ?? ["starting", [0, 0]];
+  return h("span", { class: "progress", title: stages.map(([n, [d, t]]) => `${n}: ${d}${t ? ` of ${t}` : ""}`).join("\n") },
+    h("span", {}, total ? `${name}, ${done} of ${total}` : name), h("progress", { max: total || 1, value: total ? done : null, "aria-label": name }));
+}
+
+function finish(job) {
+  if (job.state === "done") say("The analysis is done.");
+  else if (job.state === "cancelled") say("Cancelled. The last results are as they were.");
+  else if (job.state === "failed") say(`${job.where}: ${job.what}; ${job.remedy}.`, "bad");
+}
+
+export async function analyse() {
+  if (store.test.errors.length) return say("The record has errors: they are marked under Set-up.", "bad");
+  try {
+    await post(at("/analyse"));
+    return say("Analysing; go on working, the numbers come by themselves.");
+  } catch (problem) {
+    return say(problem.message, "bad");
+  }
+}
+
+export async function cancel() {
+  try { await post(at("/cancel")); } catch (problem) { say(problem.message, "bad"); }
+}
+
+export async function check() {
+  say("Checking …");
+  try {
+    const found = await get(at("/check"));
+    const order = { missing: 0, doubtful: 1, ok: 2 }, signs = { missing: "✗", doubtful: "?", ok: "✓" };
+    found.sort((a, b) => order[a.state] - order[b.state]);
+    const count = (s) => found.filter((f) => f.state === s).length;
+    say(`Checked: ${count("missing")} missing, ${count("doubtful")} doubtful, ${count("ok")} in order.`);
+    const box = h("dialog", { class: "wide", "aria-label": "Check of the record" }, h("h2", {}, "Check of the record"),
+      h("div", { class: "scroll" }, h("table", {}, h("tbody", {}, found.map((f) => h("tr", {},
+        h("td", { class: `verdict ${f.state === "ok" ? "pass" : f.state === "missing" ? "fail" : "undetermined"}` }, `${signs[f.state]} ${f.state}`),
+        h("td", {}, h("button", { class: "link", onclick: () => { box.close(); goTo(f.where, f.text); } }, f.where.split("/").pop())), h("td", {}, f.text)))))),
+      h("div", { class: "actions" }, h("button", { class: "main", onclick: () => box.close() }, "Close")));
+    box.addEventListener("close", () => box.remove());
+    document.body.append(box);
+    box.showModal();
+  } catch (problem) {
+    say(problem.message, "bad");
+  }
+}

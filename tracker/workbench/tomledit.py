@@ -1,0 +1,158 @@
+"""Changes to the text of a record: comments, order and layout of everything else stay."""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT, Array
+
+from calibration.problem import RECORD, Problem
+
+APPEND = "+"
+"""As the last part of a path: a further entry of a list."""
+TABLE_LISTS = ("accelerometers", "scale")
+"""Lists that are written as [[tables]]; all others as arrays."""
+DATES = (("test", "date"),)
+
+Path = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Change:
+    """Put `value` at `path`, or with None take away what is there."""
+
+    path: Path
+    value: Any = None
+
+
+def changed(text: str, changes: Sequence[Change]) -> str:
+    """The text with the changes made. Raises `Problem` where one of them can't be."""
+    try:
+        document = tomlkit.parse(text)
+        for change in changes:
+            _apply(document, change)
+        new = tomlkit.dumps(document)
+        after = tomllib.loads(new)
+    except (TOMLKitError, tomllib.TOMLDecodeError, KeyError, IndexError, TypeError, ValueError):
+        raise _refused() from None
+    last = {change.path: change for change in changes if change.path[-1] != APPEND}
+    for path, change in last.items():
+        if not any(_covers(later, path) for later in last if later != path) and not _as_asked(
+            after, change
+        ):
+            raise _refused()
+    return new
+
+
+def _apply(document: Any, change: Change) -> None:
+    *way, last = change.path
+    here = document
+    for at, part in enumerate(way):
+        following = change.path[at + 1]
+        if isinstance(here, list):
+            here = here[int(part)]
+            continue
+        if part not in here:
+            if change.value is None:
+                return
+            here[part] = _new_container(str(part), following)
+        here = here[part]
+    if change.value is None:
+        _remove(document, change.path, here, last)
+    elif last == APPEND:
+        _append(here, change.value)
+    elif isinstance(here, list):
+        here[int(last)] = _item(change.path, change.value)
+    else:
+        here[last] = _item(change.path, change.value)
+
+
+def _append(here: Any, value: Any) -> None:
+    if isinstance(here, AoT):
+        table = tomlkit.table()
+        for key, entry in value.items():
+            table[key] = _item((key,), entry)
+        here.append(table)
+    else:
+        here.append(_item((), value))
+        if isinstance(here, Array) and len(here) > 1:
+            here.multiline(True)
+
+
+def _remove(document: Any, path: Path, here: Any, last: str | int) -> None:
+    if isinstance(here, list):
+        del here[int(last)]
+        if not here:  # an empty list says nothing
+            parent = document
+            for part in path[:-2]:
+                parent = parent[part]
+            del parent[path[-2]]
+    elif last in here:
+        del here[last]
+
+
+def _new_container(name: str, following: str | int) -> Any:
+    if following == APPEND or isinstance(following, int):
+        return tomlkit.aot() if name in TABLE_LISTS else tomlkit.array()
+    return tomlkit.table()
+
+
+def _item(path: Path, value: Any) -> Any:
+    """A value as TOML writes it; a table in one line."""
+    if path in DATES and isinstance(value, str):
+        try:
+            return datetime.date.fromisoformat(value)
+        except ValueError:
+            return value
+    if isinstance(value, Mapping):
+        table = tomlkit.inline_table()
+        for key, entry in value.items():
+            if entry is not None:
+                table[key] = _item((), entry)
+        return table
+    if isinstance(value, list):
+        array = tomlkit.array()
+        for entry in value:
+            array.append(_item((), entry))
+        return array
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return int(value)
+    return value
+
+
+def _covers(later: Path, path: Path) -> bool:
+    """Whether a change at one path can move or hide what another one did."""
+    shared = min(len(later), len(path))
+    numbered = any(isinstance(part, int) for part in (*later, *path))
+    return later[:shared] == path[:shared] or numbered
+
+
+def _as_asked(tables: Any, change: Change) -> bool:
+    here = tables
+    for part in change.path:
+        try:
+            here = here[part]
+        except (KeyError, IndexError, TypeError):
+            return change.value is None
+    if isinstance(change.path[-1], int) and change.value is None:
+        return True
+    if isinstance(here, datetime.date):
+        return bool(here.isoformat() == change.value)
+    if isinstance(change.value, Mapping):
+        return bool(here == {k: v for k, v in change.value.items() if v is not None})
+    return bool(here == change.value)
+
+
+def _refused() -> Problem:
+    return Problem(
+        "the record is laid out in a way that this change can't be written into",
+        where="record.toml",
+        remedy="make the change in a text editor; the workbench takes it up",
+        status=RECORD,
+    )
