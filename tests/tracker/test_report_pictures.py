@@ -173,7 +173,7 @@ def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
         assert float(stream.average_rate) == 25.0
         greys = [f.to_ndarray(format="gray")[5:20, 5:20].mean() for f in container.decode(stream)]
     assert len(greys) == FRAMES
-    assert np.allclose(greys, 40 + 3 * np.arange(FRAMES), atol=1.5)
+    assert np.abs(greys - (40 + 3 * np.arange(FRAMES))).max() < 2.0  # a frame is 3 apart
     assert told[-1] == ("marking side", FRAMES, FRAMES)
 
 
