@@ -263,6 +263,55 @@ def test_marks_that_leave_the_picture_are_lost_and_those_that_enter_are_found() 
     assert np.nanmax(off[wholly]) < 0.15
 
 
+def test_motion_during_the_exposure_leaves_the_middle_of_the_exposure() -> None:
+    """Five px of blur at ten px a frame, then braking: the place is that at mid-exposure."""
+
+    def places(time: float) -> np.ndarray:
+        return CAR + np.array([70 + 10.0 * time - 0.15 * time**2, 120 + 2.0 * time])
+
+    def picture(frame: int) -> np.ndarray:
+        scenes = []
+        for part in (np.arange(8) + 0.5) / 8 - 0.5:
+            scene = GROUND.copy()
+            for place in places(frame + 0.5 * part):
+                paint(scene, "quadrant", place, MARK)
+            scenes.append(scene)
+        return finished(np.mean(scenes, axis=0), frame)
+
+    marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
+    film = film_of(picture, 16)
+    followed = follow(film, "side", marks, exposure_s=0.5e-3, interval_s=1e-3)
+    assert followed.tracks.measured.all()
+    truth = np.array([places(frame) for frame in range(16)])
+    off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
+    assert np.max(off[1:]) < 0.2
+    assert np.sqrt(np.mean(off[1:] ** 2)) < 0.05
+
+
+def test_a_mark_outside_the_picture_at_its_pick_is_found_when_its_body_brings_it_in() -> None:
+    def places(frame: int) -> np.ndarray:
+        return CAR + np.array([30 + 3.0 * frame, 120])
+
+    def picture(frame: int) -> np.ndarray:
+        scene = GROUND.copy()
+        for place in places(frame):
+            paint(scene, "quadrant", place, MARK)
+        return finished(scene, frame)
+
+    marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
+    assert marks[0].pixel[0] < 0
+    assert marks[2].pixel[0] < 0
+    followed = follow(film_of(picture, 40), "side", marks)
+    truth = np.array([places(frame) for frame in range(40)])
+    wholly = truth[:, :, 0] > MARK / 2 + 4
+    late = np.zeros_like(wholly)
+    late[6:] = wholly[:-6]  # looked for in some frames only
+    assert followed.tracks.measured[late].all()
+    off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
+    assert np.nanmax(off) < 0.2
+    assert followed.findings == ()
+
+
 def test_a_person_s_place_is_kept_and_followed_from() -> None:
     """The pick names the wrong mark; an edit at frame 20 puts it right for what comes after."""
     film = site(frames=40)

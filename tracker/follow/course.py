@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.film import Film, Luma
 from tracker.follow.ahead import ahead
+from tracker.follow.layout import carry
 from tracker.follow.state import Mask, State
 from tracker.follow.tape import Tape
 from tracker.follow.values import Edited, Excluded
@@ -23,6 +24,8 @@ _MET = 0.5
 """Distance in px at which the way back has met the way there."""
 _STANDS_OUT = 8.0
 """Contrast over residual from which a spoilt mark is believed."""
+_SELDOM = 4
+"""One of so many frames is searched for marks that may have entered the picture."""
 _TOLD = 16
 """Frames from one word of progress to the next."""
 
@@ -79,6 +82,9 @@ class Anchors:
     """Marks found at their picks by (frame, mark), and what was not found."""
 
     found: dict[tuple[int, int], Anchor] = field(default_factory=dict)
+    shapes: dict[int, Shape] = field(default_factory=dict)  # of each mark when it was first found
+    outside: dict[int, tuple[Array, Mask]] = field(default_factory=dict)
+    """Marks outside the picture at their pick: places of all marks then, and which were seen."""
     findings: list[Warning_] = field(default_factory=list)
 
 
@@ -91,7 +97,7 @@ def course(
     edits: Sequence[Edited],
     ruled_out: Sequence[Excluded],
 ) -> Course:
-    """The course of `follow`. Picks and edits outside the film are left to the record's check."""
+    """The course of `follow`."""
     names = [mark.name for mark in marks]
     named = [bodies.get(name, name.split(".", 1)[0]) for name in names]
     order = sorted(set(named))
@@ -115,7 +121,7 @@ def course(
         body=np.array([order.index(body) for body in named], np.int64),
         still=np.array([body == "survey" for body in named], bool),
         duty=duty,
-        picks=tuple(sorted((p for p in picks if p.frame < film.frames), key=lambda p: p.frame)),
+        picks=tuple(sorted(picks, key=lambda pick: pick.frame)),
         allowed=allowed,
     )
 
@@ -140,11 +146,18 @@ def there(
             tape.write(frame, state.known, seen)
             while waiting and waiting[0].frame <= frame:
                 pick = waiting.pop(0)
-                if pick.frame == frame:
+                if pick.frame == frame and not _inside(luma, pick.pixel, 0.0):
+                    state.place[pick.mark] = pick.pixel
+                    anchors.outside[pick.mark] = state.place, state.held
+                elif pick.frame == frame:
                     _begin(plan, tape, anchors, state, pick, luma)
                 else:
                     _missing(plan, anchors, pick, "the frame can't be read")
+            if anchors.outside and frame % _SELDOM == 0:
+                _enter(plan, tape, anchors, state, frame, luma)
             _tell(plan, progress, frame)
+    for pick in waiting:
+        _missing(plan, anchors, pick, "the film has no such frame")
     if progress:
         progress(plan.camera, plan.film.frames, plan.film.frames)
 
@@ -172,6 +185,36 @@ def _begin(
         tape.fix(pick.frame, m, place, fix.covariance, (fix.ratio, fix.contrast, fix.visible))
     state.anchor(m, luma, place, shape, None)
     anchors.found[pick.frame, m] = Anchor(place, shape)
+    anchors.shapes.setdefault(m, shape)
+
+
+def _inside(luma: Luma, place: Array, margin: float) -> bool:
+    rows, columns = luma.shape
+    return bool(
+        np.all(place >= margin) and np.all(place <= (columns - 1 - margin, rows - 1 - margin))
+    )
+
+
+def _enter(
+    plan: Course, tape: Tape, anchors: Anchors, state: State, frame: int, luma: Luma
+) -> None:
+    """Look for marks that were outside the picture where their body has brought them."""
+    for m, (then, held) in list(anchors.outside.items()):
+        mark = plan.marks[m]
+        mates = held & state.held & (state.body == state.body[m])
+        if not mates.any() or not plan.allowed[frame, m]:
+            continue
+        place = carry(then[mates], state.place[mates], then[m][None])[0][0]
+        half = mark.size_px / 2 if np.isfinite(mark.size_px) else 10.0
+        if not _inside(luma, place, half):
+            continue
+        fix = _found(plan, mark, place, mark.size_px, luma)
+        if fix.ok:
+            quality = (fix.ratio, fix.contrast, fix.visible)
+            tape.fix(frame, m, fix.position, fix.covariance, quality)
+            state.anchor(m, luma, fix.position, fix.shape, None)
+            anchors.shapes.setdefault(m, fix.shape)
+            del anchors.outside[m]
 
 
 def _found(plan: Course, mark: Mark, pixel: Array, size: float, luma: Luma) -> Fix:

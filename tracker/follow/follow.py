@@ -50,6 +50,6 @@ def follow(
         ratio=tape.ratio,
         contrast=tape.contrast,
         visible=tape.visible,
-        shapes={plan.names[m]: a.shape for (_, m), a in reversed(list(anchors.found.items()))},
+        shapes={plan.names[m]: shape for m, shape in anchors.shapes.items()},
         findings=(*anchors.findings, *repeats.findings(camera)),
     )

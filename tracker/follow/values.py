@@ -57,5 +57,5 @@ class Followed:
     ratio: Array  # (frames, marks) residual over noise, 1 for a clean fit; NaN without a fit
     contrast: Array  # (frames, marks) grey; NaN without a fit
     visible: Array  # (frames, marks) visible fraction 0..1; NaN without a fit
-    shapes: Mapping[str, Shape]  # how each mark that was found looks at its pick
+    shapes: Mapping[str, Shape]  # how each mark looks where it was first found
     findings: tuple[Warning_, ...]
