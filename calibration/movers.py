@@ -40,6 +40,8 @@ def moved_targets(
     used = position.copy()
     findings: list[Finding] = []
     blamed: set[int] = set()
+    scatter = _scatter(weave(used, covariance, centre).residuals, covariance)
+    covariance = covariance * scatter**2
     for _ in range(2 * len(names)):
         fit = weave(used, covariance, centre)
         suspects = _suspects(fit)
@@ -51,7 +53,7 @@ def moved_targets(
             break
         step = suspects[0]
         if len(suspects) > 1:
-            scores = [weave(_without(used, s, blamed), covariance, centre).score for s in suspects]
+            scores = [_score(_without(used, s, blamed), covariance, centre) for s in suspects]
             step = suspects[int(np.argmin(scores))]
         used = _without(used, step, blamed)
         if step.target not in blamed:
@@ -69,14 +71,12 @@ def _without(used: Array, step: Step, blamed: set[int]) -> Array:
 
 def _suspects(fit: Weave) -> list[Step]:
     """Targets whose step would explain much, most first."""
-    residual = np.nan_to_num(fit.residuals)
-    gain, size = fit.eliminated.steps(residual)
-    noise = _scatter(fit)
+    gain, size = fit.eliminated.steps(np.nan_to_num(fit.residuals))
     found = []
     for target in range(gain.shape[1]):
         frame = int(np.argmax(gain[:, target]))
         height = float(np.linalg.norm(size[frame, target]))
-        found.append(Step(target, frame, height, float(gain[frame, target]) / noise**2))
+        found.append(Step(target, frame, height, float(gain[frame, target])))
     found.sort(key=lambda step: -step.gain)
     return [
         step
@@ -85,11 +85,18 @@ def _suspects(fit: Weave) -> list[Step]:
     ]
 
 
-def _scatter(fit: Weave) -> float:
-    """Frame-to-frame scatter of the targets in units of the uncertainties used in the fit, at
-    least 1: a step doesn't raise it.
+def _score(used: Array, covariance: Array, centre: Array) -> float:
+    """Minus twice the log marginal likelihood, made up for what is left out: a good measurement
+    would have added 1 for each coordinate.
     """
-    whitened = fit.residuals * np.sqrt(np.diagonal(fit.eliminated.weight, axis1=2, axis2=3))
+    return weave(used, covariance, centre).score - float(np.isfinite(used).sum())
+
+
+def _scatter(residuals: Array, covariance: Array) -> float:
+    """Frame-to-frame scatter of the targets in units of their stated uncertainties, at least 1:
+    a step doesn't raise it.
+    """
+    whitened = residuals / np.sqrt(np.diagonal(covariance, axis1=2, axis2=3))
     jumps = np.abs(np.diff(whitened, axis=0))
     jumps = jumps[np.isfinite(jumps)]
     return max(1.0, float(1.4826 * np.median(jumps) / np.sqrt(2))) if jumps.size else 1.0

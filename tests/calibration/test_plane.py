@@ -1,0 +1,175 @@
+"""A camera from known lengths, for film without a survey."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from calibration_scenes import LENS, SIZE, looking
+
+from calibration.camera import Array, Camera
+from calibration.plane import Bar, camera_from_bars
+from calibration.problem import Problem
+
+PINHOLE = LENS.with_values(np.array([1510.0, 1510, 639.5, 511.5, 0, 0, 0, 0, 0]))
+
+
+def seen(camera: Camera, a: tuple[float, ...], b: tuple[float, ...], **more: object) -> Bar:
+    """The bar from a to b as the camera sees it."""
+    ends = np.array([a, b], dtype=np.float64)
+    bar = Bar("bar", camera.project(ends), float(np.linalg.norm(ends[1] - ends[0])))
+    return replace(bar, **more)  # type: ignore[arg-type]
+
+
+def square_overhead() -> Camera:
+    return Camera(PINHOLE, np.eye(3), np.array([0.0, 0, -15]))
+
+
+def test_a_marker_nearer_the_camera_than_its_bar_appears_too_large() -> None:
+    """Source: similar triangles: D 15 m, h 1.5 m: D/(D-h) = 1.11111; a point at X 4 m is shifted
+    by X h/(D-h) = 0.44444 m.
+    """
+    bar = seen(square_overhead(), (-2, 0, 0), (2, 0, 0), along="x", depth=15.0)
+    camera = camera_from_bars([bar], size=SIZE, lens=PINHOLE, view="above").camera
+
+    on_roof = camera.project(np.array([[0, 0, -1.5], [4, 0, -1.5]]))
+    taken_for_ground = _in_plane(camera, on_roof, 0.0)
+    with_height = _in_plane(camera, on_roof, -1.5)
+
+    apparent = np.linalg.norm(np.diff(taken_for_ground, axis=0)) / 4
+    assert apparent == pytest.approx(1.11111, abs=1e-5)
+    assert taken_for_ground[1, 0] - 4 == pytest.approx(0.44444, abs=1e-5)
+    assert with_height[1] == pytest.approx([4, 0, -1.5], abs=1e-9)
+
+
+def _in_plane(camera: Camera, pixels: Array, z: float) -> Array:
+    rays = camera.rays(pixels)
+    return np.asarray(camera.position + (z - camera.position[2]) / rays[:, 2:] * rays)
+
+
+def test_one_bar_and_its_depth_give_focal_length_and_distance() -> None:
+    """Source: pinhole, image = f X / Z."""
+    bar = Bar("bar", np.array([[300.0, 620], [700, 622]]), 2.0, "x", depth=14.0, plane=0.86)
+
+    found = camera_from_bars([bar], size=SIZE)
+
+    camera = found.camera
+    assert camera.lens.matrix[0, 0] / (camera.position[1] - 0.86) == pytest.approx(200, rel=1e-3)
+    assert camera.position[1] - 0.86 == pytest.approx(14, rel=0.02)
+    assert np.degrees(camera.covariance[0, 0] ** 0.5) == pytest.approx(2, rel=0.01)
+    ends = camera.rays(bar.pixels)
+    ends = camera.position + (0.86 - camera.position[1]) / ends[:, 1:2] * ends
+    assert ends[1] - ends[0] == pytest.approx([2, 0, 0], abs=0.011)
+
+
+@pytest.mark.parametrize(
+    ("view", "right", "down"),
+    [
+        ("above", [1, 0, 0], [0, 1, 0]),
+        ("right", [1, 0, 0], [0, 0, 1]),
+        ("left", [-1, 0, 0], [0, 0, 1]),
+    ],
+)
+def test_each_view_has_its_ground_axes_in_the_picture(
+    view: str, right: list[float], down: list[float]
+) -> None:
+    """Source: SAE J670, x along the path, y to the right, z down."""
+    bar = Bar("bar", np.array([[440.0, 511.5], [840, 511.5]]), 4.0, "x", depth=10.0)
+
+    camera = camera_from_bars([bar], size=SIZE, view=view).camera  # type: ignore[arg-type]
+
+    assert camera.rotation[0] == pytest.approx(right, abs=1e-6)
+    assert camera.rotation[1] == pytest.approx(down, abs=1e-6)
+    assert np.linalg.det(camera.rotation) == pytest.approx(1)
+    assert camera.project(np.zeros((1, 3)))[0] == pytest.approx([639.5, 511.5], abs=1e-5)
+
+
+def test_bars_on_two_heights_tell_the_distance() -> None:
+    """Source: similar triangles, scale = f / (D - h)."""
+    overhead = square_overhead()
+    low = seen(overhead, (-4, -1, -0.9), (-4, 1, -0.9), plane=-0.9, pixel_u=0.02)
+    high = seen(overhead, (3, -1, -3.0), (3, 1, -3.0), plane=-3.0, pixel_u=0.02)
+
+    found = camera_from_bars([low, high], size=SIZE, view="above", tilt_u=1e-4)
+
+    u = np.sqrt(found.camera.covariance[5, 5])
+    assert u < 0.3
+    assert abs(found.camera.position[2] + 15) < 2 * u
+
+
+def test_a_tilt_nobody_measured_stays_in_the_uncertainty() -> None:
+    rng = np.random.default_rng(2)
+    within, errors = [], []
+    for _ in range(60):
+        tilt = np.radians(2) * rng.standard_normal(2)
+        camera = square_overhead().moved(np.array([*tilt, *np.zeros(13)]))
+        origin = _in_plane(camera, np.array([[639.5, 511.5]]), 0.0)[0]
+        camera = replace(camera, position=camera.position - origin)
+        bar = seen(camera, (-1, 0, 0), (1, 0, 0), along="x", depth=15 * (1 + 0.02 * rng.normal()))
+        bar = replace(bar, pixels=bar.pixels + 0.5 * rng.standard_normal((2, 2)))
+        found = camera_from_bars([bar], size=SIZE, lens=PINHOLE, view="above").camera
+        # a place on the ground 4 m to the side, as this camera would report it
+        pixel = camera.project(np.array([[4.0, 0, 0]]))
+        place = _in_plane(found, pixel, 0.0)[0]
+        _, by_point, by_camera = found.project_with_derivatives(place[None])
+        moves = np.linalg.solve(by_point[0][:, :2], -by_camera[0])
+        u = np.sqrt(np.diag(moves @ found.covariance @ moves.T))
+        errors.append(abs(place[0] - 4))
+        within.append(abs(place[0] - 4) < 2 * u[0])
+
+    assert np.mean(within) >= 0.9
+    assert np.mean(errors) > 0.01
+
+
+def test_bars_that_contradict_each_other_are_named_and_trusted_less() -> None:
+    overhead = square_overhead()
+    good = seen(overhead, (-2, -1, 0), (2, -1, 0), along="x", depth=15.0)
+    bad = replace(seen(overhead, (-2, 1, 0), (2, 1, 0), along="x", depth=15.0), length=5.0)
+
+    sound = camera_from_bars([good], size=SIZE, lens=PINHOLE, view="above", tilt_u=1e-3)
+    found = camera_from_bars([good, bad], size=SIZE, lens=PINHOLE, view="above", tilt_u=1e-3)
+
+    assert found.findings[0].code == "scale_contradiction"
+    assert found.camera.covariance[5, 5] > sound.camera.covariance[5, 5]
+
+
+def test_several_bars_show_the_camera_s_tilt() -> None:
+    tilted = square_overhead().moved(np.array([0, np.radians(4), *np.zeros(13)]))
+    bars = [
+        replace(seen(tilted, (x, -2, 0), (x, 2, 0)), name=f"{x}", pixel_u=0.05) for x in (-4, 0, 4)
+    ]
+
+    found = camera_from_bars(bars, size=SIZE, lens=PINHOLE, view="above")
+
+    line_of_sight = found.camera.rotation[2]
+    assert np.degrees(np.arcsin(abs(line_of_sight[0]))) == pytest.approx(4, abs=0.4)
+    assert any(f.code == "tilt_estimated" for f in found.findings)
+
+
+def test_the_scale_holds_whatever_the_unknown_distance() -> None:
+    """A length in the bar's own plane needs neither focal length nor distance."""
+    overhead = looking([0, 0, -9], [0, 1e-9, 0], PINHOLE)
+    bar = seen(overhead, (0, -1, -0.9), (0, 1, -0.9), plane=-0.9)
+
+    found = camera_from_bars([bar], size=SIZE)
+
+    ends = _in_plane(found.camera, bar.pixels, -0.9)
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(2, rel=2e-3)
+    assert any(f.code == "distance_vague" for f in found.findings)
+
+
+def test_film_without_survey_or_bar_is_refused() -> None:
+    with pytest.raises(Problem, match="neither a survey nor a scale bar"):
+        camera_from_bars([], size=SIZE)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        Bar("bar", np.array([[10.0, 10], [10, 11]]), 2.0),
+        Bar("bar", np.array([[10.0, 10], [400, 11]]), 0.0),
+        Bar("bar", np.array([[10.0, 10], [400, 11]]), 2.0, depth=-3.0),
+    ],
+)
+def test_a_bar_without_length_or_before_the_camera_is_refused(wrong: Bar) -> None:
+    with pytest.raises(Problem, match="bar"):
+        camera_from_bars([wrong], size=SIZE)
