@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, lapack
 
 from calibration.camera import Array
-from calibration.problem import Problem
 from tracker.body.normal import Look, information, look, misfit, on_handles
+from tracker.body.root import posterior_root
 from tracker.body.setup import POSES, Setup
 
 BLIND = 0.3
@@ -36,7 +35,7 @@ class System:
 
     evidence: Array  # (count, count) normal matrix of all marks
     shares: list[Array]  # the same of each eye
-    root: Array  # (count, count) lower, of evidence + tether + 1
+    root: Array  # (count, count) of the posterior covariance, in prior sds
     change: Array  # (count,) Gauss-Newton step, prior sds
     decrement: float  # squared length of the step in posterior sds
 
@@ -70,37 +69,25 @@ def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Poin
 def system(
     setup: Setup, at: Point, sd: Array, weights: list[Array], held: NDArray[np.bool_] | None = None
 ) -> System:
-    """The Gauss-Newton step at a point; unknowns that are `held` (count,) don't take part in it."""
+    """The Gauss-Newton step at a point; unknowns that are `held` (count,) stay where they are."""
     shares, pull = [], -unit(setup, at.values, sd) - sd * (setup.tether @ at.values)
+    local = np.zeros((setup.count, setup.count))
     for seen, weight in zip(at.looks, weights, strict=True):
         raw = information(setup, seen, np.where(seen.usable, weight, 0.0))
+        local += raw[0]
         matrix, side = on_handles(setup, *raw)
         matrix *= sd
         matrix *= sd[:, None]
         shares.append(matrix)
         pull += side * sd
-    evidence = np.sum(shares, axis=0)
-    whole = evidence + setup.tether * sd * sd[:, None] + np.eye(setup.count)
-    root = _root(whole)
-    moving = root
+    root = posterior_root(setup, local, sd)
+    change = root @ (root.T @ pull)
     if held is not None and held.any():
-        whole[held] = whole[:, held] = 0.0
-        whole[held, held] = 1.0
-        pull[held] = 0.0
-        moving = _root(whole)
-    change = cho_solve((moving, True), pull)
-    return System(evidence, shares, root, change, float(pull @ change))
-
-
-def _root(matrix: Array) -> Array:
-    root, failed = lapack.dpotrf(matrix, lower=True, clean=True)
-    if failed:
-        raise Problem(
-            "the motion can't be solved from these marks: what they say contradicts itself",
-            where="tracks",
-            remedy="check the picks, the survey and the camera positions",
-        )
-    return np.asarray(root)
+        # the step of the others, given that these stay
+        stay = root[held]
+        change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
+        change[held] = 0.0
+    return System(np.sum(shares, axis=0), shares, root, change, float(pull @ change))
 
 
 def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:
@@ -108,11 +95,13 @@ def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:
     they are believed to be: what is not seen must not bend what is, by shrinking the whole motion
     towards a camera, say. Their uncertainty counts in full.
     """
-    variance = np.diag(covariance(s))
+    variance = np.sum(s.root**2, axis=1)
     out = np.zeros(setup.count, dtype=bool)
     for body, part in zip(setup.bodies, setup.spline, strict=True):
-        blind = variance[part].reshape(-1, POSES)[0] > BLIND**2
-        out[part] = np.tile(blind, body.basis.count)
+        place, rate = (variance[part].reshape(-1, POSES)[k] > BLIND**2 for k in range(2))
+        still = np.tile(place & rate, (body.basis.count, 1))
+        still[0] = place
+        out[part] = still.ravel()
     return out
 
 
@@ -147,5 +136,4 @@ def stepped(
 
 def covariance(s: System) -> Array:
     """Posterior covariance (count, count) in units of prior sds."""
-    half, _ = lapack.dpotri(s.root, lower=True)
-    return np.asarray(np.tril(half) + np.tril(half, -1).T)
+    return np.asarray(s.root @ s.root.T)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
 from calibration.camera import PARAMETERS, Array, Camera
 from calibration.problem import Problem
@@ -155,7 +154,7 @@ class Solution:
         rng = np.random.default_rng(seed)
         noise = rng.standard_normal((self.setup.count, count))
         if source is None:
-            away = solve_triangular(self.fit.system.root, noise, lower=True, trans="T")
+            away = self.fit.system.root @ noise
         elif source == "marks":
             values, vectors = self._evidence_roots
             away = self.unit_covariance @ (vectors @ (values[:, None] * noise))

@@ -142,7 +142,7 @@ def strengthened(
         side = sides(body.basis)
         new = strength.copy()
         usual = expected(body.basis, contact)
-        blind = held[part][:POSES]
+        blind = held[part][POSES : 2 * POSES]
         for s in range(len(strength)):
             on = side == s
             if on.any():

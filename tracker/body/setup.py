@@ -178,10 +178,12 @@ def eye_of(
     order = list(vehicles)
     split = [mark.partition(".") for mark in evidence.marks]
     known = np.array([v in vehicles and m in vehicles[v].markers for v, _, m in split], dtype=bool)
-    columns = np.flatnonzero(known & evidence.measured.any(axis=0))
+    finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
+    with np.errstate(invalid="ignore"):
+        finite &= np.linalg.det(np.nan_to_num(evidence.covariance)) > 0
+    columns = np.flatnonzero(known & (evidence.measured & finite).any(axis=0))
     if not len(columns):
         return None
-    finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
     measured = (evidence.measured & finite)[:, columns]
     frames = np.flatnonzero(measured.any(axis=1))
     measured = measured[frames]

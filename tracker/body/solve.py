@@ -22,7 +22,7 @@ from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, Vehicle
 from tracker.body.fit import Fit
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
-from tracker.body.setup import Body, Eye, Setup, eye_of
+from tracker.body.setup import POSES, Body, Eye, Setup, eye_of
 from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
 from tracker.values import Progress, Warning_
@@ -221,7 +221,7 @@ def _set_to_rest(
     held = newton.unseen(setup, newton.system(setup, at, sd, weights))
     out = list(strengths)
     for b, part in enumerate(setup.spline):
-        blind = held[part][: setup.bodies[b].level.shape[1]]
+        blind = held[part][POSES : 2 * POSES]
         setup = setup.with_body(b, prior.quieted(setup.bodies[b], blind))
         out[b] = np.where(blind, prior.QUIET, strengths[b])
     return setup, np.where(held, setup.mean(), values), tuple(out), held

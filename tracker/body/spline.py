@@ -86,8 +86,8 @@ class Basis:
         return rows @ self.from_handles
 
     @cached_property
-    def from_handles(self) -> Array:
-        """B-spline coefficients (count, count) from handles: value, rate, acceleration at the
+    def to_handles(self) -> Array:
+        """Handles from B-spline coefficients (count, count): value, rate, acceleration at the
         anchor, jumps, then one jerk an interval.
         """
         rows = np.zeros((self.count, self.count))
@@ -101,8 +101,13 @@ class Basis:
             self._set(rows[3 + n], right - 1, self.intervals[right - 1], 2, -1.0)
         for n in range(len(self.intervals)):
             self._set(rows[3 + len(self.breaks) + n], n, 0.0, 3)
-        size = np.abs(rows).max(axis=1, keepdims=True)
-        return np.asarray(np.linalg.inv(rows / size) / size.T)
+        return rows
+
+    @cached_property
+    def from_handles(self) -> Array:
+        """B-spline coefficients from handles (count, count)."""
+        size = np.abs(self.to_handles).max(axis=1, keepdims=True)
+        return np.asarray(np.linalg.inv(self.to_handles / size) / size.T)
 
     @property
     def anchor(self) -> int:

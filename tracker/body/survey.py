@@ -15,7 +15,7 @@ from tracker.body.fit import Fit
 from tracker.body.setup import Setup
 from tracker.values import Warning_
 
-UNKNOWN_U = 1.0
+UNKNOWN_U = 2.0
 """Prior sd of a marker's place that was not surveyed, m."""
 WRONG = 5.0
 """A marker farther than this many sd from its surveyed place is wrongly surveyed."""
