@@ -60,32 +60,17 @@ def lens_from_chessboard(
     names, corners, size, findings = _found(pictures, inner_corners, where)
     grid = np.zeros((inner_corners[0] * inner_corners[1], 3))
     grid[:, :2] = square * np.mgrid[: inner_corners[0], : inner_corners[1]].T.reshape(-1, 2)
-    used = list(range(len(names)))
-    while True:
-        lens, cameras = _calibrated(grid, [corners[i] for i in used], size)
-        errors = dict(
-            zip(
-                used,
-                (
-                    corners[i] - camera.project(grid)
-                    for i, camera in zip(used, cameras, strict=True)
-                ),
-                strict=True,
-            )
-        )
-        rms = {i: _rms(error) for i, error in errors.items()}
-        worst = max(used, key=rms.__getitem__)
-        if rms[worst] <= _WORSE * float(np.median(list(rms.values()))) or len(used) <= _FEWEST:
-            break
-        used.remove(worst)
+    used = _consistent(grid, corners, size)
+    lens, cameras = _calibrated(grid, [corners[i] for i in used], size)
+    errors = [corners[i] - camera.project(grid) for i, camera in zip(used, cameras, strict=True)]
     residuals = {
-        name: rms[i] if i in rms else _rms(_error_of_outsider(lens, grid, corners[i]))
+        name: _rms(errors[used.index(i)] if i in used else _error_outside(lens, grid, corners[i]))
         for i, name in enumerate(names)
     }
     left_out = tuple(name for i, name in enumerate(names) if i not in used)
-    lens = lens.with_values(lens.values, _covariance(cameras, grid, list(errors.values())))
+    lens = lens.with_values(lens.values, _covariance(cameras, grid, errors))
     findings += _findings(lens, np.concatenate([corners[i] for i in used]), residuals, left_out)
-    together = np.concatenate(list(errors.values()))
+    together = np.concatenate(errors)
     return LensCalibration(
         lens,
         _rms(together),
@@ -149,7 +134,7 @@ def _corners(grey: NDArray[Any], inner_corners: tuple[int, int]) -> Array | None
     )
     if not found:
         found, exact = cv2.findChessboardCornersSB(
-            grey, inner_corners, flags=cv2.CALIB_CB_EXHAUSTIVE + cv2.CALIB_CB_ACCURACY
+            grey, inner_corners, flags=cv2.CALIB_CB_NORMALIZE_IMAGE + cv2.CALIB_CB_ACCURACY
         )
         return np.asarray(exact, dtype=np.float64).reshape(-1, 2) if found else None
     rows = np.asarray(rough, dtype=np.float64).reshape(inner_corners[1], inner_corners[0], 2)
@@ -157,6 +142,31 @@ def _corners(grey: NDArray[Any], inner_corners: tuple[int, int]) -> Array | None
     reach = int(np.clip(closest / 2 - 1, 2, 11))  # the window must not hold a second corner
     exact = cv2.cornerSubPix(grey, rough, (reach, reach), (-1, -1), _REFINE)
     return np.asarray(exact, dtype=np.float64).reshape(-1, 2)
+
+
+def _consistent(grid: Array, corners: Sequence[Array], size: tuple[int, int]) -> list[int]:
+    """The pictures that agree with each other: the worst is left out as long as the others by
+    themselves see it far worse than they see each other.
+    """
+    used = list(range(len(corners)))
+    while len(used) > _FEWEST:
+        lens, cameras = _calibrated(grid, [corners[i] for i in used], size)
+        rms = [
+            _rms(corners[i] - camera.project(grid)) for i, camera in zip(used, cameras, strict=True)
+        ]
+        worst = used[int(np.argmax(rms))]
+        others = [i for i in used if i != worst]
+        lens, cameras = _calibrated(grid, [corners[i] for i in others], size)
+        typical = np.median(
+            [
+                _rms(corners[i] - camera.project(grid))
+                for i, camera in zip(others, cameras, strict=True)
+            ]
+        )
+        if _rms(_error_outside(lens, grid, corners[worst])) < _WORSE * typical:
+            break
+        used = others
+    return used
 
 
 def _calibrated(
@@ -178,7 +188,7 @@ def _camera(lens: Lens, turn: ArrayLike, shift: ArrayLike) -> Camera:
     return Camera(lens, rotation, -rotation.T @ np.asarray(shift, np.float64).ravel())
 
 
-def _error_of_outsider(lens: Lens, grid: Array, corners: Array) -> Array:
+def _error_outside(lens: Lens, grid: Array, corners: Array) -> Array:
     """Corner - prediction (k, 2) of a picture that took no part in the calibration."""
     _, turn, shift = cv2.solvePnP(grid, corners, lens.matrix, lens.distortion)
     return corners - _camera(lens, turn, shift).project(grid)

@@ -1,0 +1,73 @@
+"""A real chessboard against the figures published with its pictures.
+
+Source: OpenCV examples/data, left_intrinsics.yml (13 pictures, 9 x 6 inner corners, square 25 mm):
+f 535.916 px, cx 342.283, cy 235.571, k1 -0.2664, reprojection error 0.393 px.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.camera import Array
+from calibration.lens import LensCalibration, lens_from_chessboard
+
+CORNERS, SQUARE = (9, 6), 0.025
+
+
+def calibrated(folder: Path, side: str) -> LensCalibration:
+    pictures = sorted(folder.glob(f"{side}??.jpg"))
+    return lens_from_chessboard(pictures, inner_corners=CORNERS, square=SQUARE)
+
+
+def test_the_published_lens_comes_out(real: Callable[[str], Path]) -> None:
+    found = calibrated(real("stereo-chessboard"), "left")
+
+    fx, fy, cx, cy, k1 = found.lens.values[:5]
+    assert fx == pytest.approx(535.916, rel=0.005)
+    assert fy == pytest.approx(535.916, rel=0.005)
+    assert cx == pytest.approx(342.283, abs=2)
+    assert cy == pytest.approx(235.571, abs=2)
+    assert k1 == pytest.approx(-0.2664, abs=0.01)
+    assert found.rms_px <= 0.45
+
+
+def test_the_board_s_squares_come_out_25_mm_by_triangulation(real: Callable[[str], Path]) -> None:
+    """The two cameras are calibrated each by itself; the squares' size enters only through the
+    distance between the cameras, taken from one picture pair and tried on the others.
+    """
+    folder = real("stereo-chessboard")
+    lenses = {side: calibrated(folder, side).lens for side in ("left", "right")}
+    boards = {
+        number: [_board(folder / f"{side}{number}.jpg") for side in ("left", "right")]
+        for number in ("01", "03", "04", "06", "08", "12", "14")
+    }
+    normal = {
+        n: [lenses[side].undistorted(b) for side, b in zip(("left", "right"), pair, strict=True)]
+        for n, pair in boards.items()
+    }
+    grid = np.zeros((54, 3))
+    grid[:, :2] = SQUARE * np.mgrid[:9, :6].T.reshape(-1, 2)
+    poses = [cv2.solvePnP(grid, points, np.eye(3), np.zeros(5))[1:] for points in normal["03"]]
+    projections = [np.column_stack([cv2.Rodrigues(r)[0], t]) for r, t in poses]
+
+    sides = []
+    for number, (left, right) in normal.items():
+        if number == "03":
+            continue
+        homogeneous = cv2.triangulatePoints(*projections, left.T, right.T)
+        points = (homogeneous[:3] / homogeneous[3]).T.reshape(6, 9, 3)
+        sides.append(np.linalg.norm(np.diff(points, axis=1), axis=2).mean())
+
+    assert 1e3 * np.mean(sides) == pytest.approx(25.0, abs=0.25)
+
+
+def _board(path: Path) -> Array:
+    grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    assert grey is not None
+    found, corners = cv2.findChessboardCorners(grey, CORNERS)
+    assert found
+    corners = cv2.cornerSubPix(grey, corners, (5, 5), (-1, -1), (3, 30, 1e-3))
+    return np.asarray(corners, dtype=np.float64).reshape(-1, 2)
