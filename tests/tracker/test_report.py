@@ -201,6 +201,58 @@ def test_the_same_results_give_the_same_bytes_also_when_read_from_a_folder(writt
             assert (again / name).read_bytes() == (written / name).read_bytes(), name
 
 
+def test_every_number_with_its_uncertainty_stands_in_page_and_pdf(written, page):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("poppler-utils is not installed")
+    printed = pdf_text(written / "report.pdf")
+    cells = {
+        tidy(re.sub("[\u2007\u2008]", "", cell))
+        for part in document(made_results(), {}).parts
+        for table in tables(part.blocks)
+        for row in table.rows
+        for cell in row
+        if "±" in cell
+    }
+    shown = tidy(re.sub("[\u2007\u2008]", "", page.text))
+    assert len(cells) > 30
+    assert [cell for cell in cells if cell not in shown] == []
+    assert [cell for cell in cells if cell not in printed] == []
+
+
+def test_a_browser_shows_the_page_without_a_request_or_a_message(written):
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    said, asked = [], []
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=BROWSER)
+        tab = browser.new_page()
+        tab.on("console", lambda message: said.append(message.text))
+        tab.on("pageerror", lambda error: said.append(str(error)))
+        tab.on("request", lambda request: asked.append(request.url))
+        tab.goto((written / "report.html").as_uri())
+        broken = tab.evaluate("[...document.images].filter(i => !i.naturalWidth).length")
+        wide = tab.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        browser.close()
+    assert said == []
+    assert [url for url in asked if not url.startswith(("data:", "file:"))] == []
+    assert broken == 0
+    assert wide
+
+
+BROWSER = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
 def odd(results):
     """Results with everything that can be missing or not a number, missing or not a number."""
     nan, motion = float("nan"), results.motion["car"]

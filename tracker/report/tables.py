@@ -308,7 +308,7 @@ def plain(value: float) -> str:
     """A number somebody else has fixed: no more digits than it needs."""
     if not isfinite(value):
         return NONE
-    return f"{value:.6g}".replace("-", "−") if abs(value) > 1e-12 else "0"
+    return f"{value:.5g}".replace("-", "−") if abs(value) > 1e-12 else "0"
 
 
 def fixed(value: float | None, decimals: int = 2) -> str:
