@@ -35,7 +35,7 @@ def zones(t: np.ndarray) -> dict[str, np.ndarray]:
     }
 
 
-def step(tests: int = 30) -> None:
+def step(tests: int = 10) -> None:
     t, dt, sigma = np.arange(-0.1, 0.15, 1e-3), 1e-3, 1e-3
     truth = np.zeros((len(t), 15))
     truth[:, [0, 6, 12]] = case.crash(t)[:, [0, 6, 12]]

@@ -80,14 +80,15 @@ def system(
         matrix *= sd[:, None]
         shares.append(matrix)
         pull += side * sd
-    root = posterior_root(setup, local, sd)
+    evidence = np.sum(shares, axis=0)
+    root = posterior_root(setup, local, evidence, sd)
     change = root @ (root.T @ pull)
     if held is not None and held.any():
         # the step of the others, given that these stay
         stay = root[held]
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
-    return System(np.sum(shares, axis=0), shares, root, change, float(pull @ change))
+    return System(evidence, shares, root, change, float(pull @ change))
 
 
 def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:

@@ -24,6 +24,9 @@ QUIET = np.array([10.0, 10.0, 10.0, 1.0, 1.0, 1.0])
 """Strengths expected before contact: an acceleration that wanders 1 m/s^2 in 0.1 s."""
 BUSY = np.array([1e5, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Strengths expected after it: 100 m/s^2 in 0.1 s along the path."""
+STILL_STRENGTH = np.array([0.1, 0.1, 0.1, 1.0, 1.0, 1.0])
+STILL_ACCELERATION = np.array([[0.3, 0.3, 0.3, 1.0, 1.0, 1.0], [2.0, 2.0, 2.0, 5.0, 5.0, 5.0]])
+"""Of components that no film shows: strength; acceleration before contact, its jump there (sd)."""
 PLANAR = 0.02
 """Speed out of the plane of motion over that in it, where no film shows it (sd; rad/s likewise)."""
 HELD = 0.2
@@ -101,7 +104,7 @@ def quieted(body: Body, blind: NDArray[np.bool_]) -> Body:
     pace = float(np.abs(level[1, :3]).max())
     level[1:, blind] = 0.0
     spread[1, blind] = np.minimum(spread[1], PLANAR * max(pace, 5.0))[blind]
-    spread[2, blind], spread[3 : body.basis.jerk.start, blind] = 1.0, 5.0
+    spread[2, blind], spread[3 : body.basis.jerk.start, blind] = STILL_ACCELERATION[:, blind]
     return replace(body, level=level, spread=spread)
 
 
@@ -150,7 +153,7 @@ def strengthened(
                 known = np.maximum(spent[on].sum(axis=0), 0.0)
                 new[s] *= (gain / (known + HELD)) ** CALM
                 new[s] = np.clip(new[s], *LIMITS)
-                new[s, blind] = QUIET[blind]
+                new[s, blind] = STILL_STRENGTH[blind]
                 moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
                 most = max(most, float(moved.max(initial=0.0)))
         out.append(new)

@@ -135,6 +135,8 @@ def _setup(
         unknown = np.array([at is None for at in vehicle.markers.values()])
         seen: NDArray[np.bool_] = np.asarray(np.isfinite(arms[name]).all(axis=1))
         u = np.where(unknown, survey.UNKNOWN_U, vehicle.marker_u)
+        if seen.sum() == 1 and unknown[seen].all():
+            u = np.zeros(len(u))  # one mark of no known place is the place of the whole
         bodies.append(
             Body(
                 name=name,
@@ -223,7 +225,7 @@ def _set_to_rest(
     for b, part in enumerate(setup.spline):
         blind = held[part][POSES : 2 * POSES]
         setup = setup.with_body(b, prior.quieted(setup.bodies[b], blind))
-        out[b] = np.where(blind, prior.QUIET, strengths[b])
+        out[b] = np.where(blind, prior.STILL_STRENGTH, strengths[b])
     return setup, np.where(held, setup.mean(), values), tuple(out), held
 
 
