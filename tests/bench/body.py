@@ -17,7 +17,7 @@ import numpy as np
 from scipy.interpolate import make_smoothing_spline
 from scipy.signal import savgol_filter
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
+sys.path[0] = str(Path(__file__).parents[1] / "tracker")
 
 import body_case as case
 

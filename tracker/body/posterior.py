@@ -96,6 +96,10 @@ class Solution:
         """Vehicles that were solved for."""
         return tuple(b.name for b in self.setup.bodies)
 
+    def cg(self, vehicle: str) -> Array:
+        """The vehicle's cg (3,), vehicle axes, m."""
+        return self.setup.bodies[_index(self.setup, vehicle)].cg
+
     def trajectory(self, vehicle: str) -> Path:
         """The estimated path of a vehicle."""
         b = _index(self.setup, vehicle)
