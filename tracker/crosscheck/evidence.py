@@ -10,12 +10,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.crosscheck.predicted import AXES, Predicted
 from tracker.integration import integrate
 
 FEWEST_DRAWS = 40
+_STOP_STEP = 6  # samples of the film between the times of death that are tried
+
+SHIFTS: Array = 0.0005 * np.arange(-80.0, 81.0)
+"""Delays that are tried, s."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +54,12 @@ class Evidence:
     film_part: Array  # (j,) the film's integral
     film_rate: Array  # (j,) its reading
     film_covariance: Array  # (j, j) of the film's integral
+    stops: Array  # (c,) s, times at which the channel may have died
+    stopped: Array  # (c, j) the film's integral up to each, then held
+    stopped_covariance: Array  # (c, j, j)
+    shifts: Array  # (s,) s, delays tried
+    late_film: Array  # (s, j) the film's integral, later by each delay
+    early_channel: Array  # (s, j) the channel, earlier by each delay
     measured_part: Array  # (j,)
     line: Array  # (j,) integral of an offset of 1
     offset_sd: float  # of a sound channel, SI
@@ -62,15 +73,45 @@ class Evidence:
 
     def seen_as(self, film: Predicted) -> Evidence:
         """The same channel beside another prediction."""
-        part, rate, covariance = _film_parts(film, self.basis)
-        return replace(self, film=film, film_part=part, film_rate=rate, film_covariance=covariance)
+        return replace(self, film=film, **vars(_film_parts(film, self.basis)))
 
 
-def _film_parts(film: Predicted, basis: Array) -> tuple[Array, Array, Array]:
-    """Coefficients (j,) of the film's integral and reading, covariance (j, j) of the integral."""
+@dataclass(frozen=True)
+class _FilmParts:
+    film_part: Array
+    film_rate: Array
+    film_covariance: Array
+    stops: Array
+    stopped: Array
+    stopped_covariance: Array
+    late_film: Array
+
+
+def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
+    """What `Evidence` holds of a prediction."""
     error = (film.drawn - film.integral) @ basis
-    rate = (film.reading - film.reading[0]) @ basis
-    return film.integral @ basis, rate, np.asarray(error.T @ error / len(error))
+    at = np.arange(_STOP_STEP, len(film.time) - 1, _STOP_STEP)
+    stopped = _held(film.integral[None], basis, at)[:, 0]
+    errors = _held(film.drawn - film.integral, basis, at)
+    late = film.time - SHIFTS[:, None]
+    moved = np.interp(late, film.time, film.integral)
+    moved += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
+    return _FilmParts(
+        film.integral @ basis,
+        (film.reading - film.reading[0]) @ basis,
+        error.T @ error / len(error),
+        film.time[at],
+        stopped,
+        np.swapaxes(errors, 1, 2) @ errors / len(error),
+        (moved - moved[:, :1]) @ basis,
+    )
+
+
+def _held(values: Array, basis: Array, at: NDArray[np.intp]) -> Array:
+    """Coefficients (c, m, j) of histories (m, k) that stay at their value from sample `at` on."""
+    summed = np.cumsum(values[:, :, None] * basis, axis=1)[:, at]
+    left = basis.sum(axis=0) - np.cumsum(basis, axis=0)[at]
+    return np.asarray(np.swapaxes(summed + values[:, at, None] * left, 0, 1))
 
 
 def gather(
@@ -99,8 +140,10 @@ def gather(
     tolerance : what a sound channel may do.
     """
     k = predicted.time
-    measured = np.interp(k, time, integrate(time, reading))
-    measured -= measured[0]
+    integral = integrate(time, reading)
+    read = np.interp(k + SHIFTS[:, None], time, integral)
+    read -= read[:, :1]
+    measured = read[len(SHIFTS) // 2]
     basis = _cosines(len(k), _count(len(predicted.drawn)))
     span = k - k[0]
     kind = channel in AXES
@@ -119,15 +162,14 @@ def gather(
     if np.isfinite(noise):
         walk = noise**2 * (time[1] - time[0]) * np.minimum(span[:, None], span[None, :])
         nuisance += basis.T @ walk @ basis
-    part, rate, covariance = _film_parts(predicted, basis)
     return Evidence(
         channel=channel,
         film=predicted,
         measured=measured,
         basis=basis,
-        film_part=part,
-        film_rate=rate,
-        film_covariance=covariance,
+        **vars(_film_parts(predicted, basis)),
+        shifts=SHIFTS,
+        early_channel=read @ basis,
         measured_part=measured @ basis,
         # What was there before time zero is taken off: only a later offset is left to find.
         line=(np.maximum(k, 0.0) if zeroed else span) @ basis,

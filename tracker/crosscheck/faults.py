@@ -20,7 +20,6 @@ from tracker.integration import integrate
 Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturation"]
 
 FALSE_ALARM = 0.01  # a sound channel may be accused this often
-_SHIFT_STEP, _SHIFTS = 0.0005, 80  # s, and how many to either side
 _KINDS = 6  # single faults that are tried on it
 _SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
 _OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
@@ -80,16 +79,17 @@ def judge(evidence: Evidence) -> Judgement:
     fits = [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) < 2]
     sound = chosen = fits[0]
     spare = max(evidence.draws - evidence.basis.shape[1], 5)
+    any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
     for count in (1, 2, 3):
         if len(chosen.faults) != count - 1:
             break
         if count > 1:
             fits += [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) == count]
-        more = [f for f in fits if len(f.faults) == count]
+        whole = sound.chi2 > any_difference
+        more = [f for f in fits if len(f.faults) == count and (whole or not _scan(f))]
         best = min(more, key=lambda f: f.chi2 + _scan(f), default=None)
         if best is not None and chosen.chi2 - best.chi2 > _step(spare) + _scan(best):
             chosen = best
-    any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
     significant = bool(chosen.faults) or sound.chi2 > any_difference
     rivals = tuple(
         f
@@ -111,33 +111,25 @@ def fit(evidence: Evidence, faults: tuple[Fault, ...]) -> Fit:
 
 def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
     sign = -1.0 if "polarity" in faults else 1.0
-    covariance = gain**2 * evidence.film_covariance + evidence.own
-    if "scale" not in faults:
-        part = evidence.film_part
-        covariance = covariance + np.outer(part, part) * evidence.tolerance.scale**2
-    if "time_shift" not in faults:
-        rate = evidence.film_rate
-        covariance = covariance + np.outer(rate, rate) * evidence.tolerance.time**2
-    if "offset" not in faults:
-        line = evidence.line
-        covariance = covariance + np.outer(line, line) * evidence.offset_sd**2
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance)).T
-    measured = evidence.measured_part @ whiten  # (j,)
-    scanned, values, shapes = _shapes(evidence, faults)
-    regressors = sign * shapes @ whiten  # (c, j)
-    fixed = evidence.line @ whiten
+    scanned, values, shapes, rows = _shapes(evidence, faults)
+    covariance = _covariance(evidence, faults, gain)
+    whiten = np.swapaxes(np.linalg.inv(np.linalg.cholesky(covariance)), -1, -2)
+    measured = _times(rows, whiten)  # (c, j), as all below
+    regressors = sign * _times(shapes, whiten)
+    fixed = _times(np.broadcast_to(evidence.line, regressors.shape), whiten)
     bent, seen = regressors, measured
     if "offset" in faults:  # the best offset is taken out of both sides
-        along = fixed / np.sqrt(fixed @ fixed)
-        bent = bent - np.outer(bent @ along, along)
-        seen = seen - (seen @ along) * along
-    energy = np.einsum("cj,cj->c", bent, bent)
-    cross = bent @ seen
+        along = fixed / np.linalg.norm(fixed, axis=-1, keepdims=True)
+        bent = bent - np.sum(bent * along, axis=-1, keepdims=True) * along
+        seen = seen - np.sum(seen * along, axis=-1, keepdims=True) * along
+    energy, cross = np.sum(bent**2, axis=-1), np.sum(bent * seen, axis=-1)
     fitted = cross**2 / np.maximum(energy, 1e-300) if "scale" in faults else 2.0 * cross - energy
-    left = seen @ seen - fitted
+    left = np.sum(seen**2, axis=-1) - fitted
     c = int(np.argmin(left))
     chi2 = float(left[c])
-    estimate, u = _linear(faults, measured, regressors[c], fixed)
+    estimate, u = _linear(
+        faults, *(part[min(c, len(part) - 1)] for part in (measured, regressors, fixed))
+    )
     if scanned is not None:
         estimate[scanned], u[scanned], low = _vertex(values, left, c)
         chi2 = min(chi2, low)
@@ -146,27 +138,58 @@ def _fit(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Fit:
     if estimate.get("scale", 1.0) <= 0.0:
         chi2 = float("inf")  # that is a matter of polarity
     used = len(faults) - ("polarity" in faults)
-    return Fit(faults, estimate, u, max(chi2, 0.0), len(fixed) - used)
+    return Fit(faults, estimate, u, max(chi2, 0.0), evidence.basis.shape[1] - used)
 
 
-def _shapes(evidence: Evidence, faults: tuple[Fault, ...]) -> tuple[Fault | None, Array, Array]:
-    """The fault that is looked for at values (c,), and the film's integral (c, j) bent by each."""
-    film = evidence.film
+def _covariance(evidence: Evidence, faults: tuple[Fault, ...], gain: float) -> Array:
+    """Covariance (j, j) of channel less film, (c, j, j) one for each time of death.
+
+    The film's error counts as the channel would have shown it: not beyond its death.
+    """
+    dropout = "dropout" in faults
+    film = evidence.stopped_covariance if dropout else evidence.film_covariance
+    covariance = gain**2 * film + evidence.own
+    if "scale" not in faults:
+        part = evidence.stopped if dropout else evidence.film_part
+        spread = evidence.tolerance.scale * part
+        covariance = covariance + spread[..., :, None] * spread[..., None, :]
+    if "time_shift" not in faults:
+        spread = evidence.tolerance.time * evidence.film_rate
+        covariance = covariance + np.outer(spread, spread)
+    if "offset" not in faults:
+        spread = evidence.offset_sd * evidence.line
+        covariance = covariance + np.outer(spread, spread)
+    return covariance
+
+
+def _times(rows: Array, whiten: Array) -> Array:
+    """Rows (c, j) or (1, j) times one matrix (j, j), or each its own (c, j, j)."""
+    if whiten.ndim == 2:
+        return rows @ whiten
+    return np.asarray(np.einsum("cj,cjk->ck", np.broadcast_to(rows, whiten.shape[:2]), whiten))
+
+
+def _shapes(
+    evidence: Evidence, faults: tuple[Fault, ...]
+) -> tuple[Fault | None, Array, Array, Array]:
+    """The fault looked for at values (c,), the film bent by each, the channel: (c, j) or (1, j).
+
+    A delay moves the cleaner of the two, so that noise is not shifted into a likeness.
+    """
+    film, channel = evidence.film_part[None], evidence.measured_part[None]
     if "time_shift" in faults:
-        shifts = _SHIFT_STEP * np.arange(-_SHIFTS, _SHIFTS + 1.0)
-        late = film.time - shifts[:, None]
-        bent = np.interp(late, film.time, film.integral)
-        bent += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
-        return "time_shift", shifts, (bent - bent[:, :1]) @ evidence.basis
+        if np.trace(evidence.film_covariance) > np.trace(evidence.own):
+            return "time_shift", evidence.shifts, film, evidence.early_channel
+        return "time_shift", evidence.shifts, evidence.late_film, channel
     if "dropout" in faults:
-        stops = film.time[1:-1:4]
-        reached = np.minimum(film.time, stops[:, None])
-        return "dropout", stops, np.interp(reached, film.time, film.integral) @ evidence.basis
+        return "dropout", evidence.stops, evidence.stopped, channel
     if "saturation" in faults:
-        levels = float(np.abs(film.reading).max()) * np.linspace(0.15, 1.0, 60)
-        clipped = np.clip(film.reading, -levels[:, None], levels[:, None])
-        return "saturation", levels, integrate(film.time, clipped) @ evidence.basis
-    return None, np.zeros(1), evidence.film_part[None]
+        reading = evidence.film.reading
+        levels = float(np.abs(reading).max()) * np.linspace(0.15, 1.0, 60)
+        clipped = np.clip(reading, -levels[:, None], levels[:, None])
+        bent = integrate(evidence.film.time, clipped) @ evidence.basis
+        return "saturation", levels, bent, channel
+    return None, np.zeros(1), film, channel
 
 
 def _linear(
@@ -208,7 +231,11 @@ def _step(spare: int) -> float:
 
 
 def _scan(fit: Fit) -> float:
-    """More of it for faults that are looked for at many places along the record."""
+    """More of it for faults that are looked for at many places along the record.
+
+    They also need a difference that is significant as a whole, since a film that knows little can
+    be fitted by many of them.
+    """
     return _SCAN if {"dropout", "saturation"} & set(fit.faults) else 0.0
 
 
