@@ -111,14 +111,14 @@ def test_a_record_that_ends_too_early_has_no_ridedown():
 
 def test_summary_takes_its_uncertainty_from_the_draws():
     rng = np.random.default_rng(2)
-    gains = 1 + 0.02 * rng.standard_normal(400)
+    gains = 1 + 0.02 * rng.standard_normal(150)
     a = np.full_like(T, -10 * G)
-    zero = np.zeros((400, len(T)))
+    zero = np.zeros((150, len(T)))
     drawn = occupant_risk(T, gains[:, None] * a, zero, zero, FLAIL)
     figures = summary(drawn, occupant_risk(T, a, 0 * T, 0 * T, FLAIL))
     assert figures["oiv_x"].value == pytest.approx(10.848, abs=1e-3)
-    assert figures["oiv_x"].u == pytest.approx(0.01 * 10.848, rel=0.1)
-    assert figures["ridedown_x"].u == pytest.approx(0.02 * 10, rel=0.1)
+    assert figures["oiv_x"].u == pytest.approx(0.01 * 10.848, rel=0.2)
+    assert figures["ridedown_x"].u == pytest.approx(0.02 * 10, rel=0.2)
     assert figures["ridedown_x"].unit == "g"
     assert figures["asi"].time is not None
 
