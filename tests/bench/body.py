@@ -17,7 +17,8 @@ import numpy as np
 from scipy.interpolate import make_smoothing_spline
 from scipy.signal import savgol_filter
 
-sys.path[0] = str(Path(__file__).parents[1] / "tracker")
+# in the place of this folder, whose files are named as packages are
+sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
 
 import body_case as case
 
