@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.marks.fit import render
+from tracker.marks.fit import greys
 from tracker.marks.pack import pack
 from tracker.marks.shape import Pattern, Shape
 
@@ -87,9 +87,10 @@ def _bank(pattern: Pattern, size: float) -> tuple[tuple[Shape, NDArray[np.float3
         reach = np.ceil(np.abs(shape.affine).sum(axis=1).clip(2.0, 0.5 * size) + 2.0)
         w, h = int(reach[0]), int(reach[1])
         rows = pack([shape], np.array([[w, h]], float), None)
-        picture = render(
-            int(rows.kinds[0]), rows.p[0], rows.q[0], rows.templates, 2 * h + 1, 2 * w + 1
-        )
+        y, x = np.mgrid[: 2 * h + 1, : 2 * w + 1]
+        grid = np.stack([x.ravel(), y.ravel()], axis=1).astype(float)
+        picture = greys(int(rows.kinds[0]), rows.p[0], rows.q[0], rows.templates, grid)
+        picture = picture.reshape(y.shape)
         found.append((shape, picture.astype(np.float32)))
     return tuple(found)
 

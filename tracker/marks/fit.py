@@ -2,8 +2,9 @@
 
 Levenberg-Marquardt on the cost
     sum rho(r / sigma) + sum ((p - p0) / sd)²,
-rho(t) = t² or, with a scale c, c² log(1 + (t / c)²) (Cauchy). It stops when a step is small against
-the position's own standard deviation. Covariance: H^-1 M H^-1 with M = sum w² r² J J^T + prior.
+rho(t) = t² or, with a scale c, c²/3 (1 - (1 - (t/c)²)³) up to c and constant beyond (Tukey). It
+stops when a step is small against the position's own standard deviation. Covariance: H^-1 M H^-1
+with M = sum w² r² J J^T + prior.
 """
 
 from __future__ import annotations
@@ -60,9 +61,9 @@ def _evaluate(
         if value >= white and f >= white:
             w = 0.0  # the mark is at least as bright as the picture can show
         elif scale > 0.0:
-            t = 1.0 + r * r * robust
-            w = 1.0 / t
-            cost += scale * scale * math.log(t)
+            t = max(1.0 - r * r * robust, 0.0)
+            w = t * t
+            cost += scale * scale * (1.0 - t * w) / 3.0
         else:
             cost += r * r * inverse
         squares += w * r * r
@@ -305,12 +306,11 @@ def fit_many(
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def render(kind: int, p: Array, q: Array, template: Array, rows: int, columns: int) -> Array:
-    """The model's picture (rows, columns), not clipped."""
+def greys(kind: int, p: Array, q: Array, template: Array, pixels: Array) -> Array:
+    """The model's grey at pixels (m, 2 or more: x, y), not clipped."""
     J, K, c = np.zeros(PARAMETERS), np.zeros(PARAMETERS), np.zeros(16)
     prepare(kind, p, q, c)
-    picture = np.empty((rows, columns))
-    for i in range(rows):
-        for j in range(columns):
-            picture[i, j] = grey(kind, p, q, c, template, float(j), float(i), J, K)
-    return picture
+    found = np.empty(pixels.shape[0])
+    for i in range(pixels.shape[0]):
+        found[i] = grey(kind, p, q, c, template, pixels[i, 0], pixels[i, 1], J, K)
+    return found

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.candidates import Candidate, candidates
-from tracker.marks.measure import ROUNDING, fit
+from tracker.marks.fitting import fit
+from tracker.marks.measure import ROUNDING
 from tracker.marks.pack import pack, unpack
+from tracker.marks.patch import patch
 from tracker.marks.shape import Fix, Outline, Pattern, Shape
 
 SIZES = 8.0 * 1.35 ** np.arange(11)
@@ -55,10 +57,13 @@ def locate(
     white : grey at which the picture clips.
     motion : (2,) px that the mark moves during the exposure; None for none.
 
-    Orientation, tilt up to 70 degrees and polarity are found. Not found: `ok` is False and `why`
-    says what spoke against it.
+    A patch is not searched: the pick names its place. For the others orientation, tilt up to 70
+    degrees and polarity are found. Not found: `ok` is False and `why` says what spoke against it.
     """
     near = np.asarray(near, float)
+    if pattern == "patch":
+        noise = local_noise(luma, near, size_px if np.isfinite(size_px) else 40.0)
+        return patch(luma, near, size_px, noise, white)
     known = np.isfinite(size_px)
     sizes = size_px * np.array([0.8, 1.0, 1.25]) if known else SIZES
     trials: list[_Trial] = []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,84 +10,17 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.marks import prior
-from tracker.marks.fit import OUTPUTS, fit_many
-from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT
-from tracker.marks.pack import HOLD, Rows, pack, unpack
+from tracker.marks.covered import fit_covered
+from tracker.marks.fitting import Fitted, determinant, fit
+from tracker.marks.pack import Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
-from tracker.marks.window import cut
 
 ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
-DIRTY = 2.5
+DIRTY = 2.0
 """Weighted residual over noise from which even the visible part is not this mark."""
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """What the compiled fit made of `Rows`."""
-
-    rows: Rows
-    out: Array  # (n, OUTPUTS)
-    inside: Array  # (n,) pixels used
-    outside: Array  # (n,) pixels of the window that lie outside the picture
-
-    @property
-    def residual(self) -> Array:
-        """Root mean square residual (weighted), grey."""
-        return np.sqrt(self.out[:, 3])
-
-    @property
-    def visible(self) -> Array:
-        """Mean weight over the whole window."""
-        return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
-
-    def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
-        """The same with `other` in place of the marks at `index`."""
-        p, out = self.rows.p.copy(), self.out.copy()
-        inside, outside = self.inside.copy(), self.outside.copy()
-        p[index], out[index] = other.rows.p, other.out
-        inside[index], outside[index] = other.inside, other.outside
-        return Fitted(replace(self.rows, p=p), out, inside, outside)
-
-
-def margins(rows: Rows) -> Array:
-    """Pixels of ground to take in beyond each outline."""
-    bare = ((rows.kinds == QUADRANT) & (rows.q[:, 5] == NONE)) | (rows.kinds == PATCH)
-    return np.where(bare, 0.0, 3.0 * rows.p[:, 6] + 1.0)
-
-
-def fit(
-    luma: NDArray[Any],
-    rows: Rows,
-    precision: Array,
-    sigma: Array,
-    scale: Array,
-    white: float,
-    passes: int,
-    centre: Array | None = None,
-) -> Fitted:
-    """Fit every row over the pixels round its start; the prior is `centre`, else the start."""
-    p = rows.p.copy()
-    at = np.zeros(len(p) + 1, np.int64)
-    sides = 2.0 * (1.0 / np.sqrt(np.abs(_determinant(p))) * 3.0 + 12.0)
-    room = int(np.sum(np.minimum(sides, 4000.0) ** 2)) + int(
-        np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
-    )
-    pixels = np.empty((room, 3))
-    outside = cut(luma, rows.p, rows.q, margins(rows), pixels, at)
-    out = np.zeros((len(p), OUTPUTS))
-    free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
-    fit_many(
-        rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
-        white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
-    )  # fmt: skip
-    return Fitted(replace(rows, p=p), out, np.diff(at).astype(float), outside)
-
-
-def _determinant(p: Array) -> Array:
-    return np.asarray(p[:, 2] * p[:, 5] - p[:, 3] * p[:, 4])
 
 
 def measure(
@@ -128,8 +60,10 @@ def measure(
     dirty = np.array([i for i in range(n) if faults[i]], np.int64)
     if len(dirty):
         part = rows.take(dirty, rows.p[dirty])
-        held = _held(luma, part, sigma[dirty], white)
-        worse = _faults(part.p, held, sigma[dirty], DIRTY, 0.4, search_px)
+        seen = np.array([i for i in range(n) if not faults[i]], np.int64)
+        gains = clean.rows.p[seen, 8] / rows.p[seen, 8]
+        held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
+        worse = _faults(part.p, held, sigma[dirty], DIRTY, 0.3, search_px)
         for i, fault in zip(dirty, worse, strict=True):
             faults[i] = fault
         known[dirty] = rows.p[dirty]
@@ -173,17 +107,6 @@ def _clean(
     return done.replaced(again, more)
 
 
-def _held(luma: NDArray[Any], part: Rows, sigma: Array, white: float) -> Fitted:
-    """Shape held, robust weights that tighten step by step."""
-    tight = prior.held(part)
-    n = len(sigma)
-    start = part
-    for scale in (12.0, 5.0):
-        done = fit(luma, start, tight, sigma, np.full(n, scale), white, 8, part.p)
-        start = done.rows
-    return fit(luma, start, tight, sigma, np.full(n, 2.385), white, 20, part.p)
-
-
 def _faults(
     before: Array,
     done: Fitted,
@@ -196,7 +119,7 @@ def _faults(
     after, out, visible, ratio = done.rows.p, done.out, done.visible, done.residual / sigma
     moved = np.hypot(*(after[:, :2] - before[:, :2]).T)
     gain = after[:, 8] / before[:, 8]
-    growth = np.sqrt(np.abs(_determinant(before) / _determinant(after)))
+    growth = np.sqrt(np.abs(determinant(before) / determinant(after)))
     tests = (
         (visible <= 0.2, "it lies outside the picture or is covered"),
         (out[:, 5] <= 0, "the fit does not settle"),

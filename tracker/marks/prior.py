@@ -50,16 +50,20 @@ def loose(rows: Rows, extras: bool = False, gradient_u: Array | None = None) -> 
     return _precision(sd)
 
 
-def held(rows: Rows) -> Array:
-    """Only the place, and within little the greys, are free: for marks partly covered."""
+def held(rows: Rows, gradient_u: Array, bright: bool) -> Array:
+    """Only the place, and within little the greys, are free: for marks partly covered.
+
+    bright : whether the picture's brightness is known from other marks.
+    """
     W, C = _scaled(rows)
+    grey = 0.01 if bright else 0.04
     sd = np.full((len(W), PARAMETERS), np.inf)
-    sd[:, 2:6] = 0.004 * W[:, None]
+    sd[:, 2:6] = 0.003 * W[:, None]
     sd[:, 6] = 0.02
-    sd[:, 7] = sd[:, 8] = 0.05 * C
-    sd[:, 9:11] = 0.02 * W[:, None]
+    sd[:, 7] = sd[:, 8] = grey * C
+    sd[:, 9:11] = np.minimum(np.hypot(gradient_u, 2.0 * DRIFT * W), 0.02 * W)[:, None]
     sd[:, 11:] = 0.0
-    sd[rows.kinds == QUADRANT, 11] = 0.02 * C[rows.kinds == QUADRANT]
+    sd[rows.kinds == QUADRANT, 11] = grey * C[rows.kinds == QUADRANT]
     sd[rows.kinds == PATCH, 6] = 0.0
     return _precision(sd)
 

@@ -1,0 +1,104 @@
+"""Fits of many marks at once: windows, pixel lists, and what came of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.marks.fit import OUTPUTS, fit_many
+from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT
+from tracker.marks.pack import HOLD, Rows
+from tracker.marks.window import cut
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What the compiled fit made of `Rows`."""
+
+    rows: Rows
+    out: Array  # (n, OUTPUTS)
+    inside: Array  # (n,) pixels used
+    outside: Array  # (n,) pixels of the window that lie outside the picture
+
+    @property
+    def residual(self) -> Array:
+        """Root mean square residual (weighted), grey."""
+        return np.sqrt(self.out[:, 3])
+
+    @property
+    def visible(self) -> Array:
+        """Mean weight over the whole window."""
+        return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
+
+    def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
+        """The same with `other` in place of the marks at `index`."""
+        p, out = self.rows.p.copy(), self.out.copy()
+        inside, outside = self.inside.copy(), self.outside.copy()
+        p[index], out[index] = other.rows.p, other.out
+        inside[index], outside[index] = other.inside, other.outside
+        return Fitted(replace(self.rows, p=p), out, inside, outside)
+
+
+def margins(rows: Rows) -> Array:
+    """Pixels of ground to take in beyond each outline."""
+    bare = ((rows.kinds == QUADRANT) & (rows.q[:, 5] == NONE)) | (rows.kinds == PATCH)
+    return np.where(bare, 0.0, 3.0 * rows.p[:, 6] + 1.0)
+
+
+def fit(
+    luma: NDArray[Any],
+    rows: Rows,
+    precision: Array,
+    sigma: Array,
+    scale: Array,
+    white: float,
+    passes: int,
+    centre: Array | None = None,
+) -> Fitted:
+    """Fit every row over the pixels round its start; the prior is `centre`, else the start."""
+    pixels, at, outside = listed(luma, rows)
+    return fit_lists(rows, pixels, at, outside, precision, sigma, scale, white, passes, centre)
+
+
+def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
+    """The pixels round every row as `fit_lists` takes them; how many lie outside the picture."""
+    at = np.zeros(len(rows.p) + 1, np.int64)
+    sides = 2.0 * (1.0 / np.sqrt(np.abs(determinant(rows.p))) * 3.0 + 12.0)
+    room = int(np.sum(np.minimum(sides, 4000.0) ** 2)) + int(
+        np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
+    )
+    pixels = np.empty((room, 3))
+    outside = cut(luma, rows.p, rows.q, margins(rows), pixels, at)
+    return pixels[: at[-1]], at, outside
+
+
+def fit_lists(
+    rows: Rows,
+    pixels: Array,
+    at: NDArray[np.int64],
+    outside: Array,
+    precision: Array,
+    sigma: Array,
+    scale: Array,
+    white: float,
+    passes: int,
+    centre: Array | None = None,
+) -> Fitted:
+    """Fit every row over the pixels listed for it: pixels[at[i]:at[i + 1]] (x, y, grey)."""
+    p = rows.p.copy()
+    out = np.zeros((len(p), OUTPUTS))
+    free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
+    fit_many(
+        rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
+        white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
+    )  # fmt: skip
+    return Fitted(replace(rows, p=p), out, np.diff(at).astype(float), outside)
+
+
+def determinant(p: Array) -> Array:
+    """Determinant of each inverse affine: mark units squared for a pixel."""
+    return np.asarray(p[:, 2] * p[:, 5] - p[:, 3] * p[:, 4])
