@@ -58,7 +58,7 @@ def by_backward(path: Path) -> int:
 def main() -> None:
     frames = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     kinds = {
-        "h264.mp4": ("libx264", "yuv420p", {"crf": "20", "preset": "fast"}),
+        "h264.mp4": ("libx264", "yuv420p", {"qp": "20", "preset": "fast"}),
         "mjpeg.avi": ("mjpeg", "yuvj420p", {"q": "3"}),
         "raw.avi": ("rawvideo", "yuv420p", {}),
     }

@@ -46,7 +46,7 @@ def write(path: Path, frames: int) -> None:
     rng = np.random.default_rng(1)
     scene = ground(SIZE)
     with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=1000, options={"crf": "18", "preset": "fast"})
+        stream = container.add_stream("libx264", rate=1000, options={"qp": "20", "preset": "fast"})
         stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
         stream.thread_type = "AUTO"
         for i in range(frames):
