@@ -51,7 +51,7 @@ def step(tests: int = 10) -> None:
         seen = case.evidence(
             side, t, truth, ("c",), 0.125, seed, markers={"c": (0, 0, 0)}, cg=(0, 0, 0)
         )
-        x = (seen.position[:, 0, 0] - 639.5) * 8e-3
+        x = (639.5 - seen.position[:, 0, 0]) * 8e-3  # the camera looks along y: x runs to its left
         spline = make_smoothing_spline(t / dt, x / sigma).derivative()(t / dt) * sigma / dt
         off.setdefault("smoothing spline (GCV)", []).append(spline - truth[:, 6])
         for window in range(11, 62, 10):
