@@ -155,7 +155,7 @@ def made_results(units: str = "us") -> Results:
         TIME,
         np.zeros_like(motion.state),
         np.full_like(motion.u, 0.003),
-        np.ones_like(motion.observed),
+        np.isin(STATE, ("x_m", "vx_mps")) & np.ones_like(motion.observed),
     )
     quantities = VehicleResult(
         role="striking",
@@ -269,9 +269,6 @@ def made_results(units: str = "us") -> Results:
             ),
             Curve(
                 "car", "acceleration_x", "film", "m/s2", TIME, motion.state[:, 12], motion.u[:, 12]
-            ),
-            Curve(
-                "car", "acceleration_x", "accelerometer", "m/s2", TIME, motion.state[:, 12] * 1.011
             ),
             Curve("overhead", "steadiness_u", "fixed targets", "px", TIME, 0.4 * np.sin(90 * TIME)),
             Curve("overhead", "steadiness_v", "fixed targets", "px", TIME, 0.3 * np.cos(70 * TIME)),

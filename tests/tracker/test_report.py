@@ -17,7 +17,7 @@ from tracker.report.blocks import Beside, Table
 from tracker.report.content import document, headline
 from tracker.results import Conditions, CrushResult, Curve, Results, Software, VehicleResult
 from tracker.results_files import read_results, write_results
-from tracker.values import Motion, Quantity, Tracks
+from tracker.values import STATE, Motion, Quantity, Tracks
 
 
 def tidy(text):
@@ -269,7 +269,7 @@ def odd(results):
         },
         crush=CrushResult(None, None),
         motion={
-            "car": replace(motion, observed=gaps),
+            "car": replace(motion, observed=gaps & np.isin(STATE, ("x_m", "pitch_rad"))),
             "truck": Motion(motion.time, nothing, nothing, unseen),
             "trailer": Motion(TIME[:0], nothing[:0], nothing[:0], unseen[:0]),
             "other": Motion(TIME[:1], motion.state[:1], motion.u[:1], motion.observed[:1]),

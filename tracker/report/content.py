@@ -144,10 +144,12 @@ def _telling(results: Results, plots: Mapping[str, str]) -> list[Block]:
     """The two plots that tell most."""
     name = tables.striking(results)
     first = [f"{name}-velocity-x", f"{name}-velocity"]
-    chosen = [key + SMALL for key in first if key + SMALL in plots][:1]
-    chosen += [key for key in [f"{name}-attitude{SMALL}"] if key in plots]
-    shown = [Plot(key, plots[key]) for key in chosen]
-    return [Beside((shown[0],), (shown[1],))] if len(shown) == 2 else [*shown]
+    chosen = [key for key in first if key + SMALL in plots][:1]
+    chosen += [key for key in [f"{name}-attitude"] if key + SMALL in plots]
+    if len(chosen) == 2:
+        left, right = (Plot(key + SMALL, plots[key + SMALL]) for key in chosen)
+        return [Beside((left,), (right,))]
+    return [Plot(key, plots[key]) for key in chosen]
 
 
 def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
@@ -258,11 +260,18 @@ def _log(results: Results) -> Block:
 
 def _counted(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
     """Rows of a log; entries that say the same are one row with their number."""
-    times = Counter((entry.kind, entry.where, entry.text) for entry in entries)
+    times = Counter((entry.kind, entry.where, _said(entry)) for entry in entries)
     return [
         (kind, where, text if count == 1 else f"{text} ({count} times)")
         for (kind, where, text), count in times.items()
     ]
+
+
+def _said(entry: Entry) -> str:
+    """An entry's text with its data; the digests of inputs have a table of their own."""
+    if entry.kind == "input" or not entry.data:
+        return entry.text
+    return f"{entry.text}: " + ", ".join(f"{key} {value}" for key, value in entry.data.items())
 
 
 def _inputs(results: Results) -> Table:

@@ -13,7 +13,8 @@ from tracker.report.tables import striking
 from tracker.results import Results
 from tracker.values import STATE, Motion
 
-APART = 0.004  # s: moments closer than this show the same picture
+APART = 0.004  # s: moments closer than this show the same picture,
+SHARE = 0.05  # or closer than this share of a short film
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
 
@@ -43,11 +44,17 @@ def moments(results: Results) -> tuple[Moment, ...]:
     if pitch is not None:
         found.append(Moment("greatest-pitch", "greatest pitch", pitch))
     found += _end(results)
+    apart = min(APART, SHARE * _duration(results))
     kept: list[Moment] = []
     for moment in found:
-        if all(abs(moment.time - other.time) > APART for other in kept):
+        if all(abs(moment.time - other.time) > apart for other in kept):
             kept.append(moment)
     return tuple(sorted(kept, key=lambda moment: moment.time))
+
+
+def _duration(results: Results) -> float:
+    """Length of the longest motion, s."""
+    return max((float(np.ptp(m.time)) for m in results.motion.values() if len(m.time)), default=0.0)
 
 
 def _half_crush(results: Results, greatest: float) -> float | None:

@@ -18,6 +18,7 @@ Picture = NDArray[np.uint8]
 ENLARGED = 50.0  # uncertainties are some hundredths of a pixel: shown this many times larger
 COVERAGE_2D = 2.4477  # radius of the ellipse that holds 95 % of a normal distribution in a plane
 STRIP = 64  # px below the picture, for the values
+WIDE = 800  # px: a picture this wide has room for larger letters
 MARK, AXES, EDITED = (
     (60, 190, 255),
     ((90, 90, 255), (110, 220, 110), (255, 170, 90)),
@@ -95,24 +96,21 @@ class Overlay:
         return np.column_stack([seen.real + centre[0], seen.imag + centre[1]])
 
     def _values(self, strip: Picture, frame: int, time: float | None) -> None:
-        number = self.results.test.number
-        first = f"{number}   {self.camera}   frame {frame}"
-        if time is not None:
-            first = f"t = {time:+.4f} s   {first}"
-        if self.slow:
-            first += f"   {self.slow:.0f} x slower"
-        first += f"   ellipses: 95 %, enlarged {ENLARGED:.0f} x"
-        _line(strip, first, 0)
+        parts = [] if time is None else [f"t = {time:+.4f} s"]
+        parts += [self.camera, f"frame {frame}", self.results.test.number]
+        parts += [f"{self.slow:.0f} x slower"] if self.slow else []
+        _line(strip, [*parts, f"ellipses: 95 %, enlarged {ENLARGED:.0f} x"], 0)
         if time is not None:
             told = [self._told(v, m, time) for v, m in self.results.motion.items()]
-            _line(strip, "   ".join(text for text in told if text), 1)
+            _line(strip, [text for text in told if text], 1)
 
     def _told(self, vehicle: str, motion: Motion, time: float) -> str:
         state, system = at_time(motion, time), self.results.test.report_units
         if state is None:
             return ""
         said = []
-        speed = np.hypot(state[COLUMN["vx_mps"]], np.nan_to_num(state[COLUMN["vy_mps"]]))
+        velocity = state[COLUMN["vx_mps"] : COLUMN["vz_mps"] + 1]
+        speed = np.sqrt(np.nansum(velocity**2)) if np.isfinite(velocity).any() else np.nan
         for name, value, kind, digits in (
             ("speed", speed, "speed", 1),
             ("pitch", state[COLUMN["pitch_rad"]], "angle", 1),
@@ -175,9 +173,17 @@ def _ellipse(
     cv2.ellipse(picture, _fixed(place), size, turn, 0, 360, colour, 1, cv2.LINE_AA, SUB)
 
 
-def _line(strip: Picture, text: str, row: int) -> None:
+def _line(strip: Picture, parts: list[str], row: int) -> None:
+    """As many of the parts as the strip is wide for, at least the first."""
+    scale = 0.5 if strip.shape[1] >= WIDE else 0.4
+    room = (strip.shape[1] - 20) / (19 * scale)  # characters
+    text = ""
+    for part in parts:
+        longer = f"{text}   {part}" if text else part
+        if text and len(longer) > room:
+            break
+        text = longer
     plain = text.encode("ascii", "replace").decode()
-    scale = min(0.55, 0.55 * (strip.shape[1] - 20) / max(1, 10.3 * len(plain)))
     cv2.putText(strip, plain, (10, 25 + 26 * row), FONT, scale, WHITE, 1, cv2.LINE_AA)
 
 

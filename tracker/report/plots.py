@@ -159,7 +159,8 @@ def _motion(
             data |= {f"{short} ({unit})": value, f"u_{short} ({unit})": u}
         title = f"{vehicle}: {panel.title}" if place is axes[0] else ""
         finish(place, title, unit, last=place is axes[-1])
-    caption = f"{vehicle.capitalize()}: {panel.title}, with 95 % bands."
+    bands = "95 % bands of the position" if panel.key == "displacement" else "95 % bands"
+    caption = f"{vehicle.capitalize()}: {panel.title}, with {bands}."
     return Drawn(_name(f"{vehicle}-{panel.key}", width), caption, figure, data)
 
 

@@ -55,9 +55,9 @@ def take_photographs(results: Results, pictures: Path, earlier: Path) -> Shots:
 def sequence(shots: Shots) -> Photographs | None:
     """All photographs: a row holds some moments of one camera, cameras below each other."""
     keys = list(dict.fromkeys(key for taken in shots.values() for key in taken))
-    columns = len(keys) if len(keys) <= IN_SUMMARY else IN_A_ROW
+    columns = IN_SUMMARY if len(keys) == IN_SUMMARY else IN_A_ROW
     rows = []
-    for first in range(0, len(keys), columns or 1):
+    for first in range(0, len(keys), columns):
         for taken in shots.values():
             row = tuple(taken[key] for key in keys[first : first + columns] if key in taken)
             if row:

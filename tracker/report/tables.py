@@ -33,7 +33,7 @@ def striking(results: Results) -> str | None:
     return next(iter(results.vehicles), None)
 
 
-def conditions(results: Results) -> Table:
+def conditions(results: Results) -> Table | None:
     """Impact conditions: intended, achieved and their difference."""
     name = striking(results)
     vehicle = results.vehicles[name] if name else VehicleResult()
@@ -44,6 +44,8 @@ def conditions(results: Results) -> Table:
         ("Angle", "angle", wanted.angle, vehicle.impact_angle),
         ("Offset, right +", "length", wanted.offset, vehicle.impact_offset),
     ):
+        if target is None and found is None:
+            continue
         unit, factor = unit_of(kind, system)
         plan = NONE if target is None else plain(target * factor)
         beside = NONE
@@ -61,6 +63,8 @@ def conditions(results: Results) -> Table:
         verdict = "agrees with" if check.agrees else "DISAGREES with"
         trap = in_report(check.speed_trap, "speed", system)
         note = f"Speed trap {trap} {unit}: the film {verdict} it."
+    if not rows:
+        return None
     return table(
         "Impact conditions" + (f" of {name}" if name else ""),
         ("", "intended", "achieved", "difference"),
