@@ -47,7 +47,7 @@ def summary(results: Results) -> dict[str, Any]:
     ]
     crush = tables.crush(results)
     return {
-        "headline": headline(results),
+        "headline": headline(dataclasses.replace(results, warnings=())),
         "conditions": _table(tables.conditions(results)),
         "vehicles": vehicles,
         "crush": None if crush is None else list(crush),

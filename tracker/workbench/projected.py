@@ -21,12 +21,13 @@ AXES = {
 
 def projected(record: Record, results: Results, camera: str) -> dict[str, Array]:
     """Pixels (frames, 2) as seen in the picture of every marker, point and axis of each vehicle;
-    NaN where the motion is not known. Names are "vehicle.marker" and "vehicle.axis.x".
+    NaN where the motion is not known; and of every surveyed target. Names are "vehicle.marker",
+    "vehicle.axis.x" and "survey.target".
     """
     view, times = results.views.get(camera), results.times.get(camera)
     if view is None or view.camera is None or times is None:
         return {}
-    found: dict[str, Array] = {}
+    found = _fixed(record, view, camera, len(times))
     for name, motion in results.motion.items():
         vehicle = record.vehicles.get(name)
         if vehicle is None:
@@ -38,6 +39,17 @@ def projected(record: Record, results: Results, camera: str) -> dict[str, Array]
         states = _states(motion, times)
         for point, place in places.items():
             found[f"{name}.{point}"] = _pixels(view, states, place)
+    return found
+
+
+def _fixed(record: Record, view: View, camera: str, frames: int) -> dict[str, Array]:
+    assert view.camera is not None
+    entry = record.cameras.get(camera)
+    found = {}
+    for name, target in entry.survey.items() if entry is not None else ():
+        if target.at is not None:
+            pixel = view.camera.project(np.array([target.at]))
+            found[f"survey.{name}"] = shaken(view, np.repeat(pixel, frames, axis=0))
     return found
 
 

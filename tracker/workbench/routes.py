@@ -1,4 +1,8 @@
-"""The addresses of the workbench: JSON for the page, grey levels of frames, files of results."""
+"""The addresses of the workbench: JSON for the page, grey levels of frames, files of results.
+
+What draws plots or fits marks is slow to load and is imported when it is first asked for, so that
+the films stand on the screen at once.
+"""
 
 from __future__ import annotations
 
@@ -20,12 +24,10 @@ from starlette.staticfiles import StaticFiles
 
 from calibration.problem import RECORD, Problem
 from tracker.record import load_record
-from tracker.workbench import payload, recent
+from tracker.workbench import recent
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.opentest import OpenTest, begin
-from tracker.workbench.projected import projected
-from tracker.workbench.snap import snap
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
@@ -245,6 +247,8 @@ def _snap(bench: Workbench) -> Answer:
             frame = int(asked["frame"])
         except (KeyError, TypeError, ValueError, IndexError):
             raise _unreadable() from None
+        from tracker.workbench.snap import snap
+
         words = [_text(asked, key) for key in ("camera", "mark", "pattern")]
         found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
         return JSONResponse(found)
@@ -279,16 +283,23 @@ def _cancel(bench: Workbench) -> Answer:
 
 
 def _summary(test: OpenTest, request: Request) -> Any:
+    from tracker.workbench import payload
+
     results = test.results()
     return None if results is None else payload.summary(results)
 
 
 def _motion(test: OpenTest, request: Request) -> Any:
+    from tracker.workbench import payload
+
     results = test.results()
     return {} if results is None else payload.motion(results)
 
 
 def _tracks(test: OpenTest, request: Request) -> Any:
+    from tracker.workbench import payload
+    from tracker.workbench.projected import projected
+
     results, camera = test.results(), request.path_params["camera"]
     if results is None or camera not in results.tracks:
         return {"marks": [], "predicted": {}}

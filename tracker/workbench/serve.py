@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import socket
+import threading
 import webbrowser
 from collections.abc import Callable
 from pathlib import Path
@@ -11,8 +12,11 @@ from pathlib import Path
 import uvicorn
 
 from tracker.workbench.routes import Workbench, make_app
+from tracker.workbench.snap import warm
 
 LOOPBACK = "127.0.0.1"
+WARM_AFTER = 6.0
+"""s; by then the page stands."""
 
 
 def open_workbench(
@@ -43,9 +47,13 @@ def open_workbench(
             timeout_graceful_shutdown=1,
             lifespan="off",
         )
+        later = threading.Timer(WARM_AFTER, warm)
+        later.daemon = True
+        later.start()
         try:
             uvicorn.Server(config).run(sockets=[listening])
         except KeyboardInterrupt:
             pass
         finally:
+            later.cancel()
             bench.close()

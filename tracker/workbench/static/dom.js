@@ -35,8 +35,10 @@ export function table(block, extra = {}) {
 
 /** One line at the foot of the page; kind "bad" stays until the next one. */
 export function say(text, kind = "") {
-  const foot = document.getElementById("foot");
-  fill(foot, h("span", { class: `said ${kind}` }, text));
+  const said = document.getElementById("said");
+  said.className = `said ${kind}`;
+  said.title = text;
+  fill(said, text);
 }
 
 /** A dialog with fields; gives {name: text} or null. Each field: {name, label, value, hint, options, required}. */

@@ -14,7 +14,7 @@ export let panes = [];
 export const chosen = () => panes.find((p) => p.camera === store.camera) ?? panes[0] ?? null;
 
 export function view(root) {
-  const films = h("div", { class: "films" }), line = transport(), side = panel(), strip = plotStrip();
+  const films = h("div", { class: "films" }), line = transport(), side = panel(chosen), strip = plotStrip();
   fill(root, h("div", { class: "desk" }, h("div", { class: "stage" }, display(), films, line.node, strip.node), side.node));
   const signature = () => shown().map((c) => `${c} ${store.test.films[c].key}`).join("|");
   let built = null;

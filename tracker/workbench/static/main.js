@@ -44,11 +44,12 @@ function show(view, field = null) {
 async function enter(id, view = null) {
   const state = await get(`/api/test/${id}`);
   Object.assign(store, { test: null, results: null, tracks: {}, motion: {}, frame: {}, time: 0, mark: null, camera: null });
-  await take(state);
+  const loading = take(state);
   source?.close();
   source = listen(at("/events"), news, (silent) => { if (silent) say("The workbench does not answer; nothing saved is lost.", "bad"); });
   document.title = `${state.raw.test?.number ?? "test"} · impactfilm`;
   show(view ?? (state.errors.length && !shown().length ? "setup" : "films"));
+  await loading;
 }
 
 let renewing = false, latest = "";

@@ -77,7 +77,7 @@ export async function deleteMark() {
   if (mark && edits.pickOf(camera, mark) && (await save(...edits.remove(camera, mark)))) chooseMark(null);
 }
 
-export function panel() {
+export function panel(chosen) {
   const list = h("div", { class: "marklist", role: "listbox", "aria-label": "Marks of the chosen camera", tabindex: "0" });
   const about = h("div", { class: "about" }), loupe = h("canvas", { class: "loupe", width: 300, height: 150, "aria-label": "Loupe, 8 times" });
   const head = h("h2", {});
@@ -124,12 +124,15 @@ export function panel() {
   };
 
   const drawLoupe = () => {
-    const pen = loupe.getContext("2d"), pane = pointing.pane;
-    let at = pointing.cursor, of = pane;
-    if (!pane && store.mark) of = null;
+    const pen = loupe.getContext("2d");
+    let of = pointing.pane, at = pointing.cursor;
+    if (!at && store.mark) {
+      of = chosen();
+      at = of ? whereIs(of) : null;
+    }
     pen.fillStyle = "#111";
     pen.fillRect(0, 0, loupe.width, loupe.height);
-    if (!of || !at || !of.picture) return;
+    if (!of?.picture || !at) return;
     const f = 8, w = loupe.width / f, t = loupe.height / f;
     pen.imageSmoothingEnabled = false;
     pen.drawImage(of.picture, at[0] + 0.5 - w / 2, at[1] + 0.5 - t / 2, w, t, 0, 0, loupe.width, loupe.height);
@@ -158,17 +161,21 @@ export function panel() {
   const all = () => { drawList(); drawAbout(); };
   let due = null;
   const soon = () => { due ??= setTimeout(() => { due = null; all(); }, 60); };
-  const off = [on("test", all), on("camera", all), on("mark", all), on("results", all), on("moment", soon), on("cursor", drawLoupe), on("drawn", drawLoupe)];
+  const off = [on("test", all), on("camera", all), on("mark", () => { all(); drawLoupe(); }), on("results", all), on("moment", soon), on("cursor", drawLoupe), on("drawn", drawLoupe)];
   all();
   drawLoupe();
   return { node, close() { clearTimeout(due); off.forEach((f) => f()); } };
 }
 
+/** Where the chosen mark is in a pane's frame: measured, expected or picked. */
+export function whereIs(pane) {
+  const tracks = store.tracks[pane.camera], mark = tracks?.marks.find((m) => m.name === store.mark);
+  const found = mark ? place(mark, pane.shown ?? 0, tracks.predicted[mark.name]) : null;
+  return found?.slice(0, 2) ?? pointing.picks(pane.camera).find((p) => p.mark === store.mark)?.pixel ?? null;
+}
+
 /** Bring the chosen mark to the middle of its film. */
 export function goToMark(pane) {
-  const tracks = store.tracks[pane.camera], mark = tracks?.marks.find((m) => m.name === store.mark);
-  const found = mark ? place(mark, store.frame[pane.camera] ?? 0, tracks.predicted[mark.name]) : null;
-  const pick = pointing.picks(pane.camera).find((p) => p.mark === store.mark);
-  const [u, v] = found ?? pick?.pixel ?? [];
-  if (u !== undefined) pane.look(u, v, Math.max(pane.view.scale, 4));
+  const at = whereIs(pane);
+  if (at) pane.look(...at, Math.max(pane.view.scale, 4));
 }

@@ -16,9 +16,11 @@ export function draw(pane) {
   pen.lineJoin = "round";
   pen.font = "12px system-ui, sans-serif";
   const tracks = store.tracks[camera];
+  taken = [];
   if (tracks && options.outline) outlines(pane, tracks.predicted);
   if (tracks && options.marks) {
-    for (const mark of tracks.marks) {
+    const first = (m) => (m.name === store.mark ? 0 : m.status[shown] & 1 ? 2 : 1); // what is odd keeps its name
+    for (const mark of [...tracks.marks].sort((a, b) => first(a) - first(b))) {
       if (options.trails) trail(pane, mark);
       one(pane, mark, tracks.predicted[mark.name]);
     }
@@ -40,6 +42,19 @@ export function stroke(pen, ink, width = 1.5, dash = []) {
   pen.lineWidth = width;
   pen.stroke();
   pen.setLineDash([]);
+}
+
+let taken = []; // boxes of the names drawn so far
+
+/** A name beside a mark where there is room; left out where there is none, unless it must stand. */
+function named(pen, text, x, y, ink, must) {
+  const w = pen.measureText(text).width, t = 13;
+  const tries = [[x + 10, y - 8], [x + 10, y + 17], [x - w - 10, y - 8], [x - w - 10, y + 17]];
+  const free = tries.find(([a, b]) => !taken.some(([c, d, e]) => a < c + e && c < a + w && Math.abs(b - d) < t));
+  if (!free && !must) return;
+  const [a, b] = free ?? tries[0];
+  taken.push([a, b, w]);
+  label(pen, text, a, b, ink);
 }
 
 function label(pen, text, x, y, ink) {
@@ -72,7 +87,7 @@ function one(pane, mark, predicted) {
     if (options.ellipses) ellipse(pane, mark, x, y, ink);
     if (options.residuals && predicted) arrow(pane, x, y, predicted, u, v, ink);
   }
-  if (options.names || chosen) label(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x + 10, y - 8, ink);
+  if (options.names || chosen) named(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
 }
 
 /** Measured: open cross. Edited: square. Hidden: dashed diamond. Lost: slanting cross. */
@@ -196,7 +211,7 @@ function picks(pane, tracks) {
     pen.beginPath();
     pen.moveTo(x, y); pen.lineTo(x - 5, y - 10); pen.lineTo(x + 5, y - 10); pen.closePath();
     stroke(pen, chosen ? INK.chosen : INK.pick, 1.25);
-    if (!tracks?.marks.length && (options.names || chosen)) label(pen, short(pick.mark), x + 7, y - 6, chosen ? INK.chosen : INK.pick);
+    if (!tracks?.marks.length && (options.names || chosen)) named(pen, short(pick.mark), x, y, chosen ? INK.chosen : INK.pick, chosen);
     pen.globalAlpha = 1;
   }
 }

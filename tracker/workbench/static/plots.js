@@ -51,7 +51,7 @@ export function plot(given, height, extra = {}) {
       width, height: typeof height === "function" ? height() : height,
       series, bands, legend: { show: false }, padding: [6, 8, 0, 0],
       scales: { x: { time: false } },
-      axes: [{ ...axis, size: 26, values: (u, list) => list.map((v) => `${v}`) }, { ...axis, size: 52 }],
+      axes: [{ ...axis, size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) }, { ...axis, size: 52 }],
       cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
       hooks: { draw: [now] },
       ...extra,
@@ -79,7 +79,7 @@ export function plot(given, height, extra = {}) {
   const value = () => {
     const said = given.lines.map((l) => {
       const i = nearest(l.time, store.time), v = l.value[i];
-      return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : `${v.toPrecision(4)}${l.band?.[i] != null ? ` ± ${l.band[i].toPrecision(2)}` : ""}`;
+      return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : withBand(v, l.band?.[i]);
     });
     const out = head.querySelector(".here");
     if (out) fill(out, said.some(Boolean) ? `now ${said.map((s) => s ?? "–").join(" | ")}` : "");
@@ -88,6 +88,13 @@ export function plot(given, height, extra = {}) {
   watch.observe(box);
   const off = [on("moment", () => { drawn?.redraw(false); value(); }), on("options", make)];
   return { node, close() { watch.disconnect(); off.forEach((f) => f()); drawn?.destroy(); } };
+}
+
+/** A value and the half width of its 95 % band, both to the band's second digit. */
+function withBand(value, band) {
+  if (!(band > 0)) return value.toPrecision(4);
+  const digits = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(band))));
+  return `${value.toFixed(digits)} ± ${band.toFixed(digits)}`;
 }
 
 function nearest(list, time) {

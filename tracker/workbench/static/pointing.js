@@ -29,7 +29,7 @@ class Pointing {
   }
 
   stop() {
-    this.drag = this.box = null;
+    this.drag = this.box = this.pane = this.cursor = null;
     this.begin(null);
   }
 
@@ -125,8 +125,8 @@ class Pointing {
   }
 
   over(pane, pixel) {
-    this.pane = pixel ? pane : this.pane;
-    this.cursor = pixel ?? this.cursor;
+    this.pane = pane;
+    this.cursor = pixel;
     tell("cursor");
   }
 

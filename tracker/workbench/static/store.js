@@ -40,27 +40,33 @@ export async function take(state) {
   store.test = state;
   if (!shown().includes(store.camera)) store.camera = shown()[0] ?? null;
   const stamp = state.results && !state.results.problem ? state.results.stamp : null;
-  if (stamp !== (before?.id === state.id ? before?.loaded : undefined)) await load(stamp);
+  const loaded = before?.id === state.id ? before.loaded : undefined;
   store.test.loaded = stamp;
   clocks();
   for (const camera of shown()) store.frame[camera] ??= frameAt(camera, store.time);
   tell("test");
+  if (stamp !== loaded) await load(stamp).catch((problem) => say(problem.message, "bad"));
 }
 
+/** Fetch the results; what is shown meanwhile stays. */
 async function load(stamp) {
-  store.tracks = {};
   if (stamp === null) {
     store.results = null;
     store.motion = {};
+    store.tracks = {};
   } else {
     const names = shown();
     const [results, motion, ...tracks] = await Promise.all(
       [get(at("/results")), get(at("/motion")), ...names.map((c) => get(at(`/tracks/${encodeURIComponent(c)}`)))]);
+    if (store.test?.loaded !== stamp) return; // newer ones are on their way
     store.results = results;
     store.motion = motion;
-    names.forEach((c, i) => { store.tracks[c] = tracks[i]; });
+    store.tracks = Object.fromEntries(names.map((c, i) => [c, tracks[i]]));
+    clocks();
+    if (store.camera) store.time = timeOf(store.camera, store.frame[store.camera] ?? 0);
   }
   tell("results");
+  tell("moment");
 }
 
 let times = {};
