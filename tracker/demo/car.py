@@ -116,19 +116,32 @@ def _line(body: Builder, a: Point, b: Point, normal: Point, width: float, grey: 
     """A narrow strip painted from a to b."""
     middle = tuple(((np.array(a) + b) / 2).tolist())
     length = float(np.linalg.norm(np.subtract(b, a)))
-    look = Surface(light=grey, bias=0.008)
+    look = Surface(light=grey, bias=0.006)
     along = tuple(np.subtract(b, a).tolist())
     body.plate(middle, normal, along, (length, width), look)
 
 
+def _side(x: float, z: float) -> float:
+    """Half width of the body at x, z, below the belt."""
+    xs, halves = [s[0] for s in STATIONS[::-1]], [s[1] for s in STATIONS[::-1]]
+    half = float(np.interp(x, xs, halves))
+    return float(np.interp(z, [-0.84, -0.43, -0.19], [half - 0.015, half, half - 0.05]))
+
+
+def _gap(body: Builder, side: float, a: tuple[float, float], b: tuple[float, float]) -> None:
+    """A dark gap painted on the body's side from a to b (x, z)."""
+    ends = [(x, side * _side(x, z), z) for x, z in (a, b)]
+    _line(body, ends[0], ends[1], (0.0, side, 0.0), 0.013, 0.06)
+
+
 def _details(body: Builder) -> None:
     for side in (1.0, -1.0):
-        outward = (0.0, side, 0.0)
-        y = side * 0.833
-        for x in (-0.66, -1.55, -2.18):  # door gaps
-            _line(body, (x, y, -0.27), (x, y, BELT + 0.05), outward, 0.012, 0.06)
-        _line(body, (-0.66, y, -0.255), (-2.18, y, -0.255), outward, 0.012, 0.06)
-        _line(body, (-0.45, y, -0.42), (-2.05, y, -0.42), outward, 0.035, 0.13)  # rubbing strip
+        outward, y = (0.0, side, 0.0), side * 0.833
+        for x in (-0.66, -1.55, -2.18):  # doors
+            _gap(body, side, (x, -0.26), (x, -0.43))
+            _gap(body, side, (x, -0.43), (x, -0.84))
+        for front, rear in ((-0.66, -1.55), (-1.55, -2.18)):
+            _gap(body, side, (front, -0.26), (rear, -0.26))
         for x in (-1.42, -2.06):
             _line(body, (x, y, -0.80), (x - 0.13, y, -0.80), outward, 0.03, 0.07)  # handles
         body.box((-0.80, side * 0.86 - 0.07, -1.04), (-0.66, side * 0.86 + 0.07, -0.93), TRIM)
@@ -186,8 +199,9 @@ def build(mark_scale: float = 1.0) -> tuple[Mesh, list[int]]:
     body.stick("door1", "disc", 0.22 * m, (-1.02, -0.60), left)
     body.stick("door2", "hourglass", 0.24 * m, (-1.80, -0.62), left)
     body.stick("quarter1", "quadrant", 0.22 * m, (-2.70, -0.76), left, square=True)
-    body.stick("sill1", "disc", 0.20 * m, (-0.62, -0.325), left, dark_on_light=False)
-    body.stick("sill2", "ring", 0.20 * m, (-1.72, -0.325), left)
+    if m < 1.2:  # larger ones would overlap
+        body.stick("sill1", "disc", 0.18 * m, (-0.62, -0.325), left, dark_on_light=False)
+        body.stick("sill2", "ring", 0.18 * m, (-1.72, -0.325), left)
     body.stick("left1", "quadrant", 0.22 * m, (-1.02, -0.60), right)
     body.stick("left2", "disc", 0.22 * m, (-1.80, -0.60), right)
     _details(body)

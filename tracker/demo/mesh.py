@@ -172,7 +172,7 @@ class Builder:
             bias=0.012,
             count=np.radians(90.0),
         )
-        side = size if square else 1.22 * size
+        side = size if square else 1.45 * size
         self.plate(centre, normal, along, (side, side), look)
         self.marks.append(Painted(name, pattern, size, centre, normal))
 

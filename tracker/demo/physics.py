@@ -72,17 +72,15 @@ def car(scenario: Scenario) -> Chassis:
 def truck(scenario: Scenario) -> Chassis:
     """The work truck. Vehicle axes: origin on the ground below the rear end of its bed."""
     m = scenario.truck_mass / 8940.0
-    front, rear = 1.75, -1.55
-    on_rear = front / (front - rear)  # share of the weight, which the locked rear wheels brake
     return Chassis(
         mass=scenario.truck_mass,
         inertia=(7.6e3 * m, 36e3 * m, 39e3 * m),
         cg=(2.55, -0.02, -1.12),
-        axles=(front, rear),
+        axles=(1.75, -1.55),
         half_track=0.98,
         spring=(330e3 * m, 420e3 * m),
         damper=(24e3 * m, 30e3 * m),
-        braked=(0.0, scenario.brake / on_rear),
+        braked=(scenario.brake, scenario.brake),
         rolling=0.0,
     )
 

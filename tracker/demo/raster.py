@@ -66,7 +66,7 @@ def lens_rays(
     return out
 
 
-@_fast
+@njit("float64(float64, float64, int64)", cache=True, nogil=True, error_model="numpy")
 def noise(x: float, y: float, seed: int) -> float:
     """Smooth random field of unit cells, 0 to 1."""
     ix, iy = int(np.floor(x)), int(np.floor(y))
@@ -82,13 +82,13 @@ def noise(x: float, y: float, seed: int) -> float:
     return total
 
 
-@_fast
+@njit("float64(float64, float64)", cache=True, nogil=True, error_model="numpy")
 def _edge(x: float, w: float) -> float:
     """Share of a sample of width `w` that lies inside an edge at depth `x`."""
     return min(1.0, max(0.0, 0.5 + x / w))
 
 
-@_fast
+@njit("float64(float64, float64)", cache=True, nogil=True, error_model="numpy")
 def _sign(x: float, w: float) -> float:
     return min(1.0, max(-1.0, 2 * x / w))
 
@@ -159,37 +159,60 @@ def _surface(
 
 
 @_fast
-def _frame_of(corners: Array, origin: Array, out: Array) -> bool:
+def _dot(a: Array, b: Array) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@_fast
+def _cross(a: Array, b: Array, out: Array) -> None:
+    """Unit vector of the cross product."""
+    out[0] = a[1] * b[2] - a[2] * b[1]
+    out[1] = a[2] * b[0] - a[0] * b[2]
+    out[2] = a[0] * b[1] - a[1] * b[0]
+    size = np.sqrt(_dot(out, out))
+    for k in range(3):
+        out[k] /= size
+
+
+@_fast
+def _frame_of(corners: Array, face: int, origin: Array, v: Array, out: Array) -> bool:
     """Plane, axes and edges of a face as seen from `origin`; False if it shows its back.
 
     `out` receives: normal (3), plane offset, first axis (3), second axis (3), the origin's
     coordinates in the face (2), length, breadth, then 4 x (edge normal (2), edge offset).
+    `v` (6, 3) is room to work in.
     """
-    e1 = corners[1] - corners[0]
-    length = np.sqrt((e1 * e1).sum())
-    e1 = e1 / length
-    diagonal = corners[2] - corners[0]
-    n = np.cross(e1, diagonal)
-    n = n / np.sqrt((n * n).sum())
-    e2 = np.cross(n, e1)
-    offset = ((corners[0] - origin) * n).sum()
+    for k in range(3):
+        v[0, k] = corners[face, 1, k] - corners[face, 0, k]
+        v[1, k] = corners[face, 2, k] - corners[face, 0, k]
+        v[5, k] = origin[k] - corners[face, 0, k]
+    _cross(v[0], v[1], v[2])
+    length = np.sqrt(_dot(v[0], v[0]))
+    for k in range(3):
+        v[3, k] = v[0, k] / length
+    _cross(v[2], v[3], v[4])
+    offset = -_dot(v[5], v[2])
     if offset >= 0:
         return False
-    out[0:3], out[3], out[4:7], out[7:10] = n, offset, e1, e2
-    away = origin - corners[0]
-    out[10], out[11] = (away * e1).sum(), (away * e2).sum()
+    for k in range(3):
+        out[k], out[4 + k], out[7 + k] = v[2, k], v[3, k], v[4, k]
+    out[3] = offset
+    out[10], out[11] = _dot(v[5], v[3]), _dot(v[5], v[4])
     out[12], out[13] = length, 0.0
     for i in range(4):
-        out[13] = max(out[13], ((corners[i] - corners[0]) * e2).sum())
-        start, end = corners[i] - corners[0], corners[(i + 1) % 4] - corners[0]
-        sa, sb = (start * e1).sum(), (start * e2).sum()
-        da, db = (end * e1).sum() - sa, (end * e2).sum() - sb
+        for k in range(3):
+            v[0, k] = corners[face, i, k] - corners[face, 0, k]
+            v[1, k] = corners[face, (i + 1) % 4, k] - corners[face, 0, k]
+        sa, sb = _dot(v[0], v[3]), _dot(v[0], v[4])
+        da, db = _dot(v[1], v[3]) - sa, _dot(v[1], v[4]) - sb
+        out[13] = max(out[13], sb)
         size = np.sqrt(da * da + db * db)
-        if size < 1e-9:
-            out[14 + 3 * i : 17 + 3 * i] = np.array([0.0, 0.0, 1e9])
+        at = 14 + 3 * i
+        if size < 1e-9:  # a corner that is repeated
+            out[at], out[at + 1], out[at + 2] = 0.0, 0.0, 1e9
         else:
-            out[14 + 3 * i], out[15 + 3 * i] = -db / size, da / size
-            out[16 + 3 * i] = (db * sa - da * sb) / size
+            out[at], out[at + 1] = -db / size, da / size
+            out[at + 2] = (db * sa - da * sb) / size
     return True
 
 
@@ -213,17 +236,16 @@ def draw(
     Parameters
     ----------
     rays : (height, width, 3) of one sample of every pixel, ground axes, unit depth.
-    corners : (faces, 4, 3) m, ground axes, counterclockwise seen from outside... as built by
-        `tracker.demo.mesh`.
+    corners : (faces, 4, 3) m, ground axes, in the order of `tracker.demo.mesh.Builder.face`.
     boxes : (faces, 4) first and last row, first and last column that a face may cover.
-    sun : unit vector (3,) to the sun. footprint : sample width over depth, m per m.
+    sun : unit vector (3,) to the sun. footprint : a pixel's width over depth, m per m.
     """
-    f = np.empty(26)
+    f, room = np.empty(26), np.empty((6, 3))
     g = np.empty(26, dtype=np.float32)
     row0, col0 = first
     rows, cols = grey.shape
     for face in range(len(corners)):
-        if not _frame_of(corners[face], origin, f):
+        if not _frame_of(corners, face, origin, room, f):
             continue
         p = surfaces[face]
         kind = kinds[face]
@@ -269,27 +291,29 @@ def sighted(
 ) -> NDArray[np.bool_]:
     """Whether points (n, 3) with outward normals (n, 3) face the origin with no face between."""
     seen = np.ones(len(points), dtype=np.bool_)
-    f = np.empty(26)
-    for i in range(len(points)):
-        d = points[i] - origin
-        if (d * normals[i]).sum() >= 0:
-            seen[i] = False
+    f, room, d = np.empty(26), np.empty((6, 3)), np.empty(3)
     for face in range(len(corners)):
-        if not _frame_of(corners[face], origin, f) or kinds[face] == ROUND:
+        if not _frame_of(corners, face, origin, room, f) or kinds[face] == ROUND:
             continue
+        p = surfaces[face]
         for i in range(len(points)):
-            d = points[i] - origin
-            facing = (f[0:3] * d).sum()
+            for k in range(3):
+                d[k] = points[i, k] - origin[k]
+            if _dot(d, normals[i]) >= 0:
+                seen[i] = False
+            facing = _dot(f, d)
             if not seen[i] or facing > -1e-9:
                 continue
-            s = f[3] / facing
-            distance = np.sqrt((d * d).sum())
-            if (s * distance - surfaces[face, BIAS]) > distance - 0.05:
+            s, distance = f[3] / facing, np.sqrt(_dot(d, d))
+            if s * distance - p[BIAS] > distance - 0.05:
                 continue
-            a, b = f[10] + s * (f[4:7] * d).sum(), f[11] + s * (f[7:10] * d).sum()
+            a = f[10] + s * (f[4] * d[0] + f[5] * d[1] + f[6] * d[2])
+            b = f[11] + s * (f[7] * d[0] + f[8] * d[1] + f[9] * d[2])
             inside = 1e9
             for e in range(4):
                 inside = min(inside, f[14 + 3 * e] * a + f[15 + 3 * e] * b + f[16 + 3 * e])
-            if inside >= 0 and _surface(kinds[face], a, b, f[12], f[13], 0.01, surfaces[face]) >= 0:
+            wheel = kinds[face] == WHEEL
+            x, y = a - 0.5 * f[12], b - 0.5 * f[13]
+            if inside >= 0 and not (wheel and x * x + y * y > p[SIZE] * p[SIZE] / 4):
                 seen[i] = False
     return seen

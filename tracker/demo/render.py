@@ -12,20 +12,18 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array, Camera
 from tracker.demo import raster, site
-from tracker.demo.dust import draw_dust
+from tracker.demo.debris import clouds_at, draw_clouds
 from tracker.demo.raster import Single
 from tracker.demo.scenario import motion_matrix, picture_motion
-from tracker.demo.scene import Moving, Scene
+from tracker.demo.scene import Moving, Scene, footprints, shadows
 
 SAMPLES = ((0.125, 0.375), (-0.375, 0.125), (-0.125, -0.375), (0.375, -0.125))
 """Places of a pixel's samples off its centre, px; their mean is the centre."""
 MOMENTS = (0.375, -0.125, 0.125, -0.375)
 """Their times off the middle of the exposure, in exposures."""
-STILL_SAMPLES = 3  # squared: samples of a pixel of what stands still
-NEAR = 6  # px added around what moves
-FLASH = {"overhead": (5.9, -4.95, -0.55), "side": (7.6, -6.0, -2.9)}
-"""Where the flash units stand, by camera, ground axes, m."""
-FLASH_SIZE = 0.085  # m, standard deviation of the glow's core
+STILL_SAMPLES = 2  # squared: samples of a pixel of what stands still
+NEAR = 4  # px added around what moves
+FLASH_SIZE = 0.10  # m, standard deviation of the glow's core
 FLASH_TIME = 0.055  # s, over which the bulb burns down
 
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
@@ -59,7 +57,7 @@ def boxes_of(camera: Camera, corners: Array) -> NDArray[np.int64]:
 
 
 def backdrop(scene: Scene, camera: Camera) -> Backdrop:
-    """Draw what stands still with nine samples a pixel."""
+    """Draw what stands still with four samples a pixel."""
     width, height = camera.lens.size
     origin, mesh = camera.position, scene.static
     corners = np.ascontiguousarray(mesh.corners)
@@ -74,7 +72,7 @@ def backdrop(scene: Scene, camera: Camera) -> Backdrop:
     for dv in offsets:
         for du in offsets:
             rays = raster.lens_rays(width, height, lens, camera.rotation, du, dv)
-            foot = pixel / STILL_SAMPLES
+            foot = pixel
             site.shade_site(rays, origin, foot, depth, grey)
             raster.draw(
                 rays,
@@ -90,19 +88,18 @@ def backdrop(scene: Scene, camera: Camera) -> Backdrop:
                 (0, 0),
             )
             total += grey
-            if du == dv == 0:
-                middle, reach = rays, depth.copy()
-    ground = _ground_seen(middle, origin, reach)
+    middle = raster.lens_rays(width, height, lens, camera.rotation, 0.0, 0.0)
+    ground = _ground_seen(middle, origin, depth)
     sampled = tuple(
         raster.lens_rays(width, height, lens, camera.rotation, *sample) for sample in SAMPLES
     )
-    return Backdrop(total / np.float32(STILL_SAMPLES**2), reach, ground, sampled)
+    return Backdrop(total / np.float32(STILL_SAMPLES**2), depth, ground, sampled)
 
 
 def _ground_seen(rays: Single, origin: Array, depth: Single) -> Single:
     with np.errstate(divide="ignore", invalid="ignore"):
         s = -origin[2] / rays[:, :, 2]
-    bare = (s > 0) & (depth > s - 0.03) & (s < 80)
+    bare = (s > 0) & (depth > s * 0.995 - 0.03) & (s < 80)
     ground = origin[:2] + np.where(bare, s, 0.0)[:, :, None] * rays[:, :, :2]
     return np.where(bare[:, :, None], ground, 1e9).astype(np.float32)
 
@@ -114,22 +111,16 @@ def _ease(x: float, low: float, high: float) -> float:
 
 
 @_fast
-def shade(
-    grey: Single,
-    ground: Single,
-    first: tuple[int, int],
-    edges: Array,
-    counts: NDArray[np.int64],
-    bounds: Array,
-    sunlit: int,
-) -> None:
-    """Darken `grey`, a window that begins at `first`, by the sun's shadows (the first `sunlit`
-    outlines) and by what stands close over the ground (the others).
+def shade_of(
+    ground: Single, edges: Array, counts: NDArray[np.int64], bounds: Array, sunlit: int
+) -> Single:
+    """Share of the light (rows, cols) left at ground points (rows, cols, 2) by the sun's shadows
+    (the first `sunlit` outlines) and by what stands close over the ground (the others).
     """
-    row0, col0 = first
-    for row in range(grey.shape[0]):
-        for col in range(grey.shape[1]):
-            x, y = ground[row + row0, col + col0, 0], ground[row + row0, col + col0, 1]
+    out = np.ones(ground.shape[:2], dtype=np.float32)
+    for row in range(ground.shape[0]):
+        for col in range(ground.shape[1]):
+            x, y = ground[row, col, 0], ground[row, col, 1]
             if x > 1e8:
                 continue
             dark, close = 0.0, 0.0
@@ -143,7 +134,8 @@ def shade(
                     dark = max(dark, _ease(depth, -0.035, 0.035))
                 else:
                     close = max(close, _ease(depth, -0.5, 0.25))
-            grey[row, col] *= (1 - 0.52 * dark) * (1 - 0.55 * close)
+            out[row, col] = (1 - 0.52 * dark) * (1 - 0.55 * close)
+    return out
 
 
 def _edges(outlines: list[Array]) -> tuple[Array, NDArray[np.int64], Array]:
@@ -219,11 +211,11 @@ class Painter:
     def clean(self, time: float, exposure: float | None = None) -> Single:
         """The picture at a time without flash, dust, weave and noise; grey values."""
         exposure = self.scenario.exposure if exposure is None else exposure
-        sunlit = self.scene.shadow_casters(time)
-        outlines = sunlit + self.scene.footprints(time)
-        row0, row1, col0, col1 = self.window(self.scene.moving(time), outlines)
-        ground = self.still.grey[row0:row1, col0:col1].copy()
-        shade(ground, self.still.ground, (row0, col0), *_edges(outlines), len(sunlit))
+        middle = self.scene.moving(time)
+        sunlit = shadows(middle)
+        outlines = sunlit + footprints(middle)
+        row0, row1, col0, col1 = self.window(middle, outlines)
+        ground = self._shaded((row0, row1, col0, col1), outlines, len(sunlit))
         total = np.zeros_like(ground)
         pixel = 1 / self.camera.lens.values[0]
         for rays, moment in zip(self.still.rays, MOMENTS, strict=True):
@@ -237,7 +229,7 @@ class Painter:
                 moving.surfaces,
                 boxes_of(self.camera, moving.corners),
                 site.SUN,
-                0.6 * pixel,
+                pixel,
                 depth,
                 grey,
                 (row0, col0),
@@ -252,6 +244,17 @@ class Painter:
         )
         return picture
 
+    def _shaded(
+        self, window: tuple[int, int, int, int], outlines: list[Array], sunlit: int
+    ) -> Single:
+        """The still picture in a window under the shadows, which are soft: half as fine will do."""
+        row0, row1, col0, col1 = window
+        ground = self.still.ground[row0:row1, col0:col1]
+        light = shade_of(np.ascontiguousarray(ground[::2, ::2]), *_edges(outlines), sunlit)
+        fine = cv2.resize(light, (col1 - col0, row1 - row0), interpolation=cv2.INTER_LINEAR)
+        grey = self.still.grey[row0:row1, col0:col1]
+        return np.where(ground[:, :, 0] < 1e8, grey * fine, grey)
+
     def _inner(self, window: Single, top: int, left: int, rows: int, cols: int) -> Single:
         a, b = max(top - 4, 0), max(left - 4, 0)
         return window[a : top + rows + 4, b : left + cols + 4]
@@ -261,8 +264,7 @@ class Painter:
         scenario = self.scenario
         time = float(scenario.frame_times(self.name)[index])
         picture = self.clean(time)
-        if scenario.dust:
-            draw_dust(picture, self.scene, self.camera, time)
+        draw_clouds(picture, clouds_at(self.scene.clouds, time), self.camera)
         if scenario.flash:
             self._flash(picture, time)
         if scenario.weave or scenario.shake:
@@ -288,7 +290,7 @@ class Painter:
 
     def flash_centre(self) -> Array:
         """Where the flash unit is seen (2,), px."""
-        return np.asarray(self.camera.project(np.array([FLASH[self.name]]))[0])
+        return np.asarray(self.camera.project(np.array([site.FLASH[self.name]]))[0])
 
     def flash_region(self) -> tuple[int, int, int, int]:
         """A region round the flash unit: first column, first row, width, height."""
@@ -305,7 +307,7 @@ class Painter:
         if strength <= 1e-3:
             return
         u, v = self.flash_centre()
-        distance = self.camera.in_camera_axes(np.array([FLASH[self.name]]))[0, 2]
+        distance = self.camera.in_camera_axes(np.array([site.FLASH[self.name]]))[0, 2]
         core = FLASH_SIZE * self.camera.lens.values[0] / distance
         reach = int(14 * core)
         row0, col0 = max(0, int(v) - reach), max(0, int(u) - reach)
@@ -313,4 +315,4 @@ class Painter:
         rows = np.arange(row0, row0 + part.shape[0])[:, None] - v
         cols = np.arange(col0, col0 + part.shape[1])[None, :] - u
         r2 = (rows**2 + cols**2) / core**2
-        part += (strength * (170 * np.exp(-r2 / 2) + 16 * np.exp(-r2 / 30))).astype(np.float32)
+        part += (strength * (195 * np.exp(-r2 / 2) + 20 * np.exp(-r2 / 24))).astype(np.float32)

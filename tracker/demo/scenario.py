@@ -89,12 +89,12 @@ class Scenario:
     weave: float = 0.0  # px, standard deviation of a picture's shift from frame to frame
     shake: float = 0.0  # px, amplitude of the camera's swinging after the impact
     flash: bool = True
-    dust: bool = True
+    dust: bool = True  # and flying pieces
     lens_in_record: bool = True
     ground_u: float = 2e-3  # m, error of the survey of fixed targets
     marker_u: float = 1e-3  # m, error of the survey of vehicle markers
     pick_error: float = 2.5  # px, largest error of the rough picks
-    crf: int = 16  # quality of the movie: less is better
+    crf: int = 17  # quality of the movie: less is better
     sensor: Sensor = Sensor()
 
     @property

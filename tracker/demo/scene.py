@@ -12,6 +12,7 @@ from calibration.camera import Array
 from tracker.demo import car as car_body
 from tracker.demo import forces, physics, raster, site
 from tracker.demo import truck as truck_body
+from tracker.demo.debris import CLOUDS, PIECES, Thrown, pieces_at, throw
 from tracker.demo.mesh import Mesh, Painted
 from tracker.demo.physics import History
 from tracker.demo.raster import Single
@@ -27,6 +28,12 @@ class Moving:
     corners: Array  # (faces, 4, 3)
     kinds: NDArray[np.int64]
     surfaces: Single
+    ends: tuple[int, ...]  # past the last face of car, truck and cushion; then loose pieces
+
+    @property
+    def bodies(self) -> list[Array]:
+        """Corners (n, 3) of car, truck and cushion."""
+        return [c.reshape(-1, 3) for c in np.split(self.corners, self.ends)[:-1]]
 
 
 @dataclass(frozen=True)
@@ -41,6 +48,8 @@ class Scene:
     cushion: Mesh
     car_wheels: list[int]
     truck_wheels: list[int]
+    pieces: Thrown
+    clouds: Thrown
 
     @property
     def meshes(self) -> dict[str, Mesh]:
@@ -73,41 +82,39 @@ class Scene:
         turn, origin = self.place("car", time)
         car_corners = self.car.shaped(np.array([nose])) @ turn.T + origin
         car_surfaces = self.car.surfaces.copy()
-        travelled = origin[0] / car_body.WHEEL_RADIUS
-        car_surfaces[self.car_wheels, raster.COUNT] = travelled
+        car_surfaces[self.car_wheels, raster.COUNT] = origin[0] / car_body.WHEEL_RADIUS
         turn, origin = self.place("truck", time)
         truck_corners = self.truck.corners @ turn.T + origin
-        truck_surfaces = self.truck.surfaces.copy()
-        truck_surfaces[self.truck_wheels, raster.COUNT] = 0.4
         folded = self.cushion.shaped(truck_body.frame_places(crush)) @ turn.T + origin
+        loose, loose_surfaces = pieces_at(self.pieces, time)
+        parts = (self.car.kinds, self.truck.kinds, self.cushion.kinds)
+        plain = np.full(len(loose), raster.PLAIN, dtype=np.int64)
         return Moving(
-            np.concatenate([car_corners, truck_corners, folded]),
-            np.concatenate([self.car.kinds, self.truck.kinds, self.cushion.kinds]),
-            np.concatenate([car_surfaces, truck_surfaces, self.cushion.surfaces]),
+            np.concatenate([car_corners, truck_corners, folded, loose]),
+            np.concatenate([*parts, plain]),
+            np.concatenate(
+                [car_surfaces, self.truck.surfaces, self.cushion.surfaces, loose_surfaces]
+            ),
+            tuple(np.cumsum([len(p) for p in parts]).tolist()),
         )
 
-    def shadow_casters(self, time: float) -> list[Array]:
-        """Convex outlines (n, 2) on the ground, in the sun's shadow of each part."""
-        moving = self.moving(time).corners
-        n_car, n_truck = len(self.car.corners), len(self.truck.corners)
-        parts = [moving[:n_car], moving[n_car : n_car + n_truck], moving[n_car + n_truck :]]
-        outlines = []
-        for part, levels in zip(parts, ((0.95, 9.0), (1.1, 1.7, 9.0), (9.0,)), strict=True):
-            points = part.reshape(-1, 3)
-            below = 0.0
-            for level in levels:
-                slab = points[(-points[:, 2] <= level + 0.02) & (-points[:, 2] >= below - 0.05)]
-                fallen = slab[:, :2] - slab[:, 2:] * SUN_FALL
-                outlines.append(hull(fallen))
-                below = level
-        return outlines
 
-    def footprints(self, time: float) -> list[Array]:
-        """Convex outlines (n, 2) of what stands close over the ground."""
-        moving = self.moving(time).corners
-        n_car, n_truck = len(self.car.corners), len(self.truck.corners)
-        parts = [moving[:n_car], moving[n_car : n_car + n_truck], moving[n_car + n_truck :]]
-        return [hull(p.reshape(-1, 3)[:, :2]) for p in parts]
+def shadows(moving: Moving) -> list[Array]:
+    """Convex outlines (n, 2) on the ground of the sun's shadows of car, truck and cushion."""
+    outlines = []
+    for points, levels in zip(moving.bodies, ((0.95, 9.0), (1.1, 1.7, 9.0), (9.0,)), strict=True):
+        below = 0.0
+        for level in levels:
+            height = -points[:, 2]
+            slab = points[(height <= level + 0.02) & (height >= below - 0.05)]
+            outlines.append(hull(slab[:, :2] - slab[:, 2:] * SUN_FALL))
+            below = level
+    return outlines
+
+
+def footprints(moving: Moving) -> list[Array]:
+    """Convex outlines (n, 2) of car, truck and cushion seen from above."""
+    return [hull(points[:, :2]) for points in moving.bodies]
 
 
 SUN_FALL = site.SUN[:2] / site.SUN[2]
@@ -118,15 +125,18 @@ def make_scene(scenario: Scenario) -> Scene:
     """Simulate the crash and build all bodies."""
     car, car_wheels = car_body.build(scenario.mark_scale)
     truck, truck_wheels = truck_body.build(scenario.mark_scale)
+    history = physics.simulate(scenario)
     return Scene(
         scenario,
-        physics.simulate(scenario),
+        history,
         site.build(scenario.mark_scale),
         car,
         truck,
         truck_body.build_cushion(),
         car_wheels,
         truck_wheels,
+        throw(history, PIECES if scenario.dust else 0, scenario.seed),
+        throw(history, CLOUDS if scenario.dust else 0, scenario.seed),
     )
 
 
@@ -145,8 +155,9 @@ def rotation(attitude: Array) -> Array:
 
 
 def hull(points: Array) -> Array:
-    """Convex hull (n, 2) of points (m, 2)."""
-    return np.asarray(cv2.convexHull(points.astype(np.float32))[:, 0, :], dtype=np.float64)
+    """Convex hull (n, 2) of points (m, 2), true to 15 mm."""
+    outline = cv2.convexHull(points.astype(np.float32))
+    return np.asarray(cv2.approxPolyDP(outline, 0.015, True)[:, 0, :], dtype=np.float64)
 
 
 def marks_of(scene: Scene) -> dict[str, Painted]:

@@ -47,6 +47,10 @@ BOARD_TARGETS = {
 """Targets on upright boards behind and before the vehicles: centre, m."""
 
 
+FLASH = {"overhead": (5.75, -4.95, -0.60), "side": (7.9, -6.0, -2.9)}
+"""Where the flash units stand, by camera, m."""
+
+
 def build(mark_scale: float = 1.0) -> Mesh:
     """Everything on the site that stands still, with the surveyed targets as its marks."""
     body = Builder()
@@ -63,10 +67,23 @@ def build(mark_scale: float = 1.0) -> Mesh:
             body.box((x - 0.04, y - 0.12, z - 0.3), (x + 0.04, y - 0.04, 0.0), STEEL, "xXY")
         else:
             body.box((x - 0.02, y - 0.05, z), (x + 0.02, y - 0.02, 0.0), DARK, "xXY")
+    _flashes(body)
     _barrier(body)
     _fence(body)
     _equipment(body)
     return body.finished()
+
+
+def _flashes(body: Builder) -> None:
+    """Flash units in dark hoods, one that looks up and one that looks at the side camera."""
+    reflector = Surface(raster.ROUND, light=0.22, size=0.44, bias=0.004)
+    x, y, z = FLASH["overhead"]
+    body.box((x - 0.34, y - 0.34, z + 0.01), (x + 0.34, y + 0.34, 0.0), DARK)
+    body.plate((x, y, z), (0, 0, -1.0), (1.0, 0, 0), (0.44, 0.44), reflector)
+    x, y, z = FLASH["side"]
+    body.box((x - 0.34, y - 0.4, z - 0.34), (x + 0.34, y - 0.01, z + 0.34), DARK)
+    body.plate((x, y, z), (0, 1.0, 0), (1.0, 0, 0), (0.44, 0.44), reflector)
+    body.box((x - 0.04, y - 0.25, z + 0.34), (x + 0.04, y - 0.17, 0.0), STEEL, "xXY")
 
 
 def _barrier(body: Builder) -> None:
@@ -100,7 +117,7 @@ def _equipment(body: Builder) -> None:
         body.box((x - 0.15, -11.0, -0.35), (x + 0.15, -10.3, 0.0), DARK, "xXY")
     for x, y, z in ((7.9, -9.6, -1.1), (8.7, -9.7, -0.8), (-5.6, -5.0, -0.42)):
         body.box((x - 0.3, y - 0.25, z), (x + 0.3, y + 0.25, 0), Surface(light=0.24, seam=0.4))
-    for x, y in ((-3.6, -5.15), (-3.9, 5.35), (4.7, -5.1), (11.5, -8.9), (3.4, -7.6)):
+    for x, y in ((-3.6, -5.15), (-3.9, 5.35), (4.3, -5.15), (11.5, -8.9), (3.4, -7.6)):
         _cone(body, x, y)
 
 

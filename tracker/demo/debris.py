@@ -1,0 +1,133 @@
+"""What the impact throws into the air: tumbling pieces of trim, clouds of dust and glass powder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from calibration.camera import Array, Camera
+from tracker.demo.forces import GRAVITY
+from tracker.demo.mesh import Surface
+from tracker.demo.physics import History
+from tracker.demo.raster import Single, noise
+
+PIECES = 34
+CLOUDS = 24
+RESTITUTION = 0.3  # of a bounce on the ground
+BORN = (0.002, 0.17)  # s
+
+_fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+
+
+@dataclass(frozen=True)
+class Thrown:
+    """Pieces or clouds at their birth; arrays (n, ...), ground axes, SI."""
+
+    born: Array
+    start: Array
+    speed: Array
+    spin: Array  # (n, 3) rad/s; pieces only
+    size: Array  # (n, 2) m; pieces only
+    strength: Array  # grey of a piece, opacity of a cloud
+
+
+def throw(history: History, number: int, seed: int) -> Thrown:
+    """Things leaving the car's crushed front while the cushion works."""
+    rng = np.random.default_rng([seed, 9, number])
+    born = rng.uniform(*BORN, number)
+    side = rng.choice([-1.0, 1.0], number)
+    state = history.state("car", born)
+    # From the cg: 1.65 m forward, to one side, below the bonnet; attitude hardly matters here.
+    across, height = side * rng.uniform(0.35, 0.85, number), rng.uniform(-0.3, 0.2, number)
+    place = np.column_stack([np.full(number, 1.62), across, height])
+    speed = np.column_stack(
+        [
+            state[:, 6] * rng.uniform(0.05, 0.75, number),
+            side * rng.uniform(0.4, 5.0, number),
+            -rng.uniform(0.3, 4.0, number),
+        ]
+    )
+    return Thrown(
+        born,
+        state[:, :3] + place,
+        speed,
+        rng.normal(0.0, 13.0, (number, 3)),
+        rng.uniform(0.03, 0.12, (number, 2)),
+        rng.uniform(0.05, 0.7, number),
+    )
+
+
+def pieces_at(thrown: Thrown, time: float) -> tuple[Array, Single]:
+    """Corners (faces, 4, 3) m in ground axes and surfaces of the pieces in the air or fallen.
+
+    Each piece shows two faces, its front and its back.
+    """
+    corners, rows = [], []
+    for i in np.flatnonzero(thrown.born < time):
+        at, flown = _flown(thrown.start[i], thrown.speed[i], float(time - thrown.born[i]))
+        face = _plate(at, flown * thrown.spin[i], thrown.size[i])
+        corners += [face, face[[1, 0, 3, 2]]]
+        rows += [Surface(light=float(thrown.strength[i])).row] * 2
+    if not corners:
+        return np.zeros((0, 4, 3)), np.zeros((0, 10), dtype=np.float32)
+    return np.array(corners), np.array(rows, dtype=np.float32)
+
+
+def _flown(start: Array, speed: Array, age: float) -> tuple[Array, float]:
+    """Place after a free flight with bounces, and the time spent in flight."""
+    z, up, flown = float(start[2]), float(speed[2]), 0.0
+    while True:
+        fall = (-up + np.sqrt(up * up - 2 * GRAVITY * min(z, 0.0))) / GRAVITY
+        t = min(age - flown, fall)
+        if flown + fall >= age or up * up < 0.01:
+            z += up * t + GRAVITY * t * t / 2
+            flown += t
+            break
+        z, up, flown = 0.0, -RESTITUTION * (up + GRAVITY * fall), flown + fall
+    return np.array([*(start[:2] + speed[:2] * flown), min(z, -0.005)]), flown
+
+
+def _plate(at: Array, turn: Array, size: Array) -> Array:
+    """Corners (4, 3) of a plate turned about the three axes one after another."""
+    (ca, cb, cc), (sa, sb, sc) = np.cos(turn), np.sin(turn)
+    first = np.array([cb * cc, sc * cb, -sb]) * size[0] / 2
+    second = np.array([sa * sb * cc - ca * sc, sa * sb * sc + ca * cc, sa * cb]) * size[1] / 2
+    corners = np.array([-first - second, first - second, first + second, -first + second])
+    return np.asarray(at + corners)
+
+
+def clouds_at(thrown: Thrown, time: float) -> Array:
+    """Centre (3), radius (m) and opacity of each cloud (n, 5) at a time."""
+    age = np.clip(time - thrown.born, 0.0, None)[:, None]
+    centre = thrown.start + 0.10 * (1 - np.exp(-age / 0.10)) * thrown.speed
+    radius = 0.12 + 0.75 * np.sqrt(age)
+    opacity = thrown.strength[:, None] * np.exp(-age / 0.06) * (1 - np.exp(-age / 0.004))
+    return np.asarray(np.hstack([centre, radius, opacity])[opacity[:, 0] > 0.01])
+
+
+def draw_clouds(picture: Single, clouds: Array, camera: Camera) -> None:
+    """Veil the picture by clouds (n, 5) as `clouds_at` gives them."""
+    if not len(clouds):
+        return
+    depth = camera.in_camera_axes(clouds[:, :3])[:, 2]
+    with np.errstate(invalid="ignore"):
+        pixels = camera.project(clouds[:, :3])
+    for (u, v), d, (radius, opacity) in zip(pixels, depth, clouds[:, 3:], strict=True):
+        if d > 1.0:
+            _veil(picture, u, v, radius * camera.lens.values[0] / d, opacity)
+
+
+@_fast
+def _veil(picture: Single, u: float, v: float, radius: float, opacity: float) -> None:
+    rows, cols = picture.shape
+    for row in range(max(0, int(v - 2 * radius)), min(rows, int(v + 2 * radius))):
+        for col in range(max(0, int(u - 2 * radius)), min(cols, int(u + 2 * radius))):
+            a, b = (col - u) / radius, (row - v) / radius
+            r2 = a * a + b * b
+            if r2 > 4:
+                continue
+            ragged = 0.45 + 0.8 * noise(a * 2.2 + 31, b * 2.2 + 17, 5) * noise(a * 5, b * 5, 6)
+            cover = min(0.95, opacity * ragged * 1.6 * np.exp(-1.4 * r2) * (1 - r2 / 4))
+            picture[row, col] += cover * (np.float32(178.0) - picture[row, col])
