@@ -7,7 +7,7 @@ from calibration.camera import Array
 from calibration.steadiness import Steadiness, steadiness
 
 SIZE = (1280, 1024)
-FRAMES = 300
+FRAMES = 220
 PLACES = np.array(
     [(140, 180), (1100, 210), (620, 300), (230, 850), (1010, 900), (700, 620)], dtype=np.float64
 )
