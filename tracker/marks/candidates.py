@@ -56,7 +56,8 @@ def looks(pattern: Pattern) -> tuple[Shape, ...]:
     half = np.pi / 2
     if pattern == "quadrant":
         affines = _affines(6, half, (0.9, 1.15), 6)
-        return tuple(replace(base, affine=A) for A in affines)
+        bare = replace(base, outline="none")
+        return tuple(replace(b, affine=A) for b in (base, bare) for A in affines)
     if pattern == "hourglass":
         bow = replace(base, outline="flat", offset=0.5)
         return tuple(

@@ -85,6 +85,8 @@ def locate(
         why = "nothing there looks like it" if not trials else "no fit settles near the pick"
         return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
     best = _outlined(luma, best, white, motion)
+    if best.explained < EXPLAINED:
+        best = _uncluttered(luma, best, noise, white, motion)
     fault = _fault(best, noise)
     shape = replace(best.shape, noise=max(best.residual, ROUNDING))
     return Fix(
@@ -191,7 +193,8 @@ def _choose(trials: list[_Trial], near: Array, limit: float, size: float) -> _Tr
         return None
     best = max(t.explained for t in sane)
     good = [t for t in sane if 1.0 - t.explained <= 1.5 * (1.0 - best) + 0.02]
-    return min(good, key=lambda t: float(np.hypot(*(t.position - near))))
+    edged = [t for t in good if t.shape.outline != "none"]
+    return min(edged or good, key=lambda t: float(np.hypot(*(t.position - near))))
 
 
 def _outlined(luma: NDArray[Any], best: _Trial, white: float, motion: Array | None) -> _Trial:
@@ -213,6 +216,27 @@ def _outlined(luma: NDArray[Any], best: _Trial, white: float, motion: Array | No
         if other and other[0].residual < gain * best.residual:
             best = other[0]
     return best
+
+
+def _uncluttered(
+    luma: NDArray[Any], best: _Trial, noise: float, white: float, motion: Array | None
+) -> _Trial:
+    """The same mark with what doesn't belong to it weighted out: highlights, dirt, neighbours."""
+    moves = None if motion is None else np.asarray(motion, float)[None]
+    rows = pack([best.shape], best.position[None], moves)
+    sigma = np.array([max(noise, 0.02 * abs(best.shape.contrast))])
+    for share in (0.3, 0.15):
+        scale = share * abs(best.shape.contrast) / sigma
+        done = fit(luma, rows, prior.loose(rows, True), sigma, scale, white, 25)
+        rows = done.rows
+    o, p = done.out[0], done.rows.p[0]
+    if o[5] <= 0 or not np.isfinite(o).all() or o[4] < 0.5 * (done.inside[0] + done.outside[0]):
+        return best
+    shape = unpack(best.shape, p, 0.0)
+    explained = 1.0 - float(o[3]) / max(_variance(luma, shape, p[:2]), 1e-9)
+    covariance = np.array([[o[0], o[1]], [o[1], o[2]]])
+    residual = float(np.sqrt(o[3]))
+    return _Trial(p[:2].copy(), covariance, shape, residual, explained, float(done.visible[0]))
 
 
 def _fault(t: _Trial, noise: float) -> str:
