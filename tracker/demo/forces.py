@@ -62,56 +62,61 @@ def closing_of(s: Array, chassis: Array) -> tuple[float, float]:
 
 
 @njit(cache=True)
-def _contact(s: Array, force: float, chassis: Array, closing: float) -> tuple[Array, Array]:
-    """Force on the car (3,) and its place (3,), ground axes."""
+def _contact(s: Array, force: float, chassis: Array, closing: float, out: Array) -> None:
+    """Force on the car (out[0:3]) and its place (out[3:6]), ground axes."""
     c, w = np.cos(s[5]), np.sin(s[5])
     reach = CAR_OVERHANG - chassis[0, 4] - nose_share(closing)
     y_nose = s[1] + reach * w
     y_tail = s[13] - chassis[1, 5]
     low = max(y_nose - CAR_HALF_WIDTH, y_tail - CUSHION_WIDTH / 2)
     high = min(y_nose + CAR_HALF_WIDTH, y_tail + CUSHION_WIDTH / 2)
-    middle = 0.7 * (low + high) / 2 + 0.3 * min(max(y_tail, low), high)  # its core is stiffer
-    height = 0.385 + 0.13 * min(max(closing / 2.6, 0.0), 1.0) ** 3  # the nose climbs late
-    place = np.array([s[0] + reach * c, middle, -height])
     lift = 0.018 + 0.05 * min(max(closing / 3.0, 0.0), 1.0) ** 2
     slip = np.tanh((s[7] + reach * c * s[11]) / 0.8)
-    push = force * np.array([-1.0, 0.02 - 0.15 * slip, -lift])
-    return push, place
+    out[0], out[1], out[2] = -force, force * (0.02 - 0.15 * slip), -force * lift
+    out[3] = s[0] + reach * c
+    out[4] = 0.7 * (low + high) / 2 + 0.3 * min(max(y_tail, low), high)  # its core is stiffer
+    out[5] = -0.385 - 0.13 * min(max(closing / 2.6, 0.0), 1.0) ** 3  # the nose climbs late
 
 
 @njit(cache=True)
-def _cross(a: Array, b: Array) -> Array:
-    return np.array(
-        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
-    )
+def _add(out: Array, place: Array, force: Array) -> None:
+    """Add a force (3,) at a place (3,) off the cg to force and moment (6,)."""
+    for k in range(3):
+        out[k] += force[k]
+    out[3] += place[1] * force[2] - place[2] * force[1]
+    out[4] += place[2] * force[0] - place[0] * force[2]
+    out[5] += place[0] * force[1] - place[1] * force[0]
 
 
 @njit(cache=True)
-def _wheels(s: Array, chassis: Array) -> tuple[Array, Array]:
-    """Force (3,) of the ground on the wheels and its moment about the cg, in heading axes."""
-    mass, axles, half_track = chassis[0], chassis[7:9], chassis[9]
-    springs, dampers, braked, rolling = chassis[10:12], chassis[12:14], chassis[14:16], chassis[16]
-    z, roll, pitch, yaw = s[2], s[3], s[4], s[5]
-    vx = s[6] * np.cos(yaw) + s[7] * np.sin(yaw)
-    vy = -s[6] * np.sin(yaw) + s[7] * np.cos(yaw)
-    total, moment = np.zeros(3), np.zeros(3)
+def _wheels(s: Array, at: int, chassis: Array, v: int, room: Array, out: Array) -> None:
+    """Force and moment about the cg (6,) of the ground on a vehicle's wheels, heading axes.
+
+    The vehicle's state begins at s[at]; its chassis is row `v`; `room` is (2, 3).
+    """
+    mass, half_track, rolling = chassis[v, 0], chassis[v, 9], chassis[v, 16]
+    front, rear = chassis[v, 7], chassis[v, 8]
+    z, roll, pitch, yaw = s[at + 2], s[at + 3], s[at + 4], s[at + 5]
+    turning = s[at + 11]
+    vx = s[at + 6] * np.cos(yaw) + s[at + 7] * np.sin(yaw)
+    vy = -s[at + 6] * np.sin(yaw) + s[at + 7] * np.cos(yaw)
     for a in range(2):
-        x = axles[a]
-        static = mass * GRAVITY / 2 * abs(axles[1 - a]) / (axles[0] - axles[1])
+        x, other = (front, rear) if a == 0 else (rear, front)
+        spring, damper, braked = chassis[v, 10 + a], chassis[v, 12 + a], chassis[v, 14 + a]
+        static = mass * GRAVITY / 2 * abs(other) / (front - rear)
         for side in (-1.0, 1.0):
             y = side * half_track
-            sunk = z - chassis[6] - x * pitch + y * roll
-            rate = s[8] - x * s[10] + y * s[9]
-            load = static + springs[a] * sunk + dampers[a] * rate
-            load += 12 * springs[a] * max(0.0, sunk - 0.07)  # bump stop
+            sunk = z - chassis[v, 6] - x * pitch + y * roll
+            rate = s[at + 8] - x * s[at + 10] + y * s[at + 9]
+            load = static + spring * sunk + damper * rate
+            load += 12 * spring * max(0.0, sunk - 0.07)  # bump stop
             load = max(0.0, load)
-            along, across = vx - y * s[11], vy + x * s[11]
-            fx = -max(braked[a], rolling) * load * np.tanh(along / 0.05)
-            fy = -0.75 * load * np.tanh(9.0 * np.arctan2(across, max(abs(along), 2.0)))
-            force = np.array([fx, fy, -load])
-            total += force
-            moment += _cross(np.array([x, y, -z]), force)
-    return total, moment
+            along, across = vx - y * turning, vy + x * turning
+            room[0, 0], room[0, 1], room[0, 2] = x, y, -z
+            room[1, 0] = -max(braked, rolling) * load * np.tanh(along / 0.05)
+            slip = np.arctan2(across, max(abs(along), 2.0))
+            room[1, 1], room[1, 2] = -0.75 * load * np.tanh(9.0 * slip), -load
+            _add(out, room[0], room[1])
 
 
 @njit(cache=True)
@@ -128,24 +133,28 @@ def rates(s: Array, chassis: Array, stiffness: float, peak: float) -> tuple[Arra
         if closing < peak and peak < np.inf:
             left = max(0.0, 1 - (peak - closing) / UNLOADING)
             force = cushion_force(peak, stiffness) * left**2
-    push, place = _contact(s, force, chassis, closing)
+    push, room, friction = np.empty(6), np.empty((2, 3)), np.empty(2)
+    _contact(s, force, chassis, closing, push)
     out = np.empty(24)
-    friction = np.empty(2)
     for v in range(2):
-        own = s[12 * v : 12 * v + 12]
-        ground, moment = _wheels(own, chassis[v])
-        acting = push if v == 0 else -push
-        arm = place - own[0:3]
-        c, w = np.cos(own[5]), np.sin(own[5])
-        arm = np.array([c * arm[0] + w * arm[1], c * arm[1] - w * arm[0], arm[2]])
-        turned = np.array([c * acting[0] + w * acting[1], c * acting[1] - w * acting[0], acting[2]])
-        moment = moment + _cross(arm, turned)
-        friction[v] = c * ground[0] - w * ground[1]
-        out[12 * v : 12 * v + 6] = own[6:12]
-        out[12 * v + 6] = (friction[v] + acting[0]) / chassis[v, 0]
-        out[12 * v + 7] = (w * ground[0] + c * ground[1] + acting[1]) / chassis[v, 0]
-        out[12 * v + 8] = (ground[2] + acting[2]) / chassis[v, 0] + GRAVITY
-        out[12 * v + 9 : 12 * v + 12] = moment / chassis[v, 1:4]
+        at, sense = 12 * v, 1.0 - 2.0 * v
+        c, w = np.cos(s[at + 5]), np.sin(s[at + 5])
+        acting = np.zeros(6)  # force and moment in heading axes
+        _wheels(s, at, chassis, v, room, acting)
+        friction[v] = c * acting[0] - w * acting[1]
+        dx, dy = push[3] - s[at], push[4] - s[at + 1]
+        room[0, 0], room[0, 1], room[0, 2] = c * dx + w * dy, c * dy - w * dx, push[5] - s[at + 2]
+        room[1, 0] = sense * (c * push[0] + w * push[1])
+        room[1, 1] = sense * (c * push[1] - w * push[0])
+        room[1, 2] = sense * push[2]
+        _add(acting, room[0], room[1])
+        for k in range(6):
+            out[at + k] = s[at + 6 + k]
+        out[at + 6] = (c * acting[0] - w * acting[1]) / chassis[v, 0]
+        out[at + 7] = (w * acting[0] + c * acting[1]) / chassis[v, 0]
+        out[at + 8] = acting[2] / chassis[v, 0] + GRAVITY
+        for k in range(3):
+            out[at + 9 + k] = acting[3 + k] / chassis[v, 1 + k]
     return out, force, friction
 
 
@@ -158,6 +167,9 @@ def evaluate(
     derivative, force = np.empty((n, 24)), np.empty(n)
     friction, closing = np.empty((n, 2)), np.empty(n)
     for i in range(n):
-        derivative[i], force[i], friction[i] = rates(states[i], chassis, stiffness, peaks[i])
+        rate, force[i], tyres = rates(states[i], chassis, stiffness, peaks[i])
         closing[i] = closing_of(states[i], chassis)[0]
+        for k in range(24):
+            derivative[i, k] = rate[k]
+        friction[i, 0], friction[i, 1] = tyres[0], tyres[1]
     return derivative, force, friction, closing
