@@ -5,6 +5,7 @@ Every command imports what it needs when it runs, so that `--help` answers at on
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import NoReturn
@@ -12,6 +13,9 @@ from typing import NoReturn
 import click
 
 from calibration.problem import Problem
+
+# Many small matrices: more threads cost time, and a second program on the machine far more.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
 RECORD = click.Path(dir_okay=False, path_type=Path)
@@ -51,13 +55,14 @@ def analyse(record: Path, out: Path | None) -> None:
     """Analyse the films of a test and write the results folder."""
     from tracker.analysis import analyse as analyse_record
     from tracker.record import load_record
-    from tracker.results_files import write_results
+    from tracker.results_files import check_directory, write_results
     from tracker.terminal import Bars, show_results
 
     directory = out or record.parent / "results"
+    check_directory(directory)
     with Bars() as bars:
         results = analyse_record(load_record(record), bars.progress)
-        write_results(results, directory)
+        write_results(results, directory, bars.progress)
     show_results(results, directory)
 
 
@@ -84,7 +89,7 @@ def demo(out: Path) -> None:
     with Bars() as bars:
         write_demo(out, bars.progress)
         results = analyse_record(load_record(out / "record.toml"), bars.progress)
-        write_results(results, out / "results")
+        write_results(results, out / "results", bars.progress)
     show_results(results, out / "results")
     show_demo(results, load_truth(out).headline)
 
