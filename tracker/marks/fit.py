@@ -25,6 +25,8 @@ not converged); 6 cost over pixels; 7 standard deviation of the contrast;
 SETTLED = 0.01
 """Expected gain in cost from which a step is the last: 0.1 standard deviations. What is left after
 it is of second order."""
+CLIPPED = 0.02
+"""Weight of a clipped pixel that the model has brighter than white."""
 ROOM = 3 * PARAMETERS + 8
 """Rows of the work space of `fit_one`."""
 
@@ -59,16 +61,20 @@ def _evaluate(
         r = value - f
         w = 1.0
         if value >= white and f >= white:
-            w = 0.0  # the mark is at least as bright as the picture can show
+            # At least as bright as the picture can show: no more is known, but for a weak wish
+            # that it be not much brighter, without which nothing would hold the brightness.
+            w = CLIPPED
+            cost += w * r * r * inverse
         elif scale > 0.0:
             t = max(1.0 - r * r * robust, 0.0)
             w = t * t
             cost += scale * scale * (1.0 - t * w) / 3.0
         else:
             cost += r * r * inverse
-        squares += w * r * r
-        weights += w
-        count += 1.0 if w > 0.0 else 0.0
+        if w != CLIPPED:
+            squares += w * r * r
+            weights += w
+            count += 1.0 if w > 0.0 else 0.0
         root = math.sqrt(w * inverse)
         for a in range(free):
             T[a, i] = J[a] * root

@@ -12,6 +12,8 @@ from calibration.camera import Array
 from tracker.marks.pack import TEMPLATE_REACH
 from tracker.marks.shape import Fix, Shape
 
+UNLIKE = 0.06
+"""How unlike itself a texture becomes, of its spread: compressed film shows no noise of its own."""
 USUAL = 21.0
 """Size in px of a patch of which none is given."""
 
@@ -61,6 +63,6 @@ def patch(luma: NDArray[Any], near: Array, size_px: float, noise: float, white: 
         level,
         scale,
         template=coefficients,
-        noise=float(np.sqrt(2.0)) * noise,
+        noise=max(float(np.sqrt(2.0)) * noise, UNLIKE * spread),
     )
     return Fix(near, covariance, shape, 1.0, scale, 1.0, not why, why)
