@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker import __version__
 from tracker.body import CameraEvidence, Solution, VehicleGeometry, solve
+from tracker.budgets import budgets
 from tracker.criteria import judge
 from tracker.inputs import digests
 from tracker.judged import (
@@ -51,19 +52,26 @@ STANDING_U = 0.05
 """m; how well a vehicle's origin is known to stand on the ground, on film without a survey."""
 
 
-def analyse(record: Record, progress: Progress | None = None) -> Results:
+Look = Callable[[Record, str, Progress], Sight]
+"""How a camera's film is followed: the record, the camera's name, who is told of progress."""
+
+
+def analyse(record: Record, progress: Progress | None = None, look: Look = see) -> Results:
     """Follow the films of a test, solve its motions, and judge them.
+
+    `look` may remember what a camera saw, as long as it gives what `see` would.
 
     Raises Problem where a film or a calibration can't carry the analysis.
     """
     tell = progress or (lambda stage, done, total: None)
     log = Log()
     inputs = digests(record)
+    place = {record.path.name: {"path": str(record.path.resolve())}}
     for name, digest in inputs.items():
-        log.note("input", name, sha256=digest)
+        log.note("input", name, sha256=digest, **place.get(name, {}))
     log.note("setting", "draws from the posterior", count=DRAWS, seed=SEED)
     blocks = [read_accelerometer(a, record.folder) for a in record.accelerometers]
-    sights = {name: see(record, name, tell) for name in record.cameras}
+    sights = {name: look(record, name, tell) for name in record.cameras}
     for name, sight in sights.items():
         _note_decisions(log, name, sight)
     solution = solve(
@@ -185,6 +193,14 @@ def _results(
         },
         vehicles=vehicles,
         crush=crush_values(crush),
+        budgets=budgets(
+            solution,
+            record.vehicles,
+            moves,
+            vehicles,
+            crush_values(crush),
+            {n: flail_distances(v, test.criteria) for n, v in record.vehicles.items()},
+        ),
         cross_check={n: t.cross_check for n, t in told.items() if t.cross_check is not None},
         speed_check=_speed_check(record, vehicles),
         warnings=tuple(warnings),
