@@ -33,10 +33,11 @@ def main() -> None:
         from tracker.analysis import analyse
         from tracker.record import load_record
         from tracker.results_files import check_directory, write_results
+        from tracker.workbench.seen import Seen, cache_folder
 
         check_directory(directory)
         told = _telling()
-        results = analyse(load_record(record), told)
+        results = analyse(load_record(record), told, Seen(cache_folder()))
         results = replace(results, log=(*actions(record.parent), *results.log))
         write_results(results, directory, told)
         _say(end="done")
@@ -70,7 +71,7 @@ def _say(**what: Any) -> None:
 
 
 def _end_with_parent() -> None:
-    while sys.stdin.buffer.read(4096):
+    while os.read(sys.stdin.fileno(), 4096):  # unbuffered, so that the end need not wait for it
         pass
     os._exit(1)
 

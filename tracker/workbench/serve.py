@@ -42,7 +42,7 @@ def open_workbench(
             webbrowser.open(address)
         config = uvicorn.Config(
             make_app(bench, token, hosts),
-            log_level="warning",
+            log_level="critical",
             access_log=False,
             timeout_graceful_shutdown=1,
             lifespan="off",

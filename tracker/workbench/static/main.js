@@ -15,7 +15,7 @@ import { pointing } from "./pointing.js";
 import * as report from "./report.js";
 import { analyse, check, runner } from "./run.js";
 import * as start from "./start.js";
-import { at, cameras, chooseCamera, chooseMark, on, redo, shown, showFrame, store, take, tell, timesOf, undo } from "./store.js";
+import { at, cameras, chooseCamera, chooseMark, on, redo, renew, shown, showFrame, store, take, tell, timesOf, undo } from "./store.js";
 import { player, step, zero } from "./transport.js";
 import * as verdicts from "./verdicts.js";
 
@@ -64,9 +64,7 @@ async function news(told) {
   try {
     while (latest !== store.turn) {
       store.turn = latest;
-      const state = await get(at());
-      if (state.hash !== store.test.hash && document.hasFocus() === false) say("The record was changed elsewhere; this page shows it as it is now.");
-      await take(state);
+      if (await renew()) say("The record was changed elsewhere; this page shows it as it is now.");
     }
   } catch (problem) {
     say(problem.message, "bad");

@@ -136,6 +136,17 @@ export function save(label, changes) {
   return now;
 }
 
+/** Read the state again, in line with the saves, so that no older state comes after a newer one. */
+export function renew() {
+  const now = line.then(async () => {
+    const before = store.test, state = await get(at());
+    if (store.test === before) await take(state);
+    return before.hash !== state.hash;
+  });
+  line = now.catch(() => false);
+  return now;
+}
+
 export const undo = () => step("/undo", "Undone");
 export const redo = () => step("/redo", "Done again");
 

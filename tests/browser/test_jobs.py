@@ -1,0 +1,225 @@
+"""Whole jobs in a real browser, by clicks and keys only."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+
+import numpy as np
+from desk import analysed as ended
+from desk import cell, click_at, frame, said, saved, shown, state
+from smallscene import CAR, FIXED, FRAMES, MARK, RATE, ROOF, SPEED, TARGET, ZERO, marker, pixel
+
+
+def rows(table: dict[str, tuple[float, float]], height: float, size: float) -> str:
+    return "\n".join(f"{n}\t{x}\t{y}\t{height}\tquadrant\t{size}" for n, (x, y) in table.items())
+
+
+def fill(page, key: str, text: str) -> None:
+    """Type into a field of the form and wait until it is saved."""
+    before = state(page)["hash"]
+    field = page.locator(f'[id="f-{key}"]')
+    field.fill(text)
+    field.press("Tab")
+    saved(page, before)
+
+
+def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
+    folder = tmp_path / "N-7"
+    folder.mkdir()
+    shutil.copy(small / "above.mp4", folder)
+    page = desk().page(ready=False)
+    page.get_by_label("Folder of the test").fill(str(folder))
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="New test from 1 film").click()
+    page.get_by_label("Test number").fill("N-7")
+    page.keyboard.press("Enter")
+
+    fill(page, "test.intended.speed", "50 km/h")
+    fill(page, "vehicles.car.mass", "1100")
+    assert "no unit" in page.locator('[data-key="vehicles.car.mass"] .wrong').inner_text()
+    fill(page, "vehicles.car.mass", "1100 kg")
+    fill(page, "vehicles.car.cg", "0 m, 0 m, -0.6 m")
+    fill(page, "cameras.above.frame_rate", f"{RATE:g} 1/s")
+    fill(page, "cameras.above.exposure", "0.1 ms")
+    fill(page, "cameras.above.position", "0 m, 0 m, -10 m")
+    fill(page, "cameras.above.lens.camera_matrix", "360, 360, 239.5, 159.5")
+    for button, text in ((0, rows(CAR, -ROOF, MARK)), (2, rows(FIXED, 0, TARGET))):
+        before = state(page)["hash"]
+        page.get_by_role("button", name="Add rows").nth(button).click()
+        page.get_by_label("Rows").fill(text)
+        page.get_by_role("button", name="Add", exact=True).click()
+        saved(page, before)
+
+    page.keyboard.press("Escape")
+    page.locator("nav").get_by_role("button", name="Films").click()
+    shown(page)
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("o")  # point at everything that has no pick, in the order asked for
+    places = {f"survey.{n}": pixel(*p) for n, p in FIXED.items()}
+    places |= {f"car.{n}": marker(n, 0) for n in CAR}
+    for _ in places:
+        asked = state(page)["task"]
+        before = state(page)["hash"]
+        u, v = places[asked]
+        click_at(page, (u + 2, v - 1.5))
+        saved(page, before)
+        page.wait_for_function("(m) => window.__state().task !== m", arg=asked)
+    for _ in range(ZERO):
+        page.keyboard.press("ArrowRight")
+    assert frame(page) == ZERO
+    before = state(page)["hash"]
+    page.keyboard.press("z")
+    saved(page, before)
+    assert state(page)["errors"] == []
+
+    page.keyboard.press("r")
+    ended(page)
+    page.keyboard.press("5")
+    value, u = (float(x) for x in cell(page, "Impact speed").replace("−", "-").split(" ± "))
+    assert abs(value - 3.6 * SPEED) < 4 * u + 0.1
+    page.keyboard.press("6")
+    report = page.frame_locator("iframe")
+    report.get_by_text("Test N-7").first.wait_for()
+    with page.expect_download() as got:
+        page.get_by_role("link", name="Report (PDF)").click()
+    assert got.value.path().read_bytes().startswith(b"%PDF")
+    assert (
+        tomllib.loads((folder / "record.toml").read_text())["cameras"]["above"]["time"]["zero"]
+        == ZERO
+    )
+
+
+def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
+    desk, analysed, tmp_path
+):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    text = (folder / "record.toml").read_text()
+    page = desk(folder).page()
+    page.locator(".jobstate", has_text="Results up to date").wait_for()
+    page.keyboard.press("5")
+    right = cell(page, "Impact speed")
+    page.keyboard.press("2")
+    shown(page)
+    page.locator('[data-mark="car.roof1"]').click()
+    before = state(page)["hash"]
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("x")
+    page.keyboard.press("End")
+    page.keyboard.press("x")  # ruled out over the whole film
+    saved(page, before)
+    page.locator(".jobstate", has_text="Record changed").wait_for()
+    page.keyboard.press("r")
+    ended(page)
+    page.keyboard.press("5")
+    assert cell(page, "Impact speed") != right
+    page.keyboard.press("Control+z")
+    said(page, "Undone: car.roof1 ruled out in above")
+    assert (folder / "record.toml").read_text() == text
+    page.keyboard.press("r")
+    ended(page)
+    assert cell(page, "Impact speed") == right
+    log = (folder / "results" / "log.jsonl").read_text()
+    assert "car.roof1 ruled out" in log
+    assert "undone" in log
+
+
+def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analysed):
+    page = desk(analysed).page()
+    page.locator("canvas[data-camera]").focus()
+    steps = [
+        ("ArrowRight", 1),
+        ("Shift+ArrowRight", 11),
+        ("ArrowLeft", 10),
+        ("Control+ArrowRight", FRAMES - 1),
+        ("0", ZERO),
+        ("Alt+ArrowLeft", 0),
+    ]
+    for key, expected in steps:
+        page.keyboard.press(key)
+        assert frame(page) == expected
+    for _ in range(30):
+        page.keyboard.press("ArrowRight")
+    assert frame(page) == 30
+    # A plot clicked shows its moment: the click is at the plot's last third.
+    over = page.locator(".strip .u-over")
+    box = over.bounding_box()
+    over.click(position={"x": box["width"] * 0.9, "y": 20})
+    page.wait_for_function("() => window.__state().frame.above > 33")
+
+
+def test_pixels_have_their_centres_at_whole_numbers_at_every_zoom(desk, analysed):
+    page = desk(analysed).page()
+    page.locator("canvas[data-camera]").focus()
+    for key in ("f", "+", "+", "+", "-"):
+        page.keyboard.press(key)
+        view = state(page)["panes"]["above"]["view"]
+        left, top = page.evaluate("() => window.__toScreen('above', -0.5, -0.5)")
+        assert np.allclose([left, top], [view["x"], view["y"]])
+        back = page.evaluate("([x, y]) => window.__toImage('above', x, y)", [left, top])
+        assert np.allclose(back, [-0.5, -0.5])
+
+
+def test_an_analysis_can_be_cancelled_and_survives_a_reload(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    results = (folder / "results" / "results.json").read_bytes()
+    page = desk(folder).page()
+    page.keyboard.press("r")
+    page.get_by_role("button", name="Cancel").wait_for()
+    page.reload()
+    shown(page)
+    page.get_by_role("button", name="Cancel").click()
+    page.locator(".jobstate", has_text="Cancelled").wait_for()
+    assert (folder / "results" / "results.json").read_bytes() == results
+    assert [p.name for p in folder.iterdir() if p.name.startswith(".results")] == []
+
+
+def test_two_pages_on_one_test_do_not_overwrite_each_other(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    bench = desk(folder)
+    one, two = bench.page(), bench.page()
+    before = state(two)["hash"]
+    one.keyboard.press("1")
+    fill(one, "test.title", "Named by one")
+    # The other page sees the change by itself, and its own next change builds on it.
+    saved(two, before)
+    two.keyboard.press("1")
+    fill(two, "test.intended.offset", "0.1 m")
+    test = tomllib.loads((folder / "record.toml").read_text())["test"]
+    assert test["title"] == "Named by one"
+    assert test["intended"]["offset"] == "0.1 m"
+
+
+def test_a_warning_leads_to_the_place_it_is_about(desk, analysed):
+    page = desk(analysed).page()
+    page.locator(".count").first.wait_for()
+    page.keyboard.press("5")
+    warning = page.locator(".warnings li button").first
+    warning.click()
+    page.wait_for_function("() => ['films', 'setup'].includes(window.__state().view)")
+
+
+def test_marks_are_placed_by_keys_alone(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    page = desk(folder).page()
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("Control+ArrowRight")
+    frame(page)
+    while state(page)["mark"] != "car.roof3":
+        page.keyboard.press("j")
+    page.keyboard.press("c")
+    page.keyboard.press("Shift+d")
+    page.keyboard.press("s")
+    before = state(page)["hash"]
+    page.keyboard.press("Alt+Enter")
+    saved(page, before)
+    edit = tomllib.loads((folder / "record.toml").read_text())["cameras"]["above"]["edits"][0]
+    assert edit["mark"] == "car.roof3"
+    assert edit["frame"] == FRAMES - 1
+    page.keyboard.press("Control+z")
+    said(page, "Undone")
+    assert "edits" not in (folder / "record.toml").read_text()
