@@ -19,11 +19,12 @@ from tracker.record_camera import (
     FixedTarget,
     LensEntry,
     Pick,
+    PlannedCamera,
     RuledOut,
     ScaleBar,
     TimingLight,
 )
-from tracker.record_files import Complaint, Key, check_files
+from tracker.record_files import Complaint, Key, check_files, tables
 from tracker.record_names import check_names
 from tracker.record_schema import (
     Accelerometer,
@@ -31,6 +32,8 @@ from tracker.record_schema import (
     Conditions,
     Intended,
     Marker,
+    PlannedRecord,
+    PlannedTables,
     Record,
     SpeedTrap,
     Survey,
@@ -54,6 +57,8 @@ __all__ = [
     "LensEntry",
     "Marker",
     "Pick",
+    "PlannedCamera",
+    "PlannedRecord",
     "Record",
     "RecordProblem",
     "RuledOut",
@@ -63,6 +68,7 @@ __all__ = [
     "TimeColumn",
     "TimingLight",
     "Vehicle",
+    "load_planned",
     "load_record",
 ]
 
@@ -92,17 +98,38 @@ def load_record(path: str | Path) -> Record:
     up. Raises `RecordProblem` with every error of the record, or `Problem` where it can't be
     read as TOML at all; both have status `RECORD`.
     """
+    path, raw = _read(path)
+    _refuse_errors(path, raw, Tables, raw)
+    return Record.model_validate({**raw, "path": path, "folder": path.parent})
+
+
+def load_planned(path: str | Path) -> PlannedRecord:
+    """The record of a test to come: `load_record`, but films, picks and the pixels of fixed targets
+    may be missing, and films and accelerometer files aren't looked up.
+    """
+    path, raw = _read(path)
+    _refuse_errors(path, raw, PlannedTables, _without_recordings(raw))
+    return PlannedRecord.model_validate({**raw, "path": path, "folder": path.parent})
+
+
+def _read(path: str | Path) -> tuple[Path, dict[str, Any]]:
     path = Path(path)
     path = path / "record.toml" if path.is_dir() else path
-    raw = _parsed(_text(path), str(path))
+    return path, _parsed(_text(path), str(path))
+
+
+def _refuse_errors(
+    path: Path, raw: dict[str, Any], schema: type[BaseModel], with_files: dict[str, Any]
+) -> None:
+    """Raise every error of the record; `with_files` is the part of it whose files must be there."""
     errors: list[Complaint] = []
     try:
-        Tables.model_validate(raw)
+        schema.model_validate(raw)
     except ValidationError as error:
-        errors += _complaints(error)
+        errors += _complaints(error, schema)
     errors += check_names(raw)
     errors += check_sense(raw)
-    errors += check_files(raw, path.parent)
+    errors += check_files(with_files, path.parent)
     if errors:
         raise RecordProblem(
             [
@@ -110,7 +137,15 @@ def load_record(path: str | Path) -> Record:
                 for key, what, remedy in errors
             ]
         )
-    return Record.model_validate({**raw, "path": path, "folder": path.parent})
+
+
+def _without_recordings(raw: dict[str, Any]) -> dict[str, Any]:
+    """The tables without what the test itself will write: films and accelerometer files."""
+    cameras = {
+        str(key[-1]): {k: v for k, v in camera.items() if k != "film"}
+        for key, camera in tables(raw, "cameras")
+    }
+    return {**raw, "cameras": cameras, "accelerometers": []}
 
 
 def key_path(key: Key) -> str:
@@ -187,11 +222,15 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
         ) from None
 
 
-def _complaints(error: ValidationError) -> list[Complaint]:
+def _complaints(error: ValidationError, schema: type[BaseModel]) -> list[Complaint]:
     """What pydantic found, in our words."""
     return [
         _complaint(
-            _as_written(entry["loc"]), entry["type"], entry.get("input"), entry.get("ctx", {})
+            _as_written(entry["loc"]),
+            entry["type"],
+            entry.get("input"),
+            entry.get("ctx", {}),
+            schema,
         )
         for entry in error.errors(include_url=False)
     ]
@@ -202,14 +241,16 @@ def _as_written(loc: Key) -> Key:
     return tuple(part for part in loc if part not in ("[key]",))
 
 
-def _complaint(key: Key, kind: str, value: object, context: Mapping[str, Any]) -> Complaint:
+def _complaint(
+    key: Key, kind: str, value: object, context: Mapping[str, Any], schema: type[BaseModel]
+) -> Complaint:
     if kind == "record":
         return key, str(context["what"]), str(context["remedy"])
     name = str(key[-1]) if key else ""
     if kind == "missing":
         return key, f"'{name}' is missing", "add it"
     if kind == "extra_forbidden":
-        known = _known_keys(key[:-1])
+        known = _known_keys(key[:-1], schema)
         close = nearest(name, known)
         remedy = f"write '{close}'" if close else "take it out; known here are: " + ", ".join(known)
         return key, f"unknown key {brief(name)}", remedy
@@ -224,9 +265,9 @@ def _complaint(key: Key, kind: str, value: object, context: Mapping[str, Any]) -
     return key, f"{brief(value)} does not fit here ({kind.replace('_', ' ')})", "correct it"
 
 
-def _known_keys(key: Key) -> list[str]:
+def _known_keys(key: Key, schema: type[BaseModel]) -> list[str]:
     """The keys that the table at this place may have."""
-    here: Any = Tables
+    here: Any = schema
     for part in key:
         here = _inside(here, part)
     return [f.alias or name for name, f in here.model_fields.items()] if _is_table(here) else []

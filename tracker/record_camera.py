@@ -15,6 +15,7 @@ from tracker.record_types import (
     Pattern,
     Pixel,
     Region,
+    Side,
     Size,
     Table,
     Text,
@@ -32,14 +33,25 @@ from tracker.units import brief
 TargetName = Annotated[str, named("a fixed target")]
 
 
-class FixedTarget(Table):
+class Surveyed(Table):
     """A target on the ground or background. Without `at` it serves the steadiness only."""
 
     at: GroundPoint | None = None
-    pixel: Pixel
     frame: Frame = 0
     pattern: Pattern = "patch"
     size: Size | None = None
+
+
+class FixedTarget(Surveyed):
+    """A fixed target that was picked in the film."""
+
+    pixel: Pixel
+
+
+class PlannedTarget(Surveyed):
+    """A fixed target of a test to come: not seen yet."""
+
+    pixel: Pixel | None = None
 
 
 class ScaleBar(Table):
@@ -58,6 +70,13 @@ class Pick(Table):
     """A rough hand pick of a vehicle marker."""
 
     pixel: Pixel
+    frame: Frame = 0
+
+
+class PlannedPick(Table):
+    """Says before the test that a camera will see a vehicle marker."""
+
+    pixel: Pixel | None = None
     frame: Frame = 0
 
 
@@ -152,18 +171,33 @@ class RuledOut(Table):
     last: Frame | None = None
 
 
-class Camera(Table):
-    """A camera: its film, its place, what it sees and what time it keeps."""
+class Standing(Table):
+    """A camera: its place, what time it keeps. `aim` and `size` serve the plan before the test."""
 
-    film: Text
+    film: Text | None = None
     frame_rate: Annotated[float, quantity("rate", 1, 1e7, "from 1 to 1e7 1/s")] | None = None
     exposure: Annotated[float, quantity("time", 1e-9, 1, "from 1 ns to 1 s")] | None = None
     bits: Annotated[int, whole(8, 16, "a number of bits")] | None = None
     position: GroundPoint | None = None
+    aim: GroundPoint | None = None
+    size: Annotated[tuple[Side, Side], listed(2, "width and height, as [1280, 1024]")] | None = None
     lens: LensEntry | None = None
-    survey: Mapping[TargetName, FixedTarget] = {}
     scale: tuple[ScaleBar, ...] = ()
-    picks: Mapping[str, Pick] = {}
     time: CameraTime = CameraTime()
     edits: tuple[Edit, ...] = ()
     ruled_out: tuple[RuledOut, ...] = ()
+
+
+class Camera(Standing):
+    """A camera with its film and what was picked in it."""
+
+    film: Text
+    survey: Mapping[TargetName, FixedTarget] = {}
+    picks: Mapping[str, Pick] = {}
+
+
+class PlannedCamera(Standing):
+    """A camera of a test to come."""
+
+    survey: Mapping[TargetName, PlannedTarget] = {}
+    picks: Mapping[str, PlannedPick] = {}

@@ -13,9 +13,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from tracker.record_camera import Camera
+from tracker.record_camera import Camera, PlannedCamera
 from tracker.record_types import (
     BodyPoint,
+    GroundPoint,
     Pattern,
     Size,
     Speed,
@@ -96,7 +97,10 @@ class Marker(Table):
 
 
 class Vehicle(Table):
-    """A rigid body to follow. Without `cg`, its position is that of the vehicle axes' origin."""
+    """A rigid body to follow. Without `cg`, its position is that of the vehicle axes' origin.
+
+    `at_contact`, where the origin of its axes is planned to be at time zero, serves the plan.
+    """
 
     role: Annotated[
         Literal["striking", "struck", "other"], one_of("striking", "struck", "other")
@@ -115,6 +119,7 @@ class Vehicle(Table):
     ) = None
     markers: Mapping[MarkerName, Marker] = {}
     points: Mapping[PointName, BodyPoint] = {}
+    at_contact: GroundPoint | None = None
 
 
 class Survey(Table):
@@ -179,15 +184,26 @@ class Accelerometer(Table):
     ) = None
 
 
-class Tables(Table):
-    """Everything that a record file holds."""
+class Common(Table):
+    """What a record file holds besides its cameras."""
 
     schema_: Annotated[int, Field(alias="schema"), BeforeValidator(_schema)]
     test: Conditions
     vehicles: Mapping[VehicleName, Vehicle] = Field(min_length=1)
     survey: Survey = Survey()
-    cameras: Mapping[CameraName, Camera] = Field(min_length=1)
     accelerometers: tuple[Accelerometer, ...] = ()
+
+
+class Tables(Common):
+    """Everything that a record file holds."""
+
+    cameras: Mapping[CameraName, Camera] = Field(min_length=1)
+
+
+class PlannedTables(Common):
+    """Everything that a record file holds before the test."""
+
+    cameras: Mapping[CameraName, PlannedCamera] = Field(min_length=1)
 
 
 class Record(Tables):
@@ -199,3 +215,10 @@ class Record(Tables):
     def place(self, name: str) -> str:
         """Where a file that the record names lies: a path, or the URL itself."""
         return name if "://" in name else str(self.folder / name)
+
+
+class PlannedRecord(PlannedTables):
+    """A test record before the test, and where it lies."""
+
+    path: Path
+    folder: Path

@@ -392,11 +392,15 @@ def test_a_missing_record_and_a_device_are_told(folder: Path) -> None:
 DOCS = (Path(__file__).parents[2] / "docs" / "record.md").read_text(encoding="utf-8")
 
 
+def _below(table: type[BaseModel]) -> set[type[BaseModel]]:
+    return {below for one in table.__subclasses__() for below in {one} | _below(one)}
+
+
 def _keys(model: type[BaseModel]) -> set[str]:
     keys = set()
     for name, field in model.model_fields.items():
         keys.add(field.alias or name)
-        for table in Table.__subclasses__():
+        for table in _below(Table):
             if re.search(rf"\b{table.__name__}\b", str(field.annotation)):
                 keys |= _keys(table)
     return keys
