@@ -118,7 +118,9 @@ def _line(body: Builder, a: Point, b: Point, normal: Point, width: float, grey: 
     length = float(np.linalg.norm(np.subtract(b, a)))
     look = Surface(light=grey, bias=0.006)
     along = tuple(np.subtract(b, a).tolist())
-    body.plate(middle, normal, along, (length, width), look)
+    lean = np.array(along) / length  # the strip lies in the surface that a and b lie on
+    nx, ny, nz = (np.array(normal) - lean * (lean @ np.array(normal))).tolist()
+    body.plate(middle, (nx, ny, nz), along, (length, width), look)
 
 
 def _side(x: float, z: float) -> float:
