@@ -96,11 +96,36 @@ def demo(out: Path) -> None:
 
 @main.command()
 @click.argument("directory", type=FOLDER)
-def report(directory: Path) -> None:
-    """Write the reports of a results folder again."""
+@click.option("--verify", is_flag=True, help="Analyse again and compare; nothing is written.")
+def report(directory: Path, verify: bool) -> None:
+    """Write the reports of a results folder again, or verify its numbers."""
     from tracker.results_files import read_results, write_results
+    from tracker.terminal import Bars
+    from tracker.verify import verify as verify_results
 
-    write_results(read_results(directory), directory)
+    if not verify:
+        write_results(read_results(directory), directory)
+        return
+    with Bars() as bars:
+        record = verify_results(directory, bars.progress)
+    click.echo(f"{directory}: verified: {record} gives the same numbers again.")
+
+
+@main.command()
+@click.argument("directories", metavar="DIR...", type=FOLDER, nargs=-1, required=True)
+@click.option("--out", type=FOLDER, default=Path("series"), show_default=True)
+def series(directories: tuple[Path, ...], out: Path) -> None:
+    """Set several tests beside each other: one table and one page over their results folders."""
+    from tracker.report.series import check_series, write_series
+    from tracker.results_files import read_results
+    from tracker.series import read_rows
+    from tracker.terminal_series import show_series
+
+    check_series(out)
+    rows = read_rows(directories, read_results)
+    write_series(rows, out)
+    show_series(rows)
+    click.echo(f"Series in {out}")
 
 
 @main.command("open")

@@ -11,7 +11,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from calibration.problem import RECORD, Problem
@@ -81,6 +81,16 @@ def clear_leftovers(target: Path) -> None:
     for new in target.parent.glob(f".{target.name}.{NEW}.*"):
         if _abandoned(new):
             shutil.rmtree(new, ignore_errors=True)
+
+
+def keep_others(old: Path, new: Path, ours: Collection[str]) -> None:
+    """Copy what people have put into the old folder: all but the names `ours`."""
+    for entry in sorted(old.iterdir()) if old.is_dir() else []:
+        if entry.name not in ours and not (new / entry.name).exists():
+            if entry.is_dir() and not entry.is_symlink():
+                shutil.copytree(entry, new / entry.name, symlinks=True)
+            else:
+                shutil.copy2(entry, new / entry.name, follow_symlinks=False)
 
 
 def _exchange(new: Path, target: Path) -> None:

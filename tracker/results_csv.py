@@ -50,7 +50,8 @@ def points_csv(paths: Mapping[str, PointPath]) -> str:
 
 def columns_csv(columns: Mapping[str, Array]) -> str:
     """A table of columns of one length."""
-    return _text(list(columns), _rows(np.column_stack(list(columns.values()))))
+    names = [_cell(name) for name in columns]
+    return _text(names, _rows(np.column_stack(list(columns.values()))))
 
 
 def _sightings(tracks: Tracks, time: Array | None) -> Iterator[list[str]]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
 from calibration.problem import RECORD, Problem
-from tracker.folder import ready, replacing
+from tracker.folder import keep_others, ready, replacing
 from tracker.log import Entry, log_text, read_log, time_of_day
 from tracker.results import Results
 from tracker.results_csv import motion_csv, points_csv, tracks_csv
@@ -45,7 +44,7 @@ def write_results(
     with replacing(directory, RESULTS) as new:
         write_data(_relative(results, source), new)
         write_reports(results, new, source, told, films)
-        _keep_others(source, new)
+        keep_others(source, new, OURS)
 
 
 def read_results(directory: Path) -> Results:
@@ -62,7 +61,7 @@ def read_results(directory: Path) -> Results:
         **read_h5(directory / ARRAYS),
         log=read_log(_text(directory / LOG), str(directory / LOG)),
     )
-    return _films(results, lambda film: os.path.normpath(directory.resolve() / film))
+    return _placed(results, lambda path: os.path.normpath(directory.resolve() / path))
 
 
 def check_directory(directory: Path) -> None:
@@ -114,28 +113,24 @@ def _text(path: Path) -> str:
         ) from None
 
 
-def _keep_others(old: Path, new: Path) -> None:
-    """Copy what people have put into the old folder."""
-    for entry in sorted(old.iterdir()) if old.is_dir() else []:
-        if entry.name not in OURS and not (new / entry.name).exists():
-            if entry.is_dir() and not entry.is_symlink():
-                shutil.copytree(entry, new / entry.name, symlinks=True)
-            else:
-                shutil.copy2(entry, new / entry.name, follow_symlinks=False)
-
-
-def _films(results: Results, place: Callable[[str], str]) -> Results:
-    """The results with other places of the films; URLs stay."""
+def _placed(results: Results, place: Callable[[str], str]) -> Results:
+    """The results with other places of the films and of the record; URLs stay."""
     views = {
         name: view if "://" in view.film else replace(view, film=place(view.film))
         for name, view in results.views.items()
     }
-    return replace(results, views=views)
+    log = tuple(
+        replace(entry, data={**entry.data, "path": place(str(entry.data["path"]))})
+        if entry.kind == "input" and "path" in entry.data
+        else entry
+        for entry in results.log
+    )
+    return replace(results, views=views, log=log)
 
 
 def _relative(results: Results, folder: Path) -> Results:
-    """Films as seen from the results folder, so that both can be moved together."""
-    return _films(results, lambda film: Path(os.path.relpath(film, folder)).as_posix())
+    """Places as seen from the results folder, so that all can be moved together."""
+    return _placed(results, lambda path: Path(os.path.relpath(path, folder)).as_posix())
 
 
 def _silent(stage: str, done: int, total: int) -> None:

@@ -82,6 +82,7 @@ class Document:
     footer: str
     paper: Literal["us-letter", "a4"]
     parts: tuple[Part, ...]
+    label: str = "Test"  # what the number is the number of
 
 
 def table(

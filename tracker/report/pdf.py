@@ -57,6 +57,7 @@ def _fonts() -> Any:
 
 def _document(document: Document) -> dict[str, Any]:
     return {
+        "label": document.label,
         "number": document.number,
         "title": document.title,
         "subtitle": document.subtitle,
