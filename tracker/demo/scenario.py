@@ -94,7 +94,7 @@ class Scenario:
     ground_u: float = 2e-3  # m, error of the survey of fixed targets
     marker_u: float = 1e-3  # m, error of the survey of vehicle markers
     pick_error: float = 2.5  # px, largest error of the rough picks
-    crf: int = 17  # quality of the movie: less is better
+    crf: int = 19  # quality of the movie: less is better
     sensor: Sensor = Sensor()
 
     @property
