@@ -122,17 +122,18 @@ def crush(striking: Drawn, struck: Drawn) -> Crush | None:
     after = striking.time >= 0
     time = striking.time[after]
 
-    def closing(a: Array, b: Array, column: str) -> Array:
+    def between(a: Array, b: Array, column: str) -> Array:
         return np.asarray((a - b)[..., after, COLUMN[column]])
 
-    mean = closing(striking.state, struck.state, "x_m")
+    def closing(a: Array, b: Array) -> Array:
+        return between(a, b, "x_m") - _at_zero(striking.time, a - b, "x_m")[:, None]
+
+    mean = closing(striking.state[None], struck.state[None])[0]
     if not np.isfinite(mean).all() or len(mean) < 2:
         return None
-    mean = mean - mean[0]
-    drawn = closing(striking.draws, struck.draws, "x_m")
-    greatest = np.max(np.abs(drawn - drawn[:, :1]), axis=1)
+    greatest = np.max(np.abs(closing(striking.draws, struck.draws)), axis=1)
     at = int(np.argmax(np.abs(mean)))
-    force = np.abs(closing(striking.state, struck.state, "ax_mps2"))
+    force = np.abs(between(striking.state, struck.state, "ax_mps2"))
     gone = np.flatnonzero((np.arange(len(time)) > at) & (force < CONTACT_ENDS * force.max()))
     ends = float(time[gone[0]]) if len(gone) else float(time[-1])
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]))
