@@ -12,7 +12,7 @@ from typing import NoReturn
 
 import click
 
-from calibration.problem import Problem
+from calibration.problem import FILM, Problem
 
 # Many small matrices: more threads cost time, and a second program on the machine far more.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -126,6 +126,43 @@ def series(directories: tuple[Path, ...], out: Path) -> None:
     write_series(rows, out)
     show_series(rows)
     click.echo(f"Series in {out}")
+
+
+@main.command()
+@click.argument("records", metavar="RECORD...", type=RECORD, nargs=-1, required=True)
+@click.option(
+    "--jobs", type=click.IntRange(1), help="Tests at a time; default: by cores and free memory."
+)
+@click.option("--cluster", "address", metavar="ADDRESS", help="Do it on a Dask cluster.")
+@click.option(
+    "--out", type=FOLDER, default=Path("series"), show_default=True, help="The page over all tests."
+)
+def batch(records: tuple[Path, ...], jobs: int | None, address: str | None, out: Path) -> None:
+    """Analyse many tests, each into results/ beside its record.
+
+    What is done already, from the same inputs, is left alone; a failed test stops no other.
+    """
+    from tracker.batch import batch as do_all
+    from tracker.batch import cluster, default_jobs, tasks_of, this_machine, with_rows
+    from tracker.report.series import check_series, write_series
+    from tracker.terminal_batch import Lines, show_outcomes
+    from tracker.terminal_series import show_series
+
+    if address is not None and jobs is not None:
+        raise click.UsageError("--jobs is for this machine: leave it out with --cluster")
+    check_series(out)
+    tasks = tasks_of(records)
+    with Lines(len(tasks)) as lines:
+        here = this_machine(jobs or default_jobs(), lines)
+        outcomes = do_all(tasks, here if address is None else cluster(address, lines), lines)
+    rows, outcomes = with_rows(outcomes)
+    if rows:
+        write_series(rows, out)
+        show_series(rows)
+        click.echo(f"Series in {out}")
+    show_outcomes(outcomes)
+    if any(outcome.state == "failed" for outcome in outcomes):
+        sys.exit(FILM)
 
 
 @main.command("open")

@@ -30,7 +30,7 @@ def differences(old: Results, new: Results) -> tuple[str, ...]:
 def _tables(results: Results) -> dict[str, str]:
     """The CSV files by their names in the folder."""
     motion = {f"motion/{v}.csv": motion_csv(m) for v, m in results.motion.items()}
-    points = {f"points/{v}.csv": points_csv(p) for v, p in results.points.items()}
+    points = {f"points/{v}.csv": points_csv(p) for v, p in results.points.items() if p}
     times = results.times
     tracks = {f"tracks/{c}.csv": tracks_csv(t, times.get(c)) for c, t in results.tracks.items()}
     return motion | points | tracks

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from calibration.problem import FILM, RECORD, Problem
@@ -24,7 +25,7 @@ def verify(directory: Path, progress: Progress | None = None) -> Path:
     old = read_results(directory)
     place = record_of(old, directory)
     record = load_record(place)
-    changed = changed_inputs(old, digests(record))
+    changed = changed_inputs(old.software.inputs, digests(record))
     if changed:
         raise Problem(
             f"not verified: changed since the analysis: {', '.join(changed)}",
@@ -44,9 +45,8 @@ def verify(directory: Path, progress: Progress | None = None) -> Path:
     return place
 
 
-def changed_inputs(results: Results, now: dict[str, str]) -> tuple[str, ...]:
+def changed_inputs(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
     """Names of inputs whose SHA-256 is no longer the same, that are new, or that are gone."""
-    before = results.software.inputs
     names = dict.fromkeys((*before, *now))
     return tuple(name for name in names if before.get(name) != now.get(name))
 

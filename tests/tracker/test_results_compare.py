@@ -61,3 +61,8 @@ def test_motion_of_another_length_differs():
     )
     found = differences(old, replace(old, motion=dict(old.motion) | {"car": half}))
     assert found == ("motion/car.csv: 401 lines before, 201 now",)
+
+
+def test_a_vehicle_without_points_has_no_table_to_differ():
+    old = made_results()
+    assert differences(old, replace(old, points=dict(old.points) | {"truck": {}})) == ()
