@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -18,9 +19,10 @@ from calibration.timebase import TimeBase, time_base
 from calibration.timing_light import TimingLight
 from tracker.brightness import Brightness, Region
 from tracker.film import Film, open_film
+from tracker.find import find_marks
 from tracker.follow import Followed, follow
 from tracker.record_camera import Camera as CameraEntry
-from tracker.record_camera import ScaleBar
+from tracker.record_camera import LensEntry, ScaleBar
 from tracker.record_schema import Record
 from tracker.values import Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
@@ -53,7 +55,8 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits, where=where
     )
     lens, lens_said = lens_of(record, name, film.size)
-    marks = wanted_marks(record, name, film.size, lens)
+    found = find_marks(record, name, film, lens, wanted_marks(record, name, film.size, lens))
+    marks = found.marks
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
         regions[FLASH] = entry.time.flash_region
@@ -77,6 +80,7 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     clock = time_of(entry, film, grey.means, where)
     said = [
         *lens_said,
+        *found.warnings,
         *_warnings(steady.findings, where),
         *_warnings(pose.findings, f"{where}.survey"),
         *_warnings(clock.findings, f"{where}.time"),
@@ -91,20 +95,29 @@ def lens_of(record: Record, name: str, size: tuple[int, int]) -> tuple[Lens | No
     it is to be solved with the pose.
     """
     entry = record.cameras[name].lens
-    where = f"cameras.{name}.lens"
-    if entry is None:
-        return None, []
+    return (None, []) if entry is None else read_lens(entry, record.folder, size, name)
+
+
+def read_lens(
+    entry: LensEntry, folder: Path, size: tuple[int, int] | None, camera: str
+) -> tuple[Lens, list[Warning_]]:
+    """The lens in any of its forms. Without the picture's `size`, that of its file or pictures,
+    or twice the principal point.
+    """
+    where = f"cameras.{camera}.lens"
     if entry.file is not None:
-        return load_lens(record.folder / entry.file, size=size, where=where), []
+        return load_lens(folder / entry.file, size=size, where=where), []
     if entry.chessboard is not None and entry.inner_corners and entry.square:
         found = lens_from_chessboard(
-            sorted(record.folder.glob(entry.chessboard)),
+            sorted(folder.glob(entry.chessboard)),
             inner_corners=entry.inner_corners,
             square=entry.square,
             where=where,
         )
         return found.lens, _warnings(found.findings, where)
     assert entry.camera_matrix is not None
+    (_, _, cx), (_, _, cy), _ = entry.camera_matrix
+    size = size or (round(2 * cx + 1), round(2 * cy + 1))
     return given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, where=where), []
 
 
