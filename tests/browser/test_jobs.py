@@ -37,7 +37,7 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
 
     fill(page, "test.intended.speed", "50 km/h")
     fill(page, "vehicles.car.mass", "1100")
-    assert "no unit" in page.locator('[data-key="vehicles.car.mass"] .wrong').inner_text()
+    page.locator('[data-key="vehicles.car.mass"] .wrong', has_text="no unit").wait_for()
     fill(page, "vehicles.car.mass", "1100 kg")
     fill(page, "vehicles.car.cg", "0 m, 0 m, -0.6 m")
     fill(page, "cameras.above.frame_rate", f"{RATE:g} 1/s")
@@ -47,7 +47,7 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
     for button, text in ((0, rows(CAR, -ROOF, MARK)), (2, rows(FIXED, 0, TARGET))):
         before = state(page)["hash"]
         page.get_by_role("button", name="Add rows").nth(button).click()
-        page.get_by_label("Rows").fill(text)
+        page.get_by_role("textbox", name="Rows").fill(text)
         page.get_by_role("button", name="Add", exact=True).click()
         saved(page, before)
 
@@ -128,10 +128,11 @@ def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
 def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analysed):
     page = desk(analysed).page()
     page.locator("canvas[data-camera]").focus()
+    assert frame(page) == ZERO  # a film opens at time zero where that is known
     steps = [
-        ("ArrowRight", 1),
-        ("Shift+ArrowRight", 11),
-        ("ArrowLeft", 10),
+        ("ArrowRight", ZERO + 1),
+        ("Shift+ArrowRight", ZERO + 11),
+        ("ArrowLeft", ZERO + 10),
         ("Control+ArrowRight", FRAMES - 1),
         ("0", ZERO),
         ("Alt+ArrowLeft", 0),

@@ -20,7 +20,8 @@ async function answer(response) {
 async function reach(path, options) {
   try {
     return await fetch(path, options);
-  } catch {
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
     throw new Refusal(0, { what: "the workbench does not answer", remedy: "start `impactfilm open` again; nothing saved is lost" });
   }
 }
@@ -38,8 +39,8 @@ export async function post(path, body = {}) {
 }
 
 /** Grey levels of a frame as they are in the film. */
-export async function grey(path, deep) {
-  const response = await reach(path, { cache: "no-store" });
+export async function grey(path, deep, signal) {
+  const response = await reach(path, { cache: "no-store", signal });
   if (!response.ok) return answer(response);
   const data = await response.arrayBuffer();
   return deep ? new Uint16Array(data) : new Uint8Array(data);

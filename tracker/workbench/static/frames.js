@@ -4,6 +4,7 @@ import { grey } from "./api.js";
 
 const KEPT_BYTES = 160e6;
 const AHEAD = [1, 2, 3, -1];
+const SETTLED = 150; // ms after a leap before neighbours are fetched
 
 export class Frames {
   /**
@@ -21,12 +22,17 @@ export class Frames {
     this.wanted = null;
     this.busy = false;
     this.way = 1;
+    this.rest = 0;
+    this.ahead = null; // the frame being fetched that nobody waits for
   }
 
   /** Ask for a frame; a wish that is not met yet is forgotten. */
   want(frame) {
-    if (this.wanted !== null && frame !== this.wanted) this.way = Math.sign(frame - this.wanted);
+    const by = this.wanted === null ? 1 : frame - this.wanted;
+    if (by) this.way = Math.sign(by);
+    if (by) this.rest = performance.now() + (Math.abs(by) > 3 ? SETTLED : 0);
     this.wanted = frame;
+    if (this.ahead !== null && this.ahead !== frame) this.stop?.abort(); // a person waits for another one
     const held = this.held.get(frame);
     if (held) {
       this.held.delete(frame);
@@ -41,7 +47,14 @@ export class Frames {
     this.busy = true;
     try {
       for (let next = this.next(); next !== null; next = this.next()) {
-        const data = await grey(`${this.path}/${next}?film=${this.film.key}`, this.film.bits > 8);
+        this.ahead = next === this.wanted ? null : next;
+        this.stop = new AbortController();
+        const data = await grey(`${this.path}/${next}?film=${this.film.key}`, this.film.bits > 8, this.stop.signal).catch((problem) => {
+          if (problem.name === "AbortError") return null;
+          throw problem;
+        });
+        this.ahead = null;
+        if (!data) continue;
         this.keep(next, data);
         if (next === this.wanted) this.arrived(next, data);
       }
@@ -55,6 +68,12 @@ export class Frames {
   next() {
     if (this.wanted === null) return null;
     if (!this.held.has(this.wanted)) return this.wanted;
+    const wait = this.rest - performance.now();
+    if (wait > 0) { // after a leap the next one is more likely elsewhere than near
+      clearTimeout(this.later);
+      this.later = setTimeout(() => this.go(), wait);
+      return null;
+    }
     for (const step of AHEAD) {
       const near = this.wanted + step * this.way;
       if (near >= 0 && near < this.film.frames && !this.held.has(near)) return near;

@@ -10,7 +10,7 @@ import * as edits from "./edits.js";
 import * as marks from "./marks.js";
 import * as motion from "./motion.js";
 import { theme } from "./options.js";
-import { goTo, opener } from "./places.js";
+import { opener } from "./places.js";
 import { pointing } from "./pointing.js";
 import * as report from "./report.js";
 import { analyse, check, runner } from "./run.js";
@@ -158,7 +158,8 @@ window.__state = () => ({ view: now, camera: store.camera, mark: store.mark, tim
   panes: Object.fromEntries(films.panes.map((p) => [p.camera, { shown: p.shown, view: p.view }])), task: pointing.task?.mark ?? pointing.task?.kind ?? null });
 window.__toScreen = (camera, u, v) => films.panes.find((p) => p.camera === camera)?.toScreen(u, v);
 window.__toImage = (camera, x, y) => films.panes.find((p) => p.camera === camera)?.toImage(x, y);
-window.__goTo = goTo;
+window.__panes = () => films.panes;
+window.__show = showFrame;
 
 const [wanted, view] = location.hash.slice(1).split("/");
 get("/api/start").then(async (first) => {

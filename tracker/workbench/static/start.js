@@ -23,9 +23,12 @@ export function view(root, enter) {
     if (!got?.number) return;
     try { enter((await post("/api/new", { path: at, number: got.number })).id, "setup"); } catch (problem) { say(problem.message, "bad"); }
   };
+  let asked = 0; // the last question counts, whichever answer comes last
   const look = async (at) => {
+    const mine = ++asked;
     try {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
+      if (mine !== asked) return;
       path.value = seen.at;
       fill(here,
         h("div", { class: "buttons" },
@@ -41,7 +44,7 @@ export function view(root, enter) {
   };
   get("/api/start").then((start) => {
     fill(lately, start.recent.length ? start.recent.map((p) => h("li", {}, h("button", { class: "link", onclick: () => open(p) }, p.split("/").at(-2)), h("span", { class: "note" }, p))) : h("li", { class: "note" }, "None yet."));
-    look(start.at);
+    if (!asked && !path.value) look(start.at);
   }).catch((problem) => say(problem.message, "bad"));
   return () => {};
 }

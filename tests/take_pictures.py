@@ -1,0 +1,93 @@
+"""Photographs every view of the workbench for the documentation, from the demonstration test.
+
+Run by hand: python tests/take_pictures.py FOLDER [OUT]. FOLDER holds an analysed test; OUT defaults
+to docs/pictures/.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+from playwright.sync_api import Page, sync_playwright
+
+HERE = Path(__file__).parent
+sys.path += [str(HERE / "browser"), str(HERE / "tracker")]
+
+from desk import ARGUMENTS, Desk, shown  # noqa: E402
+
+SIZES = {"laptop": (1366, 768), "large": (1920, 1080)}
+VIEWS = ("setup", "films", "motion", "calibration", "verdicts", "report")
+CHOSEN = "car.roof1"
+SETTLE = 1200  # ms
+
+
+def take(page: Page, out: Path, name: str) -> None:
+    page.wait_for_timeout(SETTLE)
+    page.screenshot(path=out / f"workbench-{name}.png")
+
+
+def views(page: Page, out: Path, ending: str) -> None:
+    """Every view, with a mark chosen and a moment after contact shown."""
+    page.locator(".count").first.wait_for()
+    for number, view in enumerate(VIEWS, 1):
+        page.keyboard.press(str(number))
+        if view == "films":
+            shown(page)
+            page.locator(f'[data-mark="{CHOSEN}"]').click()
+            page.locator("canvas[data-camera]").first.focus()
+            page.keyboard.press("0")
+            for _ in range(3):
+                page.keyboard.press("Shift+ArrowRight")
+            shown(page)
+        take(page, out, f"{view}-{ending}")
+
+
+def closer(page: Page, out: Path) -> None:
+    """A mark close up, trails, the keys, the check."""
+    page.keyboard.press("2")
+    shown(page)
+    page.keyboard.press("g")
+    page.keyboard.press("+")
+    page.get_by_label("Trails").check()
+    page.locator("canvas[data-camera]").first.focus()
+    take(page, out, "close-up")
+    page.get_by_label("Trails").uncheck()
+    page.keyboard.press("f")
+    page.keyboard.press("?")
+    take(page, out, "keys")
+    page.keyboard.press("Escape")
+    page.keyboard.press("K")
+    page.locator("dialog").wait_for()
+    take(page, out, "check")
+    page.keyboard.press("Escape")
+
+
+def main() -> None:
+    out = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE.parent / "docs" / "pictures"
+    out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
+        folder = Path(place) / "demo"
+        shutil.copytree(sys.argv[1], folder, ignore=shutil.ignore_patterns(".impactfilm"))
+        home = {**os.environ, "XDG_CONFIG_HOME": place, "XDG_CACHE_HOME": place}
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        with Desk(browser, home, folder) as desk:
+            for size, (width, height) in SIZES.items():
+                for scheme in ("light", "dark"):
+                    page = desk.page()
+                    page.set_viewport_size({"width": width, "height": height})
+                    page.emulate_media(color_scheme=scheme)
+                    views(page, out, f"{size}-{scheme}")
+                    if (size, scheme) == ("laptop", "light"):
+                        closer(page, out)
+                        page.get_by_role("button", name="impactfilm").click()
+                        take(page, out, "start")
+                    page.close()
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
