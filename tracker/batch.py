@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from calibration.problem import RECORD, Problem
-from tracker.batch_child import JOB, Children, Outcome, Task
+from tracker.batch_child import JOB, Children, Outcome, Task, run_on_worker
 from tracker.results_files import read_results
 from tracker.series import Row, row_of
 
 NEED = 1_000_000_000
 """Bytes of memory a test is given."""
 ANSWER = "10s"  # how long a cluster may take to answer
-LOST_WORKERS = 5  # how often a test is begun again whose worker was lost
+RETRIES = 5  # how often a test is begun again that ended with its worker
 
 
 class Watch(Protocol):
@@ -88,21 +88,22 @@ def this_machine(jobs: int, watch: Watch, program: Sequence[str] = JOB) -> Itera
 
 
 @contextlib.contextmanager
-def cluster(address: str, watch: Watch) -> Iterator[Submit]:
+def cluster(address: str, watch: Watch, program: Sequence[str] = JOB) -> Iterator[Submit]:
     """Tests on the workers of a Dask scheduler, which see the same files under the same names.
 
-    Raises `Problem` where the extra is not installed or no scheduler answers.
+    What is under way when the block is left runs to its end; nothing more is begun. Raises
+    `Problem` where the extra is not installed or no scheduler answers.
     """
     client = _client(address)
 
     def submit(task: Task) -> Future[Outcome]:
         place = Task(task.record.resolve(), task.directory.resolve())
         watch.progress(task, "on the cluster", 0, 0)
-        future: Future[Outcome] = executor.submit(run_on_worker, place)
+        future: Future[Outcome] = executor.submit(run_on_worker, place, program)
         return future
 
     try:
-        executor = client.get_executor(pure=False, retries=LOST_WORKERS)
+        executor = client.get_executor(pure=False, retries=RETRIES)
         try:
             yield submit
         except BaseException:
@@ -124,11 +125,6 @@ def with_rows(outcomes: Sequence[Outcome]) -> tuple[tuple[Row, ...], tuple[Outco
         except Problem as problem:
             checked.append(replace(outcome, state="failed", text=str(problem)))
     return tuple(rows), tuple(checked)
-
-
-def run_on_worker(task: Task) -> Outcome:
-    """Do a test in a process beside this worker."""
-    return Children().run(task, lambda stage, done, total: None)
 
 
 def default_jobs() -> int:

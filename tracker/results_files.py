@@ -15,11 +15,10 @@ from tracker.results import Results
 from tracker.results_csv import motion_csv, points_csv, tracks_csv
 from tracker.results_h5 import read_h5, write_h5
 from tracker.results_iso import iso_test
-from tracker.results_json import json_text, read_scalars
+from tracker.results_json import RESULTS, json_text, read_scalars
 from tracker.signals.iso13499 import write_folder
 from tracker.values import Progress
 
-RESULTS = "results.json"
 ARRAYS = "results.h5"
 LOG = "log.jsonl"
 OURS = frozenset(

@@ -21,6 +21,7 @@ from calibration.problem import RECORD, Problem
 from tracker.results import SCHEMA, Results
 from tracker.values import Quantity
 
+RESULTS = "results.json"
 SCALARS = (
     "test",
     "software",
