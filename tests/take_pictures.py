@@ -70,11 +70,11 @@ def main() -> None:
     out = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE.parent / "docs" / "pictures"
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
-        folder = Path(place) / "demo"
+        folder = Path(place) / "tests" / "demo"
         shutil.copytree(sys.argv[1], folder, ignore=shutil.ignore_patterns(".impactfilm"))
-        home = {**os.environ, "XDG_CONFIG_HOME": place, "XDG_CACHE_HOME": place}
+        home = {**os.environ, "HOME": place, "XDG_CONFIG_HOME": place, "XDG_CACHE_HOME": place}
         browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
-        with Desk(browser, home, folder) as desk:
+        with Desk(browser, home, folder, folder.parent) as desk:
             for size, (width, height) in SIZES.items():
                 for scheme in ("light", "dark"):
                     page = desk.page()

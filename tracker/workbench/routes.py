@@ -139,9 +139,13 @@ async def _folders(request: Request) -> Response:
 
 def _start(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        return JSONResponse(
-            {"first": bench.first, "recent": recent.recent(), "at": str(Path.cwd())}
-        )
+        told = {
+            "first": bench.first,
+            "recent": recent.recent(),
+            "at": str(Path.cwd()),
+            "home": str(Path.home()),
+        }
+        return JSONResponse(told)
 
     return answer
 

@@ -53,9 +53,12 @@ const seen = (mark, i) => mark.status[i] === MEASURED || mark.status[i] === EDIT
 function row(camera, mark) {
   const fit = store.results.fits?.[camera]?.[mark.name];
   const used = mark.status.map((_, i) => i).filter((i) => seen(mark, i));
+  const predicted = store.tracks[camera].predicted[mark.name];
+  const square = predicted ? used.filter((i) => predicted.u[i] !== null && predicted.u[i] !== undefined).map((i) => (mark.u[i] - predicted.u[i]) ** 2 + (mark.v[i] - predicted.v[i]) ** 2) : [];
+  const rms = fit ? fit.rms_px : square.length ? Math.sqrt(square.reduce((a, b) => a + b, 0) / square.length) : null;
   const u = used.map((i) => Math.sqrt((mark.uu[i] + mark.vv[i]) / 2)).sort((a, b) => a - b);
   const go = () => { chooseCamera(camera); chooseMark(mark.name); };
   return h("tr", { "data-mark": mark.name, "data-of": camera, tabindex: "0", onclick: go, onkeydown: (e) => { if (e.key === "Enter") go(); } },
-    h("td", {}, camera), h("td", {}, mark.name), h("td", { class: "right" }, `${used.length}`), h("td", { class: "right" }, fit ? fit.rms_px.toFixed(3) : "–"),
+    h("td", {}, camera), h("td", {}, mark.name), h("td", { class: "right" }, `${used.length}`), h("td", { class: "right" }, rms === null ? "–" : rms.toFixed(3)),
     h("td", { class: "right" }, fit ? `${fit.rejected}` : "–"), h("td", { class: "right" }, u.length ? u[u.length >> 1].toFixed(3) : "–"));
 }

@@ -158,6 +158,7 @@ function trail(pane, mark) {
 function outlines(pane, predicted) {
   const { pen, shown } = pane, bodies = {};
   for (const [name, where] of Object.entries(predicted)) {
+    if (name.startsWith("survey.")) continue;
     const u = where.u[shown], v = where.v[shown];
     if (u === null || u === undefined) continue;
     const body = (bodies[name.slice(0, name.indexOf("."))] ??= { points: [], axes: {} });

@@ -15,11 +15,13 @@ export function view(root, enter) {
         h("form", { class: "open", onsubmit: (e) => { e.preventDefault(); look(path.value); } }, path, h("button", { type: "submit" }, "Look")), here)),
     h("p", { class: "caution" }, "The results inform engineers. Where life safety is at stake they defer to the test standard, local codes, the accredited laboratory and licensed engineers; they replace none of them.")));
 
+  let home = "";
+  const brief = (place) => (home && place.startsWith(`${home}/`) ? `~${place.slice(home.length)}` : place);
   const open = async (place) => {
     try { enter((await post("/api/open", { path: place })).id); } catch (problem) { say(problem.message, "bad"); }
   };
   const begin = async (at, films) => {
-    const got = await ask("A new test", [{ name: "number", label: "Test number", required: true, hint: "A-12" }], "Begin", `A record is written into ${at}, with a camera for each of: ${films.join(", ")}.`);
+    const got = await ask("A new test", [{ name: "number", label: "Test number", required: true, hint: "A-12" }], "Begin", `A record is written into ${brief(at)}, with a camera for each of: ${films.join(", ")}.`);
     if (!got?.number) return;
     try { enter((await post("/api/new", { path: at, number: got.number })).id, "setup"); } catch (problem) { say(problem.message, "bad"); }
   };
@@ -29,7 +31,7 @@ export function view(root, enter) {
     try {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
       if (mine !== asked) return;
-      path.value = seen.at;
+      path.value = brief(seen.at);
       fill(here,
         h("div", { class: "buttons" },
           seen.record ? h("button", { class: "main", onclick: () => open(seen.at) }, "Open this test") : null,
@@ -43,7 +45,8 @@ export function view(root, enter) {
     }
   };
   get("/api/start").then((start) => {
-    fill(lately, start.recent.length ? start.recent.map((p) => h("li", {}, h("button", { class: "link", onclick: () => open(p) }, p.split("/").at(-2)), h("span", { class: "note" }, p))) : h("li", { class: "note" }, "None yet."));
+    home = start.home;
+    fill(lately, start.recent.length ? start.recent.map((p) => h("li", {}, h("button", { class: "link", onclick: () => open(p) }, p.split("/").at(-2)), h("span", { class: "note" }, brief(p)))) : h("li", { class: "note" }, "None yet."));
     if (!asked && !path.value) look(start.at);
   }).catch((problem) => say(problem.message, "bad"));
   return () => {};
