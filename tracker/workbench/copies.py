@@ -57,9 +57,13 @@ class Frames:
             return np.asarray(copy[index])
         self._wanted.set()
         try:
-            return self.film.frame(index)
+            luma = self.film.frame(index)
         finally:
             self._wanted.clear()
+        if copy is not None:
+            copy[index] = luma
+            self._held[index] = True
+        return luma
 
     def bytes_of(self, index: int) -> bytes:
         """The grey levels, row by row, one byte each or two (little-endian)."""

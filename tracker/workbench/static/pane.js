@@ -27,7 +27,7 @@ export class Pane {
     this.picture = document.createElement("canvas");
     this.picture.width = this.film.width;
     this.picture.height = this.film.height;
-    this.paint = this.picture.getContext("2d", { alpha: false });
+    this.paint = this.picture.getContext("2d", { alpha: false, willReadFrequently: true });
     this.image = this.paint.createImageData(this.film.width, this.film.height);
     this.words = new Uint32Array(this.image.data.buffer);
     this.pen = this.canvas.getContext("2d", { alpha: false });
