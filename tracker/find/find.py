@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -193,30 +193,55 @@ class _Search:
             luma = self._picture(frame)
             if luma is None:
                 continue
-            waiting = {name: group for name, group in lone.items() if name not in found}
-            while waiting:
-                seen = [m for marks in found.values() for m in marks if m.frame == frame]
-                seen += [
-                    m for m in (*self.marks, *added) if m.frame == frame and not _of(m, SURVEY)
-                ]
-                others = self._fixed(camera, seen)
-                trials = {
-                    name: place_vehicle(
-                        luma, camera, self._offset, group, others, self.white, self._heading(name)
-                    )
-                    for name, group in waiting.items()
-                }
-                sure = {name: placed for name, placed in trials.items() if placed is not None}
-                if not sure:
-                    break
-                name = max(sure, key=lambda n: len(sure[n].pixels))
-                found[name] = self._as_marks(camera, name, waiting.pop(name), sure[name], frame)
+            seen = [m for m in (*self.marks, *added) if m.frame == frame and not _of(m, SURVEY)]
+            found |= self._in_frame(camera, luma, frame, lone.keys() - found.keys(), lone, seen)
             if len(found) == len(lone):
                 break
         fresh = [m for marks in found.values() for m in marks if m.name not in self.names]
         picked = {m.name.split(".", 1)[0] for m in self.marks}
         told = [name for name in lone if name in found or name not in picked]
         return fresh, [self._said(name, found.get(name, [])) for name in told]
+
+    def _in_frame(
+        self,
+        camera: Camera,
+        luma: NDArray[Any],
+        frame: int,
+        names: Set[str],
+        groups: Mapping[str, list[Target]],
+        seen: list[Mark],
+    ) -> dict[str, list[Mark]]:
+        """Marks of each of these vehicles that a frame shows, the one with most marks first; what
+        is one vehicle's mark, or one already `seen`, is no other's.
+        """
+        found: dict[str, list[Mark]] = {}
+        trials: dict[str, list[Mark]] = {}
+        waiting = sorted(names)
+        while waiting:
+            others = self._fixed(camera, seen)
+            for name in waiting:
+                if name not in trials or _clash(trials[name], seen):
+                    trials[name] = self._alone(camera, luma, frame, name, groups[name], others)
+            best = max(waiting, key=lambda n: len(trials[n]))
+            if not trials[best]:
+                break
+            found[best] = trials[best]
+            seen = [*seen, *trials[best]]
+            waiting.remove(best)
+        return found
+
+    def _alone(
+        self,
+        camera: Camera,
+        luma: NDArray[Any],
+        frame: int,
+        name: str,
+        group: list[Target],
+        others: Known,
+    ) -> list[Mark]:
+        heading = self._heading(name)
+        placed = place_vehicle(luma, camera, self._offset, group, others, self.white, heading)
+        return self._as_marks(camera, name, group, placed, frame)
 
     def _said(self, vehicle: str, marks: list[Mark]) -> Warning_:
         where = f"cameras.{self.camera}.picks"
@@ -283,6 +308,13 @@ class _Search:
 
 def _of(mark: Mark, body: str) -> bool:
     return mark.name.startswith(f"{body}.")
+
+
+def _clash(some: list[Mark], others: list[Mark]) -> bool:
+    """Whether two of them claim one place."""
+    return any(
+        np.hypot(*np.subtract(a.pixel, b.pixel)) < 0.5 * a.size_px for a in some for b in others
+    )
 
 
 def _together(picked: list[Mark]) -> tuple[tuple[Mark, ...], int]:

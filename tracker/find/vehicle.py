@@ -18,7 +18,7 @@ PEAKS, STRONGEST = 100, 36
 """Peaks of a pattern that are considered in a picture, and those that poses are made of."""
 LEAST = 0.55
 """Response from which a place is considered."""
-TRIED = 25
+TRIED = 16
 """Poses that are settled on peaks; the best `PROVED` of them are proved mark by mark."""
 PROVED = 3
 RIVAL, RIVAL_PX = 1.5, 0.3
@@ -68,7 +68,7 @@ def place_vehicle(
     settled.sort(key=lambda s: (-s[1], s[2]))
     proved: list[Placed] = []
     for pose, count, _ in _different(settled)[:PROVED]:
-        if proved and count + 1 < max(len(p.pixels) for p in proved):
+        if proved and count < max(len(p.pixels) for p in proved):
             break
         placed = prove(luma, camera, plane, targets, pose, white, {})
         proved += [] if placed is None else [placed]
