@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import Literal, NoReturn
 
 import click
 
@@ -163,6 +163,31 @@ def batch(records: tuple[Path, ...], jobs: int | None, address: str | None, out:
     show_outcomes(outcomes)
     if any(outcome.state == "failed" for outcome in outcomes):
         sys.exit(FILM)
+
+
+@main.command()
+@click.argument("record", type=RECORD)
+@click.option("--out", type=FOLDER, help="Folder of the plan; default: plan/ beside the record.")
+@click.option("--sheets", is_flag=True, help="Write the marks to print, true to scale, instead.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Default: by report_units.")
+def plan(
+    record: Path, out: Path | None, sheets: bool, paper: Literal["a4", "letter"] | None
+) -> None:
+    """Before the test: what this layout will see, and the uncertainty to expect."""
+    from tracker.plan import make_plan, write_plan, write_sheets
+    from tracker.plan.screen import show_plan
+    from tracker.record import load_planned
+    from tracker.terminal import Bars
+
+    planned = load_planned(record)
+    directory = out or record.parent / "plan"
+    if sheets:
+        click.echo(f"Sheets in {write_sheets(planned, directory, paper)}")
+        return
+    with Bars() as bars:
+        made = make_plan(planned, bars.progress)
+        write_plan(made, directory)
+    show_plan(made, directory)
 
 
 @main.command("open")

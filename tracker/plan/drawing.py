@@ -1,0 +1,190 @@
+"""Drawings of a plan: the site from above, and what is where in each camera's picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Polygon, Rectangle
+from scipy.spatial import ConvexHull, QhullError
+
+from calibration.camera import Array
+from tracker.plan.layout import Stand
+from tracker.plan.plan import Plan
+from tracker.plan.view import Seen
+from tracker.report.style import INK, LINES, SOFT, WIDTH, Line, style
+
+INSTANTS = (-0.05, 0.0, 0.1, 0.2)
+"""When vehicles are drawn, s."""
+AROUND = 0.08
+"""What is drawn round a picture, share of its size."""
+REACH = 30.0  # m beyond which the site isn't drawn
+
+
+def draw(plan: Plan, folder: Path) -> dict[str, str]:
+    """Draw everything into `folder` as SVG; captions by name."""
+    captions = {}
+    with style():
+        figure = _site(plan)
+        figure.savefig(folder / "site.svg", metadata={"Date": None})
+        captions["site"] = (
+            "The site from above: cameras (triangles) with the edges of what each sees of the "
+            "ground, fixed targets (crosses), outlines of the vehicles' marks and points "
+            f"{_instants()} after first contact."
+        )
+        for name, stand in plan.stands.items():
+            figure = _view(plan, stand)
+            figure.savefig(folder / f"view-{name}.svg", metadata={"Date": None})
+            captions[f"view-{name}"] = (
+                f"What {name} will see: its picture (frame), fixed targets (crosses), vehicle "
+                f"marks in their sizes and the outlines of their vehicles {_instants()} after "
+                "first contact, paler with time. Hollow: not measured then."
+            )
+    return captions
+
+
+def _instants() -> str:
+    told = [f"{1e3 * t:+.0f}".replace("-", "−").replace("+0", "0") for t in INSTANTS]
+    return f"{', '.join(told[:-1])} and {told[-1]} ms"
+
+
+def _lines(plan: Plan) -> dict[str, Line]:
+    return {name: LINES[k % len(LINES)] for k, name in enumerate(plan.record.vehicles)}
+
+
+def _fade(k: int) -> float:
+    return 1.0 - 0.62 * k / (len(INSTANTS) - 1)
+
+
+def _outline(plan: Plan, vehicle: str) -> Array:
+    """Places (k, 3) of everything known of a vehicle, at each of `INSTANTS` (i, k, 3)."""
+    table = plan.record.vehicles[vehicle]
+    known = [m.at for m in table.markers.values() if m.at is not None]
+    places = np.array([*known, *table.points.values()]).reshape(-1, 3)
+    return plan.course.places(vehicle, np.array(INSTANTS), places - np.array(table.cg))
+
+
+def _hull(points: Array) -> Array:
+    """Corners (k, 2) of the convex hull of points (n, 2), finite ones only."""
+    points = points[np.isfinite(points).all(axis=1)]
+    try:
+        return np.asarray(points[ConvexHull(points).vertices])
+    except (QhullError, ValueError):
+        return np.asarray(points)
+
+
+def _site(plan: Plan) -> Figure:
+    fixed = np.array([t.at[:2] for s in plan.stands.values() for t in s.fixed]).reshape(-1, 2)
+    cars = {v: _outline(plan, v)[..., :2] for v in plan.record.vehicles}
+    cameras = np.array([s.camera.position[:2] for s in plan.stands.values()])
+    every = np.concatenate([fixed, cameras, *(c.reshape(-1, 2) for c in cars.values())])
+    every = every[np.abs(every).max(axis=1) < REACH]
+    low, high = every.min(axis=0) - 1.2, every.max(axis=0) + 1.2
+    height = float(np.clip(WIDTH * (high[1] - low[1]) / (high[0] - low[0]), 2.5, 6.5))
+    figure = Figure(figsize=(WIDTH, height + 0.5), layout="constrained")
+    axes = figure.add_subplot()
+    for name, stand in plan.stands.items():
+        ground = _footprint(stand)
+        axes.add_patch(Polygon(ground, closed=True, fill=False, ec=SOFT, lw=0.7, ls=(0, (4, 2))))
+        at = stand.camera.position[:2]
+        axes.plot(*at, "^", color=INK, ms=6)
+        axes.annotate(name, (float(at[0]), float(at[1])), (6, -3), textcoords="offset points")
+    axes.plot(*fixed.T, "+", color=INK, ms=6, mew=0.9)
+    for vehicle, line in _lines(plan).items():
+        for k, places in enumerate(cars[vehicle]):
+            corners = _hull(places)
+            axes.add_patch(Polygon(corners, closed=True, fc=line.colour, alpha=0.12, ec="none"))
+            axes.add_patch(
+                Polygon(corners, closed=True, fill=False, ec=line.colour, alpha=_fade(k), lw=1.1)
+            )
+        middle = cars[vehicle][1].mean(axis=0)
+        axes.annotate(vehicle, middle, ha="center", va="center", color=line.colour)
+    axes.set(xlim=(low[0], high[0]), ylim=(high[1], low[1]), aspect="equal")
+    axes.set_xlabel("x, along the intended path (m)")
+    axes.set_ylabel("y, to the right (m)")
+    return figure
+
+
+def _footprint(stand: Stand) -> Array:
+    """Where the picture's border meets the ground (n, 2), cut off far away."""
+    width, height = stand.size
+    side = np.linspace(0.0, 1.0, 12)
+    border = np.concatenate(
+        [
+            np.column_stack([side, 0 * side]),
+            np.column_stack([1 + 0 * side, side]),
+            np.column_stack([side[::-1], 1 + 0 * side]),
+            np.column_stack([0 * side, side[::-1]]),
+        ]
+    ) * [width - 1, height - 1]
+    rays = stand.camera.rays(border)
+    far = 4 * REACH
+    down = np.where(rays[:, 2] > 0, -stand.camera.position[2] / np.maximum(rays[:, 2], 1e-9), far)
+    way = np.minimum(down, far / np.maximum(np.linalg.norm(rays[:, :2], axis=1), 1e-9))
+    ground = stand.camera.position[:2] + way[:, None] * rays[:, :2]
+    if (rays[:, 2] <= 0).any():  # the horizon is in the picture: the ground begins at the camera
+        ground = _hull(ground)
+    return np.asarray(ground)
+
+
+def _view(plan: Plan, stand: Stand) -> Figure:
+    width, height = stand.size
+    figure = Figure(figsize=(WIDTH, WIDTH * height / width), layout="constrained")
+    axes = figure.add_subplot()
+    axes.grid(visible=False)
+    axes.add_patch(Rectangle((0, 0), width, height, fill=False, ec=INK, lw=1.2))
+    for seen in plan.outlook.fixed[stand.name]:
+        u, v = seen.pixels[0]
+        if np.isfinite(u) and seen.visible[0]:
+            axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(seen.size_px[0])), mew=0.9)
+            label = seen.target.name.split(".", 1)[1]
+            axes.annotate(label, (u, v), (5, 4), textcoords="offset points", color=SOFT, size=6.5)
+    for vehicle, line in _lines(plan).items():
+        _vehicle(axes, plan, stand, vehicle, line)
+    axes.set(
+        xlim=(-AROUND * width, (1 + AROUND) * width),
+        ylim=((1 + AROUND) * height, -AROUND * height),
+        aspect="equal",
+    )
+    axes.set_xlabel("u (px)")
+    axes.set_ylabel("v (px)")
+    return figure
+
+
+def _vehicle(axes: Axes, plan: Plan, stand: Stand, vehicle: str, line: Line) -> None:
+    for k, places in enumerate(_outline(plan, vehicle)):
+        corners = _hull(stand.camera.project(places))
+        if len(corners) >= 3:
+            axes.add_patch(
+                Polygon(corners, closed=True, fill=False, ec=line.colour, alpha=_fade(k), lw=0.9)
+            )
+        if k == 1 and len(corners):
+            top = corners[np.argmin(corners[:, 1])]
+            axes.annotate(
+                vehicle, top, (0, 5), textcoords="offset points", color=line.colour, ha="center"
+            )
+    for mark in plan.outlook.marks[stand.name]:
+        if mark.target.name.startswith(f"{vehicle}."):
+            for k, (u, v, size, visible) in enumerate(_instances(mark)):
+                _dot(axes, (u, v), size, line, _fade(k), visible)
+
+
+def _instances(mark: Seen) -> Iterator[tuple[float, float, float, bool]]:
+    """Pixel, size (px) and whether it is measured, at each of `INSTANTS`."""
+    for instant in INSTANTS:
+        i = int(np.argmin(np.abs(mark.time - instant)))
+        u, v = mark.pixels[i]
+        yield float(u), float(v), float(mark.size_px[i]), bool(mark.visible[i])
+
+
+def _dot(
+    axes: Axes, at: tuple[float, float], size: float, line: Line, alpha: float, filled: bool
+) -> None:
+    if np.isfinite(at).all() and np.isfinite(size):
+        face = line.colour if filled else "none"
+        axes.add_patch(
+            Circle(at, size / 2, fc=face, ec=line.colour, alpha=alpha * 0.8, lw=0.7, clip_on=True)
+        )

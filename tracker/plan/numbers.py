@@ -1,0 +1,133 @@
+"""A plan in words and rows: headline numbers with what to expect of each, marks, doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.plan.plan import WATCHED, Plan
+from tracker.plan.predict import Outlook
+from tracker.plan.view import LEAST_PX, Seen
+from tracker.report.wording import OCCUPANT, VEHICLE
+from tracker.values import Quantity
+
+SMALL_PX = 10.0
+"""Marks smaller than this lose precision to compression and shading."""
+SMEARED_PX = 3.0
+"""Blur by motion that begins to cost: about 2 sqrt(pi) times a sharp edge's own blur."""
+
+
+@dataclass(frozen=True)
+class Number:
+    """A headline number of the plan's course."""
+
+    key: str  # "car.impact_speed"
+    label: str
+    kind: str  # of unit
+    quantity: Quantity
+
+
+def numbers(outlook: Outlook) -> tuple[Number, ...]:
+    """The headline numbers that the planned films would give."""
+    return tuple(_numbers(outlook))
+
+
+def _numbers(outlook: Outlook) -> Iterator[Number]:
+    for vehicle, result in outlook.vehicles.items():
+        for names, holder in ((VEHICLE, result), (OCCUPANT, result.occupant.film)):
+            for field, name in names.items():
+                quantity = getattr(holder, field, None)
+                if quantity is not None and np.isfinite(quantity.u):
+                    said = (
+                        name.text if name.text.isupper() else name.text[0].lower() + name.text[1:]
+                    )
+                    yield Number(f"{vehicle}.{field}", f"{vehicle}: {said}", name.kind, quantity)
+    if outlook.crush is not None and outlook.crush.max_dynamic is not None:
+        yield Number("crush", "greatest closing", "length", outlook.crush.max_dynamic)
+
+
+def when_seen(mark: Seen) -> str:
+    """From when to when a mark is in view and large enough, within the watched time."""
+    inside = (mark.time >= WATCHED[0] - 1e-9) & (mark.time <= WATCHED[1] + 1e-9)
+    visible, time = mark.visible[inside], mark.time[inside]
+    if visible.all():
+        return "throughout"
+    if not visible.any():
+        size = mark.size_px[inside]
+        small = np.isfinite(size).any() and np.nanmax(size) < LEAST_PX
+        return "never: too small" if small else "never"
+    shown = time[visible]
+    if visible[0] and _once(visible):
+        return f"until {_ms(shown[-1])}"
+    if visible[-1] and _once(visible):
+        return f"from {_ms(shown[0])}"
+    return f"{_ms(shown[0])} to {_ms(shown[-1])}"
+
+
+def _once(visible: NDArray[np.bool_]) -> bool:
+    return int(np.sum(np.abs(np.diff(visible.astype(int))))) == 1
+
+
+def _ms(time: float) -> str:
+    return f"{1e3 * time:+.0f} ms".replace("-", "−")
+
+
+def doubts(plan: Plan) -> list[str]:
+    """What somebody should look at before the test, one sentence each."""
+    found = []
+    for name, stand in plan.stands.items():
+        marks = [m for m in plan.outlook.marks[name] if m.visible.any()]
+        leaving = [m.target.name for m in marks if when_seen(m) != "throughout"]
+        small = [m.target.name for m in marks if np.nanmin(m.size_px[m.visible]) < SMALL_PX]
+        smeared = [m.target.name for m in marks if _blur(m) > SMEARED_PX]
+        if leaving:
+            found.append(
+                f"{name}: {', '.join(leaving)} not in view throughout, from {_ms(WATCHED[0])} to "
+                f"{_ms(WATCHED[1])}."
+            )
+        if small:
+            found.append(f"{name}: {', '.join(small)} smaller than {SMALL_PX:g} px.")
+        if smeared:
+            found.append(f"{name}: {', '.join(smeared)} smeared by more than {SMEARED_PX:g} px.")
+        if not stand.exposure:
+            found.append(f"{name}: no exposure is given; blur by motion was left out.")
+        unseen = [f.target.name for f in plan.outlook.fixed[name] if not f.visible[0]]
+        if unseen:
+            found.append(f"{name}: {', '.join(unseen)} not in the picture, or too small.")
+        found += [f"{name}: {f.text}." for f in plan.outlook.poses[name].findings]
+    for vehicle in plan.record.vehicles:
+        counts = [
+            sum(m.visible.any() and m.target.name.startswith(f"{vehicle}.") for m in marks)
+            for marks in plan.outlook.marks.values()
+        ]
+        if max(counts, default=0) < 3:
+            found.append(f"{vehicle}: no camera sees three of its marks, which its attitude needs.")
+        if plan.record.vehicles[vehicle].at_contact is None:
+            found.append(
+                f"{vehicle}: at_contact is not given; it was put with its end at ground x = 0."
+            )
+    return found
+
+
+def _blur(mark: Seen) -> float:
+    """Largest motion during the exposure while the mark is seen, px."""
+    return float(np.max(np.linalg.norm(mark.blur[mark.visible], axis=1), initial=0.0))
+
+
+def mark_rows(plan: Plan, camera: str) -> list[tuple[str, str, float, float, float, str]]:
+    """Of each mark in a camera: name, pattern, px, largest blur (px), u of a place (px), when."""
+    rows = []
+    for mark in (*plan.outlook.fixed[camera], *plan.outlook.marks[camera]):
+        on = mark.visible
+        if not on.any():
+            size = u = blur = float("nan")
+        else:
+            size, blur = float(np.median(mark.size_px[on])), _blur(mark)
+            u = float(np.sqrt(np.trace(mark.covariance[on].mean(axis=0)) / 2))
+        fixed = mark.target.name.startswith("survey.")
+        when = ("yes" if on.all() else "no") if fixed else when_seen(mark)
+        rows.append((mark.target.name, mark.target.pattern, size, blur, u, when))
+    return rows

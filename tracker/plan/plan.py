@@ -1,0 +1,120 @@
+"""The plan of a test: what its cameras see, what its numbers will be worth, what would help."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import Array
+from tracker.plan.layout import Stand, Target, stands
+from tracker.plan.motion import Course, planned_course
+from tracker.plan.noise import Picture
+from tracker.plan.predict import Outlook, predict
+from tracker.plan.view import fixed_seen, in_picture
+from tracker.record_schema import PlannedRecord
+from tracker.values import Progress
+
+WATCHED = (-0.05, 0.2)
+"""From when to when a mark should stay in view, s."""
+BEYOND = 0.05  # s of film after the end of contact
+OFF_PLANE = 0.1
+"""How far off the plane of the others a further survey point is put, share of the distance."""
+LARGER = 1.5
+
+SURVEY, EXPOSURE, MARKS = (
+    "one survey point more, off the plane",
+    "half the exposure",
+    "marks 1.5 times larger",
+)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that the plan's pages show."""
+
+    record: PlannedRecord
+    stands: Mapping[str, Stand]
+    course: Course
+    span: tuple[float, float]  # s, of the films that the prediction supposes
+    picture: Picture
+    outlook: Outlook
+    changes: Mapping[str, Outlook]  # one change each, for all cameras
+
+
+def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
+    """Predict the record's layout, and again with each of three changes.
+
+    Raises Problem where the record lacks what a plan needs, or the layout can't give a result.
+    """
+    tell = progress or (lambda stage, done, total: None)
+    planned = stands(record)
+    course = planned_course(record)
+    picture = Picture()
+    span = (WATCHED[0], max(WATCHED[1], course.contact_lasts + BEYOND))
+    layouts = {"": planned, **changed(planned, picture)}
+    outlooks = {}
+    for done, (change, layout) in enumerate(layouts.items()):
+        tell("plan", done, len(layouts))
+        outlooks[change] = predict(record, layout, course, span, picture)
+    tell("plan", len(layouts), len(layouts))
+    outlook = outlooks.pop("")
+    return Plan(record, planned, course, span, picture, outlook, outlooks)
+
+
+def changed(planned: Mapping[str, Stand], picture: Picture) -> dict[str, dict[str, Stand]]:
+    """The layout with one change each; a change that no camera can make is left out."""
+    layouts = {
+        SURVEY: {n: _surveyed_more(s, picture) for n, s in planned.items()},
+        EXPOSURE: {n: replace(s, exposure=s.exposure / 2) for n, s in planned.items()},
+        MARKS: {n: _larger(s) for n, s in planned.items()},
+    }
+    return {
+        name: layout
+        for name, layout in layouts.items()
+        if any(layout[n] != planned[n] for n in planned if _differs(name, planned[n], layout[n]))
+    }
+
+
+def _differs(change: str, before: Stand, after: Stand) -> bool:
+    """Whether a change did anything to a camera (arrays don't compare as one)."""
+    if change == SURVEY:
+        return len(after.fixed) != len(before.fixed)
+    return change == MARKS or after.exposure != before.exposure
+
+
+def _larger(stand: Stand) -> Stand:
+    def grown(targets: tuple[Target, ...]) -> tuple[Target, ...]:
+        return tuple(replace(t, size=LARGER * t.size) for t in targets)
+
+    return replace(stand, fixed=grown(stand.fixed), markers=grown(stand.markers))
+
+
+def _surveyed_more(stand: Stand, picture: Picture) -> Stand:
+    """With a fixed target like the others, between their middle and the farthest, off their plane
+    towards the camera; the stand as it is where such a point would not be in the picture.
+    """
+    inside = [t.target for t in fixed_seen(stand, picture) if t.visible[0]]
+    if len(inside) < 3:
+        return stand
+    at = np.array([t.at for t in inside])
+    middle = at.mean(axis=0)
+    way = stand.camera.position - middle
+    normal = _normal(at, way)
+    farthest = at[int(np.argmax(np.linalg.norm(at - middle, axis=1)))]
+    size = float(np.median([t.size for t in inside]))
+    for share in (0.6, 0.4, 0.2, 0.0):
+        place = middle + share * (farthest - middle)
+        place = place + OFF_PLANE * float(np.linalg.norm(way)) * normal
+        pixel = stand.camera.project(place[None])
+        if in_picture(stand.camera, pixel, np.array([20.0]))[0]:
+            new = Target("survey.one_more", place, inside[0].pattern, size, inside[0].normal)
+            return replace(stand, fixed=(*stand.fixed, new))
+    return stand
+
+
+def _normal(at: Array, towards: Array) -> Array:
+    """Normal (3,) of the plane that fits points (n, 3) best, on the side of `towards`."""
+    _, _, axes = np.linalg.svd(at - at.mean(axis=0))
+    return np.asarray(axes[2] * np.sign(axes[2] @ towards))

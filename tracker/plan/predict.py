@@ -1,0 +1,176 @@
+"""The uncertainty to expect: the estimator itself, on marks as the planned cameras would see them.
+
+The marks stand exactly where the planned course puts them and carry the covariance that is
+predicted for their size, contrast and blur; the cameras carry the covariance that resection of the
+planned survey gives. Thinned frames carry the information of those they stand for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Array, Camera
+from calibration.problem import Problem
+from calibration.survey import Resection, resect
+from calibration.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
+from tracker.body import CameraEvidence, VehicleGeometry, solve
+from tracker.judged import (
+    DRAWS,
+    SEED,
+    crush_result,
+    crush_values,
+    film_occupant,
+    flail_distances,
+    moved,
+    vehicle_result,
+)
+from tracker.plan.layout import Stand
+from tracker.plan.motion import Course
+from tracker.plan.noise import Picture
+from tracker.plan.view import Seen, fixed_seen, seen
+from tracker.record_schema import PlannedRecord
+from tracker.results import CrushResult, Occupant, VehicleResult
+from tracker.values import Progress
+
+FLASH_U = 0.02
+"""Standard uncertainty of a flash's onset, frames: what the onset of a clear flash leaves."""
+FINEST = 2e-3
+"""Frames closer than this are thinned out, s: the estimator's knots are then 5 ms apart at the
+least, 2.5 frames."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What to expect of a layout."""
+
+    vehicles: Mapping[str, VehicleResult]
+    crush: CrushResult | None
+    poses: Mapping[str, Resection]
+    marks: Mapping[str, tuple[Seen, ...]]  # of each camera, the vehicles' marks at `times`
+    fixed: Mapping[str, tuple[Seen, ...]]
+
+
+def predict(
+    record: PlannedRecord,
+    planned: Mapping[str, Stand],
+    course: Course,
+    span: tuple[float, float],
+    picture: Picture,
+    progress: Progress | None = None,
+) -> Outlook:
+    """The headline numbers that films over `span` (first, last time, s) would give, with their u.
+
+    Raises Problem where the planned survey can't give a camera's pose, or no camera sees a vehicle.
+    """
+    fixed = {name: fixed_seen(stand, picture) for name, stand in planned.items()}
+    poses = {name: pose(record, planned[name], fixed[name], span, picture) for name in planned}
+    marks, evidence = {}, {}
+    for name, stand in planned.items():
+        every = max(1.0, FINEST * stand.frame_rate)
+        times = np.arange(span[0], span[1], every / stand.frame_rate)
+        marks[name] = seen(stand, course, times, picture)
+        evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every)
+    known = any(np.isfinite(e.zero_u) for e in evidence.values())
+    geometry = {
+        name: VehicleGeometry(
+            table.cg,
+            {marker: m.at for marker, m in table.markers.items()},
+            record.survey.marker_u,
+            table.role,
+        )
+        for name, table in record.vehicles.items()
+    }
+    solution = solve(evidence, geometry, contact=0.0 if known else None, progress=progress)
+    draws = solution.draws(DRAWS, SEED)
+    fastest = max(planned.values(), key=lambda stand: stand.frame_rate)
+    times = evidence[fastest.name].seconds
+    moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
+    crush = crush_result(record.vehicles, moves)
+    ends = None if crush is None else crush.contact_ends
+    vehicles = {}
+    for name, move in moves.items():
+        table = record.vehicles[name]
+        distances = flail_distances(table, record.test.criteria)
+        occupant = Occupant(film=film_occupant(solution, draws, name, distances))
+        vehicles[name] = vehicle_result(table, move, occupant, ends)
+    return Outlook(vehicles, crush_values(crush), poses, marks, fixed)
+
+
+def pose(
+    record: PlannedRecord,
+    stand: Stand,
+    fixed: tuple[Seen, ...],
+    span: tuple[float, float],
+    picture: Picture,
+) -> Resection:
+    """The camera's place as its planned survey will tell it. Fixed targets are measured in every
+    frame; what is not noise in them doesn't average out.
+    """
+    inside = [t for t in fixed if t.visible[0]]
+    frames = (span[1] - span[0]) * stand.frame_rate
+    slow, floor = picture.slow_floor**2 * np.eye(2), picture.floor**2 * np.eye(2)
+    covariance = [(t.covariance[0] - slow) / frames + floor for t in inside]
+    where = f"cameras.{stand.name}.survey"
+    try:
+        return resect(
+            [t.target.name.split(".", 1)[1] for t in inside],
+            np.array([t.target.at for t in inside]).reshape(-1, 3),
+            np.array([t.pixels[0] for t in inside]).reshape(-1, 2),
+            np.array(covariance).reshape(-1, 2, 2),
+            size=stand.size,
+            lens=stand.camera.lens,
+            ground_u=record.survey.ground_u,
+            rough_position=stand.camera.position,
+            where=where,
+        )
+    except Problem as problem:
+        unseen = [t.target.name for t in fixed if not t.visible[0]]
+        if not unseen:
+            raise
+        raise Problem(
+            f"{problem.what}; not in the picture or too small: {', '.join(unseen)}",
+            where=where,
+            remedy=problem.remedy,
+            status=problem.status,
+        ) from None
+
+
+def _evidence(
+    record: PlannedRecord,
+    stand: Stand,
+    placed: Resection,
+    marks: tuple[Seen, ...],
+    times: Array,
+    every: float,
+) -> CameraEvidence:
+    camera = Camera(
+        stand.camera.lens, stand.camera.rotation, stand.camera.position, placed.camera.covariance
+    )
+    visible = np.stack([m.visible for m in marks], axis=1)
+    position = np.stack([m.pixels for m in marks], axis=1)
+    covariance = np.stack([m.covariance for m in marks], axis=1) / every
+    return CameraEvidence(
+        camera=camera,
+        seconds=times,
+        zero_u=_zero_u(record, stand),
+        rate_u=RATE_U,
+        steadiness=None,
+        marks=tuple(m.target.name for m in marks),
+        position=np.where(visible[..., None], position, np.nan),
+        covariance=np.where(visible[..., None, None], covariance, np.nan),
+        measured=visible,
+    )
+
+
+def _zero_u(record: PlannedRecord, stand: Stand) -> float:
+    """How well the camera's own time zero will be known, s."""
+    zero = record.cameras[stand.name].time.zero
+    if zero == "contact":
+        return float("inf")
+    if zero == "flash":
+        return FLASH_U / stand.frame_rate
+    u = WHOLE_FRAME_U if float(zero).is_integer() else PART_FRAME_U
+    return u / stand.frame_rate

@@ -1,0 +1,35 @@
+"""A plan in the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table as Grid
+
+from tracker.plan.numbers import doubts
+from tracker.plan.pages import CAUTION, marks_table, numbers_table
+from tracker.plan.plan import Plan
+from tracker.report.blocks import Table
+
+
+def show_plan(plan: Plan, directory: Path) -> None:
+    """Marks of each camera, what to expect of each headline number, and what to look at."""
+    console = Console()
+    for name in plan.stands:
+        console.print(_grid(f"Marks in {name}", marks_table(plan, name)))
+    console.print(_grid(f"Test {plan.record.test.number}: u to expect", numbers_table(plan)))
+    notes = Console(stderr=True)
+    for line in doubts(plan):
+        notes.print(f"  {line}", highlight=False, markup=False)
+    console.print(f"Plan in {directory}", highlight=False, markup=False)
+    console.print(CAUTION, style="dim")
+
+
+def _grid(title: str, table: Table) -> Grid:
+    grid = Grid(title=title, title_justify="left")
+    for head, letter in zip(table.head, table.align, strict=True):
+        grid.add_column(head, justify="right" if letter == "r" else "left")
+    for row in table.rows:
+        grid.add_row(*row)
+    return grid

@@ -1,0 +1,99 @@
+"""What a planned camera sees of its marks in the course of the test."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array, Camera
+from tracker.body.attitude import turned
+from tracker.plan.layout import FACING, Stand, Target
+from tracker.plan.motion import Course
+from tracker.plan.noise import Picture, mark_covariance
+
+LEAST_PX = 5.0
+"""Marks smaller than this can't be followed."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One mark in the pictures of one camera at times (n,); NaN or False where it isn't in them."""
+
+    target: Target
+    time: Array  # (n,) s
+    pixels: Array  # (n, 2)
+    size_px: Array  # (n,) mean of its longer and shorter diameter, geometric
+    blur: Array  # (n, 2) px that it moves during the exposure
+    covariance: Array  # (n, 2, 2) px^2
+    visible: NDArray[np.bool_]  # (n,)
+
+
+def seen(stand: Stand, course: Course, times: Array, picture: Picture) -> tuple[Seen, ...]:
+    """The vehicles' marks in the camera's pictures at these times."""
+    return tuple(
+        _seen(stand, target, *_path(course, target, times), times, picture)
+        for target in stand.markers
+    )
+
+
+def fixed_seen(stand: Stand, picture: Picture) -> tuple[Seen, ...]:
+    """The fixed targets in the camera's picture, one instant each."""
+    still = np.zeros((1, 3))
+    return tuple(
+        _seen(stand, t, t.at[None], still, t.normal[None], np.zeros(1), picture)
+        for t in stand.fixed
+    )
+
+
+def _path(course: Course, target: Target, times: Array) -> tuple[Array, Array, Array]:
+    """Place (n, 3), velocity (n, 3) and normal (n, 3) of a vehicle's mark, ground axes."""
+    vehicle = target.name.split(".", 1)[0]
+    state = course.state(vehicle, times)
+    arm = np.broadcast_to(target.at, (len(times), 3))
+    normal = np.broadcast_to(target.normal, (len(times), 3))
+    at = state[:, :3] + turned(state[:, 3:6], arm)[0]
+    return at, state[:, 6:9], turned(state[:, 3:6], normal)[0]
+
+
+def _seen(
+    stand: Stand,
+    target: Target,
+    at: Array,
+    velocity: Array,
+    normal: Array,
+    times: Array,
+    picture: Picture,
+) -> Seen:
+    camera = stand.camera
+    pixels, by_point, _ = camera.project_with_derivatives(at)
+    way = camera.position - at
+    cosine = np.sum(normal * way, axis=1) / np.linalg.norm(way, axis=1)
+    blur = np.einsum("nij,nj->ni", by_point, velocity) * stand.exposure
+    size = target.size * _scale(by_point, normal)
+    inside = in_picture(camera, pixels, size / 2)
+    visible = inside & (cosine > FACING) & (size >= LEAST_PX)
+    covariance = np.full((len(times), 2, 2), np.nan)
+    for i in np.flatnonzero(visible):
+        covariance[i] = mark_covariance(target.pattern, float(size[i]), blur[i], picture)
+    return Seen(target, times, pixels, size, blur, covariance, visible)
+
+
+def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:
+    """Whether pixels (n, 2) lie in the picture, `margin` (n,) px from its edges."""
+    width, height = camera.lens.size
+    with np.errstate(invalid="ignore"):
+        inside = (pixels >= margin[:, None]) & (
+            pixels <= np.array([width - 1, height - 1]) - margin[:, None]
+        )
+    return np.asarray(inside.all(axis=1))
+
+
+def _scale(by_point: Array, normal: Array) -> Array:
+    """Px for a metre in the plane of the mark (n,): geometric mean of all directions."""
+    helper = np.where(np.abs(normal[:, :1]) < 0.7, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    first = np.cross(normal, helper)
+    first = first / np.linalg.norm(first, axis=1, keepdims=True)
+    across = np.stack([first, np.cross(normal, first)], axis=2)  # (n, 3, 2)
+    return np.asarray(np.sqrt(np.abs(np.linalg.det(by_point @ across))))
