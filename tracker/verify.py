@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from calibration.problem import FILM, RECORD, Problem
+from tracker.inputs import digests
+from tracker.record import Record, load_record
 from tracker.results import Results
 from tracker.values import Progress
 
+Again = Callable[[Record, Progress | None], Results]
 
-def verify(directory: Path, progress: Progress | None = None) -> Path:
+
+def verify(directory: Path, progress: Progress | None = None, again: Again | None = None) -> Path:
     """Analyse the record of a results folder again and compare; the record's path.
 
-    Raises `Problem`: status `RECORD` where folder or record are not there, status `FILM` where
-    the inputs have changed since, or where the same inputs give other numbers.
+    `again` is how, if not by `tracker.analysis.analyse`. Nothing is written. Raises `Problem`:
+    status `RECORD` where folder or record are not there, status `FILM` where the inputs have
+    changed since, or where the same inputs give other numbers.
     """
     from tracker.analysis import analyse  # slow to load
-    from tracker.inputs import digests
-    from tracker.record import load_record
     from tracker.results_compare import differences
     from tracker.results_files import read_results
 
@@ -33,7 +36,7 @@ def verify(directory: Path, progress: Progress | None = None) -> Path:
             remedy="restore the inputs, or analyse the test again",
             status=FILM,
         )
-    found = differences(old, analyse(record, progress))
+    found = differences(old, (again or analyse)(record, progress))
     if found:
         others = f", and {len(found) - 1} more" if len(found) > 1 else ""
         raise Problem(

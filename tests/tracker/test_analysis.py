@@ -81,3 +81,10 @@ def test_everything_of_the_contract_is_in_the_folder(folder: Path) -> None:
         "tracks/overhead.csv",
         "tracks/side.csv",
     } <= there
+
+
+def test_the_numbers_can_be_made_again(folder: Path) -> None:
+    run = CliRunner().invoke(main, ["report", str(folder / "results"), "--verify"])
+
+    assert run.exit_code == 0, run.output
+    assert "gives the same numbers again" in run.stdout
