@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from tracker import __version__
@@ -33,10 +34,11 @@ LABELS = {
     "roll_ahead": "Roll-ahead",
     "crush": "Greatest crush",
 }
-NOTE = (
-    "OIV: occupant impact velocity; x forward, y to the right. Roll-ahead: travel of the struck "
-    "vehicle along x. Crush: greatest closing of the two vehicles. "
-)
+NOTES = {
+    "oiv": "OIV: occupant impact velocity; x forward, y to the right.",
+    "roll_ahead": "Roll-ahead: travel of the struck vehicle along x.",
+    "crush": "Crush: greatest closing of the two vehicles.",
+}
 SPREAD = (
     "Standard deviation: of the tests (JCGM 100:2008, 4.2.2), that of the mean after ±. Measured: "
     "root mean square of the tests' own standard uncertainties. Test to test: what of the standard "
@@ -85,7 +87,8 @@ def series_document(
     summary: list[Block] = [
         Text(headline(rows, groups), "lead"),
         conditions(rows, system),
-        outcomes(rows, system),
+        occupants(rows, system),
+        motions(rows, system),
     ]
     for number, group in enumerate(groups, 1):
         summary += [statistics(group, number, system)]
@@ -128,12 +131,12 @@ def conditions(rows: Sequence[Row], system: System) -> Table:
     head = (
         "test",
         named("mass", mass),
-        named("mass struck", mass),
-        named("speed intended", speed[0]),
+        named("struck", mass),
+        named("plan", speed[0]),
         named("speed", speed[0]),
-        named("angle intended", angle[0]),
+        named("plan", angle[0]),
         named("angle", angle[0]),
-        named("offset intended", offset[0]),
+        named("plan", offset[0]),
         named("offset", offset[0]),
     )
     lines = [
@@ -150,17 +153,36 @@ def conditions(rows: Sequence[Row], system: System) -> Table:
         )
         for row in rows
     ]
-    return table("Impact conditions", head, lines, "lrrrcrcrc")
+    return table(
+        "Impact conditions: masses of the striking and the struck vehicle; plan: what was intended",
+        head,
+        lines,
+        "lrrrcrcrc",
+    )
 
 
-def outcomes(rows: Sequence[Row], system: System) -> Table:
-    """What came of each test: those numbers that at least one test has."""
-    names = [n for n in FIELDS if not n.startswith("impact_") and _known(rows, n)]
-    head = ("test", *(named(LABELS[n], unit_of(FIELDS[n], system)[0]) for n in names), "verdict")
-    lines = [
-        (row.number, *(_cell(row, name, system) for name in names), _verdict(row)) for row in rows
-    ]
-    return table("Results", head, lines, "l" + "c" * len(names) + "l", NOTE)
+def occupants(rows: Sequence[Row], system: System) -> Table:
+    """Occupant risk of each test: those numbers that at least one test has."""
+    return _outcomes("Occupant risk", rows, ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y"), system)
+
+
+def motions(rows: Sequence[Row], system: System) -> Table:
+    """Pitch, roll-ahead and crush of each test, as far as one test has them, and the verdict."""
+    found = _outcomes("Motion and verdict", rows, ("pitch", "roll_ahead", "crush"), system)
+    lines = tuple(
+        (*line, VERDICTS.get(row.verdict, NONE)) for line, row in zip(found.rows, rows, strict=True)
+    )
+    return replace(found, head=(*found.head, "verdict"), rows=lines, align=found.align + "l")
+
+
+def _outcomes(caption: str, rows: Sequence[Row], wanted: Sequence[str], system: System) -> Table:
+    names = [name for name in wanted if _known(rows, name)]
+    head = ("test", *(named(LABELS[name], unit_of(FIELDS[name], system)[0]) for name in names))
+    lines = [(row.number, *(_cell(row, name, system) for name in names)) for row in rows]
+    note = " ".join(
+        text for start, text in NOTES.items() if any(n.startswith(start) for n in names)
+    )
+    return table(caption, head, lines, "l" + "c" * len(names), note)
 
 
 def statistics(group: Group, number: int, system: System) -> Table:
@@ -218,10 +240,6 @@ def _known(rows: Sequence[Row], name: str) -> bool:
 def _cell(row: Row, name: str, system: System) -> str:
     value: Quantity | None = row.values[name]
     return in_report(value, FIELDS[name], system)
-
-
-def _verdict(row: Row) -> str:
-    return VERDICTS.get(row.verdict, NONE)
 
 
 def _mass(mass: float | None, factor: float) -> str:
