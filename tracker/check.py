@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.camera import Array
 from calibration.problem import Problem
-from tracker.record import Accelerometer, Camera, Record, load_record
+from tracker.record import Accelerometer, Camera, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
     from tracker.film import Film
@@ -70,10 +70,7 @@ def _vehicles(record: Record) -> Iterator[Check]:
         }
         surveyed = [m for m in seen if vehicle.markers[m].at is not None]
         if not seen:
-            text = "no camera has a pick of its markers"
-            if not vehicle.markers:
-                text = "it has no markers"
-            yield Check("missing", where, f"{text}, so its motion can't be followed")
+            yield _unpicked(vehicle, where)
         elif len(surveyed) < 2:
             text = (
                 f"{len(surveyed)} of its {len(seen)} picked markers have a surveyed place `at`; "
@@ -222,6 +219,18 @@ def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Che
     if share < WELL_SPREAD:
         text = f"the surveyed targets span {100 * share:.0f} % of the picture; spread them wider"
         yield Check("doubtful", place, text)
+
+
+def _unpicked(vehicle: Vehicle, where: str) -> Check:
+    """What can be done for a vehicle none of whose markers is picked."""
+    able = [m for m in vehicle.markers.values() if m.at and m.size and m.pattern != "patch"]
+    if len(able) >= 3:
+        text = f"no camera has a pick of its markers; {len(able)} will be looked for by themselves"
+        return Check("ok", where, text)
+    text = "no camera has a pick of its markers, and fewer than three can be found without"
+    if not vehicle.markers:
+        text = "it has no markers"
+    return Check("missing", where, f"{text}, so its motion can't be followed")
 
 
 def _hull_area(points: Array) -> float:
