@@ -30,6 +30,7 @@ function word(job, stale, wrong) {
   if (job.state === "cancelled") return "Cancelled; the last results are whole";
   if (job.state === "failed") return "The analysis could not be done";
   if (stale) return "Record changed since the last analysis";
+  if (store.test?.loaded && store.results?.stamp !== store.test.loaded) return "Reading the results …";
   return store.results ? "Results up to date" : "Not analysed yet";
 }
 

@@ -59,7 +59,7 @@ async function load(stamp) {
     const [results, motion, ...tracks] = await Promise.all(
       [get(at("/results")), get(at("/motion")), ...names.map((c) => get(at(`/tracks/${encodeURIComponent(c)}`)))]);
     if (store.test?.loaded !== stamp) return; // newer ones are on their way
-    store.results = results;
+    store.results = { ...results, stamp };
     store.motion = motion;
     store.tracks = Object.fromEntries(names.map((c, i) => [c, tracks[i]]));
     clocks();
