@@ -6,12 +6,14 @@ to docs/pictures/.
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import sys
 import tempfile
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
 HERE = Path(__file__).parent
@@ -27,7 +29,9 @@ SETTLE = 1200  # ms
 
 def take(page: Page, out: Path, name: str) -> None:
     page.wait_for_timeout(SETTLE)
-    page.screenshot(path=out / f"workbench-{name}.png")
+    picture = Image.open(io.BytesIO(page.screenshot()))
+    small = picture.convert("RGB").quantize(256, dither=Image.Dither.NONE)
+    small.save(out / f"workbench-{name}.png", optimize=True)
 
 
 def views(page: Page, out: Path, ending: str) -> None:

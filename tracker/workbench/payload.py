@@ -53,7 +53,8 @@ def summary(results: Results) -> dict[str, Any]:
         "crush": None if crush is None else list(crush),
         "criteria": [
             {
-                "row": list(tables.verdict_row(entry, results.test.report_units)),
+                "row": _short(tables.verdict_row(entry, results.test.report_units)),
+                "name": entry.name,
                 "verdict": entry.verdict,
                 "source": entry.source,
                 "note": entry.note,
@@ -148,6 +149,10 @@ def rounded(values: Array, decimals: int) -> list[float | None]:
 def significant(values: Array) -> list[float | None]:
     """Numbers for JSON with four digits."""
     return [float(f"{v:.4g}") if np.isfinite(v) else None for v in values.tolist()]
+
+
+def _short(row: tuple[str, ...]) -> list[str]:
+    return [tables.abbreviated(row[0]), *row[1:]]
 
 
 def _titled(of: str, quantity: str) -> str:

@@ -31,7 +31,7 @@ function criteria(r) {
   return h("figure", { class: "table" }, h("figcaption", {}, "Comparison with the criteria"),
     h("div", { class: "scroll" }, h("table", {},
       h("thead", {}, h("tr", {}, ["", "value", "limit", "verdict"].map((t, i) => h("th", { scope: "col", class: i === 1 ? "number" : "left" }, t)))),
-      h("tbody", {}, r.criteria.map((c) => h("tr", { title: c.note ? `${c.source}; ${c.note}` : c.source, class: c.verdict },
+      h("tbody", {}, r.criteria.map((c) => h("tr", { title: `${c.name}: ${c.source}${c.note ? `; ${c.note}` : ""}`, class: c.verdict },
         h("th", { scope: "row", class: "left" }, c.row[0]), h("td", { class: "number" }, c.row[1]), h("td", {}, c.row[2]),
         h("td", { class: `verdict ${c.verdict}` }, `${SIGNS[c.verdict]} ${c.verdict}`)))))));
 }
