@@ -19,6 +19,7 @@ from calibration.camera import Array
 RINGS = (1.0, 0.66, 0.33)
 """Radii of the edges of a ring over its outer radius."""
 ROOT = 2 * np.sqrt(np.pi)
+FLOOR_PX = 20.0
 CROSSING = 2.257
 """Where two edges cross, so many s of each lose their contrast."""
 _NORMALS = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
@@ -31,18 +32,24 @@ class Picture:
     contrast: float = 110.0  # grey values between the two paints
     noise: float = 3.0  # grey values, sd of a pixel
     blur: float = 0.8  # px, sd of the point spread without motion and without the pixel's area
-    # px, sd of what is not noise: compression, shading, paint; for signalised targets 0.01 to 0.03
-    # is commonly quoted (from memory)
-    floor: float = 0.02
+    # px, sd of what is not noise, of a mark of `FLOOR_PX`: compression, shading, paint. For
+    # signalised targets 0.01 to 0.03 is commonly quoted (from memory)
+    floor: float = 0.022
     # of that from frame to frame; the demonstration's films have 0.4 to 0.5
     correlation: float = 0.3
 
-    @property
-    def slow_floor(self) -> float:
+    def still_floor(self, size_px: float) -> float:
+        """The floor of a mark of this size, px: it falls with the root of the size, as rounding
+        errors of model fits do (1.4, 0.9, 0.6 thousandths at 10, 20, 40 px).
+        """
+        return float(self.floor * np.sqrt(FLOOR_PX / max(size_px, 1.0)))
+
+    def slow_floor(self, size_px: float) -> float:
         """The floor as the sd of independent errors that move slow motions as much (first-order
         autoregression), px.
         """
-        return float(self.floor * np.sqrt((1 + self.correlation) / (1 - self.correlation)))
+        drag = (1 + self.correlation) / (1 - self.correlation)
+        return float(self.still_floor(size_px) * np.sqrt(drag))
 
     @property
     def s(self) -> float:
@@ -82,4 +89,4 @@ def mark_covariance(pattern: str, size_px: float, motion: Array, picture: Pictur
     wide = np.maximum(ROOT * picture.s, np.abs(n @ motion))
     each = picture.contrast**2 / (wide * picture.noise**2) * length / len(n)
     information = (n * each[:, None]).T @ n
-    return np.asarray(np.linalg.inv(information) + picture.slow_floor**2 * np.eye(2))
+    return np.asarray(np.linalg.inv(information) + picture.slow_floor(size_px) ** 2 * np.eye(2))

@@ -56,9 +56,10 @@ def when_seen(mark: Seen) -> str:
     if visible.all():
         return "throughout"
     if not visible.any():
-        size = mark.size_px[inside]
-        small = np.isfinite(size).any() and np.nanmax(size) < LEAST_PX
-        return "never: too small" if small else "never"
+        if not mark.facing[inside].any():
+            return "never: turned away"
+        small = np.nanmax(mark.size_px[inside], initial=0.0) < LEAST_PX
+        return "never: too small" if small else "never: outside"
     shown = time[visible]
     if visible[0] and _once(visible):
         return f"until {_ms(shown[-1])}"

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 
 from tracker import __version__
 from tracker.judged import DRAWS
 from tracker.plan.motion import MEAN_PULSE
+from tracker.plan.noise import FLOOR_PX
 from tracker.plan.numbers import Number, doubts, mark_rows, numbers
-from tracker.plan.plan import WATCHED, Plan
+from tracker.plan.plan import OFF_PLANE, WATCHED, Plan
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, Table, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
 from tracker.results import PROGRAM
@@ -66,11 +67,13 @@ def _u(number: Number, plan: Plan, unit: bool = False) -> str:
     return f"{u} {name}" if unit else u
 
 
-def numbers_table(plan: Plan) -> Table:
-    """U of each headline number, now and with each change."""
+def numbers_table(plan: Plan, only: Collection[str] = ()) -> Table:
+    """U of each headline number, now and with each change; `only` fields of these names."""
     changed = {c: {n.key: n for n in numbers(o)} for c, o in plan.changes.items()}
     rows = []
     for number in numbers(plan.outlook):
+        if only and number.key.split(".")[-1] not in only:
+            continue
         unit, _ = unit_of(number.kind, plan.record.test.report_units)
         cells = [_against(number, of.get(number.key)) for of in changed.values()]
         rows.append((number.label, unit, _u(number, plan), *cells))
@@ -80,9 +83,10 @@ def numbers_table(plan: Plan) -> Table:
         ("number", "unit", "u", *changed),
         rows,
         "llr" + "r" * len(changed),
-        f"A change is made for all cameras at once. Each u is the spread of {DRAWS} draws, which "
-        f"leaves {100 / np.sqrt(2 * DRAWS):.0f} % of it open; all columns are drawn alike, so that "
-        "changes are told better.",
+        "A change is made for all cameras at once; the survey point stands off the plane of the "
+        f"others by {100 * OFF_PLANE:.0f} % of the distance. Each u is the spread of {DRAWS} "
+        f"draws, which leaves {100 / np.sqrt(2 * DRAWS):.0f} % of it open; all columns are drawn "
+        "alike, so that changes are told better.",
     )
 
 
@@ -175,7 +179,8 @@ def _assumed(plan: Plan) -> tuple[Block, ...]:
         f"Films from {1e3 * first:+.0f} to {1e3 * last:+.0f} ms of contact.".replace("-", "−"),
         f"Pictures: {picture.contrast:g} grey values of contrast between the paints, noise of "
         f"{picture.noise:g} grey values a pixel, edges blurred by {picture.blur:g} px; besides the "
-        f"noise {picture.floor:g} px in each place from compression, shading and paint, "
+        f"noise {picture.floor:g} px in each place of a mark of {FLOOR_PX:g} px from "
+        "compression, shading and paint, less for larger ones, "
         f"correlated by {picture.correlation:g} from frame to frame. A shorter exposure is taken "
         "to be lit as well.",
         "Places of marks: the bound of Cramer and Rao for their edges at that contrast, noise, "

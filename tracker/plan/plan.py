@@ -24,9 +24,9 @@ OFF_PLANE = 0.1
 LARGER = 1.5
 
 SURVEY, EXPOSURE, MARKS = (
-    "one survey point more, off the plane",
+    "one more survey point",
     "half the exposure",
-    "marks 1.5 times larger",
+    "marks 1.5 × larger",
 )
 
 

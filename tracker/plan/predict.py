@@ -111,8 +111,7 @@ def pose(
     """
     inside = [t for t in fixed if t.visible[0]]
     frames = (span[1] - span[0]) * stand.frame_rate
-    slow, floor = picture.slow_floor**2 * np.eye(2), picture.floor**2 * np.eye(2)
-    covariance = [(t.covariance[0] - slow) / frames + floor for t in inside]
+    covariance = [_mean_place(t, frames, picture) for t in inside]
     where = f"cameras.{stand.name}.survey"
     try:
         return resect(
@@ -136,6 +135,13 @@ def pose(
             remedy=problem.remedy,
             status=problem.status,
         ) from None
+
+
+def _mean_place(fixed: Seen, frames: float, picture: Picture) -> Array:
+    """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
+    size = float(fixed.size_px[0])
+    slow, still = picture.slow_floor(size) ** 2, picture.still_floor(size) ** 2
+    return np.asarray((fixed.covariance[0] - slow * np.eye(2)) / frames + still * np.eye(2))
 
 
 def _evidence(

@@ -12,13 +12,29 @@ from tracker.plan.pages import CAUTION, marks_table, numbers_table
 from tracker.plan.plan import Plan
 from tracker.report.blocks import Table
 
+MAIN = (
+    "impact_speed",
+    "impact_angle",
+    "velocity_change",
+    "max_pitch",
+    "min_pitch",
+    "max_yaw",
+    "min_yaw",
+    "max_rise",
+    "travel_x",
+    "oiv_x",
+    "ridedown_x",
+    "crush",
+)
+"""What the terminal shows; the page has everything."""
+
 
 def show_plan(plan: Plan, directory: Path) -> None:
     """Marks of each camera, what to expect of each headline number, and what to look at."""
     console = Console()
     for name in plan.stands:
         console.print(_grid(f"Marks in {name}", marks_table(plan, name)))
-    console.print(_grid(f"Test {plan.record.test.number}: u to expect", numbers_table(plan)))
+    console.print(_grid(f"Test {plan.record.test.number}: u to expect", numbers_table(plan, MAIN)))
     notes = Console(stderr=True)
     for line in doubts(plan):
         notes.print(f"  {line}", highlight=False, markup=False)
@@ -28,8 +44,8 @@ def show_plan(plan: Plan, directory: Path) -> None:
 
 def _grid(title: str, table: Table) -> Grid:
     grid = Grid(title=title, title_justify="left")
-    for head, letter in zip(table.head, table.align, strict=True):
-        grid.add_column(head, justify="right" if letter == "r" else "left")
+    for i, (head, letter) in enumerate(zip(table.head, table.align, strict=True)):
+        grid.add_column(head, justify="right" if letter == "r" else "left", no_wrap=i == 0)
     for row in table.rows:
         grid.add_row(*row)
     return grid

@@ -27,7 +27,8 @@ class Seen:
     size_px: Array  # (n,) mean of its longer and shorter diameter, geometric
     blur: Array  # (n, 2) px that it moves during the exposure
     covariance: Array  # (n, 2, 2) px^2
-    visible: NDArray[np.bool_]  # (n,)
+    facing: NDArray[np.bool_]  # (n,) whether its face looks at the camera
+    visible: NDArray[np.bool_]  # (n,) that, wholly in the picture, and large enough
 
 
 def seen(stand: Stand, course: Course, times: Array, picture: Picture) -> tuple[Seen, ...]:
@@ -73,11 +74,12 @@ def _seen(
     blur = np.einsum("nij,nj->ni", by_point, velocity) * stand.exposure
     size = target.size * _scale(by_point, normal)
     inside = in_picture(camera, pixels, size / 2)
-    visible = inside & (cosine > FACING) & (size >= LEAST_PX)
+    facing = cosine > FACING
+    visible = inside & facing & (size >= LEAST_PX)
     covariance = np.full((len(times), 2, 2), np.nan)
     for i in np.flatnonzero(visible):
         covariance[i] = mark_covariance(target.pattern, float(size[i]), blur[i], picture)
-    return Seen(target, times, pixels, size, blur, covariance, visible)
+    return Seen(target, times, pixels, size, blur, covariance, facing, visible)
 
 
 def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:
