@@ -9,9 +9,10 @@ import numpy as np
 
 from calibration.camera import Array
 from tracker import __version__
-from tracker.body import CameraEvidence, Solution, VehicleGeometry, solve
+from tracker.body import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
 from tracker.budgets import budgets
 from tracker.criteria import judge
+from tracker.fused import fuse
 from tracker.inputs import digests
 from tracker.judged import (
     DRAWS,
@@ -38,6 +39,7 @@ from tracker.results import (
     MarkCounts,
     MarkFit,
     Occupant,
+    OccupantResult,
     Results,
     Software,
     SpeedCheck,
@@ -74,12 +76,16 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
     sights = {name: look(record, name, tell) for name in record.cameras}
     for name, sight in sights.items():
         _note_decisions(log, name, sight)
-    solution = solve(
-        {name: evidence(sight) for name, sight in sights.items()},
-        {name: _geometry(record, name, sights) for name in record.vehicles},
-        contact=_contact(sights),
-        progress=tell,
-    )
+    seen = {name: evidence(sight) for name, sight in sights.items()}
+    if blocks and not any(e.measured.any() for e in seen.values()):
+        solution = nothing_seen()
+    else:
+        solution = solve(
+            seen,
+            {name: _geometry(record, name, sights) for name in record.vehicles},
+            contact=_contact(sights),
+            progress=tell,
+        )
     return _results(record, inputs, sights, solution, blocks, log)
 
 
@@ -157,16 +163,19 @@ def _results(
     draws = solution.draws(DRAWS, SEED)
     moves = {v: moved(solution, draws, v, times[fastest]) for v in solution.vehicles}
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
+    fused = _fused_occupants(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
     vehicles = {}
     for name, table in record.vehicles.items():
+        read = told[name].occupant
         if name not in moves:
+            if read is not None:
+                only = Occupant(accelerometer=read)
+                vehicles[name] = VehicleResult(role=table.role, mass=table.mass, occupant=only)
             continue
         distances = flail_distances(table, test.criteria)
-        occupant = Occupant(
-            film=film_occupant(solution, draws, name, distances),
-            accelerometer=told[name].occupant,
-        )
+        film = film_occupant(solution, draws, name, distances)
+        occupant = Occupant(film=film, accelerometer=read, fused=fused.get(name))
         vehicles[name] = vehicle_result(
             table, moves[name], occupant, crush.contact_ends if crush else None
         )
@@ -234,6 +243,31 @@ def _instruments(
     own = [block for block in blocks if block.vehicle == vehicle]
     distances = flail_distances(table, record.test.criteria)
     return instrumented(vehicle, own, np.array(table.cg), distances, film)
+
+
+def _fused_occupants(
+    record: Record,
+    solution: Solution,
+    blocks: list[Accelerometer],
+    told: Mapping[str, Instrumented],
+    log: Log,
+) -> dict[str, OccupantResult]:
+    """Occupant risk from film and accelerometers together, of vehicles whose channels joined."""
+    both = fuse(solution, blocks, {name: t.checks for name, t in told.items() if t.checks})
+    if both is None:
+        return {}
+    joined: dict[str, list[str]] = {}
+    for channel in both.channels:
+        vehicle, _, name = channel.rpartition(" ")
+        joined.setdefault(vehicle, []).append(name)
+    draws, out = both.draws(DRAWS, SEED), {}
+    for vehicle, channels in joined.items():
+        log.note("decision", f"{', '.join(channels)} joined the film", f"vehicles.{vehicle}")
+        distances = flail_distances(record.vehicles[vehicle], record.test.criteria)
+        figures = film_occupant(both, draws, vehicle, distances)
+        if figures is not None:
+            out[vehicle] = figures
+    return out
 
 
 def _camera(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:

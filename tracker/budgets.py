@@ -64,6 +64,8 @@ def budgets(
         numbers.append(Number("crush", crush.max_dynamic, _closing(vehicles, moves)))
     shares: list[list[Share]] = [[] for _ in numbers]
     for k, source in enumerate(SOURCES):
+        if source == "accelerometer" and not solution.setup.sensors:
+            continue
         draws = solution.draws(COUNT, SEED + k, source=source)
         for number, own in zip(numbers, shares, strict=True):
             spread = number.of(draws)

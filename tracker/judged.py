@@ -124,7 +124,7 @@ def flail_distances(table: Vehicle, criteria: str) -> tuple[float, float]:
 def film_occupant(
     solution: Solution, draws: Draws, vehicle: str, distances: tuple[float, float]
 ) -> OccupantResult | None:
-    """Occupant risk from the film; None where it does not determine the vehicle after contact."""
+    """Occupant risk from a solution; None where it does not determine the vehicle after contact."""
     times = occupant_times(solution, vehicle)
     if len(times) < 10:
         return None
@@ -166,6 +166,7 @@ class Instrumented:
     cross_check: CrossCheck | None
     curves: tuple[Curve, ...]
     warnings: tuple[Warning_, ...]
+    checks: tuple[Check, ...] = ()  # of each block; empty without a film
 
 
 def instrumented(
@@ -202,7 +203,7 @@ def instrumented(
         else []
     )
     checked = None if check is None else _checked(check)
-    return Instrumented(occupant, checked, tuple(curves), tuple(warnings))
+    return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks))
 
 
 def point_paths(

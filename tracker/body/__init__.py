@@ -1,7 +1,9 @@
 """Rigid motion of vehicles from marks in films: one joint estimate with its posterior."""
 
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
+from tracker.body.join import joined
 from tracker.body.posterior import SOURCES, Draws, Solution
+from tracker.body.report import nothing_seen
 from tracker.body.solve import solve
 from tracker.body.trust import Rejected
 
@@ -13,5 +15,7 @@ __all__ = [
     "Rejected",
     "Solution",
     "VehicleGeometry",
+    "joined",
+    "nothing_seen",
     "solve",
 ]

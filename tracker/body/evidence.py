@@ -68,15 +68,20 @@ class VehicleGeometry:
 class AccelerometerEvidence:
     """Specific force less its reading at rest, vehicle axes, of one place in a vehicle.
 
-    Values are low-passed and thinned so that neighbouring samples are nearly independent; `noise`
-    is the sd of one sample. NaN: dropped out or saturated. Rates are body rates (rad/s).
+    Each value is the mean reading over `width` seconds about its time, so that neighbours are
+    nearly independent; `noise` is the sd of one value. NaN: dropped out or saturated. Rates are
+    body rates (rad/s). The standard uncertainties are those of a sound channel.
     """
 
     vehicle: str
     at: tuple[float, float, float]  # vehicle axes, m
     seconds: Array  # (n,)
+    width: float  # s
     values: Mapping[str, Array]  # "ax", "ay", "az" (m/s^2), "roll_rate", "pitch_rate", "yaw_rate"
     noise: Mapping[str, float]
-    scale_u: float = 0.02
+    scale_u: float = 0.01
     offset_u: Mapping[str, float] = field(default_factory=dict)  # default 5 m/s^2, 0.05 rad/s
-    shift_u: float = 2e-3  # s
+    shift_u: float = 2e-3  # s, of the block's clock
+    transverse_u: float = 0.015  # of the response to each other axis
+    vibration: Mapping[str, float] = field(default_factory=dict)  # sd, m/s and rad; default 0
+    vibration_time: float = 5e-3  # s over which it is correlated

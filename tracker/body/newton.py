@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.body.normal import Look, information, look, misfit, on_handles
 from tracker.body.root import posterior_root
+from tracker.body.sensors import Feel, feel, misfelt
+from tracker.body.sensors import information as felt_information
 from tracker.body.setup import POSES, Setup
 
 BLIND = 0.3
@@ -20,12 +22,13 @@ BLIND = 0.3
 
 @dataclass(frozen=True)
 class Point:
-    """A set of values and how it fits: looks by eye, and the objective (twice the negative log
-    posterior, up to a constant).
+    """A set of values and how it fits: looks by eye, feels by sensor, and the objective (twice the
+    negative log posterior, up to a constant).
     """
 
     values: Array
     looks: list[Look]
+    feels: list[Feel]
     objective: float
 
 
@@ -33,8 +36,9 @@ class Point:
 class System:
     """Evidence about the unknowns at a point, in units of prior sds, and the posterior's root."""
 
-    evidence: Array  # (count, count) normal matrix of all marks
+    evidence: Array  # (count, count) normal matrix of all marks and sensors
     shares: list[Array]  # the same of each eye
+    felt: Array  # the same of all sensors
     root: Array  # (count, count) of the posterior covariance, in prior sds
     change: Array  # (count,) Gauss-Newton step, prior sds
     decrement: float  # squared length of the step in posterior sds
@@ -48,12 +52,9 @@ def unit(setup: Setup, values: Array, sd: Array) -> Array:
 
 def point(setup: Setup, values: Array, sd: Array, weights: list[Array]) -> Point:
     """Values with their looks and objective."""
-    return reweighted(
-        setup,
-        Point(values, [look(setup, values, k) for k in range(len(setup.eyes))], 0.0),
-        sd,
-        weights,
-    )
+    looks = [look(setup, values, k) for k in range(len(setup.eyes))]
+    feels = [feel(setup, values, k) for k in range(len(setup.sensors))]
+    return reweighted(setup, Point(values, looks, feels, 0.0), sd, weights)
 
 
 def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Point:
@@ -63,7 +64,7 @@ def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Poin
     for seen, weight in zip(looks, weights, strict=True):
         lost = setup.eyes[seen.eye].measured & ~seen.usable
         total += misfit(seen, np.where(seen.usable, weight, 0.0)) + 1e6 * int(lost.sum())
-    return Point(values, looks, total)
+    return Point(values, looks, at.feels, total + misfelt(setup, at.feels))
 
 
 def system(
@@ -80,7 +81,15 @@ def system(
         matrix *= sd[:, None]
         shares.append(matrix)
         pull += side * sd
-    evidence = np.sum(shares, axis=0)
+    felt = np.zeros_like(local)
+    if at.feels:
+        raw = felt_information(setup, at.feels)
+        local += raw[0]
+        felt, side = on_handles(setup, *raw)
+        felt *= sd
+        felt *= sd[:, None]
+        pull += side * sd
+    evidence = np.sum([*shares, felt], axis=0)
     root = posterior_root(setup, local, evidence, sd)
     change = root @ (root.T @ pull)
     if held is not None and held.any():
@@ -88,7 +97,7 @@ def system(
         stay = root[held]
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
-    return System(evidence, shares, root, change, float(pull @ change))
+    return System(evidence, shares, felt, root, change, float(pull @ change))
 
 
 def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:

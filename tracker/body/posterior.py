@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.special import ndtr
 
 from calibration.camera import PARAMETERS, Array, Camera
 from calibration.problem import Problem
@@ -18,9 +19,9 @@ from tracker.values import Motion, Warning_
 
 TIGHTENED = 0.5
 """A component counts as observed where the evidence at least halves the sd it had before."""
-SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "guess")
+SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess")
 """Where uncertainty comes from: mark positions; marker survey; lens; camera pose; clocks; how
-smooth a motion is; the weak guesses about what no film shows."""
+smooth a motion is; accelerometers; the weak guesses about what no evidence shows."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,19 @@ class Draws:
 
 
 @dataclass(frozen=True)
+class ChannelFit:
+    """A channel as the joint solution sees it, each with its u: reading = scale true + offset, and
+    the solution's time less the channel's (s). `chi_square` per degree of freedom by its stated
+    noise, at least 1.
+    """
+
+    scale: tuple[float, float]
+    offset: tuple[float, float]
+    shift: tuple[float, float]
+    chi_square: float
+
+
+@dataclass(frozen=True)
 class Solution:
     """Motions, cameras and clocks, with their joint uncertainty."""
 
@@ -107,7 +121,7 @@ class Solution:
         return Path(self.setup, b, handles)
 
     def span(self, vehicle: str) -> tuple[float, float]:
-        """First and last time at which a film shows the vehicle, s."""
+        """First and last time at which a film shows the vehicle, or a sensor in it reads, s."""
         b = _index(self.setup, vehicle)
         first, last = np.inf, -np.inf
         for k, (e, keep) in enumerate(zip(self.setup.eyes, self.fit.keep, strict=True)):
@@ -115,6 +129,10 @@ class Solution:
             if on.any():
                 times = self.setup.times(self.fit.at.values, k)[on]
                 first, last = min(first, float(times[0])), max(last, float(times[-1]))
+        for s in self.setup.sensors:
+            if s.body == b:
+                on = s.seconds[np.unique(np.concatenate([c.on for c in s.channels]))]
+                first, last = min(first, float(on[0])), max(last, float(on[-1]))
         return first, last
 
     def motion(self, vehicle: str, times: Array) -> Motion:
@@ -140,11 +158,25 @@ class Solution:
             prior = np.linalg.inv(held + np.eye(len(here)))
             before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
-            drift = np.concatenate([state[:, 6:], np.zeros((len(times), POSES))], axis=1)
-            u = np.hypot(u, drift[:, :15] * self.contact[1])
+            u = np.hypot(u, self._contact_part(path, state, times))
         first, last = self.span(vehicle)
         inside = (times >= first - 1e-9) & (times <= last + 1e-9)
         return Motion(times, state, u, (u < TIGHTENED * before) & inside[:, None])
+
+    def _contact_part(self, path: Path, state: Array, times: Array) -> Array:
+        """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change
+        by that time, and about contact the chance that the acceleration has jumped or not.
+        """
+        basis, u = self.setup.bodies[path.body].basis, self.contact[1]
+        jump = path.handles[3] if basis.breaks else np.zeros(POSES)
+        since = (times - basis.breaks[0])[:, None] if basis.breaks else times[:, None]
+        struck = ndtr(since / u)
+        acceleration = basis.design(times, 2) @ path.handles
+        before = acceleration - np.where(since >= 0, jump, 0.0)
+        rate = np.sqrt((1 - struck) * before**2 + struck * (before + jump) ** 2)
+        jerk = basis.design(times, 3) @ path.handles
+        doubt = np.hypot(jump * np.sqrt(struck * (1 - struck)), jerk * u)
+        return np.concatenate([state[:, 6:12] * u, rate * u, doubt[:, :3]], axis=1)
 
     def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Mean position and velocity (n, 3), ground axes, of the point `at` (3,), vehicle axes."""
@@ -164,6 +196,8 @@ class Solution:
             away = self.unit_covariance @ (vectors @ (values[:, None] * noise))
         elif source == "guess":
             away = self.unit_covariance @ (self._guess_root @ noise)
+        elif source == "accelerometer":
+            away = self.unit_covariance @ (self._felt_root @ noise)
         else:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
         moved = source in (None, "time")
@@ -172,8 +206,16 @@ class Solution:
 
     @cached_property
     def _evidence_roots(self) -> tuple[Array, Array]:
-        values, vectors = np.linalg.eigh(self.fit.system.evidence)
+        values, vectors = np.linalg.eigh(self.fit.system.evidence - self.fit.system.felt)
         return np.sqrt(np.maximum(values, 0.0)), vectors
+
+    @cached_property
+    def _felt_root(self) -> Array:
+        if not self.setup.sensors:
+            return np.zeros_like(self.fit.system.felt)
+        own = np.diag(_of_source(self.setup, "accelerometer"))
+        values, vectors = np.linalg.eigh(self.fit.system.felt + own)
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
     @cached_property
     def _guess_root(self) -> Array:
@@ -202,6 +244,23 @@ class Solution:
             out[e.name] = float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
         return out
 
+    @cached_property
+    def channels(self) -> dict[str, ChannelFit]:
+        """What became of each channel that joined the film, by "vehicle channel"."""
+        u = self.sd * np.sqrt(np.diag(self.unit_covariance))
+        out = {}
+        for s, part in zip(self.setup.sensors, self.setup.felt_by, strict=True):
+            values, own_u = self.fit.at.values[part], u[part]
+            for k, c in enumerate(s.channels):
+                at = 1 + 4 * k
+                out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(
+                    scale=(1 + float(values[at]), float(own_u[at])),
+                    offset=(float(values[at + 1]), float(own_u[at + 1])),
+                    shift=(float(values[0]), float(own_u[0])),
+                    chi_square=c.factor,
+                )
+        return out
+
 
 def _index(setup: Setup, vehicle: str) -> int:
     names = [b.name for b in setup.bodies]
@@ -224,6 +283,8 @@ def _of_source(setup: Setup, source: str) -> Array:
         grid[body.basis.jerk] = source == "smoothness"
         out[spline] = grid.ravel()
         out[marker] = source == "survey"
+    for part in setup.felt_by:
+        out[part] = source == "accelerometer"
     for part in setup.seen_by:
         out[part] = np.repeat([source == "lens", source == "pose", source == "time"], [9, 6, 2])
     return out

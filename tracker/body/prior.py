@@ -32,6 +32,10 @@ PLANAR = 0.02
 HELD = 0.2
 """Degrees of freedom that the expected strengths count for."""
 LIMITS = 1e-4, 1e12
+ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
+"""Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
+Errors of marks that last for some frames would else be taken for accelerations of many g.
+"""
 CALM = 0.8
 """Share (of the logarithm) by which strengths go to the fixed point in a step: all of it may swing
 to and fro where two components trade places."""
@@ -108,6 +112,15 @@ def quieted(body: Body, blind: NDArray[np.bool_]) -> Body:
     return replace(body, level=level, spread=spread)
 
 
+def awakened(body: Body, told: NDArray[np.bool_]) -> Body:
+    """A body whose components (6,) that no film shows, but a sensor tells, may accelerate."""
+    spread = body.spread.copy()
+    first = np.array([50.0] * 3 + [20.0] * 3)
+    spread[2, told] = first[told]
+    spread[3 : body.basis.jerk.start, told] = 300.0
+    return replace(body, spread=spread)
+
+
 @dataclass(frozen=True)
 class Strengths:
     """New strengths, and by how much (natural logarithm) the most moved one changed of those that
@@ -145,14 +158,15 @@ def strengthened(
         side = sides(body.basis)
         new = strength.copy()
         usual = expected(body.basis, contact)
-        blind = held[part][POSES : 2 * POSES]
+        blind = held[part][2 * POSES : 3 * POSES]
         for s in range(len(strength)):
             on = side == s
             if on.any():
                 gain = square[on].sum(axis=0) + HELD * usual[s] / strength[s]
                 known = np.maximum(spent[on].sum(axis=0), 0.0)
                 new[s] *= (gain / (known + HELD)) ** CALM
-                new[s] = np.clip(new[s], *LIMITS)
+                rolling = body.basis.breaks and s == 0
+                new[s] = np.clip(new[s], LIMITS[0], ROLLING if rolling else LIMITS[1])
                 new[s, blind] = STILL_STRENGTH[blind]
                 moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
                 most = max(most, float(moved.max(initial=0.0)))

@@ -51,6 +51,24 @@ def finished(
     return Solution(**{**solution.__dict__, "findings": tuple(said)})
 
 
+def nothing_seen() -> Solution:
+    """The solution of no vehicle at all."""
+    none = np.zeros((0, 0))
+    fit = Fit(
+        at=newton.Point(np.zeros(0), [], [], 0.0),
+        system=newton.System(none, [], none, none, np.zeros(0), 0.0),
+        strengths=(),
+        weights=[],
+        factors=np.zeros(0),
+        chi_square=np.zeros(0),
+        lag=np.zeros(0),
+        drag=np.zeros(0),
+        keep=[],
+        held=np.zeros(0, dtype=bool),
+    )
+    return Solution(Setup((), ()), fit, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {})
+
+
 def _whole(e: Eye, values: Array) -> Array:
     """Values (frames, marks, 2) of an eye put back among all frames and marks of its film."""
     out = np.full((e.film_frames, len(e.film_marks), 2), np.nan)

@@ -76,11 +76,39 @@ class Eye:
 
 
 @dataclass(frozen=True)
+class Channel:
+    """One channel of a sensor block: means over the block's width."""
+
+    name: str
+    axis: int  # 0..5: ax, ay, az, roll, pitch, yaw rate
+    on: NDArray[np.int64]  # (n,) which of the block's times
+    value: Array  # (n,) m/s^2 or rad/s
+    whiten: Array  # (n, n): W with W C W' = 1
+    factor: float  # what its variances are multiplied by
+    prior_u: tuple[float, float, float, float]  # sds: scale error, offset, two other axes' part
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A sensor block: one place, one clock. Unknown are its time shift and four a channel."""
+
+    body: int
+    arm: Array  # (3,) from the cg, vehicle axes
+    seconds: Array  # (n,)
+    width: float  # s
+    shift_u: float  # s
+    channels: tuple[Channel, ...]
+
+
+@dataclass(frozen=True)
 class Setup:
-    """All bodies and eyes, and the order of the unknowns: splines, cameras, marker corrections."""
+    """All bodies, eyes and sensors, and the order of the unknowns: splines, cameras, marker
+    corrections, sensors.
+    """
 
     bodies: tuple[Body, ...]
     eyes: tuple[Eye, ...]
+    sensors: tuple[Sensor, ...] = ()
 
     @cached_property
     def spline(self) -> tuple[slice, ...]:
@@ -98,10 +126,17 @@ class Setup:
         start = self.seen_by[-1].stop if self.eyes else self.spline[-1].stop
         return _slices(start, [3 * len(b.markers) for b in self.bodies])
 
+    @cached_property
+    def felt_by(self) -> tuple[slice, ...]:
+        """Each sensor's unknowns: time shift (s), then scale error, offset and two other axes' part
+        of each channel.
+        """
+        return _slices(self.marker[-1].stop, [1 + 4 * len(s.channels) for s in self.sensors])
+
     @property
     def count(self) -> int:
         """Number of unknowns."""
-        return int(self.marker[-1].stop)
+        return int((*self.marker, *self.felt_by)[-1].stop) if self.bodies else 0
 
     @cached_property
     def tether(self) -> Array:
@@ -137,6 +172,8 @@ class Setup:
             sd[marker] = np.repeat(body.arms_u, 3)
         for eye, part in zip(self.eyes, self.seen_by, strict=True):
             sd[part] = [*np.ones(PARAMETERS), eye.zero_u, eye.rate_u]
+        for sensor, part in zip(self.sensors, self.felt_by, strict=True):
+            sd[part] = [sensor.shift_u, *(u for c in sensor.channels for u in c.prior_u)]
         return sd
 
     def times(self, values: Array, eye: int) -> Array:

@@ -1,8 +1,7 @@
 """One estimator: all motions, cameras, clocks and marker places from all marks at once.
 
-Solved in two rounds. The first weights marks by a Student t, so that wrong ones lose their pull;
-the second leaves them out, says so, and sizes the noise of each camera by what is left. In both,
-the smoothness strengths move to those of the greatest marginal likelihood between steps.
+Solved in the two rounds of `rounds`; accelerometers join the films' solution in a second round of
+their own (`join`).
 """
 
 from __future__ import annotations
@@ -15,24 +14,20 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from calibration.problem import Problem
-from tracker.body import newton, prior, survey, trust
+from tracker.body import prior, survey
 from tracker.body.clocks import on_one_clock
 from tracker.body.contact import Contact, find_contact
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.body.fit import Fit
+from tracker.body.join import joined
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
-from tracker.body.setup import POSES, Body, Eye, Setup, eye_of
+from tracker.body.rounds import first_round, second_round
+from tracker.body.setup import Body, Eye, Setup, eye_of
 from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
 from tracker.values import Progress, Warning_
 
-FIRST, SECOND = 12, 30
-"""Most steps of the two rounds."""
-SHAKES = 4
-"""Most estimates of a common shift of a frame's marks."""
-STILL = 0.1
-"""Strengths and noise that change by less (natural logarithm) have converged."""
 DOUBTS = 8
 """How many times the survey of markers is doubted."""
 
@@ -52,7 +47,7 @@ def solve(
     cameras, vehicles : evidence by name; vehicles that no camera saw are left out of the solution.
     contact : time of first contact on the cameras' clock, s; None: found from the motion, and the
         solution's time zero is put there.
-    accelerometers : evidence that joins the films.
+    accelerometers : evidence that joins the films, of vehicles that a camera saw.
     progress : told ("motion", step, steps).
 
     Raises Problem where no camera measured any marker of any vehicle.
@@ -79,7 +74,8 @@ def solve(
         found = replace(found, value=0.0)
     setup = _setup(eyes, vehicles, starts, arms, found.value)
     setup, fit, said = _fitted(setup, vehicles, starts, found.value, tell)
-    return finished(setup, fit, (found.value, found.u), (*found.findings, *said))
+    solution = finished(setup, fit, (found.value, found.u), (*found.findings, *said))
+    return joined(solution, accelerometers, tell) if accelerometers else solution
 
 
 def _started(
@@ -177,8 +173,8 @@ def _fitted(
     for b, body in enumerate(setup.bodies):
         handles = prior.handles_from(body, starts[body.name], strengths[b])
         values[setup.spline[b]] = handles.ravel()
-    setup, fit = _first_round(setup, values, strengths, tell)
-    setup, fit = _second_round(setup, fit, moment, tell)
+    setup, fit = first_round(setup, values, strengths, tell)
+    setup, fit = second_round(setup, fit, moment, tell)
     findings: list[Warning_] = []
     for _ in range(DOUBTS):
         doubt = survey.doubts(setup, fit, vehicles)
@@ -186,103 +182,5 @@ def _fitted(
             break
         setup = doubt.setup
         findings += doubt.findings
-        setup, fit = _second_round(setup, fit, moment, tell)
+        setup, fit = second_round(setup, fit, moment, tell)
     return setup, fit, [*findings, *survey.freed(setup, fit, vehicles)]
-
-
-def _first_round(
-    setup: Setup, values: Array, strengths: tuple[Array, ...], tell: Progress
-) -> tuple[Setup, Fit]:
-    """Student t weights; components that the marks say nothing about are found and set to rest."""
-    setup, values, strengths, held = _set_to_rest(setup, values, strengths)
-    sd = prior.spread(setup, strengths)
-    weights = [e.measured.astype(float) for e in setup.eyes]
-    at = newton.point(setup, values, sd, weights)
-    factors = np.ones(len(setup.eyes))
-    for step in range(FIRST):
-        tell("motion", step, FIRST + SECOND)
-        squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
-        factors = np.array([max(1.0, trust.spread_of(q)) for q in squares])
-        weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
-        at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights, held)
-        at = newton.stepped(setup, at, sd, weights, system, held)
-        if system.decrement < 10.0:
-            break
-    keep = [s.usable for s in at.looks]
-    one = np.ones(len(setup.eyes))
-    return setup, Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep, held)
-
-
-def _set_to_rest(
-    setup: Setup, values: Array, strengths: tuple[Array, ...]
-) -> tuple[Setup, Array, tuple[Array, ...], NDArray[np.bool_]]:
-    sd = prior.spread(setup, strengths)
-    weights = [e.measured.astype(float) for e in setup.eyes]
-    at = newton.point(setup, values, sd, weights)
-    held = newton.unseen(setup, newton.system(setup, at, sd, weights))
-    out = list(strengths)
-    for b, part in enumerate(setup.spline):
-        blind = held[part][POSES : 2 * POSES]
-        setup = setup.with_body(b, prior.quieted(setup.bodies[b], blind))
-        out[b] = np.where(blind, prior.STILL_STRENGTH, strengths[b])
-    return setup, np.where(held, setup.mean(), values), tuple(out), held
-
-
-def _second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tuple[Setup, Fit]:
-    """Weights 1 or 0, and all that is learned from the residuals, until it stands still; last the
-    correlation of errors from frame to frame, once (a stiffer motion would feign more of it).
-    """
-    settled, frozen, shakes = False, False, 0
-    for step in range(SECOND):
-        tell("motion", FIRST + step, FIRST + SECOND)
-        at, keep = fit.at, fit.keep
-        sd = prior.spread(setup, fit.strengths)
-        if step < 6:
-            squares = [trust.squares(s, w) for s, w in zip(at.looks, fit.weights, strict=True)]
-            scale = [max(1.0, trust.spread_of(q)) for q in squares]
-            keep = [trust.kept(q, f) for q, f in zip(squares, scale, strict=True)]
-        weights = [k / f for k, f in zip(keep, fit.factors, strict=True)]
-        at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights, fit.held)
-        at = newton.stepped(setup, at, sd, weights, system, fit.held)
-        fit = replace(fit, at=at, system=system, weights=weights, keep=keep)
-        covariance = newton.covariance(system)
-        unit = newton.unit(setup, at.values, sd)
-        new = prior.strengthened(setup, fit.strengths, unit, np.diag(covariance), contact, fit.held)
-        chi, lag = trust.scatter(setup, fit, covariance)
-        factors = trust.factor(chi, fit.drag, keep)
-        moved = max(new.change, float(np.abs(np.log(factors / fit.factors)).max()))
-        fit = replace(fit, chi_square=chi)
-        frozen = frozen or (settled and moved < STILL and system.decrement < 0.01)
-        if frozen and system.decrement < 1e-8:
-            break
-        if step >= 3 and moved < STILL and shakes < SHAKES and not frozen:
-            shakes += 1
-            calmer = _with_shake(setup, fit)
-            if calmer is not setup:
-                setup = calmer
-                fit = replace(fit, at=newton.point(setup, at.values, sd, weights))
-                continue
-            shakes = SHAKES
-        if step >= 3 and moved < STILL and not settled:
-            settled = True
-            fit = replace(fit, lag=lag, drag=trust.drag(lag, keep))
-            factors = trust.factor(chi, fit.drag, keep)
-        if not frozen and step < SECOND - 3:
-            fit = replace(fit, strengths=new.values, factors=factors)
-    tell("motion", FIRST + SECOND, FIRST + SECOND)
-    return setup, fit
-
-
-def _with_shake(setup: Setup, fit: Fit) -> Setup:
-    """The setup with the common shift of each camera's frames as its residuals show it; the same
-    one if that changes little.
-    """
-    found = [
-        trust.shake(e, s, on) for e, s, on in zip(setup.eyes, fit.at.looks, fit.keep, strict=True)
-    ]
-    if all(abs(f - e.shake) <= 0.1 * e.shake for f, e in zip(found, setup.eyes, strict=True)):
-        return setup
-    eyes = tuple(replace(e, shake=f) for e, f in zip(setup.eyes, found, strict=True))
-    return replace(setup, eyes=eyes)

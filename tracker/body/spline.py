@@ -152,6 +152,16 @@ def sites_for(first: float, last: float, contact: float | None, frame: float) ->
     return np.concatenate([before[::-1], after[1:]])
 
 
+def longer(sites: Array, last: float) -> Array:
+    """Sites (k,) and further ones up to `last`, s, spaced on from the last of them; the same where
+    that is not beyond them by half an interval.
+    """
+    end, step = float(sites[-1]), float(sites[-1] - sites[-2])
+    if last < end + 0.5 * step:
+        return sites
+    return np.concatenate([sites, _ladder(end, last, step, steady=max(0.15 - end, 0.0))[1:]])
+
+
 def _ladder(first: float, last: float, fine: float, steady: float) -> Array:
     """Steps of `fine` over the length `steady`, then growing by 12 % each to five times that."""
     steps, total, step = [0.0], 0.0, fine
