@@ -20,6 +20,8 @@ HEADINGS = tuple(np.radians([0.0, -18.0, 18.0, 180.0, 162.0, 198.0]))
 """Tried where a view doesn't show the heading: along x or against it, up to 27 degrees off."""
 PLANE_U = np.array([10.0, 1.0, 0.5])
 """How far the vehicle's origin may be from its plane of motion, m, by the plane's ground axis."""
+HIGHEST = 1.5
+"""The vehicle's origin is within this height of the ground's, m."""
 PEAK_U = 1.5
 """Error of a peak of a response, px."""
 SLACK = 0.05
@@ -82,7 +84,8 @@ def hypotheses(camera: Camera, plane: Plane, layout: Layout, seen: dict[Look, Pe
             apart = one != two if layout.looks[i] == layout.looks[j] else one >= 0
             pair = _pair(camera, plane, layout.at[[i, j]], first[one[apart]], second[two[apart]])
             found.append(pair)
-    return np.concatenate(found)
+    poses = np.concatenate(found)
+    return poses[np.abs(poses[:, 2]) < HIGHEST]
 
 
 def _pair(camera: Camera, plane: Plane, at: Array, first: Array, second: Array) -> Array:

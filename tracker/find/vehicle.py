@@ -21,8 +21,10 @@ LEAST = 0.55
 TRIED = 16
 """Poses that are settled on peaks; the best `PROVED` of them are proved mark by mark."""
 PROVED = 3
-RIVAL, RIVAL_PX = 1.5, 0.3
-"""Another pose is as good if its rms residual is within this factor and so many px."""
+RIVAL = 0.9
+"""Another pose is as good if it is worth this share of the best."""
+CHANCE_PX, FLOOR_PX = 3.0, 0.15
+"""Residuals of marks that agree with a pose by chance, and the least that count as different."""
 SAME = 0.25
 """Distance in m within which two poses are the same."""
 OWN = 0.6
@@ -65,10 +67,10 @@ def place_vehicle(
         for pose in best(camera, layout, poses, near, TRIED)
     ]
     settled = [s for s in settled if np.isfinite(s[2])]
-    settled.sort(key=lambda s: (-s[1], s[2]))
+    settled.sort(key=lambda s: -worth(s[1], s[2]))
     proved: list[Placed] = []
-    for pose, count, _ in _different(settled)[:PROVED]:
-        if proved and count < max(len(p.pixels) for p in proved):
+    for pose, count, rms in _different(settled)[:PROVED]:
+        if any(worth(len(p.pixels), p.rms_px) > worth(count, rms) for p in proved):
             break
         placed = prove(luma, camera, plane, targets, pose, white, {})
         proved += [] if placed is None else [placed]
@@ -93,18 +95,22 @@ def _layout(targets: list[Target]) -> Layout:
     )
 
 
+def worth(count: int, rms: float) -> float:
+    """How much speaks for a pose under which `count` marks fit to `rms` px: the logarithm of how
+    much closer they are than by chance, for each coordinate that the pose's place and heading
+    leave over.
+    """
+    return (2 * count - 4) * float(np.log(CHANCE_PX / (rms + FLOOR_PX)))
+
+
 def _only(proved: list[Placed], heading: float) -> Placed | None:
-    """The pose that explains most marks. Where several that differ in place do equally well, none;
+    """The pose for which most speaks. Where several that differ in place do equally well, none;
     where they differ by the way the vehicle faces, the one nearest to `heading`.
     """
     if not proved:
         return None
-    first = min(proved, key=lambda p: (-len(p.pixels), p.rms_px))
-    rivals = [
-        p
-        for p in proved
-        if len(p.pixels) == len(first.pixels) and p.rms_px < RIVAL * first.rms_px + RIVAL_PX
-    ]
+    worths = [worth(len(p.pixels), p.rms_px) for p in proved]
+    rivals = [p for p, w in zip(proved, worths, strict=True) if w > RIVAL * max(worths)]
     facing = max(rivals, key=lambda p: np.cos(p.pose[5] - heading))
     others = [p for p in rivals if np.cos(p.pose[5] - facing.pose[5]) > 0.9]
     same = all(np.linalg.norm(p.pose[:3] - facing.pose[:3]) < SAME for p in others)
