@@ -148,16 +148,13 @@ def test_good_picks_are_kept_as_they_are(record: Record) -> None:
         assert place == pytest.approx(TRUE[name] + 1.0)
 
 
-@pytest.mark.parametrize("shift", [(0.0, 0.0), (35.0, -20.0)])
-def test_fixed_targets_are_found_far_from_their_picks(
-    record: Record, shift: tuple[float, float]
-) -> None:
-    rng = np.random.default_rng(5)
+@pytest.mark.parametrize("kept", [1.0, 0.0], ids=["far off", "all in the corner"])
+def test_fixed_targets_are_found_far_from_their_picks(record: Record, kept: float) -> None:
+    count = len(smallscene.FIXED)
+    off = np.random.default_rng(5).uniform((17, -38), (53, -2), (count, 2))
     survey = {
-        name: target.model_copy(
-            update={"pixel": tuple(np.array(target.pixel) + shift + rng.uniform(-18, 18, 2))}
-        )
-        for name, target in record.cameras["above"].survey.items()
+        name: target.model_copy(update={"pixel": tuple(kept * (np.array(target.pixel) + away))})
+        for (name, target), away in zip(record.cameras["above"].survey.items(), off, strict=True)
     }
     marks = found(record, lambda _: smallscene.picture(0), survey=survey)
 
@@ -165,6 +162,7 @@ def test_fixed_targets_are_found_far_from_their_picks(
     for name, at in smallscene.FIXED.items():
         assert np.hypot(*(places[f"survey.{name}"] - smallscene.pixel(*at))) < 0.5
     assert set(vehicle_places(marks)) == set(TRUE)
+    assert marks.warnings[0].code == "targets_found"
 
 
 # One vehicle in one picture

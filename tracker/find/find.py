@@ -27,6 +27,8 @@ SNAP = 0.15
 """Share of the film by which such a frame may be moved to one that stands by itself."""
 PICK_U, FAR_U, FIX_U = 4.0, 2.0, 0.05
 """Error in px of a hand pick, of a peak of a response, and of a mark located."""
+CONTRADICTS_PX = 2.0
+"""Rms residual of the fixed targets at which a pose that was sought is no pose."""
 SURVEY = "survey"
 
 
@@ -158,7 +160,9 @@ class _Search:
             near = ground.better_picks(fixed, self.known, self.sizes, again)
             near = tuple(replace(m, frame=frame) for m in near)
             places = ground.near_picks({frame: pictures[frame]}, near, self.white)
-            again = self._pose(places, FIX_U) or again
+            again = self._pose(places, FIX_U)
+            if again is not None and again.rms_px > CONTRADICTS_PX:
+                again = None
         if again is None or (posed is not None and len(posed.places) >= len(again.places)):
             return posed, []
         text = (

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import cv2
@@ -29,7 +29,16 @@ GOOD_PX = 4.0
 """Distance in px within which a peak agrees with a pose."""
 STRAY_PX = 2.0
 """Distance in px from the place by the pose from which a pick is replaced, plus a quarter size."""
-TRIALS = 4000
+TRIALS, TRIPLES = 9000, 20
+"""Most poses tried, of so many sets of three targets."""
+APART = 8.0
+"""Least distance in px of two targets that a pose is made of."""
+ANYWHERE = 14
+"""Peaks tried for a target whose pick says nothing."""
+AGREED = 0.6
+"""Share of the targets that must agree with a pose."""
+ROUGH_M = 3.0
+"""How far from its stated rough position a camera may be, m."""
 
 
 @dataclass(frozen=True)
@@ -99,75 +108,82 @@ def from_far(
 
     Three targets on three peaks near their picks give up to four poses (perspective three-point
     problem); the one under which most targets have a peak is taken, if it is near `rough` (3,).
+    Where none is good and `rough` is given, the strongest peaks of the picture are tried.
     """
     usable = [m for m in marks if m.name in known and m.pattern in LOOKS and m.name in sizes_m]
     peaks = _peaks(luma, usable, sizes_m, known, lens, rough, white)
-    reach = FAR * luma.shape[1]
-    near: dict[str, Array] = {}
-    for mark in usable:
-        place = peaks[LOOKS[mark.pattern]]
-        away = np.hypot(*(place - np.array(mark.pixel)).T)
-        order = [k for k in np.argsort(away)[:CLOSE] if away[k] < reach]
-        if order:
-            near[mark.name] = place[order]
-    names = list(near)
+    names = [mark.name for mark in usable]
     if len(names) < ENOUGH:
         return {}
     points = np.array([known[name] for name in names])
-    best: tuple[int, float, Array] = (ENOUGH - 1, np.inf, np.empty(0))
-    for camera in _poses(points, [near[name] for name in names], lens):
-        if rough is not None and np.linalg.norm(camera.position - rough) > 3.0:
-            continue
+    all_of = [peaks[LOOKS[mark.pattern]] for mark in usable]
+    reach = FAR * luma.shape[1]
+    near = []
+    for mark, places in zip(usable, all_of, strict=True):
+        away = np.hypot(*(places - np.array(mark.pixel)).T)
+        near.append(places[[k for k in np.argsort(away)[:CLOSE] if away[k] < reach]])
+    agreed = _agreed(points, near, near, lens, rough)
+    if not agreed and rough is not None:  # the picks say nothing: anything may be anywhere
+        agreed = _agreed(points, [places[:ANYWHERE] for places in all_of], all_of, lens, rough)
+    return {names[i]: place for i, place in agreed.items()}
+
+
+def _agreed(
+    points: Array, tried: list[Array], near: list[Array], lens: Lens, rough: Array | None
+) -> dict[int, Array]:
+    """Peaks (2,) of the targets at ground points (n, 3) by the pose that most of them agree with:
+    poses by peaks `tried` for each, judged by those `near`. Empty where too few agree.
+    """
+    best: tuple[int, float, Array] = (0, np.inf, np.empty(0))
+    for camera in _poses(points, tried, lens, rough):
         pixels = camera.project(points)
-        away = np.array([_least(near[name], pixels[i]) for i, name in enumerate(names)])
-        good = away < GOOD_PX
-        score = int(good.sum()), float(np.sum(np.minimum(away, GOOD_PX)))
-        if (score[0], -score[1]) > (best[0], -best[1]):
-            best = (*score, pixels)
-    if best[0] < ENOUGH or not len(best[2]):
+        away = np.array([_least(places, pixels[i]) for i, places in enumerate(near)])
+        good, rest = int(np.sum(away < GOOD_PX)), float(np.sum(np.minimum(away, GOOD_PX)))
+        if (good, -rest) > (best[0], -best[1]):
+            best = good, rest, pixels
+        if good == len(points):
+            break
+    if best[0] < max(ENOUGH, AGREED * len(points)):
         return {}
     found = {}
-    for name, pixel in zip(names, best[2], strict=True):
-        away = np.hypot(*(near[name] - pixel).T)
-        if away.min() < GOOD_PX:
-            found[name] = near[name][int(np.argmin(away))]
+    for i, pixel in enumerate(best[2]):
+        if _least(near[i], pixel) < GOOD_PX:
+            found[i] = near[i][int(np.argmin(np.hypot(*(near[i] - pixel).T)))]
     return found
 
 
 def _least(places: Array, pixel: Array) -> float:
-    return float(np.min(np.nan_to_num(np.hypot(*(places - pixel).T), nan=np.inf)))
+    away = np.hypot(*(places - pixel).T)
+    return float(np.min(np.nan_to_num(away, nan=np.inf), initial=np.inf))
 
 
-def _poses(points: Array, near: list[Array], lens: Lens) -> list[Camera]:
-    """Cameras by three targets at a time, widely spread ones first."""
-    triples = list(combinations(range(len(points)), 3))
+def _poses(points: Array, tried: list[Array], lens: Lens, rough: Array | None) -> Iterator[Camera]:
+    """Cameras by three targets at a time, widely spread ones first, near `rough` (3,) if given."""
 
     def area(triple: tuple[int, ...]) -> float:
         a, b, c = points[list(triple)]
         return float(np.linalg.norm(np.cross(b - a, c - a)))
 
-    triples.sort(key=area, reverse=True)
-    found: list[Camera] = []
-    tried = 0
-    for triple in triples[:20]:
-        i, j, k = triple
-        for p in near[i]:
-            for q in near[j]:
-                for r in near[k]:
-                    tried += 1
-                    if tried > TRIALS:
-                        return found
-                    seen = lens.undistorted(np.array([p, q, r]))
-                    if np.linalg.norm(p - q) < 8 or np.linalg.norm(q - r) < 8:
-                        continue
-                    n, turns, shifts = cv2.solveP3P(
-                        points[list(triple)], seen, np.eye(3), np.zeros(4), cv2.SOLVEPNP_AP3P
-                    )
-                    for turn, shift in zip(turns[:n], shifts[:n], strict=True):
-                        rotation = np.asarray(cv2.Rodrigues(turn)[0], float)
-                        place = -rotation.T @ np.asarray(shift, float).ravel()
-                        found.append(Camera(lens, rotation, place))
-    return found
+    triples = sorted(combinations(range(len(points)), 3), key=area, reverse=True)
+    flat = [lens.undistorted(places) for places in tried]
+    trials = 0
+    for triple in triples[:TRIPLES]:
+        for which in product(*(range(len(tried[i])) for i in triple)):
+            pixels = np.array([tried[i][k] for i, k in zip(triple, which, strict=True)])
+            if min(np.ptp(pixels[:2], axis=0).max(), np.ptp(pixels[1:], axis=0).max()) < APART:
+                continue
+            trials += 1
+            if trials > TRIALS:
+                return
+            seen = np.array([flat[i][k] for i, k in zip(triple, which, strict=True)])
+            n, turns, shifts = cv2.solveP3P(
+                points[list(triple)], seen, np.eye(3), np.zeros(4), cv2.SOLVEPNP_AP3P
+            )
+            for turn, shift in zip(turns[:n], shifts[:n], strict=True):
+                rotation = np.asarray(cv2.Rodrigues(turn)[0], float)
+                place = -rotation.T @ np.asarray(shift, float).ravel()
+                if rough is None or np.linalg.norm(place - rough) < ROUGH_M:
+                    yield Camera(lens, rotation, place)
 
 
 def _peaks(
