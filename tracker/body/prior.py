@@ -36,6 +36,10 @@ ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
 Errors of marks that last for some frames would else be taken for accelerations of many g.
 """
+ONSET, ONSET_MORE = 0.01, 10.0
+"""For so long after contact (s) the strength is so many times that of the crush that follows: a
+pulse sets in far more abruptly than it goes on.
+"""
 CALM = 0.8
 """Share (of the logarithm) by which strengths go to the fixed point in a step: all of it may swing
 to and fro where two components trade places."""
@@ -77,9 +81,18 @@ def spread(setup: Setup, strengths: tuple[Array, ...]) -> Array:
     sd = setup.spread()
     for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
         grid = sd[part].reshape(-1, POSES)
-        grid[body.basis.jerk] = np.sqrt(strength[sides(body.basis)] / body.basis.intervals[:, None])
+        grid[body.basis.jerk] = jerk_sd(body.basis, strength)
         sd[part] = grid.ravel()
     return sd
+
+
+def jerk_sd(basis: Basis, strength: Array) -> Array:
+    """Prior sds (intervals, 6) of the jerks under strengths (stretches, 6)."""
+    density = strength[sides(basis)]
+    if basis.breaks:
+        since = basis.sites[:-1] - basis.breaks[0]
+        density = density * np.where((since > -1e-9) & (since < ONSET), ONSET_MORE, 1.0)[:, None]
+    return np.sqrt(density / basis.intervals[:, None])
 
 
 def sides(basis: Basis) -> NDArray[np.int64]:
@@ -178,7 +191,7 @@ def handles_from(body: Body, start: Poses, strength: Array) -> Array:
     """Handles (handles, 6) of the smooth motion through start poses."""
     rows = body.basis.design(start.time)
     sd = body.spread.copy()
-    sd[body.basis.jerk] = np.sqrt(strength[sides(body.basis)] / body.basis.intervals[:, None])
+    sd[body.basis.jerk] = jerk_sd(body.basis, strength)
     out = np.empty((body.basis.count, POSES))
     loose = 2e-2
     for k in range(POSES):
