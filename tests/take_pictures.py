@@ -6,7 +6,6 @@ to docs/pictures/.
 
 from __future__ import annotations
 
-import io
 import os
 import shutil
 import sys
@@ -23,15 +22,18 @@ from desk import ARGUMENTS, Desk, shown  # noqa: E402
 
 SIZES = {"laptop": (1366, 768), "large": (1920, 1080)}
 VIEWS = ("setup", "films", "motion", "calibration", "verdicts", "report")
+FILMS = ("films", "motion", "close-up", "keys", "check")
 CHOSEN = "car.roof1"
 SETTLE = 1200  # ms
 
 
 def take(page: Page, out: Path, name: str) -> None:
     page.wait_for_timeout(SETTLE)
-    picture = Image.open(io.BytesIO(page.screenshot()))
-    small = picture.convert("RGB").quantize(256, dither=Image.Dither.NONE)
-    small.save(out / f"workbench-{name}.png", optimize=True)
+    path = out / f"workbench-{name}.png"
+    page.screenshot(path=path)
+    if not any(film in name for film in FILMS):  # a palette would spoil a film's greys
+        small = Image.open(path).convert("RGB").quantize(256, method=Image.Quantize.MAXCOVERAGE)
+        small.save(path, optimize=True)
 
 
 def views(page: Page, out: Path, ending: str) -> None:

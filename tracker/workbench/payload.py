@@ -41,7 +41,7 @@ def summary(results: Results) -> dict[str, Any]:
             "name": name,
             "role": vehicle.role,
             "movement": _table(tables.movement(results, name)),
-            "occupant": _table(tables.occupant(results, name)),
+            "occupant": _abbreviated(_table(tables.occupant(results, name))),
         }
         for name, vehicle in results.vehicles.items()
     ]
@@ -153,6 +153,10 @@ def significant(values: Array) -> list[float | None]:
 
 def _short(row: tuple[str, ...]) -> list[str]:
     return [tables.abbreviated(row[0]), *row[1:]]
+
+
+def _abbreviated(table: dict[str, Any] | None) -> dict[str, Any] | None:
+    return table and {**table, "rows": [_short(row) for row in table["rows"]]}
 
 
 def _titled(of: str, quantity: str) -> str:

@@ -16,7 +16,7 @@ export function view(root) {
     fill(page,
       store.test.results?.stale ? h("p", { class: "banner" }, "The record has changed since these numbers were worked out. Analyse again to bring them up to date.") : null,
       h("p", { class: "lead" }, r.headline),
-      h("div", { class: "columns" },
+      h("div", { class: "columns verdicts" },
         h("div", {}, table(r.conditions), striking.map((v) => [table(v.movement)]), r.crush ? table({ caption: "Crush", head: ["", "value", "at, s"], rows: [r.crush], align: "lcr" }) : null),
         h("div", {}, criteria(r), striking.map((v) => table(v.occupant))),
         h("div", {}, warnings(r), r.cross_check.map(checked))),
@@ -32,7 +32,7 @@ function criteria(r) {
     h("div", { class: "scroll" }, h("table", {},
       h("thead", {}, h("tr", {}, ["", "value", "limit", "verdict"].map((t, i) => h("th", { scope: "col", class: i === 1 ? "number" : "left" }, t)))),
       h("tbody", {}, r.criteria.map((c) => h("tr", { title: `${c.name}: ${c.source}${c.note ? `; ${c.note}` : ""}`, class: c.verdict },
-        h("th", { scope: "row", class: "left" }, c.row[0]), h("td", { class: "number" }, c.row[1]), h("td", {}, c.row[2]),
+        h("th", { scope: "row", class: "left" }, c.row[0]), h("td", { class: "number" }, c.row[1]), h("td", { class: "limit" }, c.row[2]),
         h("td", { class: `verdict ${c.verdict}` }, `${SIGNS[c.verdict]} ${c.verdict}`)))))));
 }
 
