@@ -118,12 +118,12 @@ class Setup:
     @cached_property
     def seen_by(self) -> tuple[slice, ...]:
         """Each eye's `SHARED` unknowns."""
-        return _slices(self.spline[-1].stop, [SHARED] * len(self.eyes))
+        return _slices(_end(self.spline), [SHARED] * len(self.eyes))
 
     @cached_property
     def marker(self) -> tuple[slice, ...]:
         """Each body's marker corrections, (markers, 3) row by row, m in vehicle axes."""
-        start = self.seen_by[-1].stop if self.eyes else self.spline[-1].stop
+        start = _end(self.spline, self.seen_by)
         return _slices(start, [3 * len(b.markers) for b in self.bodies])
 
     @cached_property
@@ -131,12 +131,13 @@ class Setup:
         """Each sensor's unknowns: time shift (s), then scale error, offset and two other axes' part
         of each channel.
         """
-        return _slices(self.marker[-1].stop, [1 + 4 * len(s.channels) for s in self.sensors])
+        start = _end(self.spline, self.seen_by, self.marker)
+        return _slices(start, [1 + 4 * len(s.channels) for s in self.sensors])
 
     @property
     def count(self) -> int:
         """Number of unknowns."""
-        return int((*self.marker, *self.felt_by)[-1].stop) if self.bodies else 0
+        return _end(self.spline, self.seen_by, self.marker, self.felt_by)
 
     @cached_property
     def tether(self) -> Array:
@@ -201,6 +202,11 @@ class Setup:
         bodies = list(self.bodies)
         bodies[index] = body
         return replace(self, bodies=tuple(bodies))
+
+
+def _end(*groups: tuple[slice, ...]) -> int:
+    """Where the last of some groups of slices, in order, ends; 0 without any."""
+    return max((int(s.stop) for group in groups for s in group), default=0)
 
 
 def _slices(start: int, lengths: list[int]) -> tuple[slice, ...]:
