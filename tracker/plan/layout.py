@@ -77,6 +77,13 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
     )
     camera, looks = _looking(np.array(entry.position), entry, lens, fixed, where)
     fixed = tuple(Target(t.name, t.at, t.pattern, t.size, _towards(camera, t.at)) for t in fixed)
+    if not any(m.at for v in record.vehicles.values() for m in v.markers.values()):
+        raise Problem(
+            "no vehicle has a marker with a place",
+            where=f"{record.path}, vehicles",
+            remedy="plan markers with `at` and `size`, three or more on each vehicle",
+            status=RECORD,
+        )
     markers = tuple(
         target
         for vehicle, table in record.vehicles.items()

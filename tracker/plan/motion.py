@@ -1,8 +1,8 @@
 """A plausible course of the test as planned: what the plan lets the vehicles do.
 
 The striking vehicle runs at constant speed until contact; then a pulse as crush cushions give it
-brings both to one speed: a rise within 8 ms, a plateau, a stiffer second half, a fall. The mean
-closing deceleration is `MEAN_PULSE`. (Common practice, no source: cushions that keep the occupant's
+brings both to one speed: a steep rise, a plateau, a stiffer second half, a fall. The mean closing
+deceleration is `MEAN_PULSE`. (Common practice, no source: cushions that keep the occupant's
 ridedown below 20 g and stop 100 km/h in a few metres run at about that.) Pitch, dive and yaw are
 small and smooth, so that the estimator has something to tell.
 """
@@ -21,7 +21,7 @@ from tracker.record_schema import PlannedRecord, Vehicle
 
 MEAN_PULSE = 11.5 * 9.80665
 """m/s^2."""
-SHAPE = ((0.0, 0.0), (0.04, 0.75), (0.45, 0.95), (0.6, 1.25), (0.9, 1.3), (1.0, 0.0))
+SHAPE = ((0.0, 0.0), (0.04, 0.85), (0.45, 1.05), (0.6, 1.3), (0.78, 1.25), (1.0, 0.0))
 """Course of the pulse: share of its duration, and of its mean before it is scaled to mean 1."""
 RIPPLES = ((0.09, 45.0), (0.05, 90.0))
 """Folding of the cushion's cells and of the car: share of the pulse, and 1/s."""

@@ -34,9 +34,9 @@ class Picture:
     blur: float = 0.8  # px, sd of the point spread without motion and without the pixel's area
     # px, sd of what is not noise, of a mark of `FLOOR_PX`: compression, shading, paint. For
     # signalised targets 0.01 to 0.03 is commonly quoted (from memory)
-    floor: float = 0.022
-    # of that from frame to frame; the demonstration's films have 0.4 to 0.5
-    correlation: float = 0.3
+    floor: float = 0.015
+    # of that from frame to frame; the demonstration's films have 0.34 and 0.47
+    correlation: float = 0.4
 
     def still_floor(self, size_px: float) -> float:
         """The floor of a mark of this size, px: it falls with the root of the size, as rounding

@@ -1,14 +1,15 @@
 """The uncertainty to expect: the estimator itself, on marks as the planned cameras would see them.
 
-The marks stand exactly where the planned course puts them and carry the covariance that is
-predicted for their size, contrast and blur; the cameras carry the covariance that resection of the
-planned survey gives. Thinned frames carry the information of those they stand for.
+The marks stand where the planned course puts them, with errors drawn from the covariance that is
+predicted for their size, contrast and blur (the estimator sizes noise by what it sees, so there
+must be some); the cameras carry the covariance that resection of the planned survey gives. Thinned
+frames carry the information of those they stand for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,6 +38,9 @@ from tracker.values import Progress
 
 FLASH_U = 0.02
 """Standard uncertainty of a flash's onset, frames: what the onset of a clear flash leaves."""
+CONTACT_U = 2e-3
+"""Standard uncertainty of first contact, s, where only the motion tells it: what finding it on
+planned courses leaves."""
 FINEST = 2e-3
 """Frames closer than this are thinned out, s: the estimator's knots are then 5 ms apart at the
 least, 2.5 frames."""
@@ -73,7 +77,9 @@ def predict(
         times = np.arange(span[0], span[1], every / stand.frame_rate)
         marks[name] = seen(stand, course, times, picture)
         evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every)
-    known = any(np.isfinite(e.zero_u) for e in evidence.values())
+    if not any(np.isfinite(e.zero_u) for e in evidence.values()):
+        first = next(iter(evidence))
+        evidence[first] = replace(evidence[first], zero_u=CONTACT_U)
     geometry = {
         name: VehicleGeometry(
             table.cg,
@@ -83,10 +89,11 @@ def predict(
         )
         for name, table in record.vehicles.items()
     }
-    solution = solve(evidence, geometry, contact=0.0 if known else None, progress=progress)
+    solution = solve(evidence, geometry, contact=0.0, progress=progress)
     draws = solution.draws(DRAWS, SEED)
     fastest = max(planned.values(), key=lambda stand: stand.frame_rate)
-    times = evidence[fastest.name].seconds
+    zero, _, rate, _ = solution.clocks.get(fastest.name, (0.0, 0.0, 0.0, 0.0))
+    times = evidence[fastest.name].seconds * (1 + rate) + zero
     moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
     crush = crush_result(record.vehicles, moves)
     ends = None if crush is None else crush.contact_ends
@@ -165,10 +172,20 @@ def _evidence(
         rate_u=RATE_U,
         steadiness=None,
         marks=tuple(m.target.name for m in marks),
-        position=np.where(visible[..., None], position, np.nan),
+        position=position + _errors(covariance, stand.name),
         covariance=np.where(visible[..., None, None], covariance, np.nan),
         measured=visible,
     )
+
+
+def _errors(covariance: Array, camera: str) -> Array:
+    """Errors (n, k, 2) px drawn from covariances (n, k, 2, 2), NaN where those are; always the same
+    draws for a camera, so that layouts can be compared.
+    """
+    rng = np.random.default_rng([SEED, *camera.encode()])
+    known = np.where(np.isfinite(covariance), covariance, np.eye(2))
+    drawn = np.linalg.cholesky(known) @ rng.standard_normal((*covariance.shape[:3], 1))
+    return np.where(np.isfinite(covariance).all(axis=3), drawn[..., 0], np.nan)
 
 
 def _zero_u(record: PlannedRecord, stand: Stand) -> float:

@@ -1,0 +1,70 @@
+"""Plan against fact: predicted and achieved uncertainties of a test that was analysed.
+
+    python tests/bench/plan.py RECORD RESULTS
+
+Takes the record as a plan (its films are not opened), with the vehicles where the results have them
+at time zero and films as long as they were, and prints both uncertainties of each headline number.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from tracker.plan.layout import stands
+from tracker.plan.motion import planned_course
+from tracker.plan.noise import Picture
+from tracker.plan.numbers import numbers
+from tracker.plan.predict import predict
+from tracker.record import PlannedRecord, load_planned
+from tracker.results import Results
+from tracker.results_files import read_results
+
+
+def placed(record: PlannedRecord, results: Results) -> PlannedRecord:
+    """The record with the vehicles where they were at time zero; level and straight."""
+    vehicles = {}
+    for name, table in record.vehicles.items():
+        motion = results.motion[name]
+        cg = [np.interp(0.0, motion.time, motion.state[:, k]) for k in range(3)]
+        at = tuple(np.subtract(cg, table.cg).tolist())
+        vehicles[name] = table.model_copy(update={"at_contact": at})
+    return record.model_copy(update={"vehicles": vehicles})
+
+
+def achieved(results: Results, key: str) -> float:
+    """The standard uncertainty that the films gave; NaN where there is none."""
+    vehicle, _, field = key.partition(".")
+    if key == "crush":
+        quantity = results.crush.max_dynamic if results.crush else None
+    else:
+        of = results.vehicles[vehicle]
+        quantity = getattr(of, field, None) or getattr(of.occupant.film, field, None)
+    return float("nan") if quantity is None else quantity.u
+
+
+def main(record_path: Path, results_path: Path) -> None:
+    results = read_results(results_path)
+    record = placed(load_planned(record_path), results)
+    times = np.concatenate(list(results.times.values()))
+    span = (float(times.min()), float(times.max()))
+    outlook = predict(record, stands(record), planned_course(record), span, Picture())
+    ratios = []
+    for number in numbers(outlook):
+        fact = achieved(results, number.key)
+        ratio = number.quantity.u / fact
+        ratios.append(ratio)
+        print(f"{number.label:48} {number.quantity.u:10.3g} {fact:10.3g} {ratio:6.2f}")
+    known = np.array(ratios)[np.isfinite(ratios)]
+    within = np.mean((known > 1 / 1.2) & (known < 1.2))
+    print(
+        f"{len(known)} numbers: plan over fact {np.exp(np.mean(np.log(known))):.2f} (geometric "
+        f"mean), {np.percentile(known, 10):.2f} to {np.percentile(known, 90):.2f} (10 to 90 %); "
+        f"{100 * within:.0f} % within a factor of 1.2"
+    )
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), Path(sys.argv[2]))
