@@ -14,6 +14,8 @@ from tracker.workbench.opentest import OpenTest
 REACH = 0.75
 """How far from the pointer the centre may be, in mark sizes; at least `LEAST`."""
 LEAST = 6.0  # px
+VAGUE = 0.3
+"""px; a standard uncertainty beyond which texture and a painted mark can't be told apart."""
 
 
 def snap(
@@ -42,6 +44,10 @@ def snap(
         return _unfitted(pixel, fix.why)
     u, v = (float(x) for x in fix.position)
     sigma = np.sqrt(np.diag(fix.covariance))
+    if sigma.max() > VAGUE:
+        return _unfitted(
+            pixel, f"what is there is too faint a {pattern} (u = {sigma.max():.2g} px)"
+        )
     return {
         "ok": True,
         "pixel": [round(u, 2), round(v, 2)],
