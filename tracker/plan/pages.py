@@ -85,8 +85,8 @@ def numbers_table(plan: Plan, only: Collection[str] = ()) -> Table:
         "llr" + "r" * len(changed),
         "A change is made for all cameras at once; the survey point stands off the plane of the "
         f"others by {100 * OFF_PLANE:.0f} % of the distance. Each u is the spread of {DRAWS} "
-        f"draws, which leaves {100 / np.sqrt(2 * DRAWS):.0f} % of it open; all columns are drawn "
-        "alike, so that changes are told better.",
+        f"draws, which leaves {100 / np.sqrt(2 * DRAWS):.0f} % of it open and up to "
+        f"{100 / np.sqrt(DRAWS):.0f} % of a change (k = 1).",
     )
 
 

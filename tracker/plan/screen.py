@@ -45,7 +45,8 @@ def show_plan(plan: Plan, directory: Path) -> None:
 def _grid(title: str, table: Table) -> Grid:
     grid = Grid(title=title, title_justify="left")
     for i, (head, letter) in enumerate(zip(table.head, table.align, strict=True)):
-        grid.add_column(head, justify="right" if letter == "r" else "left", no_wrap=i == 0)
+        least = max((len(row[i]) for row in table.rows), default=0) if i else None
+        grid.add_column(head, justify="right" if letter == "r" else "left", min_width=least)
     for row in table.rows:
         grid.add_row(*row)
     return grid
