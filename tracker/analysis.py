@@ -10,7 +10,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker import __version__
 from tracker.body import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
-from tracker.budgets import budgets
+from tracker.budgets import budgets, fused_budgets
 from tracker.criteria import judge
 from tracker.fused import fuse
 from tracker.inputs import digests
@@ -31,6 +31,7 @@ from tracker.judged import (
 from tracker.log import Log
 from tracker.record import Record
 from tracker.results import (
+    Budget,
     CameraResult,
     Conditions,
     Curve,
@@ -163,7 +164,7 @@ def _results(
     draws = solution.draws(DRAWS, SEED)
     moves = {v: moved(solution, draws, v, times[fastest]) for v in solution.vehicles}
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
-    fused = _fused_occupants(record, solution, blocks, told, log)
+    fused, fused_shares = _fused(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
     vehicles = {}
     for name, table in record.vehicles.items():
@@ -202,13 +203,16 @@ def _results(
         },
         vehicles=vehicles,
         crush=crush_values(crush),
-        budgets=budgets(
-            solution,
-            record.vehicles,
-            moves,
-            vehicles,
-            crush_values(crush),
-            {n: flail_distances(v, test.criteria) for n, v in record.vehicles.items()},
+        budgets=(
+            *budgets(
+                solution,
+                record.vehicles,
+                moves,
+                vehicles,
+                crush_values(crush),
+                _distances(record),
+            ),
+            *fused_shares,
         ),
         cross_check={n: t.cross_check for n, t in told.items() if t.cross_check is not None},
         speed_check=_speed_check(record, vehicles),
@@ -245,29 +249,31 @@ def _instruments(
     return instrumented(vehicle, own, np.array(table.cg), distances, film)
 
 
-def _fused_occupants(
+def _distances(record: Record) -> dict[str, tuple[float, float]]:
+    return {n: flail_distances(v, record.test.criteria) for n, v in record.vehicles.items()}
+
+
+def _fused(
     record: Record,
     solution: Solution,
     blocks: list[Accelerometer],
     told: Mapping[str, Instrumented],
     log: Log,
-) -> dict[str, OccupantResult]:
-    """Occupant risk from film and accelerometers together, of vehicles whose channels joined."""
+) -> tuple[dict[str, OccupantResult], tuple[Budget, ...]]:
+    """Occupant risk from film and accelerometers together, and its budgets, of vehicles whose
+    channels joined.
+    """
     both = fuse(solution, blocks, {name: t.checks for name, t in told.items() if t.checks})
     if both is None:
-        return {}
-    joined: dict[str, list[str]] = {}
-    for channel in both.channels:
-        vehicle, _, name = channel.rpartition(" ")
-        joined.setdefault(vehicle, []).append(name)
-    draws, out = both.draws(DRAWS, SEED), {}
-    for vehicle, channels in joined.items():
+        return {}, ()
+    distances, draws, out = _distances(record), both.draws(DRAWS, SEED), {}
+    for vehicle in sorted({channel.rpartition(" ")[0] for channel in both.channels}):
+        channels = [c.rpartition(" ")[2] for c in both.channels if c.startswith(f"{vehicle} ")]
         log.note("decision", f"{', '.join(channels)} joined the film", f"vehicles.{vehicle}")
-        distances = flail_distances(record.vehicles[vehicle], record.test.criteria)
-        figures = film_occupant(both, draws, vehicle, distances)
+        figures = film_occupant(both, draws, vehicle, distances[vehicle])
         if figures is not None:
             out[vehicle] = figures
-    return out
+    return out, fused_budgets(both, out, distances)
 
 
 def _camera(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:

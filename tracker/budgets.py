@@ -19,7 +19,7 @@ from tracker.headline import Drawn
 from tracker.judged import Moved, crush_result, occupant_times
 from tracker.occupant import film_acceleration, flail, ridedown
 from tracker.record_schema import Vehicle
-from tracker.results import Budget, CrushResult, Share, VehicleResult
+from tracker.results import Budget, CrushResult, OccupantResult, Share, VehicleResult
 from tracker.values import Quantity
 
 COUNT = 100
@@ -59,9 +59,27 @@ def budgets(
     for name, result in reported.items():
         if name in moves:
             numbers += _of_vehicle(solution, name, vehicles[name], moves[name], result)
-            numbers += _of_occupant(solution, name, result, distances[name])
+            numbers += _of_occupant(solution, name, result.occupant.film, distances[name], "")
     if crush is not None and crush.max_dynamic is not None:
         numbers.append(Number("crush", crush.max_dynamic, _closing(vehicles, moves)))
+    return _told(solution, numbers)
+
+
+def fused_budgets(
+    solution: Solution,
+    figures: Mapping[str, OccupantResult],
+    distances: Mapping[str, tuple[float, float]],
+) -> tuple[Budget, ...]:
+    """Budgets of the occupant figures, by vehicle, of a solution that accelerometers joined."""
+    numbers: list[Number] = []
+    for name, result in figures.items():
+        numbers += _of_occupant(
+            solution, name, result, distances[name], ", film and accelerometers"
+        )
+    return _told(solution, numbers)
+
+
+def _told(solution: Solution, numbers: list[Number]) -> tuple[Budget, ...]:
     shares: list[list[Share]] = [[] for _ in numbers]
     for k, source in enumerate(SOURCES):
         if source == "accelerometer" and not solution.setup.sensors:
@@ -103,10 +121,13 @@ def _of_vehicle(
 
 
 def _of_occupant(
-    solution: Solution, name: str, result: VehicleResult, distances: tuple[float, float]
+    solution: Solution,
+    name: str,
+    result: OccupantResult | None,
+    distances: tuple[float, float],
+    means: str,
 ) -> Iterable[Number]:
-    film = result.occupant.film
-    if film is None:
+    if result is None:
         return
     times = occupant_times(solution, name)
 
@@ -115,16 +136,16 @@ def _of_occupant(
         oiv_x, _, when, _ = flail(times, ax, ay, distances)
         return oiv_x, ridedown(times, ax, when)[0]
 
-    if film.oiv_x is not None:
+    if result.oiv_x is not None:
         yield Number(
-            f"{name}: occupant impact velocity along x",
-            film.oiv_x,
+            f"{name}: occupant impact velocity along x{means}",
+            result.oiv_x,
             lambda draws: _spread(figures(draws)[0]),
         )
-    if film.ridedown_x is not None:
+    if result.ridedown_x is not None:
         yield Number(
-            f"{name}: ridedown along x",
-            film.ridedown_x,
+            f"{name}: ridedown along x{means}",
+            result.ridedown_x,
             lambda draws: _spread(figures(draws)[1]),
         )
 

@@ -18,7 +18,7 @@ from tracker.values import Progress
 
 WIDTH = 2e-3
 """s over which readings are averaged; half of the closest knots of the motion."""
-EARLIEST, LATEST = -0.05, 0.5
+EARLIEST, LATEST = -0.05, 0.3
 """s; what is read outside is not used."""
 LEAST = {True: 0.5, False: 0.01}
 """Least sd of such a mean, m/s^2 and rad/s. Common practice, no source."""

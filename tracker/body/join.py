@@ -19,7 +19,7 @@ from tracker.body.setup import POSES, Body, Sensor, Setup
 from tracker.body.spline import Basis, longer
 from tracker.values import Progress
 
-LATEST = 0.5
+LATEST = 0.3
 """A motion is followed on by its accelerometers alone up to this time, s."""
 
 
