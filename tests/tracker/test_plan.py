@@ -169,6 +169,19 @@ def test_a_mark_that_drives_out_of_the_picture_is_told_when(tmp_path: Path) -> N
             assert len(inside) < len(times)
 
 
+def test_a_mark_far_aside_is_not_folded_into_the_picture(tmp_path: Path) -> None:
+    """With k1 = -0.3 a point 75 degrees off the line of sight is projected back to the middle."""
+    folding = "[0.0, 0.0, 1.0]], distortion = [-0.3, 0.0, 0.0, 0.0, 0.0] }\n[cameras.top.survey]"
+    record = planned(
+        tmp_path,
+        ("[0.0, 0.0, 1.0]] }\n[cameras.top.survey]", folding),
+        ('at_contact = ["-2 m", "0 m", "0 m"]', 'at_contact = ["17.4 m", "0 m", "0 m"]'),
+    )
+    stand = stands(record)["top"]
+    marks = seen(stand, planned_course(record), np.array([-0.02]), Picture())
+    assert not any(mark.visible[0] for mark in marks)
+
+
 def test_every_headline_number_gets_an_uncertainty(plan: Plan) -> None:
     told = {n.key: n.quantity for n in numbers(plan.outlook)}
     assert {"car.impact_speed", "car.oiv_x", "car.ridedown_x", "car.max_rise"} <= set(told)

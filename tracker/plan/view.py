@@ -73,7 +73,7 @@ def _seen(
     cosine = np.sum(normal * way, axis=1) / np.linalg.norm(way, axis=1)
     blur = np.einsum("nij,nj->ni", by_point, velocity) * stand.exposure
     size = target.size * _scale(by_point, normal)
-    inside = in_picture(camera, pixels, size / 2)
+    inside = in_picture(camera, pixels, size / 2) & _within_lens(camera, at)
     facing = cosine > FACING
     visible = inside & facing & (size >= LEAST_PX)
     covariance = np.full((len(times), 2, 2), np.nan)
@@ -90,6 +90,17 @@ def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_
             pixels <= np.array([width - 1, height - 1]) - margin[:, None]
         )
     return np.asarray(inside.all(axis=1))
+
+
+def _within_lens(camera: Camera, at: Array) -> NDArray[np.bool_]:
+    """Whether points (n, 3) lie no farther off the line of sight than the picture's corners, and a
+    little: beyond, a lens' polynomials may fold back into the picture.
+    """
+    width, height = camera.lens.size
+    corners = np.array([[0.0, 0.0], [width, 0.0], [0.0, height], [width, height]])
+    reach = np.linalg.norm(camera.lens.undistorted(corners), axis=1).max()
+    x, y, z = camera.in_camera_axes(at).T
+    return np.asarray((z > 0) & (np.hypot(x, y) < 1.3 * reach * z))
 
 
 def _scale(by_point: Array, normal: Array) -> Array:
