@@ -24,17 +24,25 @@ def facing(at: Array, towards: Array) -> NDArray[np.bool_]:
     faces it lies on is turned to the camera, one well inside only if little of the hull is in the
     way. Everything may be seen where the marks span no volume.
     """
-    all_seen = np.ones(len(at), bool)
+    return np.asarray(view(at, towards) > GRAZING)
+
+
+def view(at: Array, towards: Array) -> Array:
+    """How squarely each of n marks (n, 3) is seen along directions (n, 3): the greatest cosine of
+    the hull's faces it lies on; 1/2 for a mark just under the hull, -1 for one deep under it, and 1
+    for all where the marks span no volume.
+    """
+    everything = np.ones(len(at))
     if len(at) < 5 or np.linalg.svd(at - at.mean(axis=0))[1][-1] < _THIN * np.sqrt(len(at)):
-        return all_seen
+        return everything
     try:
         planes = ConvexHull(at).equations  # outward normals, offsets
     except QhullError:
-        return all_seen
+        return everything
     normal, offset = planes[:, :3], planes[:, 3]
     depth = -(at @ normal.T + offset)  # (n, faces), positive inside
     turned = towards @ normal.T
     on = depth < SKIN
-    open_face = np.any(on & (turned > GRAZING), axis=1)
     leaving = np.where(turned > 1e-6, depth / np.maximum(turned, 1e-6), np.inf).min(axis=1)
-    return np.asarray(open_face | (~on.any(axis=1) & (leaving < BURIED)))
+    inner = np.where(leaving < BURIED, 0.5, -1.0)
+    return np.where(on.any(axis=1), np.where(on, turned, -1.0).max(axis=1), inner)

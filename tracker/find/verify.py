@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array, Camera
 from tracker.body.attitude import rotation
 from tracker.body.start import HEADINGS, LEVEL_U, Sight, fit
-from tracker.find.hidden import facing
+from tracker.find.hidden import facing, view
 from tracker.find.layout import PLANE_U, Layout, Plane
 from tracker.find.response import LOOKS, Look, looks_like
 from tracker.marks import Pattern, locate
@@ -32,6 +32,10 @@ MOVED = 0.15
 SIZE_RANGE = (0.72, 1.35)
 """Size seen over the size expected between which a mark is believed."""
 STEPS = 10
+PLAIN, SHARE = 0.7, 0.5
+"""Cosine from which a mark is in plain view, and how many of these must be found."""
+FEW, FEW_LEVEL_U, FEW_PX = 4, 0.01, 0.8
+"""Up to so many marks must fit a vehicle that stands level within this sd, rad, to so many px."""
 LATERAL_U = 0.6
 """sd of the vehicle's distance from its plane of motion in a fit, as a share of `PLANE_U`."""
 
@@ -55,10 +59,17 @@ class Placed:
     rms_px: float
 
 
-def fitted(camera: Camera, plane: Plane, at: Array, pixels: Array, start: Array) -> Array:
+def fitted(
+    camera: Camera,
+    plane: Plane,
+    at: Array,
+    pixels: Array,
+    start: Array,
+    level_u: float = LEVEL_U,
+) -> Array:
     """Pose (6,) of the vehicle's origin that puts marks (n, 3) on pixels (n, 2)."""
     level = np.concatenate([start[:3], [0.0, 0.0, start[5]]])
-    u = np.array([20.0, 20.0, 20.0, LEVEL_U, LEVEL_U, 1.0])
+    u = np.array([20.0, 20.0, 20.0, level_u, level_u, 1.0])
     level[plane.axis], u[plane.axis] = plane.middle, LATERAL_U * PLANE_U[plane.axis]
     if plane.axis != 2:
         u[5] = 0.3
@@ -109,8 +120,7 @@ def settle(
         if count < ENOUGH:
             return full, count, np.inf
         full = fitted(camera, plane, layout.at[which], at, full)
-        rest = seen_at(camera, full, layout.at[which])[0] - at
-        rms = float(np.sqrt(np.mean(np.sum(rest * rest, axis=1))))
+        rms = _rms(camera, full, layout.at[which], at)
     return full, count, rms
 
 
@@ -148,7 +158,8 @@ def prove(
 
     Looked for are marks that the vehicle's body doesn't hide, where something has their look.
     `held` are marks whose place (2,) is known; they count, and aren't looked for. None with fewer
-    than `ENOUGH` in all.
+    than `ENOUGH` in all, or where none are held and too little
+    speaks for it: half of the marks in plain view, and few marks only of a level vehicle.
     """
     at = np.array([t.at for t in targets])
     sizes = np.array([t.size for t in targets])
@@ -169,8 +180,14 @@ def prove(
         if len(found) < ENOUGH:
             return None
     which = sorted(found)
-    rest = seen_at(camera, pose, at[which])[0] - np.array([found[i] for i in which])
-    rms = float(np.sqrt(np.mean(np.sum(rest * rest, axis=1))))
+    places = np.array([found[i] for i in which])
+    rms = _rms(camera, pose, at[which], places)
+    if not held:
+        if len(found) < SHARE * _in_plain_view(luma.shape, camera, pose, at, sizes):
+            return None
+        level = fitted(camera, plane, at[which], places, pose, FEW_LEVEL_U)
+        if len(found) <= FEW and _rms(camera, level, at[which], places) > FEW_PX:
+            return None
     kept = {targets[i].name: (float(found[i][0]), float(found[i][1])) for i in which}
     return Placed(pose, kept, rms)
 
@@ -212,6 +229,24 @@ def _open_to_view(
     depth = np.linalg.norm(away, axis=1)
     seen = inside & facing(at, away @ turn / depth[:, None])
     return [int(i) for i in np.argsort(depth) if seen[i]]
+
+
+def _rms(camera: Camera, pose: Array, at: Array, places: Array) -> float:
+    rest = seen_at(camera, pose, at)[0] - places
+    return float(np.sqrt(np.mean(np.sum(rest * rest, axis=1))))
+
+
+def _in_plain_view(
+    shape: tuple[int, ...], camera: Camera, pose: Array, at: Array, sizes: Array
+) -> int:
+    """How many marks of a vehicle in a pose (6,) the picture should show."""
+    pixels, scale = seen_at(camera, pose, at)
+    half = 0.5 * (scale * sizes)[:, None]
+    inside = np.all((pixels > half) & (pixels < (shape[1], shape[0]) - half), axis=1)
+    turn = rotation(pose[3:])
+    away = camera.position - (at @ turn.T + pose[:3])
+    squarely = view(at, away @ turn / np.linalg.norm(away, axis=1)[:, None])
+    return int(np.sum(inside & (squarely > PLAIN)))
 
 
 def _shown(
