@@ -71,8 +71,14 @@ def impact_speed(motion: Drawn) -> Quantity | None:
 def impact_angle(motion: Drawn) -> Quantity | None:
     """Angle of the path at time zero from ground x, to the right +, rad."""
 
-    def of(time: Array, states: Array) -> Array:
+    def path(time: Array, states: Array) -> Array:
         return np.arctan2(_at_zero(time, states, "vy_mps"), _at_zero(time, states, "vx_mps"))
+
+    mean = path(motion.time, motion.state[None])[0]
+
+    def of(time: Array, states: Array) -> Array:
+        away = path(time, states) - mean
+        return np.asarray(mean + (away + np.pi) % (2 * np.pi) - np.pi)
 
     return motion.number(of, "rad")
 

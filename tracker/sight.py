@@ -28,7 +28,7 @@ from tracker.values import Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
 
 FLASH, LIGHT = "flash", "timing light"
-BAR_PICK_U = 1.0  # px, of each end of a scale bar picked by hand
+BAR_PICK_U = 2.0  # px, of each end of a scale bar picked by hand
 
 
 @dataclass(frozen=True)

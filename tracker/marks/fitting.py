@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.marks.fit import OUTPUTS, fit_many
-from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT
+from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT, RINGS
 from tracker.marks.pack import HOLD, Rows
 from tracker.marks.window import cut
+
+RIM = 24.0
+"""Pixels inside its edge over which a disc is fitted."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,14 @@ def margins(rows: Rows) -> Array:
     return np.where(bare, 0.0, 3.0 * rows.p[:, 6] + 1.0)
 
 
+def depths(rows: Rows) -> Array:
+    """Pixels inside each outline to take in: the middle of a large disc tells nothing of its place,
+    and may hold a highlight.
+    """
+    bare = (rows.kinds == RINGS) & (rows.q[:, 6] == 0)
+    return np.where(bare, RIM + 3.0 * rows.p[:, 6], np.inf)
+
+
 def fit(
     luma: NDArray[Any],
     rows: Rows,
@@ -72,7 +83,7 @@ def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Ar
         np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
     )
     pixels = np.empty((room, 3))
-    outside = cut(luma, rows.p, rows.q, margins(rows), pixels, at)
+    outside = cut(luma, rows.p, rows.q, margins(rows), depths(rows), pixels, at)
     return pixels[: at[-1]], at, outside
 
 

@@ -12,8 +12,9 @@ from calibration.camera import Array
 from tracker.marks.pack import TEMPLATE_REACH
 from tracker.marks.shape import Fix, Shape
 
-UNLIKE = 0.06
-"""How unlike itself a texture becomes, of its spread: compressed film shows no noise of its own."""
+UNLIKE = 0.15
+"""How unlike itself a texture becomes, of its spread: scanned or compressed film changes from frame
+to frame by more than its noise within one picture shows."""
 USUAL = 21.0
 """Size in px of a patch of which none is given."""
 

@@ -27,9 +27,16 @@ def _reach(p: Array, q: Array, margin: float) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def cut(
-    luma: NDArray[Any], p: Array, q: Array, margin: Array, pixels: Array, at: NDArray[np.int64]
+    luma: NDArray[Any],
+    p: Array,
+    q: Array,
+    margin: Array,
+    depth: Array,
+    pixels: Array,
+    at: NDArray[np.int64],
 ) -> NDArray[np.float64]:
-    """List the pixels within `margin` px of each outline; how many lie outside the picture.
+    """List the pixels up to `margin` px outside and `depth` px inside each outline; how many lie
+    outside the picture.
 
     Fills pixels (m, 3: x, y, grey) and at (n + 1); a mark for which there is no room left gets
     none. The window moves along with the mark during the exposure.
@@ -63,7 +70,7 @@ def cut(
                     else:
                         rho = math.sqrt(u * u + v * v) + 1e-12
                         g = math.hypot(u * a[2] + v * a[4], u * a[3] + v * a[5]) / rho
-                        inside = rho < 1.0 + margin[k] * g
+                        inside = 1.0 - depth[k] * g < rho < 1.0 + margin[k] * g
                     if inside:
                         break
                 if not inside:
