@@ -24,6 +24,7 @@ from tracker.follow import Followed, follow
 from tracker.record_camera import Camera as CameraEntry
 from tracker.record_camera import LensEntry, ScaleBar
 from tracker.record_schema import Record
+from tracker.still import without_slips
 from tracker.values import Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
 
@@ -75,6 +76,7 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         progress=progress,
         also=(grey.look,) if regions else (),
     )
+    followed = without_slips(followed)
     steady = steadiness(*_fixed(followed), size=film.size)
     pose = _pose(record, name, film.size, lens, followed, steady)
     clock = time_of(entry, film, grey.means, where)
