@@ -28,7 +28,7 @@ SNAP = 0.15
 PICK_U, FAR_U, FIX_U = 4.0, 2.0, 0.05
 """Error in px of a hand pick, of a peak of a response, and of a mark located."""
 CONTRADICTS_PX = 2.0
-"""Rms residual of the fixed targets at which a pose that was sought is no pose."""
+"""Rms residual of the fixed targets at which their pose is none."""
 SURVEY = "survey"
 
 
@@ -145,6 +145,8 @@ class _Search:
         }
         places = ground.near_picks(pictures, fixed, self.white)
         posed = self._pose(places, FIX_U)
+        if posed is not None and posed.rms_px > CONTRADICTS_PX:
+            posed = None  # what was found near the picks are not the targets
         most = max(ground.ENOUGH, (2 * len(fixed) + 2) // 3)
         if posed is not None and len(posed.places) >= most:
             return posed, []
