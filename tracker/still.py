@@ -14,7 +14,7 @@ from tracker.wanted import SURVEY
 SLIP = 0.5
 """px of a fixed target against the others that is no measurement noise."""
 LONGEST = 25
-"""Frames; a target that stays away for longer may really have been moved, and is not judged here."""
+"""Frames; a target that stays away for longer may really have been moved: not judged here."""
 
 
 def without_slips(followed: Followed) -> Followed:
