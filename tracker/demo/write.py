@@ -73,7 +73,7 @@ def write_movie(
     with av.open(str(path), "w") as container:
         rate = Fraction(frame_rate).limit_denominator(1000)
         stream = container.add_stream("libx264", rate=rate)
-        # "grain" keeps what moves in place; without it the codec shifts small marks by some 0.05 px.
+        # "grain" keeps what moves in place; without it small marks are shifted by some 0.05 px.
         stream.options = {
             "crf": str(crf),
             "preset": "veryfast",
