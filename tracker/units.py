@@ -134,7 +134,7 @@ def _in_base_units(unit: str) -> tuple[float, tuple[tuple[str, int], ...]]:
 
     try:
         quantity = (1.0 * _registry().parse_units(unit)).to_base_units()
-    except (pint.errors.PintError, AttributeError, KeyError) as error:
+    except (pint.errors.PintError, AttributeError, KeyError, AssertionError, SyntaxError) as error:
         raise ValueError(unit) from error
     if quantity.units.dimensionality and not all(
         float(power).is_integer() for power in quantity._units.values()

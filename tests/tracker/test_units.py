@@ -4,7 +4,7 @@ import subprocess
 import sys
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tracker.units import KINDS, UnitError, parse, report_unit, show, si_factor
@@ -92,6 +92,7 @@ def test_what_is_not_a_quantity_is_refused(text: str) -> None:
 
 
 @settings(max_examples=300, deadline=None)
+@example("0¼")
 @given(st.one_of(st.text(max_size=90), st.from_regex(r"[0-9./e+ -]{1,9} ?[a-z/*^_0-9 ]{1,9}")))
 def test_any_text_is_a_finite_value_or_a_sentence(text: str) -> None:
     value = 0.0

@@ -21,6 +21,8 @@ SIZES = 8.0 * 1.35 ** np.arange(11)
 """Sizes (px) tried where nothing is known: 8 to 160."""
 MANY = 6
 """Candidates fitted in full for each size."""
+DETERMINED = 0.2
+"""px²: variance of place, both coordinates summed, beyond which texture may pass for a mark."""
 EXPLAINED = 0.8
 """Part of the window's variance that a mark must explain."""
 
@@ -246,6 +248,6 @@ def _fault(t: _Trial, noise: float) -> str:
         return "what is there does not look like it"
     if abs(t.shape.contrast) < 4.0 * noise:
         return "it does not stand out from the noise"
-    if not t.covariance[0, 0] + t.covariance[1, 1] < 1.0:
+    if not t.covariance[0, 0] + t.covariance[1, 1] < DETERMINED:
         return "its place is not determined"
     return ""

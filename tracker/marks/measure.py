@@ -19,6 +19,8 @@ ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
+LIFELESS = 0.25
+"""Residual over noise below which what is left of a mark shows no noise: it is clipped."""
 DIRTY = 2.0
 """Weighted residual over noise from which even the visible part is not this mark."""
 
@@ -123,6 +125,7 @@ def _faults(
     tests = (
         (visible <= 0.2, "it lies outside the picture or is covered"),
         (out[:, 5] <= 0, "the fit does not settle"),
+        ((ratio < LIFELESS) & (visible < 0.5), "it is burnt out"),
         (moved > search_px, "it is not where it was expected"),
         (gain <= 0, "light and dark are exchanged"),
         ((gain < 0.33) | (gain > 3.0), "its contrast is not the mark's"),
