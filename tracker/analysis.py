@@ -24,6 +24,7 @@ from tracker.judged import (
     film_occupant,
     flail_distances,
     instrumented,
+    mechanics_result,
     moved,
     point_paths,
     vehicle_result,
@@ -166,6 +167,7 @@ def _results(
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
     fused, fused_shares = _fused(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
+    both = mechanics_result(record, solution, draws, crush.contact_ends if crush else None)
     vehicles = {}
     for name, table in record.vehicles.items():
         read = told[name].occupant
@@ -174,8 +176,7 @@ def _results(
                 only = Occupant(accelerometer=read)
                 vehicles[name] = VehicleResult(role=table.role, mass=table.mass, occupant=only)
             continue
-        distances = flail_distances(table, test.criteria)
-        film = film_occupant(solution, draws, name, distances)
+        film = film_occupant(solution, draws, name, _distances(record)[name])
         occupant = Occupant(film=film, accelerometer=read, fused=fused.get(name))
         vehicles[name] = vehicle_result(
             table, moves[name], occupant, crush.contact_ends if crush else None
@@ -203,6 +204,7 @@ def _results(
         },
         vehicles=vehicles,
         crush=crush_values(crush),
+        mechanics=both[0] if both else None,
         budgets=(
             *budgets(
                 solution,
@@ -224,6 +226,7 @@ def _results(
         },
         tracks={name: sight.followed.tracks for name, sight in sights.items()},
         times=times,
+        force_crush=both[1] if both else None,
         curves=(*(c for t in told.values() for c in t.curves), *_shaking(sights, times)),
         views={name: _view(record, sight, solution) for name, sight in sights.items()},
         log=log.entries,
@@ -245,12 +248,12 @@ def _instruments(
 ) -> Instrumented:
     table = record.vehicles[vehicle]
     own = [block for block in blocks if block.vehicle == vehicle]
-    distances = flail_distances(table, record.test.criteria)
-    return instrumented(vehicle, own, np.array(table.cg), distances, film)
+    return instrumented(vehicle, own, np.array(table.cg), _distances(record)[vehicle], film)
 
 
 def _distances(record: Record) -> dict[str, tuple[float, float]]:
-    return {n: flail_distances(v, record.test.criteria) for n, v in record.vehicles.items()}
+    test = record.test
+    return {n: flail_distances(v, test.criteria, record.folder) for n, v in record.vehicles.items()}
 
 
 def _fused(

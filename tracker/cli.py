@@ -112,6 +112,50 @@ def report(directory: Path, verify: bool) -> None:
 
 
 @main.command()
+@click.argument("directory", metavar="DIR", type=FOLDER)
+@click.option("--mass", "masses", multiple=True, help="Of the striking vehicle, as '1800 lb'.")
+@click.option("--speed", "speeds", multiple=True, help="Impact speed, as '45 mi/h'.")
+@click.option("--truck-mass", help="Of the struck vehicle; default: as in the test.")
+@click.option("--blocked", is_flag=True, help="The struck vehicle can't move.")
+@click.option("--criteria", help="Limits to judge by; default: those of the test.")
+@click.option(
+    "--scatter",
+    type=click.FloatRange(0.0, 0.5),
+    default=0.03,
+    show_default=True,
+    help="Standard uncertainty of the next cushion's force, as a share.",
+)
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="JSON file to write.")
+def predict(
+    directory: Path,
+    masses: tuple[str, ...],
+    speeds: tuple[str, ...],
+    truck_mass: str | None,
+    blocked: bool,
+    criteria: str | None,
+    scatter: float,
+    out: Path | None,
+) -> None:
+    """From one test's force against crush: occupant risk and stroke of another test.
+
+    DIR is the results folder of the test. --mass and --speed may be given several times; each
+    mass is tried at each speed. What is not given is as in the test.
+    """
+    from tracker.mechanics.asked import cases_of, criteria_of, write_predictions
+    from tracker.mechanics.predict import predict as foresee
+    from tracker.results_files import read_results
+    from tracker.terminal_predict import show_predictions
+
+    results = read_results(directory)
+    limits = criteria_of(results, directory, criteria)
+    cases = cases_of(results, masses, speeds, truck_mass, blocked, scatter)
+    predictions = [foresee(results, case, limits) for case in cases]
+    if out is not None:
+        write_predictions(out, results, predictions)
+    show_predictions(results, predictions)
+
+
+@main.command()
 @click.argument("directories", metavar="DIR...", type=FOLDER, nargs=-1, required=True)
 @click.option("--out", type=FOLDER, default=Path("series"), show_default=True)
 def series(directories: tuple[Path, ...], out: Path) -> None:

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
+from pathlib import Path
 
 import numpy as np
 
 from calibration.camera import Array
 from tracker import headline
 from tracker.body.posterior import Draws, Solution
+from tracker.criteria.sets import load_criteria
 from tracker.crosscheck import CrossCheck as Check
 from tracker.crosscheck import combine, cross_check
 from tracker.headline import COLUMN, Drawn
 from tracker.instrumented import FilmAttitude, accelerometer_risk
+from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.occupant import OccupantRisk, film_acceleration, occupant_risk, summary
-from tracker.record_schema import Vehicle
+from tracker.record_schema import Tables, Vehicle
 from tracker.results import (
     ChannelFinding,
     CrossCheck,
     CrushResult,
     Curve,
+    ForceCrush,
+    Mechanics,
     Occupant,
     OccupantResult,
     PointPath,
@@ -34,8 +39,6 @@ from tracker.values import Motion, Quantity, Warning_
 DRAWS, SEED = 300, 1
 OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
 PARKED = 0.1  # m/s at time zero; slower counts as standing
-FLAIL = {"nchrp230": (0.6096, 0.3048)}
-"""Flail distances of NCHRP Report 230 (2 ft and 1 ft); the later documents have 0.6 and 0.3 m."""
 
 
 @dataclass(frozen=True)
@@ -100,15 +103,23 @@ def crush_result(
     vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]
 ) -> headline.Crush | None:
     """Greatest closing of the striking on the struck vehicle, over the times both are seen."""
-    striking = [n for n, v in vehicles.items() if v.role == "striking" and n in moves]
-    struck = [n for n, v in vehicles.items() if v.role == "struck" and n in moves]
-    if len(striking) != 1 or len(struck) != 1:
+    names = _striking_and_struck(vehicles, moves)
+    if names is None:
         return None
-    a, b = moves[striking[0]].drawn, moves[struck[0]].drawn
+    a, b = moves[names[0]].drawn, moves[names[1]].drawn
     both = np.intersect1d(a.time, b.time)
     if not len(both) or both[0] > 0 or both[-1] <= 0:
         return None
     return headline.crush(_only(a, both), _only(b, both))
+
+
+def _striking_and_struck(
+    vehicles: Mapping[str, Vehicle], seen: Collection[str]
+) -> tuple[str, str] | None:
+    """Names of the one vehicle that strikes and the one that is struck, if both are seen."""
+    striking = [n for n, v in vehicles.items() if v.role == "striking" and n in seen]
+    struck = [n for n, v in vehicles.items() if v.role == "struck" and n in seen]
+    return (striking[0], struck[0]) if len(striking) == len(struck) == 1 else None
 
 
 def crush_values(crush: headline.Crush | None) -> CrushResult | None:
@@ -116,9 +127,44 @@ def crush_values(crush: headline.Crush | None) -> CrushResult | None:
     return None if crush is None else CrushResult(crush.max_dynamic, crush.at)
 
 
-def flail_distances(table: Vehicle, criteria: str) -> tuple[float, float]:
-    """Flail distances of the vehicle, by default those of the criteria set, m."""
-    return table.flail or FLAIL.get(criteria, (0.6, 0.3))
+def flail_distances(table: Vehicle, criteria: str, folder: Path) -> tuple[float, float]:
+    """Flail distances of the vehicle, by default those of the criteria set, m.
+
+    `folder` is the record's, where a set of one's own lies. Raises Problem if it can't be read.
+    """
+    return table.flail or load_criteria(criteria, folder).flail
+
+
+def mechanics_result(
+    record: Tables, solution: Solution, draws: Draws, contact_ends: float | None
+) -> tuple[Mechanics, ForceCrush] | None:
+    """Balances and force against crush; None without the motions along x and masses of both.
+
+    `contact_ends` (s) as `tracker.headline.crush` gives it, None: there was no closing to see.
+    """
+    names = _striking_and_struck(record.vehicles, solution.vehicles)
+    if contact_ends is None or names is None:
+        return None
+    tables = [record.vehicles[name] for name in names]
+    if tables[0].mass is None or tables[1].mass is None:
+        return None
+    last = min(solution.span(name)[1] for name in names)
+    times = np.arange(int(last / OCCUPANT_STEP) + 1, dtype=np.float64) * OCCUPANT_STEP
+    if len(times) < 10:
+        return None
+    striking, struck = (moved(solution, draws, name, times).drawn for name in names)
+    pair = make_pair(
+        striking,
+        struck,
+        (tables[0].mass, tables[1].mass),
+        (tables[0].mass_u, tables[1].mass_u),
+    )
+    curve = None if pair is None else force_crush(pair)
+    if pair is None or curve is None:
+        return None
+    cushion = record.cushion
+    stated = Stated() if cushion is None else Stated(cushion.length, cushion.front_crush)
+    return mechanics(pair, curve, names, contact_ends, stated), curve
 
 
 def film_occupant(

@@ -106,6 +106,7 @@ class Vehicle(Table):
         Literal["striking", "struck", "other"], one_of("striking", "struck", "other")
     ] = "other"
     mass: Annotated[float, quantity("mass", 1e-6, 2e5, "above 0 and at most 200 t")] | None = None
+    mass_u: Annotated[float, quantity("mass", 0, 1e4, "from 0 to 10 t")] | None = None
     cg: BodyPoint = (0.0, 0.0, 0.0)
     flail: (
         Annotated[
@@ -127,6 +128,16 @@ class Survey(Table):
 
     ground_u: SurveyU = 0.002
     marker_u: SurveyU = 0.001
+
+
+class Cushion(Table):
+    """The crush cushion between the striking and the struck vehicle.
+
+    `front_crush` is how much of the closing the striking vehicle's own front took.
+    """
+
+    length: Annotated[float, quantity("length", 0.01, 50, "from 1 cm to 50 m")]
+    front_crush: Annotated[float, quantity("length", 0, 5, "from 0 to 5 m")] = 0.0
 
 
 class TimeColumn(Table):
@@ -191,6 +202,7 @@ class Common(Table):
     test: Conditions
     vehicles: Mapping[VehicleName, Vehicle] = Field(min_length=1)
     survey: Survey = Survey()
+    cushion: Cushion | None = None
     accelerometers: tuple[Accelerometer, ...] = ()
 
 

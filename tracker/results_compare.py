@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tracker.results import Results
-from tracker.results_csv import motion_csv, points_csv, tracks_csv
+from tracker.results_csv import force_crush_csv, motion_csv, points_csv, tracks_csv
 from tracker.results_json import results_json
 
 RELATIVE = 1e-9
@@ -33,7 +33,9 @@ def _tables(results: Results) -> dict[str, str]:
     points = {f"points/{v}.csv": points_csv(p) for v, p in results.points.items() if p}
     times = results.times
     tracks = {f"tracks/{c}.csv": tracks_csv(t, times.get(c)) for c, t in results.tracks.items()}
-    return motion | points | tracks
+    force = results.force_crush
+    crush = {} if force is None else {"mechanics/force-crush.csv": force_crush_csv(force)}
+    return motion | points | tracks | crush
 
 
 def _scalars(place: tuple[str, ...], old: Any, new: Any) -> Iterator[str]:

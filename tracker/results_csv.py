@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from calibration.camera import Array
-from tracker.results import PointPath
+from tracker.results import ForceCrush, PointPath
 from tracker.values import STATE, Motion, Status, Tracks
 
 POINT_STATE = ("x_m", "y_m", "z_m", "vx_mps", "vy_mps", "vz_mps")
@@ -46,6 +46,19 @@ def points_csv(paths: Mapping[str, PointPath]) -> str:
                 yield [first, _cell(name), *rest]
 
     return _text(header, rows())
+
+
+def force_crush_csv(curve: ForceCrush) -> str:
+    """Force and energy against closing, with the standard uncertainty of each."""
+    return columns_csv(
+        {
+            "closing_m": curve.closing,
+            "force_N": curve.force,
+            "u_force_N": curve.force_u,
+            "energy_J": curve.energy,
+            "u_energy_J": curve.energy_u,
+        }
+    )
 
 
 def columns_csv(columns: Mapping[str, Array]) -> str:

@@ -12,7 +12,7 @@ from calibration.problem import RECORD, Problem
 from tracker.folder import keep_others, ready, replacing
 from tracker.log import Entry, log_text, read_log, time_of_day
 from tracker.results import Results
-from tracker.results_csv import motion_csv, points_csv, tracks_csv
+from tracker.results_csv import force_crush_csv, motion_csv, points_csv, tracks_csv
 from tracker.results_h5 import read_h5, write_h5
 from tracker.results_iso import iso_test
 from tracker.results_json import RESULTS, json_text, read_scalars
@@ -23,7 +23,7 @@ ARRAYS = "results.h5"
 LOG = "log.jsonl"
 OURS = frozenset(
     {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
-    | {"pictures", "films", "iso13499"}
+    | {"pictures", "films", "iso13499", "mechanics"}
 )
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 
@@ -84,6 +84,8 @@ def write_data(results: Results, folder: Path) -> None:
     for camera, tracks in results.tracks.items():
         table = tracks_csv(tracks, results.times.get(camera))
         _save(folder / "tracks" / f"{camera}.csv", table)
+    if results.force_crush is not None:
+        _save(folder / "mechanics" / "force-crush.csv", force_crush_csv(results.force_crush))
     write_h5(results, folder / ARRAYS)
     exchange = iso_test(results)
     if exchange is not None:

@@ -15,13 +15,14 @@ import numpy as np
 
 from calibration.camera import Array, Camera, Lens
 from calibration.problem import RECORD, Problem
-from tracker.results import Curve, PointPath, Results, View
+from tracker.results import Curve, ForceCrush, PointPath, Results, View
 from tracker.results_csv import POINT_STATE
 from tracker.values import STATE, Motion, Tracks
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
 BODY = "least-squares trajectory of a rigid body from all cameras that see it"
+FORCE = "striking vehicle's mass times its deceleration from film, less its tyres' share"
 TRACK = "fit of the painted target in the picture; nothing corrected"
 
 
@@ -47,6 +48,8 @@ def write_h5(results: Results, path: Path) -> None:
                 "s",
                 "middle of the exposure of each frame",
             )
+        if results.force_crush is not None:
+            _write_force_crush(_group(file, "mechanics"), results.force_crush)
         for i, curve in enumerate(results.curves):
             _write_curve(_group(file, "curves", f"{i:03d}"), curve)
         for camera, view in results.views.items():
@@ -65,6 +68,9 @@ def read_h5(path: Path) -> dict[str, Any]:
                 },
                 "tracks": {k: _read_tracks(k, g) for k, g in _groups(file, "tracks")},
                 "times": {k: g["time_s"][()] for k, g in _groups(file, "times")},
+                "force_crush": _read_force_crush(file["mechanics"])
+                if "mechanics" in file
+                else None,
                 "curves": tuple(_read_curve(g) for _, g in _groups(file, "curves")),
                 "views": {k: _read_view(g) for k, g in _groups(file, "views")},
             }
@@ -141,6 +147,21 @@ def _read_tracks(camera: str, group: Any) -> Tracks:
     return Tracks(
         camera, marks, group["position"][()], group["covariance"][()], group["status"][()]
     )
+
+
+def _write_force_crush(group: Any, curve: ForceCrush) -> None:
+    group.attrs["axes"] = "along ground x; closing of the two cgs since time zero"
+    _put(group, "closing_m", curve.closing, "m", FORCE)
+    _put(group, "force_N", curve.force, "N", FORCE, "u_force_N")
+    _put(group, "u_force_N", curve.force_u, "N", FORCE)
+    _put(group, "energy_J", curve.energy, "J", FORCE, "u_energy_J")
+    _put(group, "u_energy_J", curve.energy_u, "J", FORCE)
+    _put(group, "draws_N", curve.draws, "N", FORCE)
+
+
+def _read_force_crush(group: Any) -> ForceCrush:
+    names = ("closing_m", "force_N", "u_force_N", "energy_J", "u_energy_J", "draws_N")
+    return ForceCrush(*(group[name][()] for name in names))
 
 
 def _write_curve(group: Any, curve: Curve) -> None:

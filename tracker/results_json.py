@@ -28,6 +28,7 @@ SCALARS = (
     "cameras",
     "vehicles",
     "crush",
+    "mechanics",
     "cross_check",
     "speed_check",
     "criteria",

@@ -176,6 +176,7 @@ _REPORT: dict[str, dict[str, tuple[str, float, int]]] = {
         "mass": ("lb", 1 / _LB, 0),
         "force": ("kip", 1e-3 / _LBF, 2),
         "energy": ("kip-ft", 1e-3 / (_LBF * _FT), 1),
+        "momentum": ("lbf·s", 1 / _LBF, 1),
     },
     "si": {
         "length": ("m", 1.0, 3),
@@ -185,6 +186,7 @@ _REPORT: dict[str, dict[str, tuple[str, float, int]]] = {
         "mass": ("kg", 1.0, 0),
         "force": ("kN", 1e-3, 1),
         "energy": ("kJ", 1e-3, 1),
+        "momentum": ("kN·s", 1e-3, 3),
     },
 }
 _EITHER: dict[str, tuple[str, float, int]] = {
@@ -202,7 +204,7 @@ def report_unit(kind: str, system: System) -> tuple[str, float]:
     """The unit of a report for this kind, and the factor by which an SI value is multiplied.
 
     Kinds: length, small_length, speed, occupant_speed, mass, angle, angular_rate, acceleration
-    (from m/s^2), acceleration_g (already in g), time, rate, force, energy.
+    (from m/s^2), acceleration_g (already in g), time, rate, force, energy, momentum.
     """
     unit, factor, _ = _report(kind, system)
     return unit, factor

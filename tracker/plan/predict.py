@@ -100,7 +100,7 @@ def predict(
     vehicles = {}
     for name, move in moves.items():
         table = record.vehicles[name]
-        distances = flail_distances(table, record.test.criteria)
+        distances = flail_distances(table, record.test.criteria, record.folder)
         occupant = Occupant(film=film_occupant(solution, draws, name, distances))
         vehicles[name] = vehicle_result(table, move, occupant, ends)
     return Outlook(vehicles, crush_values(crush), poses, marks, fixed)

@@ -22,6 +22,7 @@ from tracker.report.blocks import (
     Text,
     table,
 )
+from tracker.report.mechanics import mechanics
 from tracker.report.plots import SMALL
 from tracker.report.sequence import Shots, sequence, summary
 from tracker.report.wording import (
@@ -222,6 +223,7 @@ def _archive(
             Heading("Crush"),
             table("Closing of the vehicles", tables.MOTION_HEAD, [crush], "lcr"),
         ]
+    blocks += mechanics(results, plots)
     residuals = tables.survey(results)
     if residuals:
         blocks += [Heading("Survey"), residuals]
@@ -231,9 +233,9 @@ def _archive(
 
 FILES = (
     "results.json: every number here, in SI. motion/, points/, tracks/: time histories as CSV, "
-    "with standard uncertainties. results.h5: the same as HDF5. pictures/: plots as SVG and PDF "
-    "with their data as CSV. films/: marked films. iso13499/: the motion as ISO/TS 13499 channels. "
-    "log.jsonl: inputs, settings, edits and decisions."
+    "with standard uncertainties. mechanics/: force against crush. results.h5: the same as HDF5. "
+    "pictures/: plots as SVG and PDF with their data as CSV. films/: marked films. iso13499/: the "
+    "motion as ISO/TS 13499 channels. log.jsonl: inputs, settings, edits and decisions."
 )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from calibration.camera import Array
+from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
 from tracker.report.tables import striking
@@ -117,6 +118,8 @@ def _all(results: Results) -> Iterable[Drawn]:
             found.append(_comparison(vehicle, quantity, chosen, system, WIDTH))
             if quantity == "velocity_x" and vehicle == striking(results):
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
+    if (force := force_plot(results)) is not None:
+        found.append(Drawn(*force))
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
         found.append(_survey(camera, entry.survey_residuals_px))

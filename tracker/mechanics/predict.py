@@ -1,0 +1,191 @@
+"""The next test from one test's force-crush curve: occupant risk and stroke for other masses.
+
+A two-mass model (`tracker.mechanics.twomass`) is driven into every cushion that the film's draws
+allow, along ground x, head-on and level. The force is taken to depend on the closing alone: not
+on its rate, nor on which car's front it meets; `Case.scatter` stands for that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import Array
+from calibration.problem import RECORD, Problem
+from tracker.criteria import Criteria, Plan, evaluate
+from tracker.mechanics.pair import GRAVITY, ROLLING, ROLLING_U, quantity
+from tracker.mechanics.twomass import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
+from tracker.occupant import flail, occupant_risk
+from tracker.results import Criterion, ForceCrush, Mechanics, Results
+from tracker.values import Quantity
+
+SCATTER = 0.03
+"""Standard uncertainty, as a share, of the next cushion's force beside this one's: another
+specimen, another front. Common practice, no source."""
+UNKNOWN = 0.05
+"""A figure that more than this share of the draws can't tell is not told."""
+JUDGED = frozenset({"oiv_x", "ridedown_x", "mean50_x", "thiv", "phd", "velocity_change"})
+"""What a head-on prediction along x can be judged by. ASI needs all three axes."""
+NOT_KNOWN = "its figures can't be told: the cushion may be used up"
+
+
+@dataclass(frozen=True)
+class Case:
+    """The test to predict."""
+
+    mass: float  # kg, of the striking vehicle
+    speed: float  # m/s
+    struck_mass: float | None = None  # kg; None: as in the test
+    blocked: bool = False  # the struck vehicle can't move
+    mass_u: float = 0.0  # kg
+    speed_u: float = 0.0  # m/s
+    scatter: float = SCATTER
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What to expect; None: not told by this test."""
+
+    case: Case
+    struck_mass: float | None  # kg; None: blocked
+    figures: dict[str, Quantity | None]  # names as in `tracker.results.OccupantResult`, and:
+    # closing m, closing_of_test 1, stroke_used 1, velocity_change m/s, roll_ahead m
+    criteria: tuple[Criterion, ...]
+    notes: tuple[str, ...]
+
+
+def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
+    """Occupant risk and stroke of another test into the same cushion.
+
+    Parameters
+    ----------
+    results : of the test that shows the cushion; read with `tracker.results_files.read_results`.
+    case : what to predict.
+    criteria : the limits to judge by; their flail distances count.
+
+    Raises
+    ------
+    Problem : the results hold no force-crush curve.
+    """
+    known, curve = known_mechanics(results)
+    struck = _struck_mass(results, known, case)
+    rng = np.random.default_rng(5)
+    cushion = _cushion(known, curve, case.scatter, rng)
+    rows = len(cushion.force)
+    friction = _drawn(known.friction.value, known.friction.u, rows, rng)
+    course = drive(
+        cushion,
+        _drawn(case.mass, case.mass_u, rows, rng),
+        _drawn(case.speed, case.speed_u, rows, rng),
+        None if struck is None else np.full(rows, struck),
+        friction,
+        _drawn(ROLLING, ROLLING_U, rows, rng),
+    )
+    figures, notes = _figures(course, known, friction, struck is not None, criteria.flail)
+    if known.friction_source == "assumed" and struck is not None:
+        notes.append(
+            f"the test's film does not tell the struck vehicle's tyre friction:"
+            f" {known.friction.value:g} was assumed (u {known.friction.u:.2g})"
+        )
+    return Prediction(case, struck, figures, _judged(criteria, figures), tuple(notes))
+
+
+def known_mechanics(results: Results) -> tuple[Mechanics, ForceCrush]:
+    """The test's mechanics and force-crush curve. Raises Problem where it shows none."""
+    known, curve = results.mechanics, results.force_crush
+    if known is None or curve is None:
+        raise Problem(
+            "these results hold no force against crush",
+            where=f"test {results.test.number}",
+            remedy="it takes films that show a striking and a struck vehicle along ground x, and "
+            "the masses of both in the record",
+            status=RECORD,
+        )
+    return known, curve
+
+
+def _struck_mass(results: Results, known: Mechanics, case: Case) -> float | None:
+    if case.blocked:
+        return None
+    return case.struck_mass or results.vehicles[known.struck].mass
+
+
+def _cushion(
+    known: Mechanics, curve: ForceCrush, scatter: float, rng: np.random.Generator
+) -> Cushion:
+    """The estimate (row 0) and every draw of it, each let go over the way that its rebound took.
+
+    A force F that falls linearly to nothing over a way d gives back F d / 2.
+    """
+    force = np.concatenate((curve.force[None], curve.draws))
+    force[1:] *= 1.0 + scatter * rng.standard_normal((len(curve.draws), 1))
+    force = np.maximum(force, 0.0)
+    returned = np.maximum(_drawn(known.returned.value, known.returned.u, len(force), rng), 0.0)
+    unloading = 2.0 * returned / np.maximum(force[:, -1], 1.0)
+    return Cushion(curve.closing, force, np.maximum(unloading, LEAST_UNLOADING))
+
+
+def _figures(
+    course: Course,
+    known: Mechanics,
+    friction: Array,
+    moves: bool,
+    distances: tuple[float, float],
+) -> tuple[dict[str, Quantity | None], list[str]]:
+    time, braking = course.time, course.acceleration
+    still = np.zeros_like(braking)
+    risk = occupant_risk(time, braking, still, still, distances)
+    _, _, struck_at, _ = flail(time, braking, still, distances)
+    inside = course.unknown_from == np.inf
+    in_time = inside | (struck_at <= course.unknown_from)
+    greatest = course.closing.max(axis=1)
+    test = known.greatest_closing.value
+    rows: dict[str, tuple[Array, str, Array]] = {
+        "oiv_x": (risk.oiv_x, "m/s", in_time),
+        "oiv_time": (risk.oiv_time, "s", in_time),
+        "ridedown_x": (risk.ridedown_x, "g", inside),
+        "mean50_x": (risk.mean50_x, "g", inside),
+        "thiv": (risk.thiv, "m/s", in_time),
+        "phd": (risk.phd, "g", inside),
+        "velocity_change": (course.speed[:, -1] - course.speed[:, 0], "m/s", inside),
+        "closing": (greatest, "m", inside),
+        "closing_of_test": (greatest / test, "1", inside),
+    }
+    if known.cushion_length is not None:
+        used = (greatest - known.front_crush) / known.cushion_length
+        rows["stroke_used"] = (used, "1", inside)
+    if moves:
+        gone = np.sum(course.struck_speed, axis=1) * (time[1] - time[0])
+        rolls = gone + course.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)
+        rows["roll_ahead"] = (rolls, "m", inside)
+    figures = {name: _told(values, unit, good) for name, (values, unit, good) in rows.items()}
+    notes = []
+    if figures["closing"] is None:
+        notes.append(
+            f"the vehicles would close by more than the {(1 + BEYOND) * test:.2f} m that the test "
+            f"tells; {NOT_KNOWN}"
+        )
+    if figures["oiv_x"] is not None and not risk.reached[0]:
+        notes.append("the occupant does not reach the interior: the velocity change is given")
+    return figures, notes
+
+
+def _told(values: Array, unit: str, good: Array) -> Quantity | None:
+    """Row 0 with the spread of the rows that tell; None where it or too many others do not."""
+    fine = good & np.isfinite(values)
+    if not fine[0] or np.mean(~fine) > UNKNOWN:
+        return None
+    return quantity(values[fine], unit)
+
+
+def _judged(criteria: Criteria, figures: dict[str, Quantity | None]) -> tuple[Criterion, ...]:
+    """The limits of the set on what is predicted, for a head-on test."""
+    limits = tuple(limit for limit in criteria.limits if JUDGED.issuperset(limit.quantity))
+    alone = replace(criteria, limits=limits, tolerances=(), masses=(), severity=None)
+    return evaluate(alone, figures, Plan(angle=0.0))
+
+
+def _drawn(mean: float, u: float, rows: int, rng: np.random.Generator) -> Array:
+    """The mean, then normal draws about it; never negative."""
+    return np.maximum(np.concatenate(([mean], mean + u * rng.standard_normal(rows - 1))), 1e-9)
