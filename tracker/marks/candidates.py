@@ -89,7 +89,7 @@ def _bank(pattern: Pattern, size: float) -> tuple[tuple[Shape, NDArray[np.float3
         w, h = int(reach[0]), int(reach[1])
         rows = pack([shape], np.array([[w, h]], float), None)
         y, x = np.mgrid[: 2 * h + 1, : 2 * w + 1]
-        grid = np.stack([x.ravel(), y.ravel()], axis=1).astype(float)
+        grid = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()]).astype(float)
         picture = greys(int(rows.kinds[0]), rows.p[0], rows.q[0], rows.templates, grid)
         picture = picture.reshape(y.shape)
         found.append((shape, picture.astype(np.float32)))

@@ -47,11 +47,11 @@ def fit_covered(
     pixels, at, outside = listed(luma, final.rows)
     inside = np.diff(at).astype(float)
     kept = np.concatenate(
-        [_belongs(final.rows, i, pixels[at[i] : at[i + 1]], sigma[i]) for i in range(len(sigma))]
+        [_belongs(final.rows, i, pixels[:, at[i] : at[i + 1]], sigma[i]) for i in range(len(sigma))]
     )
     left = np.concatenate([[0], np.cumsum(kept)])[at]
     last = fit_lists(
-        final.rows, pixels[kept], left, outside, tight, sigma,
+        final.rows, pixels[:, kept], left, outside, tight, sigma,
         np.full(len(sigma), TUKEY), white, 20, start.p,
     )  # fmt: skip
     out = last.out.copy()
@@ -73,15 +73,15 @@ def _brightened(part: Rows, gains: Array) -> Rows:
 
 def _belongs(rows: Rows, i: int, pixels: Array, sigma: float) -> NDArray[np.bool_]:
     """Which of these pixels are not in or beside a patch that doesn't fit."""
-    if len(pixels) == 0:
+    if pixels.shape[1] == 0:
         return np.zeros(0, bool)
-    template = rows.templates[rows.template_at[i] : rows.template_at[i + 1]]
+    template = rows.templates[rows.template_at[i, 0] : rows.template_at[i, 1]]
     model = greys(int(rows.kinds[i]), rows.p[i], rows.q[i], template, pixels)
-    x, y = pixels[:, 0].astype(int), pixels[:, 1].astype(int)
+    x, y = pixels[0].astype(int), pixels[1].astype(int)
     x, y = x - x.min() + 1, y - y.min() + 1
     grid = np.zeros((y.max() + 2, x.max() + 2))
     known = np.zeros(grid.shape)
-    grid[y, x] = np.abs(pixels[:, 2] - model) > 2.5 * sigma
+    grid[y, x] = np.abs(pixels[2] - model) > 2.5 * sigma
     known[y, x] = 1.0
     crowd = uniform_filter(grid, 3, mode="constant") / np.maximum(
         uniform_filter(known, 3, mode="constant"), 1e-3

@@ -16,7 +16,19 @@ from numba import njit
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.marks.model import FAST, PARAMETERS, grey, prepare
+from tracker.marks.model import (
+    BLOCK,
+    FAST,
+    GREY,
+    MODEL,
+    PARAMETERS,
+    WORK,
+    J,
+    X,
+    Y,
+    grey,
+    prepare,
+)
 
 OUTPUTS = 9
 """Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
@@ -32,6 +44,18 @@ ROOM = 3 * PARAMETERS + 8
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
+def _load(pixels: Array, first: int, p: Array, w: Array) -> None:
+    """A block of the pixel list into w, filled up behind its end."""
+    here = min(pixels.shape[1] - first, BLOCK)
+    for i in range(here):
+        w[X + i] = pixels[0, first + i]
+        w[Y + i] = pixels[1, first + i]
+        w[GREY + i] = pixels[2, first + i]
+    for i in range(here, BLOCK):
+        w[X + i], w[Y + i], w[GREY + i] = p[0], p[1], 0.0
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _evaluate(
     kind: int,
     p: Array,
@@ -42,67 +66,83 @@ def _evaluate(
     inverse: float,
     scale: float,
     free: int,
-    work: Array,
+    c: Array,
+    w: Array,
     T: Array,
     sums: Array,
 ) -> None:
     """Residuals and derivatives at p, over sigma (inverse = 1/sigma²) and times the weight's root.
 
-    Fills T (free + 2, m), the derivatives and in row `free` the residuals, and sums: cost,
-    weighted r² in grey², weights, pixels.
+    Fills T, for each block free + 2 rows of `BLOCK`: the derivatives and in row `free` the
+    residuals; and sums: cost, weighted r² in grey², weights, pixels.
     """
-    J, K, c = work[0], work[1], work[2]
     prepare(kind, p, q, c)
     robust = inverse / (scale * scale) if scale > 0.0 else 0.0
+    most = scale * scale / 3.0 if scale > 0.0 else 0.0
     cost = squares = weights = count = 0.0
-    for i in range(pixels.shape[0]):
-        f = grey(kind, p, q, c, template, pixels[i, 0], pixels[i, 1], J, K)
-        value = pixels[i, 2]
-        r = value - f
-        w = 1.0
-        if value >= white and f >= white:
+    row = 0
+    for first in range(0, pixels.shape[1], BLOCK):
+        _load(pixels, first, p, w)
+        grey(kind, p, q, c, template, w)
+        here = min(pixels.shape[1] - first, BLOCK)
+        for i in range(BLOCK):
+            f, value = w[MODEL + i], w[GREY + i]
+            r = value - f
             # At least as bright as the picture can show: no more is known, but for a weak wish
             # that it be not much brighter, without which nothing would hold the brightness.
-            w = CLIPPED
-            cost += w * r * r * inverse
-        elif scale > 0.0:
-            t = max(1.0 - r * r * robust, 0.0)
-            w = t * t
-            cost += scale * scale * (1.0 - t * w) / 3.0
-        else:
-            cost += r * r * inverse
-        if w != CLIPPED:
-            squares += w * r * r
-            weights += w
-            count += 1.0 if w > 0.0 else 0.0
-        root = math.sqrt(w * inverse)
+            clipped = value >= white and f >= white
+            inside = max(1.0 - r * r * robust, 0.0)
+            root = inside if scale > 0.0 else 1.0  # of the weight
+            loss = most * (1.0 - inside * inside * inside) if scale > 0.0 else r * r * inverse
+            real = 1.0 if i < here else 0.0
+            full = 0.0 if clipped else real
+            cost += real * (CLIPPED * r * r * inverse if clipped else loss)
+            squares += full * root * root * r * r
+            weights += full * root * root
+            count += full if root > 0.0 else 0.0
+            root = math.sqrt(CLIPPED) if clipped else root
+            w[GREY + i] = real * root * math.sqrt(inverse)
+            w[MODEL + i] = r
         for a in range(free):
-            T[a, i] = J[a] * root
-        T[free, i] = r * root
+            to, by = T[row + a], w[J + a * BLOCK : J + (a + 1) * BLOCK]
+            for i in range(BLOCK):
+                to[i] = by[i] * w[GREY + i]
+        to = T[row + free]
+        for i in range(BLOCK):
+            to[i] = w[MODEL + i] * w[GREY + i]
+        row += free + 2
     sums[0], sums[1], sums[2], sums[3] = cost, squares, weights, count
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def _products(T: Array, free: int, H: Array, g: Array) -> None:
-    """H = T T^T (lower half) and g = T r, two rows by two, so that the sums stay in registers."""
-    m = T.shape[1]
-    r = T[free]
-    for a in range(0, free, 2):
-        A, B = T[a], T[a + 1]
-        s = t = 0.0
-        for i in range(m):
-            s += A[i] * r[i]
-            t += B[i] * r[i]
-        g[a], g[a + 1] = s, t
-        for b in range(0, a + 1, 2):
-            C, D = T[b], T[b + 1]
-            s = t = u = v = 0.0
-            for i in range(m):
-                s += A[i] * C[i]
-                t += A[i] * D[i]
-                u += B[i] * C[i]
-                v += B[i] * D[i]
-            H[a, b], H[a, b + 1], H[a + 1, b], H[a + 1, b + 1] = s, t, u, v
+    """H = J^T J (lower half) and g = J^T r, two rows by two, so that the sums stay in registers."""
+    for a in range(free):
+        g[a] = 0.0
+        for b in range(free):
+            H[a, b] = 0.0
+    for row in range(0, T.shape[0], free + 2):
+        r = T[row + free]
+        for a in range(0, free, 2):
+            A, B = T[row + a], T[row + a + 1]
+            s = t = 0.0
+            for i in range(BLOCK):
+                s += A[i] * r[i]
+                t += B[i] * r[i]
+            g[a] += s
+            g[a + 1] += t
+            for b in range(0, a + 1, 2):
+                C, D = T[row + b], T[row + b + 1]
+                s = t = u = v = 0.0
+                for i in range(BLOCK):
+                    s += A[i] * C[i]
+                    t += A[i] * D[i]
+                    u += B[i] * C[i]
+                    v += B[i] * D[i]
+                H[a, b] += s
+                H[a, b + 1] += t
+                H[a + 1, b] += u
+                H[a + 1, b + 1] += v
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -148,38 +188,48 @@ def _covariance(
     sums: Array,
     rows: Array,
     work: Array,
+    w: Array,
     out: Array,
 ) -> None:
     """H^-1 M H^-1 for position and contrast, from the derivatives and residuals in T.
 
     M is weighted by the leverages (HC2 of MacKinnon and White 1985), unbiased for white noise.
     """
-    unit, leverage = work, T[free + 1]
+    unit = work
     fitted = 0.0  # parameters count as far as the pixels, not the prior, determine them
-    leverage[:] = 0.0
     for a in range(free):
         for b in range(free):
             unit[b] = 0.0
         unit[a] = 1.0
         fitted += 1.0 - min(precision[a] * _solve(L, free, unit, rows[a]), 1.0)
-        for b in range(a + 1):
-            share = rows[a, b] * (1.0 if a == b else 2.0)
-            A, B = T[a], T[b]
-            for i in range(T.shape[1]):
-                leverage[i] += share * A[i] * B[i]
     uu = uv = vv = cc = 0.0
-    for i in range(T.shape[1]):
-        u = v = c = 0.0
+    for row in range(0, T.shape[0], free + 2):
+        r, leverage = T[row + free], T[row + free + 1]
+        leverage[:] = 0.0
+        for a in range(0, free, 2):
+            A, B = T[row + a], T[row + a + 1]
+            for b in range(0, a + 1, 2):
+                C, D = T[row + b], T[row + b + 1]
+                twice = 1.0 if a == b else 2.0
+                s, t = twice * rows[a, b], twice * rows[a, b + 1]
+                u, v = twice * rows[a + 1, b], twice * rows[a + 1, b + 1]
+                for i in range(BLOCK):
+                    leverage[i] += A[i] * (s * C[i] + t * D[i]) + B[i] * (u * C[i] + v * D[i])
+        U, V, C = w[:BLOCK], w[BLOCK : 2 * BLOCK], w[2 * BLOCK : 3 * BLOCK]
+        U[:] = V[:] = C[:] = 0.0
         for a in range(free):
-            u += rows[0, a] * T[a, i]
-            v += rows[1, a] * T[a, i]
-            c += rows[8, a] * T[a, i]
-        # a pixel's residual is smaller than its error by what it pulled the fit
-        r2 = T[free, i] * T[free, i] / max(1.0 - leverage[i], 0.1)
-        uu += u * u * r2
-        uv += u * v * r2
-        vv += v * v * r2
-        cc += c * c * r2
+            A = T[row + a]
+            for i in range(BLOCK):
+                U[i] += rows[0, a] * A[i]
+                V[i] += rows[1, a] * A[i]
+                C[i] += rows[8, a] * A[i]
+        for i in range(BLOCK):
+            # a pixel's residual is smaller than its error by what it pulled the fit
+            r2 = r[i] * r[i] / max(1.0 - leverage[i], 0.1)
+            uu += U[i] * U[i] * r2
+            uv += U[i] * V[i] * r2
+            vv += V[i] * V[i] * r2
+            cc += C[i] * C[i] * r2
     out[0], out[1], out[2] = uu, uv, vv
     for a in range(free):
         out[0] += rows[0, a] ** 2 * precision[a]
@@ -215,26 +265,32 @@ def fit_one(
     free: int,
     passes: int,
     work: Array,
+    w: Array,
     room: Array,
     out: Array,
 ) -> None:
-    """Improve p (16) in place from these pixels (m, 3: x, y, grey); fill out (see `OUTPUTS`).
+    """Improve p (16) in place from these pixels (3, m: x, y, grey); fill out (see `OUTPUTS`).
 
     The prior is `centre` with `precision` (1/sd², 0 for none, huge to hold a parameter). Only the
-    first `free` (even) parameters can move. work (ROOM, 16), room ((free + 2) m): to work in.
+    first `free` (even) parameters can move. work (ROOM, 16), w (WORK), room ((free + 2) times m
+    rounded up to whole blocks): to work in.
     """
-    n, m = PARAMETERS, pixels.shape[0]
+    n, m = PARAMETERS, pixels.shape[1]
     H, some, L = work[:n], work[n : 2 * n], work[2 * n : 3 * n]
     g, step, start = work[3 * n], work[3 * n + 1], work[3 * n + 2]
     trial, sums = work[3 * n + 3], work[3 * n + 4]
-    T = room[: (free + 2) * m].reshape((free + 2, m))
+    blocks = (m + BLOCK - 1) // BLOCK
+    T = room[: blocks * (free + 2) * BLOCK].reshape((blocks * (free + 2), BLOCK))
     inverse = 1.0 / (sigma * sigma)
     damping, best, converged, done = 0.0, 1e300, False, 0
+    last = 0.0  # gain expected of the step before
     for a in range(n):
         start[a] = trial[a] = p[a]
     while done < passes and not converged:
         done += 1
-        _evaluate(kind, trial, q, template, pixels, white, inverse, scale, free, some, T, sums)
+        _evaluate(
+            kind, trial, q, template, pixels, white, inverse, scale, free, some[0], w, T, sums
+        )
         prior = 0.0
         for a in range(free):
             prior += precision[a] * (trial[a] - centre[a]) ** 2
@@ -258,10 +314,12 @@ def fit_one(
             if _sane(trial, start):
                 break
             damping = max(damping * 8.0, 1e-2)
-        converged = gain < SETTLED and damping < 1e-2
+        # steps shrink at least as fast as they did, so the next one's gain can be foretold
+        converged = damping < 1e-2 and (gain < SETTLED or gain * gain < SETTLED * last)
+        last = gain if damping == 0.0 else 0.0
     out[5] = done if converged else -done
     _factor(H, free, 0.0, L)
-    _covariance(T, L, free, precision, sums, some, step, out)
+    _covariance(T, L, free, precision, sums, some, step, w, out)
     for a in range(free):
         p[a] = trial[a] if converged else p[a]
 
@@ -284,20 +342,20 @@ def fit_many(
     passes: int,
     out: Array,
 ) -> None:
-    """`fit_one` for every row of p; `pixels_at` and `template_at` (n + 1) part the lists."""
+    """`fit_one` for every row of p; `pixels_at` (n + 1) and `template_at` (n, 2) part the lists."""
     most = 0
     for i in range(p.shape[0]):
         most = max(most, pixels_at[i + 1] - pixels_at[i])
-    work = np.zeros((ROOM, PARAMETERS))
-    room = np.empty((free + 2) * most)
+    work, w = np.zeros((ROOM, PARAMETERS)), np.zeros(WORK)
+    room = np.empty((free + 2) * (most + BLOCK))
     for i in range(p.shape[0]):
         if pixels_at[i + 1] > pixels_at[i]:
             fit_one(
                 kinds[i],
                 p[i],
                 q[i],
-                templates[template_at[i] : template_at[i + 1]],
-                pixels[pixels_at[i] : pixels_at[i + 1]],
+                templates[template_at[i, 0] : template_at[i, 1]],
+                pixels[:, pixels_at[i] : pixels_at[i + 1]],
                 white,
                 sigma[i],
                 scale[i],
@@ -306,6 +364,7 @@ def fit_many(
                 free,
                 passes,
                 work,
+                w,
                 room,
                 out[i],
             )
@@ -313,10 +372,13 @@ def fit_many(
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def greys(kind: int, p: Array, q: Array, template: Array, pixels: Array) -> Array:
-    """The model's grey at pixels (m, 2 or more: x, y), not clipped."""
-    J, K, c = np.zeros(PARAMETERS), np.zeros(PARAMETERS), np.zeros(16)
+    """The model's grey at pixels (3, m: x, y, grey), not clipped."""
+    c, w = np.zeros(16), np.zeros(WORK)
     prepare(kind, p, q, c)
-    found = np.empty(pixels.shape[0])
-    for i in range(pixels.shape[0]):
-        found[i] = grey(kind, p, q, c, template, pixels[i, 0], pixels[i, 1], J, K)
+    found = np.empty(pixels.shape[1])
+    for first in range(0, len(found), BLOCK):
+        _load(pixels, first, p, w)
+        grey(kind, p, q, c, template, w)
+        for i in range(min(len(found) - first, BLOCK)):
+            found[first + i] = w[MODEL + i]
     return found

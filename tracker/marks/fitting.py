@@ -82,9 +82,9 @@ def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Ar
     room = int(np.sum(np.minimum(sides, 4000.0) ** 2)) + int(
         np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
     )
-    pixels = np.empty((room, 3))
+    pixels = np.empty((3, room))
     outside = cut(luma, rows.p, rows.q, margins(rows), depths(rows), pixels, at)
-    return pixels[: at[-1]], at, outside
+    return pixels[:, : at[-1]], at, outside
 
 
 def fit_lists(
@@ -99,7 +99,7 @@ def fit_lists(
     passes: int,
     centre: Array | None = None,
 ) -> Fitted:
-    """Fit every row over the pixels listed for it: pixels[at[i]:at[i + 1]] (x, y, grey)."""
+    """Fit every row over the pixels listed for it: pixels[:, at[i]:at[i + 1]] (x, y, grey)."""
     p = rows.p.copy()
     out = np.zeros((len(p), OUTPUTS))
     free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,53 @@ LIFELESS = 0.25
 """Residual over noise below which what is left of a mark shows no noise: it is clipped."""
 DIRTY = 2.0
 """Weighted residual over noise from which even the visible part is not this mark."""
+
+
+FAULTS = (
+    "",
+    "it lies outside the picture or is covered",
+    "the fit does not settle",
+    "it is burnt out",
+    "it is not where it was expected",
+    "light and dark are exchanged",
+    "its contrast is not the mark's",
+    "it does not stand out from the noise",
+    "its size is not the mark's",
+    "too little of it is visible",
+    "it does not look like the mark",
+    "its place is not determined",
+)
+"""What can speak against a measurement; the first says that nothing does."""
+
+
+@dataclass(frozen=True)
+class Looks:
+    """How n marks looked when they were last measured clean; see `Shape`."""
+
+    rows: Rows
+    noise: Array  # (n,)
+    gradient_u: Array  # (n,)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """n marks measured in one picture; see `Fix`."""
+
+    position: Array  # (n, 2)
+    covariance: Array  # (n, 2, 2)
+    ratio: Array  # (n,)
+    contrast: Array  # (n,)
+    visible: Array  # (n,)
+    fault: NDArray[np.int64]  # (n,) number in `FAULTS`; 0 if ok
+    p: Array  # (n, PARAMETERS) looks for the next picture; as they were where not ok
+    gradient_u: Array  # (n,)
+
+
+def looks_of(shapes: Sequence[Shape]) -> Looks:
+    """The shapes as `remeasure` takes them."""
+    rows = pack(shapes, np.zeros((len(shapes), 2)), None)
+    light = np.array([s.gradient_u for s in shapes])
+    return Looks(rows, np.array([s.noise for s in shapes]), light)
 
 
 def measure(
@@ -51,40 +99,65 @@ def measure(
     are followed (`Fix.shape` is the start for the next picture). Where the fit is not clean, the
     shape is held and what doesn't belong to the mark is weighted out.
     """
-    n = len(shapes)
-    rows = pack(shapes, np.asarray(predicted, float).reshape(n, 2), motion)
-    own = np.array([s.noise for s in shapes]) if noise is None else np.full(n, float(noise))
-    sigma = np.maximum(own, ROUNDING)
-    light = np.array([s.gradient_u for s in shapes])
+    looks = looks_of(shapes)
+    if noise is not None:
+        looks = replace(looks, noise=np.full(len(shapes), float(noise)))
+    predicted = np.asarray(predicted, float).reshape(len(shapes), 2)
+    done = remeasure(luma, looks, predicted, motion, white=white, search_px=search_px)
+    ok = done.fault == 0
+    return Fixes(
+        done.position,
+        done.covariance,
+        done.ratio,
+        done.contrast,
+        done.visible,
+        ok,
+        tuple(FAULTS[i] for i in done.fault),
+        tuple(
+            unpack(s, done.p[i], s.noise, float(done.gradient_u[i])) if ok[i] else s
+            for i, s in enumerate(shapes)
+        ),
+    )
+
+
+def remeasure(
+    luma: NDArray[Any],
+    looks: Looks,
+    predicted: Array,
+    motion: Array | None,
+    *,
+    white: float,
+    search_px: float = 3.0,
+) -> Measured:
+    """As `measure`, with the looks of all marks in arrays: for picture after picture."""
+    n = len(predicted)
+    rows = looks.rows.moving(predicted, motion)
+    sigma, light = np.maximum(looks.noise, ROUNDING), looks.gradient_u
     clean = _clean(luma, rows, light, sigma, white, search_px)
-    faults = _faults(rows.p, clean, sigma, CLEAN, 0.85, search_px)
-    best, known = clean, clean.rows.p.copy()
-    dirty = np.array([i for i in range(n) if faults[i]], np.int64)
+    fault = _faults(rows.p, clean, sigma, CLEAN, 0.85, search_px)
+    best, known = clean, clean.rows.p
+    dirty = np.flatnonzero(fault)
     if len(dirty):
         part = rows.take(dirty, rows.p[dirty])
-        seen = np.array([i for i in range(n) if not faults[i]], np.int64)
+        seen = np.flatnonzero(fault == 0)
         gains = clean.rows.p[seen, 8] / rows.p[seen, 8]
         held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
-        worse = _faults(part.p, held, sigma[dirty], DIRTY, 0.3, search_px)
-        for i, fault in zip(dirty, worse, strict=True):
-            faults[i] = fault
+        fault[dirty] = _faults(part.p, held, sigma[dirty], DIRTY, 0.3, search_px)
+        known = known.copy()
         known[dirty] = rows.p[dirty]
         known[dirty, 7:9] = held.rows.p[:, 7:9]
         best = clean.replaced(dirty, held)
-    shapes_now = tuple(
-        s if faults[i] else unpack(s, known[i], s.noise, float(best.out[i, 8]))
-        for i, s in enumerate(shapes)
-    )
+        known = np.where((fault == 0)[:, None], known, rows.p)
     out = best.out
-    return Fixes(
+    return Measured(
         best.rows.p[:, :2].copy(),
         out[:, [0, 1, 1, 2]].reshape(n, 2, 2),
         best.residual / sigma,
         best.rows.p[:, 8].copy(),
         best.visible,
-        np.array([not f for f in faults], bool),
-        tuple(faults),
-        shapes_now,
+        fault,
+        known,
+        np.where(fault == 0, out[:, 8], light),
     )
 
 
@@ -116,23 +189,25 @@ def _faults(
     ratio_limit: float,
     visible_limit: float,
     search_px: float,
-) -> list[str]:
-    """What speaks against each fit, empty where nothing does."""
+) -> NDArray[np.int64]:
+    """What speaks against each fit: its number in `FAULTS`."""
     after, out, visible, ratio = done.rows.p, done.out, done.visible, done.residual / sigma
     moved = np.hypot(*(after[:, :2] - before[:, :2]).T)
     gain = after[:, 8] / before[:, 8]
     growth = np.sqrt(np.abs(determinant(before) / determinant(after)))
-    tests = (
-        (visible <= 0.2, "it lies outside the picture or is covered"),
-        (out[:, 5] <= 0, "the fit does not settle"),
-        ((ratio < LIFELESS) & (visible < 0.5), "it is burnt out"),
-        (moved > search_px, "it is not where it was expected"),
-        (gain <= 0, "light and dark are exchanged"),
-        ((gain < 0.33) | (gain > 3.0), "its contrast is not the mark's"),
-        (np.abs(after[:, 8]) < 6.0 * out[:, 7], "it does not stand out from the noise"),
-        ((growth < 0.7) | (growth > 1.4), "its size is not the mark's"),
-        (visible < visible_limit, "too little of it is visible"),
-        (ratio > ratio_limit, "it does not look like the mark"),
-        (~(out[:, 0] + out[:, 2] < 1.0), "its place is not determined"),
+    tests = np.stack(
+        [
+            visible <= 0.2,
+            out[:, 5] <= 0,
+            (ratio < LIFELESS) & (visible < 0.5),
+            moved > search_px,
+            gain <= 0,
+            (gain < 0.33) | (gain > 3.0),
+            np.abs(after[:, 8]) < 6.0 * out[:, 7],
+            (growth < 0.7) | (growth > 1.4),
+            visible < visible_limit,
+            ratio > ratio_limit,
+            ~(out[:, 0] + out[:, 2] < 1.0),
+        ]
     )
-    return [next((text for bad, text in tests if bad[i]), "") for i in range(len(before))]
+    return np.where(tests.any(axis=0), 1 + np.argmax(tests, axis=0), 0)

@@ -1,4 +1,4 @@
-"""The grey that a mark of known shape gives a pixel, and its derivatives, compiled.
+"""The grey that a mark of known shape gives its pixels, and its derivatives, compiled.
 
 An edge seen through a Gaussian blur is Phi(d / s), d the signed distance of the pixel's centre from
 the edge and s² = blur² + 1/12 (the second moment of the pixel's own area). Crossing edges multiply,
@@ -11,12 +11,15 @@ Parameters p (16): 0, 1 position; 2..5 inverse of the affine, row by row; 6 s; 7
 11 half width of a bar (cross). Constants q (8): 0, 1 perspective; 2, 3 motion during the exposure;
 4 points a side of the path's middle; 5 outline; 6 edges (ring) or width of the template (patch);
 7 template pixels for one mark unit.
+
+Pixels are taken a block of `BLOCK` at a time. All that is known of a block lies in rows of one flat
+work space w (`WORK`), at offsets fixed when it is compiled, so that every loop runs on the
+processor's vector registers.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 from numba import njit
@@ -29,36 +32,61 @@ LEARNT = 12
 CONSTANTS = 8
 QUADRANT, RINGS, CROSS, PATCH = 0, 1, 2, 3
 NONE, DISC, SQUARE, FLAT = 0, 1, 2, 3
-
-_REACH = 4.25  # standard deviations beyond which an edge is flat: 1 - Phi(4.25) = 1e-5
-_FINE = 128  # table entries for one standard deviation: linear interpolation is good to 2e-6
-_Z = np.arange(-_REACH, _REACH + 2.0 / _FINE, 1.0 / _FINE)
-_DENSITY = np.exp(-0.5 * _Z * _Z) / math.sqrt(2.0 * math.pi)
-_CUMULATIVE = np.array([0.5 * (1.0 + math.erf(z / math.sqrt(2.0))) for z in _Z])
-_EDGE = np.stack([_CUMULATIVE, _DENSITY], axis=1)
-_GAUSS = 1.0 / math.sqrt(3.0)
-_DIAGONAL = math.sqrt(0.5)
 FAST = {"contract", "reassoc", "arcp", "nsz"}
 """Liberties the compiler may take: none that supposes there are no infinities."""
 
+BLOCK = 64
+"""Pixels taken at a time."""
+X, Y, GREY = 0 * BLOCK, 1 * BLOCK, 2 * BLOCK
+"""Rows of w: the block's pixels."""
+MODEL, J = 3 * BLOCK, 4 * BLOCK
+"""Rows of w: the model's grey, and from J on its derivatives by each parameter."""
+_SUM = 20 * BLOCK  # of the grey and the derivatives along the path
+_DX, _DY, _D = 37 * BLOCK, 38 * BLOCK, 39 * BLOCK  # from the centre; perspective
+_U, _V, _UX, _UY, _VX, _VY = (n * BLOCK for n in range(40, 46))  # mark units, their gradients
+_RHO, _K, _GX, _GY, _G2 = (n * BLOCK for n in range(46, 51))  # radius and its gradient
+_WEIGHT, _ALONG = 51 * BLOCK, 52 * BLOCK
+_Z1, _E1, _F1, _Z2, _E2, _F2 = (n * BLOCK for n in range(53, 59))  # edges and their densities
+_A, _AU, _AS, _AH = (n * BLOCK for n in range(59, 63))  # strips: value, slope, spread, width
+_B, _BU, _BS, _BH = (n * BLOCK for n in range(63, 67))
+_C, _CU, _CS, _CH = (n * BLOCK for n in range(67, 71))
+_E, _EU, _ES, _EH = (n * BLOCK for n in range(71, 75))
+_KU, _KV = 75 * BLOCK, 76 * BLOCK
+WORK = 77 * BLOCK
+"""Length of the work space."""
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _edge(z: float) -> tuple[float, float]:
-    """Phi(z) and its derivative."""
-    if z >= _REACH:
-        return 1.0, 0.0
-    if z <= -_REACH:
-        return 0.0, 0.0
-    t = (z + _REACH) * _FINE
-    i = int(t)
-    a = t - i
-    return (
-        _EDGE[i, 0] + a * (_EDGE[i + 1, 0] - _EDGE[i, 0]),
-        _EDGE[i, 1] + a * (_EDGE[i + 1, 1] - _EDGE[i, 1]),
-    )
+_GAUSS = 1.0 / math.sqrt(3.0)
+_DIAGONAL = math.sqrt(0.5)
+_FAR = 6.0  # standard deviations beyond which an edge is flat
+_HEIGHT = 1.0 / math.sqrt(2.0 * math.pi)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _edges(w: Array, at: int, phi: int, density: int) -> None:
+    """Rows phi and density of w: the normal distribution at row `at`.
+
+    Abramowitz and Stegun (1964) 26.2.17, good to 7.5e-8.
+    """
+    for i in range(BLOCK):
+        z = w[at + i]
+        a = min(abs(z), _FAR)
+        x = a * a / 64.0
+        # exp(-32 x) as the 32nd power of a Taylor polynomial
+        e = 1.0 - x * (1.0 - x * (1 / 2 - x * (1 / 6 - x * (1 / 24 - x * (1 / 120 - x / 720)))))
+        e *= e
+        e *= e
+        e *= e
+        e *= e
+        e *= e
+        e *= _HEIGHT
+        t = 1.0 / (1.0 + 0.2316419 * a)
+        tail = 1.781477937 + t * (-1.821255978 + t * 1.330274429)
+        tail = e * t * (0.319381530 + t * (-0.356563782 + t * tail))
+        w[density + i] = e
+        w[phi + i] = 0.5 + math.copysign(0.5 - tail, z)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def prepare(kind: int, p: Array, q: Array, c: Array) -> None:
     """What all pixels share, into c (16).
 
@@ -81,192 +109,262 @@ def prepare(kind: int, p: Array, q: Array, c: Array) -> None:
             c[a + 3], c[a + 4] = cos, sin
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _strip(u: float, h: float, k: float) -> tuple[float, float, float, float]:
-    """Blurred indicator of |u| < h, k = 1/(g s), g units for a pixel; d/du, s d/ds, d/dh."""
-    z1, z2 = (h - u) * k, (h + u) * k
-    a, da = _edge(z1)
-    b, db = _edge(z2)
-    return a + b - 1.0, (db - da) * k, -(da * z1 + db * z2), (da + db) * k
-
-
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _circle(p: Array, c: Array, dx: float, dy: float) -> tuple[float, ...]:
-    """Radius |m|, pixels to standard deviations of the edge for one unit, and what gradients need.
-
-    Returns |m|, k = 1/(|grad |m|| s), m / |m| / D (2), grad |m| (2), 1/|grad|², 1/|m|.
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _strip(w: Array, u: int, k: int, h: float, to: int) -> None:
+    """Blurred indicator of |u| < h into row `to`, k = 1/(g s), g units for a pixel; in the rows
+    after it d/du, s d/ds, d/dh.
     """
-    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
-    u = (p[2] * dx + p[3] * dy) * D + 1e-9  # off the centre, where no direction is defined
-    v = (p[4] * dx + p[5] * dy) * D
-    rho = math.sqrt(u * u + v * v)
-    inverse = 1.0 / rho
-    u *= inverse
-    v *= inverse
-    gx = (u * p[2] + v * p[4] + rho * c[1]) * D
-    gy = (u * p[3] + v * p[5] + rho * c[2]) * D
-    g = 1.0 / math.sqrt(gx * gx + gy * gy)
-    return rho, g * c[0], u, v, D, gx, gy, g * g, inverse
+    for i in range(BLOCK):
+        w[_Z1 + i] = (h - w[u + i]) * w[k + i]
+        w[_Z2 + i] = (h + w[u + i]) * w[k + i]
+    _edges(w, _Z1, _E1, _F1)
+    _edges(w, _Z2, _E2, _F2)
+    for i in range(BLOCK):
+        da, db = w[_F1 + i], w[_F2 + i]
+        w[to + i] = w[_E1 + i] + w[_E2 + i] - 1.0
+        w[to + BLOCK + i] = (db - da) * w[k + i]
+        w[to + 2 * BLOCK + i] = -(da * w[_Z1 + i] + db * w[_Z2 + i])
+        w[to + 3 * BLOCK + i] = (da + db) * w[k + i]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _outward(
-    p: Array, dx: float, dy: float, round_: tuple[float, ...], w: float, along: float, J: Array
-) -> None:
-    """Fill J[0..5] for a grey that changes by w with |m| and by `along` with log k.
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _plane(p: Array, c: Array, w: Array) -> None:
+    """Mark units u, v of the block and their gradients in the picture."""
+    for i in range(BLOCK):
+        dx, dy = w[_DX + i], w[_DY + i]
+        D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
+        u, v = (p[2] * dx + p[3] * dy) * D, (p[4] * dx + p[5] * dy) * D
+        w[_D + i], w[_U + i], w[_V + i] = D, u, v
+        w[_UX + i], w[_UY + i] = (p[2] + u * c[1]) * D, (p[3] + u * c[2]) * D
+        w[_VX + i], w[_VY + i] = (p[4] + v * c[1]) * D, (p[5] + v * c[2]) * D
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _circle(p: Array, c: Array, w: Array) -> None:
+    """Radius |m|, k = 1/(|grad |m|| s), the direction m / |m|, and what gradients need."""
+    for i in range(BLOCK):
+        dx, dy = w[_DX + i], w[_DY + i]
+        D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
+        u = (p[2] * dx + p[3] * dy) * D + 1e-9  # off the centre, where no direction is defined
+        v = (p[4] * dx + p[5] * dy) * D
+        rho = math.sqrt(u * u + v * v)
+        inverse = 1.0 / rho
+        u *= inverse
+        v *= inverse
+        gx = (u * p[2] + v * p[4] + rho * c[1]) * D
+        gy = (u * p[3] + v * p[5] + rho * c[2]) * D
+        g2 = 1.0 / (gx * gx + gy * gy)
+        w[_D + i], w[_U + i], w[_V + i] = D, u, v
+        w[_RHO + i], w[_K + i] = rho, math.sqrt(g2) * c[0]
+        w[_GX + i], w[_GY + i], w[_G2 + i] = gx, gy, g2
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _outward(p: Array, w: Array) -> None:
+    """J[0..5] for a grey that changes by row _WEIGHT with |m| and by _ALONG with log k.
 
     The change of k leaves the perspective out; it vanishes on the outline itself.
     """
-    _, _, u, v, D, gx, gy, g2, inverse = round_
-    eu = along * inverse * (u - (p[2] * gx + p[3] * gy) * g2)
-    ev = along * inverse * (v - (p[4] * gx + p[5] * gy) * g2)
-    kx, ky = along * g2 * gx, along * g2 * gy
-    wu, wv = w * u * D + eu, w * v * D + ev
-    J[0] = -w * gx - eu * p[2] - ev * p[4]
-    J[1] = -w * gy - eu * p[3] - ev * p[5]
-    J[2] = wu * dx - kx * u
-    J[3] = wu * dy - ky * u
-    J[4] = wv * dx - kx * v
-    J[5] = wv * dy - ky * v
+    for i in range(BLOCK):
+        u, v, gx, gy, g2 = w[_U + i], w[_V + i], w[_GX + i], w[_GY + i], w[_G2 + i]
+        weight, along = w[_WEIGHT + i], w[_ALONG + i]
+        over = along / w[_RHO + i]
+        eu = over * (u - (p[2] * gx + p[3] * gy) * g2)
+        ev = over * (v - (p[4] * gx + p[5] * gy) * g2)
+        kx, ky = along * g2 * gx, along * g2 * gy
+        wu, wv = weight * u * w[_D + i] + eu, weight * v * w[_D + i] + ev
+        w[J + i] = -weight * gx - eu * p[2] - ev * p[4]
+        w[J + BLOCK + i] = -weight * gy - eu * p[3] - ev * p[5]
+        w[J + 2 * BLOCK + i] = wu * w[_DX + i] - kx * u
+        w[J + 3 * BLOCK + i] = wu * w[_DY + i] - ky * u
+        w[J + 4 * BLOCK + i] = wv * w[_DX + i] - kx * v
+        w[J + 5 * BLOCK + i] = wv * w[_DY + i] - ky * v
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _quadrant(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
-    d1, d2 = c[5] * dx + c[6] * dy, c[10] * dx + c[11] * dy
-    E1, e1 = _edge(d1 * c[0])
-    E2, e2 = _edge(d2 * c[0])
-    E1, E2 = 2.0 * E1 - 1.0, 2.0 * E2 - 1.0
-    half = 0.5 * p[8]
-    inner = p[11] + half * E1 * E2
-    M, blur = 1.0, 0.0
-    outline = int(q[5])
-    for a in range(PARAMETERS):
-        J[a] = 0.0
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _blank(w: Array, first: int, last: int) -> None:
+    """Derivatives first..last are zero."""
+    for i in range(J + first * BLOCK, J + (last + 1) * BLOCK):
+        w[i] = 0.0
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _quadrant(p: Array, q: Array, c: Array, w: Array) -> None:
+    half, outline = 0.5 * p[8], int(q[5])
+    # rows _A: what is inside the outline, _B: indicator of the outline, _C: s d/ds of that times _A
     if outline == DISC:
-        round_ = _circle(p, c, dx, dy)
-        z = (1.0 - round_[0]) * round_[1]
-        M, m = _edge(z)
-        if m > 0.0:
-            m *= inner
-            blur = -m * z
-            _outward(p, dx, dy, round_, -m * round_[1], m * z, J)
+        _circle(p, c, w)
+        for i in range(BLOCK):
+            w[_Z1 + i] = (1.0 - w[_RHO + i]) * w[_K + i]
+        _edges(w, _Z1, _B, _F1)
+        for i in range(BLOCK):
+            w[_E + i] = w[_Z1 + i]
+            w[_ES + i] = w[_F1 + i]
     elif outline != NONE:
-        M, blur = _straight(p, c, outline, inner, dx, dy, J)
-    e1 *= M * half * 2.0 * c[0]
-    e2 *= M * half * 2.0 * c[0]
-    f1, f2 = e1 * E2, e2 * E1
-    J[0] -= f1 * c[5] + f2 * c[10]
-    J[1] -= f1 * c[6] + f2 * c[11]
-    t1x, t1y = f1 * (dx - d1 * c[5]) * c[7], f1 * (dy - d1 * c[6]) * c[7]
-    t2x, t2y = f2 * (dx - d2 * c[10]) * c[12], f2 * (dy - d2 * c[11]) * c[12]
-    J[2] += c[8] * t1x + c[13] * t2x
-    J[3] += c[8] * t1y + c[13] * t2y
-    J[4] += c[9] * t1x + c[14] * t2x
-    J[5] += c[9] * t1y + c[14] * t2y
-    J[6] = (blur - (f1 * d1 + f2 * d2)) * c[0]
-    J[7] = 1.0
-    J[8] = 0.5 * M * E1 * E2
-    J[11] = M
-    turn1 = -c[9] * (p[2] * t1x + p[3] * t1y) + c[8] * (p[4] * t1x + p[5] * t1y)
-    turn2 = -c[14] * (p[2] * t2x + p[3] * t2y) + c[13] * (p[4] * t2x + p[5] * t2y)
-    J[12] = 0.5 * (turn1 - turn2)
-    return float(p[7] + M * inner)
+        _plane(p, c, w)
+    for i in range(BLOCK):
+        w[_Z1 + i] = (c[5] * w[_DX + i] + c[6] * w[_DY + i]) * c[0]
+        w[_Z2 + i] = (c[10] * w[_DX + i] + c[11] * w[_DY + i]) * c[0]
+    _edges(w, _Z1, _E1, _F1)
+    _edges(w, _Z2, _E2, _F2)
+    for i in range(BLOCK):
+        a, b = 2.0 * w[_E1 + i] - 1.0, 2.0 * w[_E2 + i] - 1.0
+        w[_A + i] = p[11] + half * a * b
+        w[_AU + i] = w[_F1 + i] * b * (2.0 * half * c[0])
+        w[_AS + i] = w[_F2 + i] * a * (2.0 * half * c[0])
+        w[_AH + i] = 0.5 * a * b
+    if outline == DISC:
+        for i in range(BLOCK):
+            m = w[_ES + i] * w[_A + i]
+            w[_WEIGHT + i] = -m * w[_K + i]
+            w[_ALONG + i] = m * w[_E + i]
+            w[_C + i] = -m * w[_E + i]
+        _outward(p, w)
+    elif outline == NONE:
+        for i in range(BLOCK):
+            w[_B + i], w[_C + i] = 1.0, 0.0
+        _blank(w, 0, 5)
+    elif outline == SQUARE:
+        _square(p, c, w)
+    else:
+        _flat(p, c, w)
+    for i in range(BLOCK):
+        dx, dy, M = w[_DX + i], w[_DY + i], w[_B + i]
+        f1, f2 = w[_AU + i] * M, w[_AS + i] * M
+        d1, d2 = c[5] * dx + c[6] * dy, c[10] * dx + c[11] * dy
+        w[J + i] -= f1 * c[5] + f2 * c[10]
+        w[J + BLOCK + i] -= f1 * c[6] + f2 * c[11]
+        t1x, t1y = f1 * (dx - d1 * c[5]) * c[7], f1 * (dy - d1 * c[6]) * c[7]
+        t2x, t2y = f2 * (dx - d2 * c[10]) * c[12], f2 * (dy - d2 * c[11]) * c[12]
+        w[J + 2 * BLOCK + i] += c[8] * t1x + c[13] * t2x
+        w[J + 3 * BLOCK + i] += c[8] * t1y + c[13] * t2y
+        w[J + 4 * BLOCK + i] += c[9] * t1x + c[14] * t2x
+        w[J + 5 * BLOCK + i] += c[9] * t1y + c[14] * t2y
+        w[J + 6 * BLOCK + i] = (w[_C + i] - (f1 * d1 + f2 * d2)) * c[0]
+        w[J + 7 * BLOCK + i] = 1.0
+        w[J + 8 * BLOCK + i] = M * w[_AH + i]
+        w[J + 11 * BLOCK + i] = M
+        turn1 = -c[9] * (p[2] * t1x + p[3] * t1y) + c[8] * (p[4] * t1x + p[5] * t1y)
+        turn2 = -c[14] * (p[2] * t2x + p[3] * t2y) + c[13] * (p[4] * t2x + p[5] * t2y)
+        w[J + 12 * BLOCK + i] = 0.5 * (turn1 - turn2)
+        w[MODEL + i] = p[7] + M * w[_A + i]
+    _blank(w, 13, 15)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _straight(
-    p: Array, c: Array, outline: int, inner: float, dx: float, dy: float, J: Array
-) -> tuple[float, float]:
-    """Indicator of a square or of flat ends; fills J[0..5] for `inner` times it; s d/ds of that."""
-    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
-    u = (p[2] * dx + p[3] * dy) * D
-    v = (p[4] * dx + p[5] * dy) * D
-    ux, uy = (p[2] + u * c[1]) * D, (p[3] + u * c[2]) * D
-    vx, vy = (p[4] + v * c[1]) * D, (p[5] + v * c[2]) * D
-    if outline == SQUARE:
-        U, Uu, Us, _ = _strip(u, 1.0, c[0] / math.sqrt(ux * ux + uy * uy))
-        V, Vv, Vs, _ = _strip(v, 1.0, c[0] / math.sqrt(vx * vx + vy * vy))
-        M = U * V
-        wu, wv = Uu * V * inner, U * Vv * inner
-        su, sv = Us * V * inner, U * Vs * inner
-        J[0], J[1] = -(wu * ux + wv * vx), -(wu * uy + wv * vy)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _square(p: Array, c: Array, w: Array) -> None:
+    """Rows _B and _C and J[0..5] of a quadrant's square outline."""
+    for i in range(BLOCK):
+        w[_KU + i] = c[0] / math.sqrt(w[_UX + i] * w[_UX + i] + w[_UY + i] * w[_UY + i])
+        w[_KV + i] = c[0] / math.sqrt(w[_VX + i] * w[_VX + i] + w[_VY + i] * w[_VY + i])
+    _strip(w, _U, _KU, 1.0, _C)
+    _strip(w, _V, _KV, 1.0, _E)
+    nu, nv = 1.0 / (c[3] * c[3]), 1.0 / (c[4] * c[4])
+    for i in range(BLOCK):
+        inner, U, V, D = w[_A + i], w[_C + i], w[_E + i], w[_D + i]
+        dx, dy = w[_DX + i], w[_DY + i]
+        wu, wv = w[_CU + i] * V * inner, U * w[_EU + i] * inner
+        su, sv = w[_CS + i] * V * inner, U * w[_ES + i] * inner
+        w[J + i] = -(wu * w[_UX + i] + wv * w[_VX + i])
+        w[J + BLOCK + i] = -(wu * w[_UY + i] + wv * w[_VY + i])
         wu, wv = wu * D, wv * D
-        ku, kv = su / (c[3] * c[3]), sv / (c[4] * c[4])
-        J[2], J[3] = wu * dx + ku * p[2], wu * dy + ku * p[3]
-        J[4], J[5] = wv * dx + kv * p[4], wv * dy + kv * p[5]
-        return M, su + sv
-    hx, hy = (ux + vx) * _DIAGONAL, (uy + vy) * _DIAGONAL
-    g2 = hx * hx + hy * hy
-    M, wu, su, _ = _strip((u + v) * _DIAGONAL, 1.0, c[0] / math.sqrt(g2))
-    wu, su = wu * inner, su * inner
-    J[0], J[1] = -wu * hx, -wu * hy
-    wu *= _DIAGONAL * D
-    ku = su * _DIAGONAL / g2
-    J[2] = J[4] = wu * dx + ku * hx
-    J[3] = J[5] = wu * dy + ku * hy
-    return M, su
+        w[J + 2 * BLOCK + i] = wu * dx + su * nu * p[2]
+        w[J + 3 * BLOCK + i] = wu * dy + su * nu * p[3]
+        w[J + 4 * BLOCK + i] = wv * dx + sv * nv * p[4]
+        w[J + 5 * BLOCK + i] = wv * dy + sv * nv * p[5]
+        w[_B + i] = U * V
+        w[_C + i] = su + sv
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _rings(p: Array, q: Array, c: Array, dx: float, dy: float, J: Array) -> float:
-    round_ = _circle(p, c, dx, dy)
-    rho, k = round_[0], round_[1]
-    z = (1.0 - rho) * k
-    M, w = _edge(z)
-    along = w * z
-    for a in range(PARAMETERS):
-        J[a] = 0.0
-    for i in range(int(q[6])):
-        z = (p[11 + 2 * i] - rho) * k
-        phi, da = _edge(z)
-        step = p[12 + 2 * i]
-        M += step * phi
-        w += step * da
-        along += step * da * z
-        J[11 + 2 * i] = p[8] * step * da * k
-        J[12 + 2 * i] = p[8] * phi
-    if w != 0.0 or along != 0.0:
-        along *= p[8]
-        _outward(p, dx, dy, round_, -w * k * p[8], along, J)
-        J[6] = -along * c[0]
-    J[7] = 1.0
-    J[8] = M
-    return float(p[7] + p[8] * M)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _flat(p: Array, c: Array, w: Array) -> None:
+    """Rows _B and _C and J[0..5] of an hourglass's flat ends."""
+    for i in range(BLOCK):
+        hx, hy = (w[_UX + i] + w[_VX + i]) * _DIAGONAL, (w[_UY + i] + w[_VY + i]) * _DIAGONAL
+        w[_GX + i], w[_GY + i] = hx, hy
+        w[_G2 + i] = hx * hx + hy * hy
+        w[_KU + i] = c[0] / math.sqrt(w[_G2 + i])
+        w[_RHO + i] = (w[_U + i] + w[_V + i]) * _DIAGONAL
+    _strip(w, _RHO, _KU, 1.0, _E)
+    for i in range(BLOCK):
+        wu, su = w[_EU + i] * w[_A + i], w[_ES + i] * w[_A + i]
+        w[J + i], w[J + BLOCK + i] = -wu * w[_GX + i], -wu * w[_GY + i]
+        wu *= _DIAGONAL * w[_D + i]
+        ku = su * _DIAGONAL / w[_G2 + i]
+        jx, jy = wu * w[_DX + i] + ku * w[_GX + i], wu * w[_DY + i] + ku * w[_GY + i]
+        w[J + 2 * BLOCK + i], w[J + 3 * BLOCK + i] = jx, jy
+        w[J + 4 * BLOCK + i], w[J + 5 * BLOCK + i] = jx, jy
+        w[_B + i], w[_C + i] = w[_E + i], su
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _cross(p: Array, c: Array, dx: float, dy: float, J: Array) -> float:
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _rings(p: Array, q: Array, c: Array, w: Array) -> None:
+    _circle(p, c, w)
+    _blank(w, 11, 15)
+    for i in range(BLOCK):
+        w[_Z1 + i] = (1.0 - w[_RHO + i]) * w[_K + i]
+    _edges(w, _Z1, _A, _WEIGHT)
+    for i in range(BLOCK):
+        w[_ALONG + i] = w[_WEIGHT + i] * w[_Z1 + i]
+    for n in range(int(q[6])):
+        radius, step = p[11 + 2 * n], p[12 + 2 * n]
+        by = J + (11 + 2 * n) * BLOCK
+        for i in range(BLOCK):
+            w[_Z1 + i] = (radius - w[_RHO + i]) * w[_K + i]
+        _edges(w, _Z1, _E1, _F1)
+        for i in range(BLOCK):
+            w[_A + i] += step * w[_E1 + i]
+            w[_WEIGHT + i] += step * w[_F1 + i]
+            w[_ALONG + i] += step * w[_F1 + i] * w[_Z1 + i]
+            w[by + i] = p[8] * step * w[_F1 + i] * w[_K + i]
+            w[by + BLOCK + i] = p[8] * w[_E1 + i]
+    for i in range(BLOCK):
+        w[_WEIGHT + i] *= -p[8] * w[_K + i]
+        w[_ALONG + i] *= p[8]
+        w[J + 6 * BLOCK + i] = -w[_ALONG + i] * c[0]
+        w[J + 7 * BLOCK + i] = 1.0
+        w[J + 8 * BLOCK + i] = w[_A + i]
+        w[MODEL + i] = p[7] + p[8] * w[_A + i]
+    _outward(p, w)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _cross(p: Array, c: Array, w: Array) -> None:
     h = p[11]
-    D = 1.0 / max(1.0 - c[1] * dx - c[2] * dy, 0.2)
-    u = (p[2] * dx + p[3] * dy) * D
-    v = (p[4] * dx + p[5] * dy) * D
-    ux, uy = (p[2] + u * c[1]) * D, (p[3] + u * c[2]) * D
-    vx, vy = (p[4] + v * c[1]) * D, (p[5] + v * c[2]) * D
-    gu, gv = c[0] / math.sqrt(ux * ux + uy * uy), c[0] / math.sqrt(vx * vx + vy * vy)
-    A, Au, As, Ah = _strip(u, h, gu)
-    B, Bv, Bs, _ = _strip(v, 1.0, gv)
-    C, Cv, Cs, Ch = _strip(v, h, gv)
-    E, Eu, Es, _ = _strip(u, 1.0, gu)
-    a, b = A * B, C * E
-    ra, rb = p[8] * (1.0 - b), p[8] * (1.0 - a)
-    wu = ra * Au * B + rb * C * Eu
-    wv = ra * A * Bv + rb * Cv * E
-    su, sv = ra * As * B + rb * C * Es, ra * A * Bs + rb * Cs * E
-    J[0] = -(wu * ux + wv * vx)
-    J[1] = -(wu * uy + wv * vy)
-    wu, wv = wu * D, wv * D
-    ku, kv = su / (c[3] * c[3]), sv / (c[4] * c[4])
-    J[2], J[3] = wu * dx + ku * p[2], wu * dy + ku * p[3]
-    J[4], J[5] = wv * dx + kv * p[4], wv * dy + kv * p[5]
-    J[6] = (su + sv) * c[0]
-    J[7] = 1.0
-    J[8] = a + b - a * b
-    J[11] = ra * Ah * B + rb * Ch * E
-    J[12] = J[13] = J[14] = J[15] = 0.0
-    return float(p[7] + p[8] * J[8])
+    _plane(p, c, w)
+    for i in range(BLOCK):
+        w[_KU + i] = c[0] / math.sqrt(w[_UX + i] * w[_UX + i] + w[_UY + i] * w[_UY + i])
+        w[_KV + i] = c[0] / math.sqrt(w[_VX + i] * w[_VX + i] + w[_VY + i] * w[_VY + i])
+    _strip(w, _U, _KU, h, _A)
+    _strip(w, _V, _KV, 1.0, _B)
+    _strip(w, _V, _KV, h, _C)
+    _strip(w, _U, _KU, 1.0, _E)
+    nu, nv = 1.0 / (c[3] * c[3]), 1.0 / (c[4] * c[4])
+    for i in range(BLOCK):
+        dx, dy, D = w[_DX + i], w[_DY + i], w[_D + i]
+        A, B, C, E = w[_A + i], w[_B + i], w[_C + i], w[_E + i]
+        a, b = A * B, C * E
+        ra, rb = p[8] * (1.0 - b), p[8] * (1.0 - a)
+        wu = ra * w[_AU + i] * B + rb * C * w[_EU + i]
+        wv = ra * A * w[_BU + i] + rb * w[_CU + i] * E
+        su = ra * w[_AS + i] * B + rb * C * w[_ES + i]
+        sv = ra * A * w[_BS + i] + rb * w[_CS + i] * E
+        w[J + i] = -(wu * w[_UX + i] + wv * w[_VX + i])
+        w[J + BLOCK + i] = -(wu * w[_UY + i] + wv * w[_VY + i])
+        wu, wv = wu * D, wv * D
+        w[J + 2 * BLOCK + i] = wu * dx + su * nu * p[2]
+        w[J + 3 * BLOCK + i] = wu * dy + su * nu * p[3]
+        w[J + 4 * BLOCK + i] = wv * dx + sv * nv * p[4]
+        w[J + 5 * BLOCK + i] = wv * dy + sv * nv * p[5]
+        w[J + 6 * BLOCK + i] = (su + sv) * c[0]
+        w[J + 7 * BLOCK + i] = 1.0
+        w[J + 8 * BLOCK + i] = a + b - a * b
+        w[J + 11 * BLOCK + i] = ra * w[_AH + i] * B + rb * w[_CH + i] * E
+        w[MODEL + i] = p[7] + p[8] * w[J + 8 * BLOCK + i]
+    _blank(w, 12, 15)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _taps(t: float) -> tuple[float, float, float, float]:
     """Weights of the four coefficients of a cubic B-spline at the fraction t (Unser 1999)."""
     r = 1.0 - t
@@ -278,92 +376,93 @@ def _taps(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _slopes(t: float) -> tuple[float, float, float, float]:
     r = 1.0 - t
     return -0.5 * r * r, t * (1.5 * t - 2.0), -r * (1.5 * r - 2.0), 0.5 * t * t
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def _patch(p: Array, q: Array, template: Array, dx: float, dy: float, J: Array) -> float:
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _patch(p: Array, q: Array, template: Array, w: Array) -> None:
     n, scale = int(q[6]), q[7]
-    u = (p[2] * dx + p[3] * dy) * scale + 0.5 * (n - 1)
-    v = (p[4] * dx + p[5] * dy) * scale + 0.5 * (n - 1)
-    u = min(max(u, 1.0), n - 2.001)
-    v = min(max(v, 1.0), n - 2.001)
-    i, j = int(v), int(u)
-    cu, du = _taps(u - j), _slopes(u - j)
-    cv, dv = _taps(v - i), _slopes(v - i)
-    T = Tu = Tv = 0.0
-    for a in range(4):
-        row = (i - 1 + a) * n + j - 1
-        t = (
-            cu[0] * template[row]
-            + cu[1] * template[row + 1]
-            + cu[2] * template[row + 2]
-            + cu[3] * template[row + 3]
-        )
-        T += cv[a] * t
-        Tv += dv[a] * t
-        Tu += cv[a] * (
-            du[0] * template[row]
-            + du[1] * template[row + 1]
-            + du[2] * template[row + 2]
-            + du[3] * template[row + 3]
-        )
-    wu, wv = p[8] * scale * Tu, p[8] * scale * Tv
-    J[0] = -(wu * p[2] + wv * p[4])
-    J[1] = -(wu * p[3] + wv * p[5])
-    J[2] = wu * dx
-    J[3] = wu * dy
-    J[4] = wv * dx
-    J[5] = wv * dy
-    J[6] = 0.0
-    J[7] = 1.0
-    J[8] = T
-    J[11] = J[12] = J[13] = J[14] = J[15] = 0.0
-    return float(p[7] + p[8] * T)
+    for k in range(BLOCK):
+        dx, dy = w[_DX + k], w[_DY + k]
+        u = (p[2] * dx + p[3] * dy) * scale + 0.5 * (n - 1)
+        v = (p[4] * dx + p[5] * dy) * scale + 0.5 * (n - 1)
+        u = min(max(u, 1.0), n - 2.001)
+        v = min(max(v, 1.0), n - 2.001)
+        i, j = int(v), int(u)
+        cu, du = _taps(u - j), _slopes(u - j)
+        cv, dv = _taps(v - i), _slopes(v - i)
+        T = Tu = Tv = 0.0
+        for a in range(4):
+            row = (i - 1 + a) * n + j - 1
+            t0, t1, t2, t3 = template[row], template[row + 1], template[row + 2], template[row + 3]
+            t = cu[0] * t0 + cu[1] * t1 + cu[2] * t2 + cu[3] * t3
+            T += cv[a] * t
+            Tv += dv[a] * t
+            Tu += cv[a] * (du[0] * t0 + du[1] * t1 + du[2] * t2 + du[3] * t3)
+        wu, wv = p[8] * scale * Tu, p[8] * scale * Tv
+        w[J + k] = -(wu * p[2] + wv * p[4])
+        w[J + BLOCK + k] = -(wu * p[3] + wv * p[5])
+        w[J + 2 * BLOCK + k] = wu * dx
+        w[J + 3 * BLOCK + k] = wu * dy
+        w[J + 4 * BLOCK + k] = wv * dx
+        w[J + 5 * BLOCK + k] = wv * dy
+        w[J + 6 * BLOCK + k] = 0.0
+        w[J + 7 * BLOCK + k] = 1.0
+        w[J + 8 * BLOCK + k] = T
+        w[MODEL + k] = p[7] + p[8] * T
+    _blank(w, 11, 15)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy", fastmath=FAST)
-def grey(
-    kind: int, p: Array, q: Array, c: Array, template: Array, x: float, y: float, J: Array, K: Any
-) -> float:
-    """Grey of the pixel at (x, y); fills J (16) with its derivatives by p.
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _still(
+    kind: int, p: Array, q: Array, c: Array, template: Array, along: float, w: Array
+) -> None:
+    """Grey and derivatives with the mark `along` of its motion from the middle."""
+    x, y = p[0] + along * q[2], p[1] + along * q[3]
+    for i in range(BLOCK):
+        w[_DX + i] = w[X + i] - x
+        w[_DY + i] = w[Y + i] - y
+    if kind == QUADRANT:
+        _quadrant(p, q, c, w)
+    elif kind == RINGS:
+        _rings(p, q, c, w)
+    elif kind == CROSS:
+        _cross(p, c, w)
+    else:
+        _patch(p, q, template, w)
 
-    c (16) comes from `prepare`; K (16) is room to work.
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def grey(kind: int, p: Array, q: Array, c: Array, template: Array, w: Array) -> None:
+    """Rows MODEL and J (16) of w: grey of the pixels in rows X and Y, and its derivatives by p.
+
+    c (16) comes from `prepare`.
     """
-    dx, dy = x - p[0], y - p[1]
     steps = int(q[4])
-    points = max(2 * steps, 1)
-    part = 1.0 / max(steps, 1)
-    f = 0.0
-    D = K if steps > 0 else J
-    if steps > 0:
-        for a in range(PARAMETERS):
-            J[a] = 0.0
-    for i in range(points):
-        t = 0.0
-        if steps > 0:
-            t = (i // 2 + 0.5 + (i % 2 - 0.5) * _GAUSS) * part - 0.5
-        sx, sy = dx - t * q[2], dy - t * q[3]
-        if kind == QUADRANT:
-            f += _quadrant(p, q, c, sx, sy, D)
-        elif kind == RINGS:
-            f += _rings(p, q, c, sx, sy, D)
-        elif kind == CROSS:
-            f += _cross(p, c, sx, sy, D)
-        else:
-            f += _patch(p, q, template, sx, sy, D)
-        if steps > 0:
-            for a in range(PARAMETERS):
-                J[a] += K[a]
-    light = 1.0 + p[9] * dx + p[10] * dy
-    scale = light / points
+    if steps == 0:
+        _still(kind, p, q, c, template, 0.0, w)
+    else:
+        for i in range(17 * BLOCK):
+            w[_SUM + i] = 0.0
+        for n in range(2 * steps):
+            along = (n // 2 + 0.5 + (n % 2 - 0.5) * _GAUSS) / steps - 0.5
+            _still(kind, p, q, c, template, along, w)
+            for i in range(17 * BLOCK):
+                w[_SUM + i] += w[MODEL + i]
+        for i in range(17 * BLOCK):
+            w[MODEL + i] = w[_SUM + i] / (2 * steps)
+    for i in range(BLOCK):
+        # Moving the mark moves the lighting with it; the greys take that up exactly, so it is
+        # left out.
+        dx, dy = w[X + i] - p[0], w[Y + i] - p[1]
+        w[_ALONG + i] = 1.0 + p[9] * dx + p[10] * dy
+        w[J + 9 * BLOCK + i] = w[MODEL + i] * dx
+        w[J + 10 * BLOCK + i] = w[MODEL + i] * dy
+        w[MODEL + i] *= w[_ALONG + i]
     for a in range(PARAMETERS):
-        J[a] *= scale
-    # Moving the mark moves the lighting with it; the greys take that up exactly, so it is left out.
-    f /= points
-    J[9] = f * dx
-    J[10] = f * dy
-    return float(f * light)
+        if a != 9 and a != 10:
+            for i in range(BLOCK):
+                w[J + a * BLOCK + i] *= w[_ALONG + i]

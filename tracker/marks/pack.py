@@ -47,15 +47,23 @@ class Rows:
     kinds: NDArray[np.int64]
     p: Array  # (n, PARAMETERS)
     q: Array  # (n, CONSTANTS)
-    templates: Array
-    template_at: NDArray[np.int64]  # (n + 1)
+    templates: Array  # of all patches, one behind the other
+    template_at: NDArray[np.int64]  # (n, 2) from, to
 
     def take(self, index: NDArray[np.int64], p: Array) -> Rows:
         """These marks only, with other parameters."""
-        parts = [self.templates[self.template_at[i] : self.template_at[i + 1]] for i in index]
-        at = np.cumsum([0] + [len(t) for t in parts])
-        joined = np.concatenate(parts) if parts else self.templates[:0]
-        return Rows(self.kinds[index], p, self.q[index], joined, at)
+        return Rows(self.kinds[index], p, self.q[index], self.templates, self.template_at[index])
+
+    def moving(self, position: Array, motion: Array | None) -> Rows:
+        """The same marks at these positions (n, 2) px, moving by (n, 2) px in the exposure."""
+        p, q = self.p.copy(), self.q.copy()
+        p[:, :2] = position
+        if motion is not None:
+            q[:, 2:4] = motion
+            length = np.hypot(q[:, 2], q[:, 3])
+            # two points for every 2.5 s of the path: the blurred edge is smooth on that scale
+            q[:, 4] = np.where(length < 0.3, 0, np.ceil(length / (2.5 * p[:, 6])))
+        return Rows(self.kinds, p, q, self.templates, self.template_at)
 
 
 def _extras(shape: Shape, p: Array, q: Array) -> None:
@@ -82,7 +90,8 @@ def pack(shapes: Sequence[Shape], position: Array, motion: Array | None) -> Rows
     n = len(shapes)
     p, q = np.zeros((n, PARAMETERS)), np.zeros((n, CONSTANTS))
     templates: list[Array] = []
-    at = np.zeros(n + 1, np.int64)
+    at = np.zeros((n, 2), np.int64)
+    length = 0
     for i, shape in enumerate(shapes):
         (a, b), (c, d) = shape.affine.tolist()
         det = a * d - b * c
@@ -100,19 +109,13 @@ def pack(shapes: Sequence[Shape], position: Array, motion: Array | None) -> Rows
         )
         q[i, :2] = shape.perspective
         _extras(shape, p[i], q[i])
-        at[i + 1] = at[i]
         if shape.template is not None:
             templates.append(shape.template.astype(float).ravel())
-            at[i + 1] += templates[-1].size
-    p[:, :2] = position
-    if motion is not None:
-        q[:, 2:4] = motion
-        length = np.hypot(q[:, 2], q[:, 3])
-        # two points for every 2.5 s of the path: the blurred edge is smooth on that scale
-        q[:, 4] = np.where(length < 0.3, 0, np.ceil(length / (2.5 * p[:, 6])))
+            at[i] = length, length + templates[-1].size
+            length = int(at[i, 1])
     kinds = np.array([_KIND[shape.pattern] for shape in shapes], np.int64)
     joined = np.concatenate(templates) if templates else np.zeros(0)
-    return Rows(kinds, p, q, joined, at)
+    return Rows(kinds, p, q, joined, at).moving(position, motion)
 
 
 def unpack(shape: Shape, p: Array, noise: float, gradient_u: float = float("inf")) -> Shape:

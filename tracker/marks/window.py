@@ -26,6 +26,31 @@ def _reach(p: Array, q: Array, margin: float) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _grown(a: Array, by: float) -> tuple[float, float, float, float]:
+    """The inverse affine of an ellipse with both half axes longer by `by` px; all NaN where
+    nothing is left of it.
+    """
+    p, q = 0.5 * (a[2] + a[5]), 0.5 * (a[2] - a[5])
+    r, s = 0.5 * (a[4] + a[3]), 0.5 * (a[4] - a[3])
+    big, small = math.hypot(p, s), math.hypot(q, r)
+    long, short = big + small, abs(big - small)  # singular values of W: 1 over the half axes
+    if short <= 0.0 or 1.0 / long + by <= 0.0 or not math.isfinite(by):
+        return np.nan, np.nan, np.nan, np.nan
+    # W' = W (V diag(l'/l) V^T) with V the directions of the half axes in the picture
+    xx, xy, yy = a[2] ** 2 + a[4] ** 2, a[2] * a[3] + a[4] * a[5], a[3] ** 2 + a[5] ** 2
+    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+    cos, sin = math.cos(angle), math.sin(angle)
+    f, g = 1.0 / (1.0 + by * long), 1.0 / (1.0 + by * short)
+    m00, m01, m11 = f * cos * cos + g * sin * sin, (f - g) * cos * sin, f * sin * sin + g * cos * cos
+    return (
+        a[2] * m00 + a[3] * m01,
+        a[2] * m01 + a[3] * m11,
+        a[4] * m00 + a[5] * m01,
+        a[4] * m01 + a[5] * m11,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def cut(
     luma: NDArray[Any],
     p: Array,
@@ -38,7 +63,7 @@ def cut(
     """List the pixels up to `margin` px outside and `depth` px inside each outline; how many lie
     outside the picture.
 
-    Fills pixels (m, 3: x, y, grey) and at (n + 1); a mark for which there is no room left gets
+    Fills pixels (3, m: x, y, grey) and at (n + 1); a mark for which there is no room left gets
     none. The window moves along with the mark during the exposure.
     """
     rows, columns = luma.shape
@@ -50,37 +75,38 @@ def cut(
         w, h = _reach(a, q[k], max(margin[k], 0.0))
         qx = a[2] * q[k, 0] + a[4] * q[k, 1]
         qy = a[3] * q[k, 0] + a[5] * q[k, 1]
-        length = math.hypot(q[k, 2], q[k, 3])
-        steps = 1 + int(length / 2.0)
+        mx, my = q[k, 2], q[k, 3]
+        path = 1.0 / max(mx * mx + my * my, 1e-12)
+        square = q[k, 5] == SQUARED
+        u0, u1, v0, v1 = _grown(a, margin[k])
+        s0, s1, t0, t1 = _grown(a, -depth[k])
+        if square:
+            gu = 1.0 / (1.0 + margin[k] * math.hypot(a[2], a[3]))
+            gv = 1.0 / (1.0 + margin[k] * math.hypot(a[4], a[5]))
+            u0, u1, v0, v1 = a[2] * gu, a[3] * gu, a[4] * gv, a[5] * gv
         if not (w < 2000.0 and h < 2000.0 and abs(a[0]) < 1e6 and abs(a[1]) < 1e6):
             continue
         for i in range(math.ceil(a[1] - h), math.floor(a[1] + h) + 1):
             for j in range(math.ceil(a[0] - w), math.floor(a[0] + w) + 1):
-                inside = False
-                for t in range(steps):
-                    along = (t + 0.5) / steps - 0.5 if steps > 1 else 0.0
-                    dx, dy = j - a[0] - along * q[k, 2], i - a[1] - along * q[k, 3]
-                    D = 1.0 - qx * dx - qy * dy
-                    if D < 0.2:
-                        continue
-                    u, v = (a[2] * dx + a[3] * dy) / D, (a[4] * dx + a[5] * dy) / D
-                    if q[k, 5] == SQUARED:
-                        gu, gv = math.hypot(a[2], a[3]), math.hypot(a[4], a[5])
-                        inside = abs(u) < 1.0 + margin[k] * gu and abs(v) < 1.0 + margin[k] * gv
-                    else:
-                        rho = math.sqrt(u * u + v * v) + 1e-12
-                        g = math.hypot(u * a[2] + v * a[4], u * a[3] + v * a[5]) / rho
-                        inside = 1.0 - depth[k] * g < rho < 1.0 + margin[k] * g
-                    if inside:
-                        break
-                if not inside:
+                dx, dy = j - a[0], i - a[1]
+                along = min(max((dx * mx + dy * my) * path, -0.5), 0.5)
+                dx, dy = dx - along * mx, dy - along * my
+                D = 1.0 - qx * dx - qy * dy
+                u, v = u0 * dx + u1 * dy, v0 * dx + v1 * dy
+                D2 = D * D
+                if square:
+                    inside = u * u < D2 and v * v < D2
+                else:
+                    s, t = s0 * dx + s1 * dy, t0 * dx + t1 * dy
+                    inside = u * u + v * v < D2 and not s * s + t * t <= D2
+                if D < 0.2 or not inside:
                     continue
                 if i < 0 or j < 0 or i >= rows or j >= columns:
                     outside[k] += 1.0
-                elif fill < pixels.shape[0]:
-                    pixels[fill, 0] = j
-                    pixels[fill, 1] = i
-                    pixels[fill, 2] = luma[i, j]
+                elif fill < pixels.shape[1]:
+                    pixels[0, fill] = j
+                    pixels[1, fill] = i
+                    pixels[2, fill] = luma[i, j]
                     fill += 1
     at[p.shape[0]] = fill
     return outside
