@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from calibration.camera import Array
 from tracker.occupant import UNITS, OccupantRisk, occupant_risk, summary
@@ -39,6 +40,8 @@ class Assumptions:
     transverse: float = 0.015  # of a channel's response to each other axis; ISO 6487 allows 5 %
     offset: float = 0.05 * GRAVITY  # m/s^2, where there is no record before time zero
     pitch: float = 0.05  # rad at 0.15 s, growing evenly, where no film tells pitch and roll
+    vibration: float = 0.05  # m/s of the structure at the sensor against the vehicle as a whole
+    vibration_time: float = 0.005  # s over which it is correlated
 
 
 @dataclass(frozen=True)
@@ -104,6 +107,7 @@ def cg_acceleration_draws(
         pick = rng.integers(0, len(film.draws), count)
         shown = _film_at(film.time, film.draws[pick], time)
     disturbed = _disturb(read, known, keep, accelerometer.interval, assumed, rng, count)
+    disturbed += _shaken(time, assumed, rng, count)
     if film is None:
         disturbed[..., :2] += _tilted(time, assumed.pitch, rng, count)
     turning = rates * (1.0 + assumed.scale * rng.standard_normal((count, 1, 3)))
@@ -229,6 +233,22 @@ def _disturb(
                 white = cfc_filter(white, interval, known.cfc, known.constant)
             out[..., k] += white[:, keep]
     return out
+
+
+def _shaken(time: Array, assumed: Assumptions, rng: np.random.Generator, count: int) -> Array:
+    """Accelerations (m, n, 3) of a structure that vibrates from time zero on.
+
+    Its velocity is a first-order autoregression, whose change over a window w has the variance
+    2 vibration^2 (1 - exp(-w / vibration_time)), as in the cross-check of film and channels.
+    """
+    step = float(time[1] - time[0])
+    kept = float(np.exp(-step / assumed.vibration_time))
+    fresh = assumed.vibration * rng.standard_normal((count, len(time), 3))
+    fresh[:, time < 0] = 0.0
+    start = int(np.searchsorted(time, 0.0))
+    fresh[:, start + 1 :] *= np.sqrt(1.0 - kept**2)
+    velocity = lfilter([1.0], [1.0, -kept], fresh, axis=1)
+    return np.asarray(np.diff(velocity, axis=1, prepend=0.0) / step)
 
 
 def _tilted(time: Array, pitch: float, rng: np.random.Generator, count: int) -> Array:

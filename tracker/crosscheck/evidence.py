@@ -34,7 +34,7 @@ class Tolerance:
     scale: float = 0.01
     time: float = 0.001 / np.sqrt(3.0)  # s
     offset: float = 0.3  # m/s^2, after the reading before time zero was taken off
-    vibration: float = 0.05  # m/s of structure between sensor and painted marks
+    vibration: float = 0.05  # m/s of structure between sensor and marks; also once, at contact
     rate_offset: float = 0.005  # rad/s
     rate_vibration: float = 0.002  # rad
     vibration_time: float = 0.005  # s over which vibration is correlated
@@ -153,6 +153,7 @@ def gather(
     columns = [np.zeros_like(k)]
     columns += [tolerance.transverse * other for other in others]
     columns += list(excused)
+    columns.append(vibration * (k > 0))  # what gives way at contact does not come back
     stacked = np.stack(columns) @ basis
     nuisance: Array = np.asarray(stacked.T @ stacked)
     lag = np.abs(k[:, None] - k[None, :])
