@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.body import newton
+from tracker.body.noise import Noise
 
 
 @dataclass(frozen=True)
@@ -19,9 +20,6 @@ class Fit:
     system: newton.System
     strengths: tuple[Array, ...]  # (stretches, 6) a body
     weights: list[Array]  # (frames, marks) an eye, variance factor included
-    factors: Array  # (eyes,) variance factors
-    chi_square: Array  # (eyes,) per degree of freedom
-    lag: Array  # (eyes,) correlation of residuals from frame to frame
-    drag: Array  # (eyes,) what of the factor comes from that
+    noise: tuple[Noise, ...]  # an eye
     keep: list[NDArray[bool_]]  # (frames, marks) an eye
     held: NDArray[bool_]  # (unknowns,) left where they are believed to be

@@ -70,10 +70,10 @@ def joined(
     values = np.concatenate([*handles, rest, own_unknowns])
     held = np.concatenate([*still, np.zeros(new.count - new.spline[-1].stop, dtype=bool)])
     sd = prior.spread(new, tuple(strengths))
-    at = newton.point(new, values, sd, fit.weights)
+    at = newton.point(new, values, sd, fit.weights, fit.noise)
     start = replace(fit, at=at, strengths=tuple(strengths), held=held)
     tell = progress or (lambda stage, done, total: None)
-    new, end = second_round(new, start, solution.contact[0], tell)
+    new, end = second_round(new, start, solution.contact[0], tell, free=False)
     out = finished(new, end, solution.contact, ())
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 

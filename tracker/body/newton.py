@@ -4,13 +4,16 @@ identity plus what the evidence adds: it never fails to factor, however little a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lapack
 
 from calibration.camera import Array
-from tracker.body.normal import Look, information, look, misfit, on_handles
+from tracker.body.noise import Noise
+from tracker.body.normal import Look, columns, information, look, misfit, side_on_handles
 from tracker.body.root import posterior_root
 from tracker.body.sensors import Feel, feel, misfelt
 from tracker.body.sensors import information as felt_information
@@ -34,12 +37,13 @@ class Point:
 
 @dataclass(frozen=True)
 class System:
-    """Evidence about the unknowns at a point, in units of prior sds, and the posterior's root."""
+    """Evidence about the unknowns at a point, and the posterior's root."""
 
-    evidence: Array  # (count, count) normal matrix of all marks and sensors
-    shares: list[Array]  # the same of each eye
-    felt: Array  # the same of all sensors
+    local: Array  # (count, count) information of marks and sensors, on B-spline coefficients
+    felt: Array  # the same of sensors alone; empty without any
+    told: list[tuple[Array, Array | None]]  # by each eye: matrix and slow errors (`information`)
     root: Array  # (count, count) of the posterior covariance, in prior sds
+    local_root: Array  # (count, count) the same on B-spline coefficients, in their units
     change: Array  # (count,) Gauss-Newton step, prior sds
     decrement: float  # squared length of the step in posterior sds
 
@@ -50,54 +54,61 @@ def unit(setup: Setup, values: Array, sd: Array) -> Array:
     return np.asarray(np.divide(away, sd, out=np.zeros_like(away), where=sd > 0))
 
 
-def point(setup: Setup, values: Array, sd: Array, weights: list[Array]) -> Point:
+def point(
+    setup: Setup, values: Array, sd: Array, weights: list[Array], noise: Sequence[Noise]
+) -> Point:
     """Values with their looks and objective."""
     looks = [look(setup, values, k) for k in range(len(setup.eyes))]
     feels = [feel(setup, values, k) for k in range(len(setup.sensors))]
-    return reweighted(setup, Point(values, looks, feels, 0.0), sd, weights)
+    return reweighted(setup, Point(values, looks, feels, 0.0), sd, weights, noise)
 
 
-def reweighted(setup: Setup, at: Point, sd: Array, weights: list[Array]) -> Point:
-    """The same point under other prior sds and weights."""
+def reweighted(
+    setup: Setup, at: Point, sd: Array, weights: list[Array], noise: Sequence[Noise]
+) -> Point:
+    """The same point under other prior sds, weights and noise."""
     values, looks = at.values, at.looks
     total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.tether @ values)
-    for seen, weight in zip(looks, weights, strict=True):
+    for seen, weight, own in zip(looks, weights, noise, strict=True):
         lost = setup.eyes[seen.eye].measured & ~seen.usable
-        total += misfit(seen, np.where(seen.usable, weight, 0.0)) + 1e6 * int(lost.sum())
+        usable = np.where(seen.usable, weight, 0.0)
+        total += misfit(setup, seen, usable, own) + 1e6 * int(lost.sum())
     return Point(values, looks, at.feels, total + misfelt(setup, at.feels))
 
 
 def system(
-    setup: Setup, at: Point, sd: Array, weights: list[Array], held: NDArray[np.bool_] | None = None
+    setup: Setup,
+    at: Point,
+    sd: Array,
+    weights: list[Array],
+    noise: Sequence[Noise],
+    held: NDArray[np.bool_] | None = None,
 ) -> System:
     """The Gauss-Newton step at a point; unknowns that are `held` (count,) stay where they are."""
-    shares, pull = [], -unit(setup, at.values, sd) - sd * (setup.tether @ at.values)
-    local = np.zeros((setup.count, setup.count))
-    for seen, weight in zip(at.looks, weights, strict=True):
-        raw = information(setup, seen, np.where(seen.usable, weight, 0.0))
-        local += raw[0]
-        matrix, side = on_handles(setup, *raw)
-        matrix *= sd
-        matrix *= sd[:, None]
-        shares.append(matrix)
-        pull += side * sd
-    felt = np.zeros_like(local)
+    local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
+    eyes = []
+    for seen, weight, own in zip(at.looks, weights, noise, strict=True):
+        usable = np.where(seen.usable, weight, 0.0)
+        matrix, told, rows = information(setup, seen, usable, own)
+        here = columns(setup, seen.eye)
+        local[np.ix_(here, here)] += matrix
+        side[here] += told
+        eyes.append((matrix, rows))
+    felt = np.zeros((0, 0))
     if at.feels:
-        raw = felt_information(setup, at.feels)
-        local += raw[0]
-        felt, side = on_handles(setup, *raw)
-        felt *= sd
-        felt *= sd[:, None]
-        pull += side * sd
-    evidence = np.sum([*shares, felt], axis=0)
-    root = posterior_root(setup, local, evidence, sd)
+        felt, told = felt_information(setup, at.feels)
+        local += felt
+        side += told
+    pull = sd * (side_on_handles(setup, side) - setup.tether @ at.values)
+    pull -= unit(setup, at.values, sd)
+    root, local_root = posterior_root(setup, local, sd)
     change = root @ (root.T @ pull)
     if held is not None and held.any():
         # the step of the others, given that these stay
         stay = root[held]
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
-    return System(evidence, shares, felt, root, change, float(pull @ change))
+    return System(local, felt, eyes, root, local_root, change, float(pull @ change))
 
 
 def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:
@@ -120,6 +131,7 @@ def stepped(
     at: Point,
     sd: Array,
     weights: list[Array],
+    noise: Sequence[Noise],
     s: System,
     held: NDArray[np.bool_] | None = None,
 ) -> Point:
@@ -127,17 +139,17 @@ def stepped(
     may climb its side first, so it is given a second step to come down before it is shortened.
     """
     enough = at.objective + 1e-9 * abs(at.objective)
-    new = point(setup, at.values + s.change * sd, sd, weights)
+    new = point(setup, at.values + s.change * sd, sd, weights, noise)
     if new.objective <= enough:
         return new
     if np.isfinite(new.objective):
-        again = system(setup, new, sd, weights, held)
-        second = point(setup, new.values + again.change * sd, sd, weights)
+        again = system(setup, new, sd, weights, noise, held)
+        second = point(setup, new.values + again.change * sd, sd, weights, noise)
         if second.objective <= enough:
             return second
     share = 0.4
     while share > 1e-3:
-        new = point(setup, at.values + share * s.change * sd, sd, weights)
+        new = point(setup, at.values + share * s.change * sd, sd, weights, noise)
         if new.objective <= enough:
             return new
         share *= 0.3
@@ -147,3 +159,13 @@ def stepped(
 def covariance(s: System) -> Array:
     """Posterior covariance (count, count) in units of prior sds."""
     return np.asarray(s.root @ s.root.T)
+
+
+def local_covariance(s: System) -> Array:
+    """Posterior covariance (count, count) on B-spline coefficients for the bodies."""
+    root = s.local_root
+    if np.count_nonzero(root[-1, :-1]):  # not triangular
+        return np.asarray(root @ root.T)
+    upper, _ = lapack.dlauum(root, lower=False)
+    upper = np.triu(upper)
+    return np.asarray(upper + np.triu(upper, 1).T)

@@ -1,8 +1,8 @@
-"""Residuals of all marks and their normal equations, summed over frames without a Python loop.
+"""Residuals of all marks and their normal equations.
 
-Sums run in the B-spline basis (an instant touches four coefficients) and are turned to handles at
-the end. Leftover motion of the picture, common to a frame's marks, is eliminated frame by frame
-(Schur complement), which is the same as weighting by the full covariance of the frame.
+Sums run in the B-spline basis (an instant touches four coefficients). Leftover motion of the
+picture, common to a frame's marks, is eliminated frame by frame (Schur complement), which is the
+same as weighting by the full covariance of the frame; then slow errors mark by mark.
 """
 
 from __future__ import annotations
@@ -13,7 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import PARAMETERS, Array
+from tracker.body import kernels
+from tracker.body import noise as errors
 from tracker.body.attitude import rotation, turned
+from tracker.body.noise import Noise
 from tracker.body.setup import POSES, SHARED, Setup
 from tracker.body.spline import NEAR
 
@@ -117,178 +120,134 @@ def common_motion(seen: Look, weight: Array) -> Array:
     return np.asarray(seen.residual - (seen.common @ motion[:, None])[..., 0])
 
 
-def misfit(seen: Look, weight: Array) -> float:
-    """Weighted sum of squares of one eye's residuals, the frame's common errors taken out."""
-    r = seen.residual * np.sqrt(weight)[:, :, None]
-    total = float(np.sum(r * r))
-    if seen.common is not None:
-        c = (seen.common * np.sqrt(weight)[:, :, None, None]).reshape(
-            len(r), -1, seen.common.shape[-1]
-        )
-        y = c.mT @ r.reshape(len(r), -1, 1)
-        total -= float(np.sum(y * np.linalg.solve(np.eye(c.shape[-1]) + c.mT @ c, y)))
+def common_share(seen: Look, weight: Array) -> Array:
+    """Degrees of freedom (frames, marks) that taking out common errors takes from each mark."""
+    if seen.common is None:
+        return np.zeros(weight.shape)
+    c = seen.common * np.sqrt(weight)[:, :, None, None]
+    c2 = c.reshape(len(c), -1, c.shape[-1])
+    back = c2 @ np.linalg.inv(np.eye(c2.shape[-1]) + c2.mT @ c2)
+    return np.asarray(np.sum(c2 * back, axis=2).reshape(*weight.shape, 2).sum(axis=2))
+
+
+def slow_errors(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Array, float]:
+    """Slow errors (marks, 2, knots) of one eye's marks as estimated, the motion given, and by how
+    much they lower the sum of squares.
+    """
+    chain = setup.eyes[seen.eye].chain
+    half = errors.spans(chain, weight, noise.drift)
+    side = errors.gathered(chain, common_motion(seen, weight) * weight[..., None])
+    whitened = (half[:, None] @ side[..., None])[..., 0]
+    return (half.mT[:, None] @ whitened[..., None])[..., 0], float(np.sum(whitened**2))
+
+
+def cleaned(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Array, Array]:
+    """Residuals (frames, marks, 2), common errors taken out, and the part of them that drifts."""
+    residual = common_motion(seen, weight)
+    if not noise.drift.any():
+        return residual, np.zeros_like(residual)
+    slow, _ = slow_errors(setup, seen, weight, noise)
+    return residual, errors.spread(setup.eyes[seen.eye].chain, slow)
+
+
+def misfit(setup: Setup, seen: Look, weight: Array, noise: Noise) -> float:
+    """Weighted sum of squares of one eye's residuals, common and slow errors taken out."""
+    r = seen.residual * weight[:, :, None]
+    total = float(np.sum(r * common_motion(seen, weight)))
+    if noise.drift.any():
+        total -= slow_errors(setup, seen, weight, noise)[1]
     return total
 
 
-def information(setup: Setup, seen: Look, weight: Array) -> tuple[Array, Array]:
-    """Normal matrix (count, count) and right side (count,) of one eye, B-spline basis for the
-    bodies; `weight` (frames, marks) multiplies each mark's information.
-    """
-    n = setup.count
-    matrix, side = np.zeros((n, n)), np.zeros(n)
-    root = np.sqrt(weight)[:, :, None]
-    pose, shared, own = (
-        d * root[..., None] for d in (seen.by_pose, seen.by_shared, seen.by_marker)
-    )
-    r = seen.residual * root
-    e = setup.eyes[seen.eye]
-    others = _other_columns(setup, seen.eye)
-    for b in range(len(setup.bodies)):
-        columns = np.flatnonzero(e.body == b)
-        if len(columns):
-            part = _rows(pose[:, columns]), _rows(shared[:, columns]), own[:, columns]
-            _add_body(setup, seen, b, columns, part, r[:, columns], others, matrix, side)
-    if seen.common is not None:
-        _take_common(setup, seen, root, (pose, shared, own, r), others, matrix, side)
-    return matrix, side
-
-
-def _rows(d: Array) -> Array:
-    """(frames, marks, 2, k) as (frames, 2 marks, k)."""
-    return d.reshape(len(d), -1, d.shape[-1])
-
-
-def _other_columns(setup: Setup, eye: int) -> NDArray[np.int64]:
-    """Unknowns besides the splines that an eye's marks touch: its own, then each mark's three."""
+def columns(setup: Setup, eye: int) -> NDArray[np.int64]:
+    """Unknowns that an eye's marks touch: all splines', its own, then each mark's three."""
     e = setup.eyes[eye]
     marks = [setup.marker[b].start + 3 * m for b, m in zip(e.body, e.marker, strict=True)]
     own = (np.array(marks)[:, None] + np.arange(3)).ravel()
-    return np.concatenate([np.arange(setup.seen_by[eye].start, setup.seen_by[eye].stop), own])
+    mine = np.arange(setup.seen_by[eye].start, setup.seen_by[eye].stop)
+    return np.concatenate([np.arange(setup.spline[-1].stop), mine, own])
 
 
-def _add_body(
-    setup: Setup,
-    seen: Look,
-    b: int,
-    columns: NDArray[np.int64],
-    part: tuple[Array, Array, Array],
-    r: Array,
-    others: NDArray[np.int64],
-    matrix: Array,
-    side: Array,
-) -> None:
-    pose, shared, own = part
-    marks = len(columns)
-    flat = _rows(r[..., None])
-    own_columns = others[SHARED:].reshape(-1, 3)[columns]
-    # blocks between a mark and everything else: frames, marks, 2 -> (6 | 17) by 3
-    pose_own = pose.reshape(*own.shape[:3], -1).mT @ own
-    cross = np.concatenate(
-        [pose.mT @ shared, np.moveaxis(pose_own, 1, 2).reshape(len(own), POSES, 3 * marks)], axis=2
-    )
-    cross_columns = np.concatenate([others[:SHARED], own_columns.ravel()])
-    _scatter_pose_pose(setup, seen, b, b, pose.mT @ pose, matrix)
-    _scatter_pose(setup, seen, b, cross, cross_columns, matrix)
-    side[setup.spline[b]] += _summed(setup, seen, b, (pose.mT @ flat)).ravel()
-    mine = others[:SHARED]
-    all_shared = shared.reshape(-1, SHARED)
-    matrix[np.ix_(mine, mine)] += all_shared.T @ all_shared
-    side[mine] += all_shared.T @ flat.ravel()
-    shared4 = shared.reshape(*own.shape[:3], SHARED)
-    mixed = np.einsum("fmes,fmek->msk", shared4, own, optimize=True)
-    for k in range(marks):
-        matrix[np.ix_(mine, own_columns[k])] += mixed[k]
-        matrix[np.ix_(own_columns[k], mine)] += mixed[k].T
-        o = own[:, k].reshape(-1, 3)
-        matrix[np.ix_(own_columns[k], own_columns[k])] += o.T @ o
-        side[own_columns[k]] += o.T @ r[:, k].ravel()
-
-
-def _take_common(
-    setup: Setup,
-    seen: Look,
-    root: Array,
-    parts: tuple[Array, Array, Array, Array],
-    others: NDArray[np.int64],
-    matrix: Array,
-    side: Array,
-) -> None:
-    """Subtract what a frame's unknown common motion explains."""
-    pose, shared, own, r = parts
+def information(
+    setup: Setup, seen: Look, weight: Array, noise: Noise
+) -> tuple[Array, Array, Array | None]:
+    """Normal matrix (n, n) and right side (n,) of one eye on its `columns`, B-spline basis for the
+    bodies; `weight` (frames, marks) multiplies each mark's information. Third, None without slow
+    errors: rows (marks 2 knots, n) that tell the slow errors' dependence on the unknowns, in units
+    of the sds that the marks leave them, the motion given.
+    """
     e = setup.eyes[seen.eye]
-    assert seen.common is not None
-    c = _rows(seen.common * root[..., None])
-    # rows Z with Z'Z = J' C (1 + C'C)^-1 C' J
-    half = np.linalg.inv(np.linalg.cholesky(np.eye(c.shape[-1]) + c.mT @ c))
-    z = half @ c.mT
-    z_r = z @ _rows(r[..., None])
-    z_marks = z.reshape(*z.shape[:2], -1, 2)
-    z_own = np.einsum("fkme,fmej->fkmj", z_marks, own, optimize=True).reshape(*z.shape[:2], -1)
-    z_other = np.concatenate([z @ _rows(shared), z_own], axis=2)
-    flat = z_other.reshape(-1, z_other.shape[-1])
-    matrix[np.ix_(others, others)] -= flat.T @ flat
-    side[others] -= flat.T @ z_r.ravel()
-    z_pose = {}
-    for b in np.unique(e.body):
-        on = np.where(e.body == b, 1.0, 0.0)[None, :, None, None]
-        z_pose[int(b)] = z @ _rows(pose * on)
-    for b, zb in z_pose.items():
-        side[setup.spline[b]] -= _summed(setup, seen, b, zb.mT @ z_r).ravel()
-        _scatter_pose(setup, seen, b, -(zb.mT @ z_other), others, matrix)
-        for d, zd in z_pose.items():
-            _scatter_pose_pose(setup, seen, b, d, -(zb.mT @ zd), matrix)
-
-
-def _summed(setup: Setup, seen: Look, b: int, values: Array) -> Array:
-    """Sum over frames of B-spline weights times values (frames, 6, k): (count, 6, k)."""
-    first, weight = seen.near[b]
-    count = setup.bodies[b].basis.count
-    spread = np.zeros((count, len(first)))
-    spread[(first[:, None] + np.arange(NEAR)).ravel(), np.repeat(np.arange(len(first)), NEAR)] = (
-        weight.ravel()
+    n = setup.spline[-1].stop + SHARED + 3 * len(e.marks)
+    matrix, side = np.zeros((n, n)), np.zeros(n)
+    drifting, chain = noise.drift.any(), e.chain
+    rows = np.zeros((2 * len(e.marks) * chain.count if drifting else 0, n))
+    common = np.zeros((*weight.shape, 2, 0)) if seen.common is None else seen.common
+    kernels.gather(
+        seen.by_pose,
+        seen.by_shared,
+        seen.by_marker,
+        seen.residual,
+        weight,
+        common,
+        e.body,
+        *_touched(setup, seen),
+        matrix,
+        side,
+        chain.knot,
+        chain.hat,
+        chain.count if drifting else 0,
+        rows,
     )
-    return np.asarray((spread @ values.reshape(len(first), -1)).reshape(count, *values.shape[1:]))
+    if not drifting:
+        return matrix, side, None
+    half = errors.spans(chain, weight, noise.drift)
+    rows = (half[:, None] @ rows.reshape(len(e.marks), 2, chain.count, n)).reshape(-1, n)
+    told = errors.gathered(chain, common_motion(seen, weight) * weight[..., None])
+    matrix -= rows.T @ rows
+    side -= rows.T @ (half[:, None] @ told[..., None]).ravel()
+    return matrix, side, rows
 
 
-def _scatter_pose(
-    setup: Setup, seen: Look, b: int, cross: Array, columns: NDArray[np.int64], matrix: Array
-) -> None:
-    block = _summed(setup, seen, b, cross).reshape(-1, len(columns))
-    rows = setup.spline[b]
-    matrix[rows, columns] += block
-    matrix[columns, rows] += block.T
-
-
-def _scatter_pose_pose(
-    setup: Setup, seen: Look, b: int, d: int, blocks: Array, matrix: Array
-) -> None:
-    """Add sum over frames of (weights of b x weights of d) times blocks (frames, 6, 6)."""
-    (first_b, weight_b), (first_d, weight_d) = seen.near[b], seen.near[d]
-    local = np.einsum("fa,fc,fij->faicj", weight_b, weight_d, blocks, optimize=True)
-    width = NEAR * POSES
-    rows = POSES * first_b[:, None] + np.arange(width)
-    columns = POSES * first_d[:, None] + np.arange(width)
-    size = [setup.bodies[k].basis.count * POSES for k in (b, d)]
-    place = rows[:, :, None] * size[1] + columns[:, None, :]
-    total = np.bincount(place.ravel(), local.ravel(), minlength=size[0] * size[1])
-    matrix[setup.spline[b], setup.spline[d]] += total.reshape(size)
-
-
-def on_handles(setup: Setup, matrix: Array, side: Array) -> tuple[Array, Array]:
-    """Normal matrix and right side turned from B-spline coefficients to handles."""
-    matrix, side = matrix.copy(), side.copy()
-    for b, body in enumerate(setup.bodies):
-        part, t = setup.spline[b], body.basis.from_handles
-        count = body.basis.count
-        matrix[part] = (t.T @ matrix[part].reshape(count, -1)).reshape(count * POSES, -1)
-        matrix[:, part] = _columns(matrix[:, part], t)
-        side[part] = (t.T @ side[part].reshape(count, POSES)).ravel()
-    return matrix, side
-
-
-def _columns(block: Array, t: Array) -> Array:
-    """(n, count * 6) @ (t x 1_6)."""
-    n, count = len(block), len(t)
-    return np.asarray(
-        np.einsum("nai,ab->nbi", block.reshape(n, count, POSES), t, optimize=True).reshape(n, -1)
+def taken(setup: Setup, seen: Look, on: NDArray[np.bool_], covariance: Array) -> Array:
+    """Variance (frames, marks), both coordinates together, of what is predicted of each mark, in
+    its own sds. `covariance` (n, n) is that of the eye's `columns`.
+    """
+    out = np.zeros(on.shape)
+    kernels.leverage(
+        seen.by_pose,
+        seen.by_shared,
+        seen.by_marker,
+        on.astype(float),
+        setup.eyes[seen.eye].body,
+        *_touched(setup, seen),
+        covariance,
+        out,
     )
+    return out
+
+
+def _touched(setup: Setup, seen: Look) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+    """Each body's first column, and the B-splines that each frame touches."""
+    start = np.array([s.start for s in setup.spline], dtype=np.int64)
+    first = np.array([f for f, _ in seen.near], dtype=np.int64)
+    return start, first, np.array([w for _, w in seen.near])
+
+
+def on_handles(setup: Setup, matrix: Array) -> Array:
+    """A normal matrix turned from B-spline coefficients to handles."""
+    matrix = matrix.copy()
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        count, turn = body.basis.count, body.basis.from_handles.T
+        rows = turn @ matrix[part].reshape(count, -1)
+        matrix[part] = rows.reshape(count * POSES, -1)
+        across = np.ascontiguousarray(matrix[:, part].T).reshape(count, -1)
+        matrix[:, part] = (turn @ across).reshape(count * POSES, -1).T
+    return matrix
+
+
+def side_on_handles(setup: Setup, side: Array) -> Array:
+    """A right side (count,) turned from B-spline coefficients to handles."""
+    side = side.copy()
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        side[part] = (body.basis.from_handles.T @ side[part].reshape(-1, POSES)).ravel()
+    return side

@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.linalg import lapack
 from scipy.special import ndtr
 
 from calibration.camera import PARAMETERS, Array, Camera
 from calibration.problem import Problem
 from tracker.body.attitude import point_motion
 from tracker.body.fit import Fit
+from tracker.body.normal import on_handles
 from tracker.body.setup import POSES, Setup
 from tracker.body.trust import Rejected
 from tracker.values import Motion, Warning_
@@ -192,36 +194,37 @@ class Solution:
         if source is None:
             away = self.fit.system.root @ noise
         elif source == "marks":
-            values, vectors = self._evidence_roots
-            away = self.unit_covariance @ (vectors @ (values[:, None] * noise))
+            away = self._moved_by(self._marks_root, noise)
         elif source == "guess":
-            away = self.unit_covariance @ (self._guess_root @ noise)
+            away = self._moved_by(self._guess_root, noise)
         elif source == "accelerometer":
-            away = self.unit_covariance @ (self._felt_root @ noise)
+            away = self._moved_by(self._felt_root, noise)
         else:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
         moved = source in (None, "time")
         shift = rng.standard_normal(count) * self.contact[1] * moved
         return Draws(self.setup, self.fit.at.values + (away * self.sd[:, None]).T, shift)
 
+    def _moved_by(self, root: Array, noise: Array) -> Array:
+        return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
+
     @cached_property
-    def _evidence_roots(self) -> tuple[Array, Array]:
-        values, vectors = np.linalg.eigh(self.fit.system.evidence - self.fit.system.felt)
-        return np.sqrt(np.maximum(values, 0.0)), vectors
+    def _marks_root(self) -> Array:
+        system = self.fit.system
+        seen = system.local - system.felt if self.setup.sensors else system.local
+        return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
     def _felt_root(self) -> Array:
         if not self.setup.sensors:
-            return np.zeros_like(self.fit.system.felt)
-        own = np.diag(_of_source(self.setup, "accelerometer"))
-        values, vectors = np.linalg.eigh(self.fit.system.felt + own)
-        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+            return np.zeros((len(self.sd), 0))
+        felt = on_handles(self.setup, self.fit.system.felt) * self.sd * self.sd[:, None]
+        return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property
     def _guess_root(self) -> Array:
         held = self.setup.tether * self.sd * self.sd[:, None]
-        values, vectors = np.linalg.eigh(held + np.diag(_of_source(self.setup, "guess")))
-        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+        return _root(held + np.diag(_of_source(self.setup, "guess")))
 
     @cached_property
     def cameras(self) -> dict[str, Camera]:
@@ -260,6 +263,14 @@ class Solution:
                     chi_square=c.factor,
                 )
         return out
+
+
+def _root(matrix: Array) -> Array:
+    """A (n, k) with A A' a positive semi-definite matrix (n, n), by Cholesky with pivots."""
+    lower, pivots, rank, _ = lapack.dpstrf(matrix, lower=True)
+    out = np.zeros((len(matrix), rank))
+    out[pivots - 1] = np.tril(lower)[:, :rank]
+    return out
 
 
 def _index(setup: Setup, vehicle: str) -> int:

@@ -40,9 +40,10 @@ ONSET, ONSET_MORE = 0.01, 10.0
 """For so long after contact (s) the strength is so many times that of the crush that follows: a
 pulse sets in far more abruptly than it goes on.
 """
-CALM = 0.8
-"""Share (of the logarithm) by which strengths go to the fixed point in a step: all of it may swing
-to and fro where two components trade places."""
+CALM, HASTE, LEAP = 0.8, 4.0, 3.0
+"""Share (of the logarithm) of a step to the fixed point that is taken where steps swing to and fro;
+greatest lengthening of one where they go on one way (Aitken); greatest change.
+"""
 
 
 def handles_before(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple[Array, Array]:
@@ -142,6 +143,7 @@ class Strengths:
 
     values: tuple[Array, ...]
     change: float
+    pace: tuple[Array, ...]  # steps to the fixed point (stretches, 6) a body, natural logarithm
 
 
 def strengthened(
@@ -151,6 +153,7 @@ def strengthened(
     unit_variance: Array,
     contact: float,
     held: NDArray[np.bool_],
+    pace: tuple[Array, ...] | None = None,
 ) -> Strengths:
     """Strengths nearer to those of the greatest marginal likelihood.
 
@@ -159,17 +162,20 @@ def strengthened(
     unit, unit_variance : (count,) estimate less prior mean in prior sds, and posterior variance
         over prior variance.
     held : (count,) unknowns of components that the evidence says nothing about.
+    pace : the steps before these, if any.
 
     Source: MacKay 1992, "Bayesian interpolation", eq. 4.9 (the same fixed point as Wood & Fasiolo
     2017, generalised Fellner-Schall); a weak gamma prior keeps unseen components at `expected`.
     """
-    out, most = [], 0.0
-    for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
+    out, steps, most = [], [], 0.0
+    for b, (body, part, strength) in enumerate(
+        zip(setup.bodies, setup.spline, strengths, strict=True)
+    ):
         jerk = body.basis.jerk
         square = unit[part].reshape(-1, POSES)[jerk] ** 2
         spent = 1 - unit_variance[part].reshape(-1, POSES)[jerk]
         side = sides(body.basis)
-        new = strength.copy()
+        new, step = strength.copy(), np.zeros_like(strength)
         usual = expected(body.basis, contact)
         blind = held[part][2 * POSES : 3 * POSES]
         for s in range(len(strength)):
@@ -177,14 +183,25 @@ def strengthened(
             if on.any():
                 gain = square[on].sum(axis=0) + HELD * usual[s] / strength[s]
                 known = np.maximum(spent[on].sum(axis=0), 0.0)
-                new[s] *= (gain / (known + HELD)) ** CALM
+                step[s] = np.log(gain / (known + HELD))
+                new[s] *= np.exp(_hastened(step[s], None if pace is None else pace[b][s]))
                 rolling = body.basis.breaks and s == 0
                 new[s] = np.clip(new[s], LIMITS[0], ROLLING if rolling else LIMITS[1])
                 new[s, blind] = STILL_STRENGTH[blind]
                 moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
                 most = max(most, float(moved.max(initial=0.0)))
         out.append(new)
-    return Strengths(tuple(out), most)
+        steps.append(step)
+    return Strengths(tuple(out), most, tuple(steps))
+
+
+def _hastened(step: Array, before: Array | None) -> Array:
+    """Steps (6,) to a fixed point lengthened by the ratio to those before them (6,)."""
+    if before is None:
+        return np.clip(CALM * step, -LEAP, LEAP)
+    ratio = np.divide(step, before, out=np.zeros_like(step), where=before != 0)
+    longer = np.where(ratio > 0, 1 / (1 - np.minimum(ratio, 1 - 1 / HASTE)), CALM)
+    return np.clip(step * longer, -LEAP, LEAP)
 
 
 def handles_from(body: Body, start: Poses, strength: Array) -> Array:

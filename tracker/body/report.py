@@ -8,7 +8,6 @@ from calibration.camera import Array
 from tracker.body import newton, prior, trust
 from tracker.body.attitude import STEEP
 from tracker.body.fit import Fit
-from tracker.body.normal import common_motion
 from tracker.body.posterior import Solution
 from tracker.body.setup import Eye, Setup
 from tracker.body.trust import Rejected
@@ -27,11 +26,8 @@ def finished(
         residuals[e.name] = _whole(e, np.where(seen.usable[..., None], pixels, np.nan))
         kept = pixels[on]
         rms[e.name] = float(np.sqrt(np.mean(np.sum(kept**2, axis=1)))) if len(kept) else np.nan
-        square = np.sum(common_motion(seen, fit.weights[k]) ** 2, axis=2) / 2
         by_mark[e.name] = {
-            mark: float(square[on[:, m], m].mean())
-            for m, mark in enumerate(e.marks)
-            if on[:, m].any()
+            mark: float(fit.noise[k].total[m]) for m, mark in enumerate(e.marks) if on[:, m].any()
         }
     rejected = trust.rejections(setup, fit.at.looks, fit.keep)
     solution = Solution(
@@ -42,7 +38,7 @@ def finished(
         contact=contact,
         findings=(),
         rejected=rejected,
-        chi_square={e.name: float(c) for e, c in zip(setup.eyes, fit.chi_square, strict=True)},
+        chi_square={e.name: _chi_square(fit, k) for k, e in enumerate(setup.eyes)},
         mark_chi_square=by_mark,
         residuals=residuals,
         reprojection_rms_px=rms,
@@ -51,18 +47,21 @@ def finished(
     return Solution(**{**solution.__dict__, "findings": tuple(said)})
 
 
+def _chi_square(fit: Fit, eye: int) -> float:
+    """Variance of an eye's marks over what they say, by the number of positions of each."""
+    count = fit.keep[eye].sum(axis=0)
+    return float(np.sum(count * fit.noise[eye].total) / max(int(count.sum()), 1))
+
+
 def nothing_seen() -> Solution:
     """The solution of no vehicle at all."""
     none = np.zeros((0, 0))
     fit = Fit(
         at=newton.Point(np.zeros(0), [], [], 0.0),
-        system=newton.System(none, [], none, none, np.zeros(0), 0.0),
+        system=newton.System(none, none, [], none, none, np.zeros(0), 0.0),
         strengths=(),
         weights=[],
-        factors=np.zeros(0),
-        chi_square=np.zeros(0),
-        lag=np.zeros(0),
-        drag=np.zeros(0),
+        noise=(),
         keep=[],
         held=np.zeros(0, dtype=bool),
     )
@@ -79,7 +78,8 @@ def _whole(e: Eye, values: Array) -> Array:
 
 def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
     out = []
-    for e, chi, lag in zip(setup.eyes, fit.chi_square, fit.lag, strict=True):
+    for k, e in enumerate(setup.eyes):
+        chi, own = _chi_square(fit, k), fit.noise[k]
         if chi > 2:
             text = (
                 f"marks scatter {np.sqrt(chi):.1f} times their own uncertainty; "
@@ -91,10 +91,12 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
             )
             out.append(Warning_("picture_shake", text, f"cameras.{e.name}"))
-        if lag > 0.3:
+        slow = float(np.mean(own.drift / own.total)) if len(own.factor) else 0.0
+        if own.lag > 0.3 or slow > 0.1:
             text = (
-                f"errors of marks are correlated from frame to frame ({lag:.2f}); "
-                "the uncertainties were raised accordingly"
+                f"errors of marks are correlated from frame to frame ({own.lag:.2f}) and "
+                f"{100 * slow:.0f} % of their variance changes slowly; both count in the "
+                "uncertainties"
             )
             out.append(Warning_("noise_correlated", text, f"cameras.{e.name}"))
     return out

@@ -1,8 +1,9 @@
 """The two rounds of a solution.
 
 The first weights marks by a Student t, so that wrong ones lose their pull; the second leaves them
-out and sizes the noise of each camera and channel by what is left. In the second the smoothness
-strengths move to those of the greatest marginal likelihood between steps.
+out and sizes the noise of each mark and channel by what is left. In the second the smoothness
+strengths move to those of the greatest marginal likelihood between steps, and the knots to where
+such a motion needs them.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.body import newton, prior, sensors, trust
+from tracker.body import newton, noise, prior, sensors, trust
 from tracker.body.fit import Fit
+from tracker.body.knots import resited
 from tracker.body.setup import POSES, Setup
 from tracker.values import Progress
 
@@ -22,45 +24,52 @@ FIRST, SECOND = 12, 30
 """Most steps of the two rounds."""
 SHAKES = 4
 """Most estimates of a common shift of a frame's marks."""
-ENOUGH = {False: 1e-8, True: 1e-5}
-"""Squared step, in posterior sds, that ends the iteration, without and with accelerometers (whose
-step at contact bends the way of the last steps).
+ENOUGH = {False: 1e-5, True: 1e-4}
+"""Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
+the way of the last steps). What is left after it is smaller by as much again.
 """
-STILL = 0.1
-"""Strengths and noise that change by less (natural logarithm) have converged."""
+NEAR = 1.0
+STILL = 0.15
+"""Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
+"""
 
 
 def first_round(
     setup: Setup, values: Array, strengths: tuple[Array, ...], tell: Progress
 ) -> tuple[Setup, Fit]:
     """Student t weights; components that the marks say nothing about are found and set to rest."""
-    setup, values, strengths, held = _set_to_rest(setup, values, strengths)
+    plain = tuple(noise.plain(len(e.marks)) for e in setup.eyes)
+    setup, values, strengths, held = _set_to_rest(setup, values, strengths, plain)
     sd = prior.spread(setup, strengths)
     weights = [e.measured.astype(float) for e in setup.eyes]
-    at = newton.point(setup, values, sd, weights)
-    factors = np.ones(len(setup.eyes))
+    at = newton.point(setup, values, sd, weights, plain)
     for step in range(FIRST):
         tell("motion", step, FIRST + SECOND)
         squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
-        factors = np.array([max(1.0, trust.spread_of(q)) for q in squares])
+        factors = [max(1.0, trust.spread_of(q)) for q in squares]
         weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
-        at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights, held)
-        at = newton.stepped(setup, at, sd, weights, system, held)
-        if system.decrement < 10.0:
+        at = newton.reweighted(setup, at, sd, weights, plain)
+        system = newton.system(setup, at, sd, weights, plain, held)
+        at = newton.stepped(setup, at, sd, weights, plain, system, held)
+        if system.decrement < 100.0:
             break
     keep = [s.usable for s in at.looks]
-    one = np.ones(len(setup.eyes))
-    return setup, Fit(at, system, strengths, weights, factors, one, 0 * one, one, keep, held)
+    sized = tuple(
+        replace(n, factor=np.full(len(n.factor), f)) for n, f in zip(plain, factors, strict=True)
+    )
+    return setup, Fit(at, system, strengths, weights, sized, keep, held)
 
 
 def _set_to_rest(
-    setup: Setup, values: Array, strengths: tuple[Array, ...]
+    setup: Setup,
+    values: Array,
+    strengths: tuple[Array, ...],
+    plain: tuple[noise.Noise, ...],
 ) -> tuple[Setup, Array, tuple[Array, ...], NDArray[np.bool_]]:
     sd = prior.spread(setup, strengths)
     weights = [e.measured.astype(float) for e in setup.eyes]
-    at = newton.point(setup, values, sd, weights)
-    held = newton.unseen(setup, newton.system(setup, at, sd, weights))
+    at = newton.point(setup, values, sd, weights, plain)
+    held = newton.unseen(setup, newton.system(setup, at, sd, weights, plain))
     out = list(strengths)
     for b, part in enumerate(setup.spline):
         blind = held[part][POSES : 2 * POSES]
@@ -69,54 +78,62 @@ def _set_to_rest(
     return setup, np.where(held, setup.mean(), values), tuple(out), held
 
 
-def second_round(setup: Setup, fit: Fit, contact: float, tell: Progress) -> tuple[Setup, Fit]:
-    """Weights 1 or 0, and all that is learned from the residuals, until it stands still; last the
-    correlation of errors from frame to frame, once (a stiffer motion would feign more of it).
+def second_round(
+    setup: Setup, fit: Fit, contact: float, tell: Progress, *, free: bool = True
+) -> tuple[Setup, Fit]:
+    """Weights 1 or 0, and all that is learned from the residuals, until it stands still. The knots
+    move if `free`, once the strengths are near.
     """
-    settled, frozen, shakes = False, False, 0
+    near, frozen, shakes = not free, False, 0
+    pace: tuple[Array, ...] | None = None
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
-        at, keep = fit.at, fit.keep
         sd = prior.spread(setup, fit.strengths)
         if step < 6:
-            squares = [trust.squares(s, w) for s, w in zip(at.looks, fit.weights, strict=True)]
-            scale = [max(1.0, trust.spread_of(q)) for q in squares]
-            keep = [trust.kept(q, f) for q, f in zip(squares, scale, strict=True)]
-        weights = [k / f for k, f in zip(keep, fit.factors, strict=True)]
-        at = newton.reweighted(setup, at, sd, weights)
-        system = newton.system(setup, at, sd, weights, fit.held)
+            fit = replace(fit, keep=_kept(setup, fit))
+        weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
+        at = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
+        system = newton.system(setup, at, sd, weights, fit.noise, fit.held)
         before = at
-        at = newton.stepped(setup, at, sd, weights, system, fit.held)
+        at = newton.stepped(setup, at, sd, weights, fit.noise, system, fit.held)
         stuck = at is before
-        fit = replace(fit, at=at, system=system, weights=weights, keep=keep)
-        covariance = newton.covariance(system)
+        fit = replace(fit, at=at, system=system, weights=weights)
+        if frozen:
+            if system.decrement < ENOUGH[bool(setup.sensors)] or stuck or step > SECOND - 3:
+                break
+            continue
         unit = newton.unit(setup, at.values, sd)
-        new = prior.strengthened(setup, fit.strengths, unit, np.diag(covariance), contact, fit.held)
-        chi, lag = trust.scatter(setup, fit, covariance)
-        factors = trust.factor(chi, fit.drag, keep)
+        left = np.sum(system.root**2, axis=1)
+        new = prior.strengthened(setup, fit.strengths, unit, left, contact, fit.held, pace)
+        pace = new.pace
         calmer, change = sensors.resized(setup, at.feels, system.root, sd)
-        moved = max(new.change, change, float(np.abs(np.log(factors / fit.factors)).max()))
-        fit = replace(fit, chi_square=chi)
-        frozen = frozen or (settled and moved < STILL and (system.decrement < 0.01 or stuck))
-        if frozen and (system.decrement < ENOUGH[bool(setup.sensors)] or stuck):
-            break
-        if step >= 3 and moved < STILL and shakes < SHAKES and not frozen:
-            shakes += 1
-            steadier = _with_shake(setup, fit)
-            if steadier is not setup:
-                setup = steadier
-                fit = replace(fit, at=newton.point(setup, at.values, sd, weights))
-                continue
-            shakes = SHAKES
-        if step >= 3 and moved < STILL and not settled:
-            settled = True
-            fit = replace(fit, lag=lag, drag=trust.drag(lag, keep))
-            factors = trust.factor(chi, fit.drag, keep)
-        if not frozen and step < SECOND - 3:
-            fit = replace(fit, strengths=new.values, factors=factors)
-            setup = calmer
+        sized, moved = trust.resized(setup, fit) if step > 1 or not free else (fit.noise, np.inf)
+        fit = replace(fit, strengths=new.values, noise=sized)
+        setup = calmer
+        if not near and step >= 2 and new.change < NEAR:
+            near, pace = True, None
+            setup, fit = resited(setup, fit)
+            continue
+        if not near or max(new.change, change, moved) >= STILL:
+            continue
+        steadier = _with_shake(setup, fit) if shakes < SHAKES else setup
+        shakes += 1
+        if steadier is not setup:
+            setup = steadier
+            fit = replace(fit, at=newton.point(setup, at.values, sd, weights, fit.noise))
+        elif system.decrement < 1.0 or stuck:
+            frozen = True
     tell("motion", FIRST + SECOND, FIRST + SECOND)
     return setup, fit
+
+
+def _kept(setup: Setup, fit: Fit) -> list[NDArray[np.bool_]]:
+    """Marks (frames, marks) an eye that the solution as it stands doesn't contradict."""
+    out = []
+    for seen, weight, own in zip(fit.at.looks, fit.weights, fit.noise, strict=True):
+        square = trust.squares(seen, weight) / trust.trusted(own.total)
+        out.append(trust.kept(square, max(1.0, trust.spread_of(square))))
+    return out
 
 
 def _with_shake(setup: Setup, fit: Fit) -> Setup:

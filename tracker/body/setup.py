@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import LENS, PARAMETERS, POSE, Array, Camera
 from tracker.body.evidence import CameraEvidence, VehicleGeometry
+from tracker.body.noise import Chain, chain_of
 from tracker.body.spline import Basis
 
 POSES = 6
@@ -65,6 +66,11 @@ class Eye:
     zero: float  # s, prior mean of the time offset
     zero_u: float
     rate_u: float
+
+    @cached_property
+    def chain(self) -> Chain:
+        """Knots of the marks' slow errors."""
+        return chain_of(self.frames)
 
     @property
     def shared(self) -> Array | None:
@@ -154,6 +160,17 @@ class Setup:
             for component, reach in enumerate(TETHER):
                 here = grid[:, component]
                 out[np.ix_(here, here)] = rows.T @ rows / reach**2
+        return out
+
+    @cached_property
+    def local_tether(self) -> Array:
+        """`tether` on B-spline coefficients."""
+        out = np.zeros((self.count, self.count))
+        for body, part in zip(self.bodies, self.spline, strict=True):
+            turn = body.basis.to_handles
+            grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+            for here in grid.T:
+                out[np.ix_(here, here)] = turn.T @ self.tether[np.ix_(here, here)] @ turn
         return out
 
     def mean(self) -> Array:

@@ -24,6 +24,8 @@ GUESS = np.array([0.0, 0.0, -0.6])
 GUESS_U = np.array([100.0, 10.0, 2.0])
 TOLERANCE_PX = 2.0
 """Residuals well beyond this lose their pull on a start value (Cauchy loss)."""
+ENOUGH = 1e-3
+"""Share of the cost; a fit that gains less is done."""
 HELD_U = np.array([3.0, 3.0, 3.0, 0.2, 0.2, 0.4])
 """How far a pose may be from its neighbour's, m and rad."""
 
@@ -91,7 +93,7 @@ def poses(
     arms: Array,
     vehicle: VehicleGeometry,
     where: str,
-    count: int = 60,
+    count: int = 24,
 ) -> Poses:
     """Start poses of a vehicle over the film.
 
@@ -162,7 +164,7 @@ def fit(
         change = np.linalg.solve(damped, side)
         new = _normal(seen, pose + change, level, u)
         if new[0] < cost:
-            done = cost - new[0] < 1e-6 * cost + 1e-9
+            done = cost - new[0] < ENOUGH * cost + 1e-9
             pose, (cost, matrix, side) = pose + change, new
             damping = max(damping * 0.2, 1e-9)
             if done:

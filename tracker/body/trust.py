@@ -8,14 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
+from tracker.body import newton, noise
 from tracker.body.fit import Fit
-from tracker.body.normal import Look, common_motion, misfit
-from tracker.body.setup import Eye, Setup
+from tracker.body.noise import Noise
+from tracker.body.normal import (
+    Look,
+    cleaned,
+    columns,
+    common_motion,
+    common_share,
+    slow_errors,
+    taken,
+)
+from tracker.body.setup import POSES, Eye, Setup
 
 TAIL = 5.0
 """Degrees of freedom of the Student t that marks are weighted by while wrong ones are unknown."""
 FAR = 5.0
 """A mark farther than this many sd from where the solution sees it is rejected."""
+DOUBTFUL = 6.0
+"""A mark's variance counts up to so many times the usual one where it is judged itself."""
 COMMON = 0.2
 """A common shift counts if it adds more than this share to the variance of a frame's mean."""
 MEDIAN = 2 * np.log(2.0)
@@ -78,42 +90,77 @@ def rejections(
     return tuple(out)
 
 
-def scatter(setup: Setup, fit: Fit, covariance: Array) -> tuple[Array, Array]:
-    """Chi-square per degree of freedom, by the marks' own sds, and correlation of residuals from
-    frame to frame (eyes,).
-
-    Parameters
-    ----------
-    covariance : (unknowns, unknowns) posterior in prior sds; it tells how many degrees of freedom
-        the fit took from each camera's marks.
+def trusted(total: Array) -> Array:
+    """Variances (marks,) by which marks may be judged: one that scatters far more than the others
+    may be another thing than it is taken for.
     """
-    chi, lag = np.ones(len(setup.eyes)), np.zeros(len(setup.eyes))
-    for k, (seen, weight, on) in enumerate(zip(fit.at.looks, fit.weights, fit.keep, strict=True)):
-        spent = float(np.sum(covariance * fit.system.shares[k]))
-        residual = common_motion(seen, weight)
-        count = 2 * int(on.sum())
-        chi[k] = misfit(seen, on.astype(float)) / max(count - spent, 0.05 * count, 1.0)
-        lag[k] = correlation(residual, on)
-    return chi, lag
+    usual = float(np.median(total)) if len(total) else 1.0
+    return np.asarray(np.minimum(total, DOUBTFUL * usual))
 
 
-def factor(chi: Array, drag: Array, keep: list[NDArray[np.bool_]]) -> Array:
-    """What each camera's mark variances are multiplied by (eyes,): below 1 only where there are
-    enough marks to say so.
+def resized(setup: Setup, fit: Fit) -> tuple[tuple[Noise, ...], float]:
+    """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
+    motion sees of it has changed the most.
     """
-    least = [0.25 if on.sum() > 200 else 1.0 for on in keep]
-    return np.asarray(np.maximum(chi, least) * drag)
+    out, most = [], 0.0
+    whole = newton.local_covariance(fit.system)
+    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, fit.system.told, strict=True)
+    for seen, weight, on, old, (matrix, rows) in parts:
+        here = columns(setup, seen.eye)
+        covariance = whole[np.ix_(here, here)]
+        lever = taken(setup, seen, on, covariance)
+        spent = np.sum(lever * weight, axis=0)
+        # of what marks share, none is a single mark's
+        spent *= float(np.sum(covariance * matrix)) / max(float(spent.sum()), 1e-12)
+        spent += common_share(seen, weight).sum(axis=0)
+        residual, slow = cleaned(setup, seen, weight, old)
+        roughness, known = _slow(setup, seen, weight, old, rows, covariance)
+        freedom = _freedom(setup, seen.eye, on)
+        new = noise.sized(old, residual, slow, on, spent + known, freedom, roughness, known)
+        if not new.drift.any() and not old.lag:
+            share = noise.slow_share(residual / np.sqrt(old.factor)[:, None], on, freedom)
+            new = noise.with_drift(new, share) if share else new
+        out.append(new)
+        sizes = [n.factor * n.drag + 2 * noise.REACH * n.drift for n in (new, old)]
+        most = max(most, float(np.abs(np.log(np.mean(sizes[0]) / np.mean(sizes[1])))))
+    return tuple(out), most
 
 
-def drag(lag: Array, keep: list[NDArray[np.bool_]]) -> Array:
-    """What correlation from frame to frame makes of the variance of slow errors (eyes,), as for a
-    first-order autoregression; 1 where it isn't significant.
+def _slow(
+    setup: Setup, seen: Look, weight: Array, own: Noise, rows: Array | None, covariance: Array
+) -> tuple[Array, Array]:
+    """Of each mark's slow errors (marks,): sum of squares in prior sds, and how many of their
+    values the evidence determines.
     """
-    significant = [
-        c > max(0.05, 2 / np.sqrt(2 * max(on.sum(), 1))) for c, on in zip(lag, keep, strict=True)
-    ]
-    c = np.minimum(lag, 0.95)
-    return np.where(significant, (1 + c) / (1 - c), 1.0)
+    marks = len(own.drift)
+    if rows is None:
+        return np.zeros(marks), np.zeros(marks)
+    chain = setup.eyes[seen.eye].chain
+    values, _ = slow_errors(setup, seen, weight, own)
+    prior = chain.prior
+    on = own.drift > 0
+    size = np.where(on, own.drift, 1.0)
+    square = np.einsum("mik,kl,mil->m", values, prior, values) / size
+    half = noise.spans(chain, weight, own.drift)
+    bent = (rows @ covariance).reshape(marks, 2, chain.count, -1)
+    inner = bent @ rows.reshape(marks, 2, chain.count, -1).mT + np.eye(chain.count)
+    left = half.mT[:, None] @ inner @ half[:, None]
+    known = 2 * chain.count - np.einsum("kl,milk->m", prior, left) / size
+    return np.where(on, square, 0.0), np.where(on, np.maximum(known, 0.0), 0.0)
+
+
+def _freedom(setup: Setup, eye: int, on: NDArray[np.bool_]) -> float:
+    """Share of the coordinates of an eye's marks that free motions of the bodies take."""
+    e = setup.eyes[eye]
+    shares = []
+    for b in np.unique(e.body):
+        seen = sum(
+            float(other.measured[:, other.body == b].sum()) / max(len(other.frames), 1)
+            for other in setup.eyes
+        )
+        shares.append((min(POSES / max(2 * seen, 1.0), 1.0), float(on[:, e.body == b].sum())))
+    weight = sum(n for _, n in shares)
+    return float(np.clip(sum(s * n for s, n in shares) / max(weight, 1.0), 0.02, 0.95))
 
 
 def shake(e: Eye, seen: Look, on: NDArray[np.bool_]) -> float:
@@ -139,14 +186,3 @@ def _pairs(values: Array) -> float:
     """Sum over frames and ordered pairs of different marks of products of values (f, m, 2, k)."""
     whole = values.sum(axis=1)
     return float(np.sum(whole * whole) - np.sum(values * values))
-
-
-def correlation(residual: Array, on: NDArray[np.bool_]) -> float:
-    """Lag-one correlation of marks' residuals (frames, marks, 2) from frame to frame, pooled over
-    marks; 0 where there are too few, or none but rounding.
-    """
-    both = on[1:] & on[:-1]
-    a, b = residual[1:][both], residual[:-1][both]
-    if both.sum() < 20 or np.mean(a * a) < 1e-6:
-        return 0.0
-    return float(np.sum(a * b) / np.sqrt(np.sum(a * a) * np.sum(b * b)))
