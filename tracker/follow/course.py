@@ -172,13 +172,13 @@ def _begin(
     if fix.ok:
         place, shape = fix.position, fix.shape
     else:
-        old = state.shapes[m]
+        old = anchors.shapes.get(m)
         if old is None or not pick.edited:
             _missing(plan, anchors, pick, fix.why)
             if pick.edited:
                 tape.edit(pick.frame, m, pick.pixel)
             return
-        place, shape = pick.pixel, old
+        place, shape = pick.pixel, state.shape(m, old)
     if pick.edited:
         tape.edit(pick.frame, m, pick.pixel)
     else:

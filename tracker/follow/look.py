@@ -9,7 +9,7 @@ from tracker.film import Luma
 from tracker.follow import search
 from tracker.follow.layout import middle
 from tracker.follow.state import Mask, State
-from tracker.marks import measure
+from tracker.marks.measure import remeasure
 
 _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
@@ -31,7 +31,7 @@ class Look:
         self.got = np.zeros(n, bool)
         self.place, self.covariance = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
         self.ratio, self.contrast, self.visible = (np.full(n, np.nan) for _ in range(3))
-        self.before = list(state.shapes)
+        self.before = state.looks.rows.p.copy(), state.looks.gradient_u.copy()
 
     def take(self, known: Mask, given: Array) -> None:
         """Places that are known already."""
@@ -45,32 +45,34 @@ class Look:
         index = np.flatnonzero(which & inside & ~self.got)
         if not len(index):
             return
-        shapes = [shape for m in index.tolist() if (shape := self.state.look(m)) is not None]
         motion = (guess - self.state.place)[index] / self.dt * self.state.duty
-        fixes = measure(
+        done = remeasure(
             self.luma,
-            shapes,
+            self.state.look(index),
             guess[index],
             motion if self.state.duty > 0 else None,
             white=self.state.white,
         )
-        ok = index[fixes.ok]
+        fine = done.fault == 0
+        ok = index[fine]
         self.got[ok] = True
-        self.place[ok] = fixes.position[fixes.ok]
-        self.covariance[ok] = fixes.covariance[fixes.ok]
-        self.ratio[ok] = fixes.ratio[fixes.ok]
-        self.contrast[ok] = fixes.contrast[fixes.ok]
-        self.visible[ok] = fixes.visible[fixes.ok]
-        for m, i in zip(ok, np.flatnonzero(fixes.ok), strict=True):
-            self.state.shapes[m] = fixes.shapes[i]
+        self.place[ok] = done.position[fine]
+        self.covariance[ok] = done.covariance[fine]
+        self.ratio[ok] = done.ratio[fine]
+        self.contrast[ok] = done.contrast[fine]
+        self.visible[ok] = done.visible[fine]
+        self.state.relearn(ok, done.p[fine], done.gradient_u[fine])
 
     def drop(self, which: Mask) -> None:
         """Take back what was measured of these."""
-        for m in np.flatnonzero(which & self.got).tolist():
-            self.state.shapes[m] = self.before[m]
-            self.got[m] = False
-            self.place[m] = self.covariance[m] = np.nan
-            self.ratio[m] = self.contrast[m] = self.visible[m] = np.nan
+        index = np.flatnonzero(which & self.got)
+        if not len(index):
+            return
+        p, gradient_u = self.before
+        self.state.relearn(index, p[index], gradient_u[index])
+        self.got[index] = False
+        self.place[index] = self.covariance[index] = np.nan
+        self.ratio[index] = self.contrast[index] = self.visible[index] = np.nan
 
     def doubt(self, which: Mask, guess: Array) -> None:
         """Drop marks that surprise otherwise than their body does."""

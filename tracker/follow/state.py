@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,11 @@ from tracker.film import Luma
 from tracker.follow import search
 from tracker.follow.layout import middle
 from tracker.marks import Shape
+from tracker.marks.measure import Looks, looks_of
+from tracker.marks.model import RINGS
+from tracker.marks.pack import Rows, unpack
 
 Mask = NDArray[np.bool_]
-_ORIENTED = ("quadrant", "hourglass", "cross", "patch")
 
 
 @dataclass
@@ -35,12 +37,12 @@ class State:
     fixes: NDArray[np.int64] = field(init=False)  # measurements so far
     size: Array = field(init=False)
     home: Array = field(init=False)  # (n, 2) where marks of the ground were picked, unshaken
-    shapes: list[Shape | None] = field(init=False)
+    looks: Looks = field(init=False)  # what each looked like when it was last measured clean
     patches: list[search.Patch | None] = field(init=False)
     patched: NDArray[np.int64] = field(init=False)  # frame of each patch
     layout: Array = field(init=False)  # (n, n, 2) all marks when one was last measured
     layout_held: Mask = field(init=False)  # (n, n) which of them were measured then
-    looks: list[list[Shape | None]] = field(init=False)  # all shapes then
+    looked: Array = field(init=False)  # (n, n, 4) the inverse affines of all then
     turn: Array = field(init=False)  # (n, 2, 2) how the picture of its body has turned since
     surprise: float = 0.0  # px, mean over the last frames
 
@@ -51,8 +53,9 @@ class State:
         self.gap, self.fixes = np.zeros(n, np.int64), np.zeros(n, np.int64)
         self.patched = np.full(n, -1, np.int64)
         self.size, self.home = np.full(n, np.nan), np.full((n, 2), np.nan)
-        self.shapes, self.patches = [None] * n, [None] * n
-        self.looks, self.turn = [[None] * n for _ in range(n)], np.tile(np.eye(2), (n, 1, 1))
+        blank = [Shape("disc", np.eye(2), 1.0, 0.0, 1.0)] * n
+        self.looks, self.patches = looks_of(blank), [None] * n
+        self.looked, self.turn = np.full((n, n, 4), np.nan), np.tile(np.eye(2), (n, 1, 1))
         self.layout, self.layout_held = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
 
     def anchor(
@@ -66,11 +69,23 @@ class State:
             velocity = np.mean(self.velocity[mates], axis=0) if mates.any() else np.zeros(2)
         self.place[m], self.velocity[m] = place, np.zeros(2) if self.still[m] else velocity
         self.home[m] = place - self.shift(self.held & self.still, self.place)
-        self.shapes[m], self.size[m] = shape, shape.size
+        self._learn(m, shape)
         self.patches[m] = search.cut(luma, place, shape.size)
         self.patched[m] = self.frame
         self.known[m] = self.held[m] = True
         self.gap[m] = 0
+
+    def _learn(self, m: int, shape: Shape) -> None:
+        """Mark m looks like this."""
+        new, rows = looks_of([shape]), self.looks.rows
+        kinds, p, q, at = (a.copy() for a in (rows.kinds, rows.p, rows.q, rows.template_at))
+        kinds[m], p[m], q[m] = new.rows.kinds[0], new.rows.p[0], new.rows.q[0]
+        at[m] = new.rows.template_at[0] + len(rows.templates)
+        joined = np.concatenate([rows.templates, new.rows.templates])
+        noise, light = self.looks.noise.copy(), self.looks.gradient_u.copy()
+        noise[m], light[m] = new.noise[0], new.gradient_u[0]
+        self.looks = Looks(Rows(kinds, p, q, joined, at), noise, light)
+        self.size[m] = shape.size
 
     def shift(self, ground: Mask, place: Array) -> Array:
         """How far the picture has shaken from where the ground's marks were picked, px."""
@@ -87,21 +102,36 @@ class State:
         """Keep where everything was when these were last measured."""
         for m in np.flatnonzero(vanished).tolist():
             self.layout[m], self.layout_held[m] = self.place, self.held
-            self.looks[m] = list(self.shapes)
+            self.looked[m] = self.looks.rows.p[:, 2:6]
 
-    def look(self, m: int) -> Shape | None:
-        """How mark m must look now: as when it was last measured, turned with its body."""
-        shape = self.shapes[m]
-        if shape is None or self.gap[m] == 0:
-            return shape
-        return replace(shape, affine=self.turn[m] @ shape.affine)
+    def look(self, index: NDArray[np.int64]) -> Looks:
+        """How these marks must look now: as when they were last measured, turned with their
+        body.
+        """
+        rows = self.looks.rows
+        p = rows.p[index]
+        turned = self.gap[index] > 0
+        if turned.any():
+            W = p[turned, 2:6].reshape(-1, 2, 2) @ np.linalg.inv(self.turn[index[turned]])
+            p[turned, 2:6] = W.reshape(-1, 4)
+        return Looks(rows.take(index, p), self.looks.noise[index], self.looks.gradient_u[index])
+
+    def shape(self, m: int, base: Shape) -> Shape:
+        """What mark m looks like now; `base` gives what never changes."""
+        looks = self.looks
+        return unpack(base, looks.rows.p[m], float(looks.noise[m]), float(looks.gradient_u[m]))
+
+    def relearn(self, index: NDArray[np.int64], p: Array, gradient_u: Array) -> None:
+        """These marks look like this now."""
+        self.looks.rows.p[index] = p
+        self.looks.gradient_u[index] = gradient_u
 
     def turned(self, m: int, mate: int) -> Array:
         """Turn (2, 2) of the picture since m was last measured, as another mark's looks tell it."""
-        then, now = self.looks[m][mate], self.shapes[mate]
-        if then is None or now is None or now.pattern not in _ORIENTED:
+        then, now = self.looked[m, mate], self.looks.rows.p[mate, 2:6]
+        if self.looks.rows.kinds[mate] == RINGS or not np.isfinite(then).all():
             return np.eye(2)
-        return np.asarray(now.affine @ np.linalg.inv(then.affine))
+        return np.asarray(np.linalg.inv(now.reshape(2, 2)) @ then.reshape(2, 2))
 
     def mates(self, m: int, got: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""

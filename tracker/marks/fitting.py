@@ -10,12 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.marks.fit import OUTPUTS, fit_many
-from tracker.marks.model import LEARNT, NONE, PARAMETERS, PATCH, QUADRANT, RINGS
+from tracker.marks.model import LEARNT, PARAMETERS
 from tracker.marks.pack import HOLD, Rows
-from tracker.marks.window import cut
-
-RIM = 24.0
-"""Pixels inside its edge over which a disc is fitted."""
+from tracker.marks.window import cut, room
 
 
 @dataclass(frozen=True)
@@ -46,20 +43,6 @@ class Fitted:
         return Fitted(replace(self.rows, p=p), out, inside, outside)
 
 
-def margins(rows: Rows) -> Array:
-    """Pixels of ground to take in beyond each outline."""
-    bare = ((rows.kinds == QUADRANT) & (rows.q[:, 5] == NONE)) | (rows.kinds == PATCH)
-    return np.where(bare, 0.0, 3.0 * rows.p[:, 6] + 1.0)
-
-
-def depths(rows: Rows) -> Array:
-    """Pixels inside each outline to take in: the middle of a large disc tells nothing of its place,
-    and may hold a highlight.
-    """
-    bare = (rows.kinds == RINGS) & (rows.q[:, 6] == 0)
-    return np.where(bare, RIM + 3.0 * rows.p[:, 6], np.inf)
-
-
 def fit(
     luma: NDArray[Any],
     rows: Rows,
@@ -78,12 +61,8 @@ def fit(
 def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
     """The pixels round every row as `fit_lists` takes them; how many lie outside the picture."""
     at = np.zeros(len(rows.p) + 1, np.int64)
-    sides = 2.0 * (1.0 / np.sqrt(np.abs(determinant(rows.p))) * 3.0 + 12.0)
-    room = int(np.sum(np.minimum(sides, 4000.0) ** 2)) + int(
-        np.sum(np.hypot(*rows.q[:, 2:4].T) * 64)
-    )
-    pixels = np.empty((3, room))
-    outside = cut(luma, rows.p, rows.q, margins(rows), depths(rows), pixels, at)
+    pixels = np.empty((3, room(rows.p, rows.q)))
+    outside = cut(luma, rows.kinds, rows.p, rows.q, pixels, at)
     return pixels[:, : at[-1]], at, outside
 
 
@@ -108,8 +87,3 @@ def fit_lists(
         white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
     )  # fmt: skip
     return Fitted(replace(rows, p=p), out, np.diff(at).astype(float), outside)
-
-
-def determinant(p: Array) -> Array:
-    """Determinant of each inverse affine: mark units squared for a pixel."""
-    return np.asarray(p[:, 2] * p[:, 5] - p[:, 3] * p[:, 4])

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.covered import fit_covered
-from tracker.marks.fitting import Fitted, determinant, fit
+from tracker.marks.fitting import Fitted, fit
+from tracker.marks.judge import FAULTS, judge, off_start
 from tracker.marks.pack import Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
 
@@ -20,27 +21,8 @@ ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
-LIFELESS = 0.25
-"""Residual over noise below which what is left of a mark shows no noise: it is clipped."""
 DIRTY = 2.0
 """Weighted residual over noise from which even the visible part is not this mark."""
-
-
-FAULTS = (
-    "",
-    "it lies outside the picture or is covered",
-    "the fit does not settle",
-    "it is burnt out",
-    "it is not where it was expected",
-    "light and dark are exchanged",
-    "its contrast is not the mark's",
-    "it does not stand out from the noise",
-    "its size is not the mark's",
-    "too little of it is visible",
-    "it does not look like the mark",
-    "its place is not determined",
-)
-"""What can speak against a measurement; the first says that nothing does."""
 
 
 @dataclass(frozen=True)
@@ -169,13 +151,9 @@ def _clean(
     plain = np.zeros(n)
     precision = prior.loose(rows, gradient_u=light)
     done = fit(luma, rows, precision, sigma, plain, white, 12)
-    moved = np.hypot(*(done.rows.p[:, :2] - rows.p[:, :2]).T)
-    jump = np.abs(done.rows.p[:, 9:11] - rows.p[:, 9:11]).max(axis=1) * np.sqrt(precision[:, 9])
-    off = (moved > 0.7) & (moved < search_px)
-    again = np.flatnonzero((done.out[:, 5] > 0) & (off | (jump > 3.0)))
+    again, unlit = off_start(rows.p, done.rows.p, done.out, precision, light, search_px)
     if len(again) == 0:
         return done
-    unlit = np.where(jump > 3.0, np.inf, light)
     precision = prior.loose(rows, gradient_u=unlit)[again]
     part = done.rows.take(again, done.rows.p[again])
     more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
@@ -191,23 +169,7 @@ def _faults(
     search_px: float,
 ) -> NDArray[np.int64]:
     """What speaks against each fit: its number in `FAULTS`."""
-    after, out, visible, ratio = done.rows.p, done.out, done.visible, done.residual / sigma
-    moved = np.hypot(*(after[:, :2] - before[:, :2]).T)
-    gain = after[:, 8] / before[:, 8]
-    growth = np.sqrt(np.abs(determinant(before) / determinant(after)))
-    tests = np.stack(
-        [
-            visible <= 0.2,
-            out[:, 5] <= 0,
-            (ratio < LIFELESS) & (visible < 0.5),
-            moved > search_px,
-            gain <= 0,
-            (gain < 0.33) | (gain > 3.0),
-            np.abs(after[:, 8]) < 6.0 * out[:, 7],
-            (growth < 0.7) | (growth > 1.4),
-            visible < visible_limit,
-            ratio > ratio_limit,
-            ~(out[:, 0] + out[:, 2] < 1.0),
-        ]
-    )
-    return np.where(tests.any(axis=0), 1 + np.argmax(tests, axis=0), 0)
+    return judge(
+        before, done.rows.p, done.out, done.inside + done.outside, sigma,
+        ratio_limit, visible_limit, search_px,
+    )  # fmt: skip

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
 
 from calibration.camera import Array

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numba import njit
+from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.marks.model import CROSS, NONE, PARAMETERS, PATCH, QUADRANT, RINGS
@@ -25,29 +29,39 @@ def loose(rows: Rows, extras: bool = False, gradient_u: Array | None = None) -> 
     The lighting is free but for what `gradient_u` (n,) says of it and its usual `DRIFT`. With
     `extras` also what the paint alone decides: opening, radii, bar.
     """
-    W, C = _scaled(rows)
-    sd = np.full((len(W), PARAMETERS), np.inf)
-    sd[:, 2:6] = 0.5 * W[:, None]
-    sd[:, 6] = 1.0
-    sd[:, 7] = sd[:, 8] = 10.0 * C
-    sd[:, 9:11] = 0.5 * W[:, None]
-    if gradient_u is not None:
-        sd[:, 9] = np.minimum(sd[:, 9], np.hypot(gradient_u, DRIFT * W))
-        sd[:, 10] = sd[:, 9]
-    sd[:, 11:] = 0.0
-    quadrant = rows.kinds == QUADRANT
-    outlined = quadrant & (rows.q[:, 5] != NONE)
-    sd[outlined, 11] = 10.0 * C[outlined]
-    sd[quadrant & ~outlined, 2:6] *= 0.1  # nothing but the lines' directions is seen
-    if extras:
-        sd[rows.kinds == CROSS, 11] = 0.3
-        for i in range(2):
-            ring = (rows.kinds == RINGS) & (rows.q[:, 6] > i)
-            sd[ring, 11 + 2 * i], sd[ring, 12 + 2 * i] = 0.3, 2.0
-    patch = rows.kinds == PATCH
-    sd[patch, 2:6] = 0.2 * W[patch, None]
-    sd[patch, 6] = 0.0
-    return _precision(sd)
+    light = np.full(len(rows.p), np.inf) if gradient_u is None else gradient_u
+    precision = np.zeros((len(rows.p), PARAMETERS))
+    _loosen(rows.kinds, rows.p, rows.q, light, extras, precision)
+    return precision
+
+
+@njit(cache=True, error_model="numpy")
+def _loosen(
+    kinds: NDArray[np.int64], p: Array, q: Array, light: Array, extras: bool, precision: Array
+) -> None:
+    for k in range(len(kinds)):
+        kind, bare = kinds[k], q[k, 5] == NONE
+        W = math.sqrt(0.5 * (p[k, 2] ** 2 + p[k, 3] ** 2 + p[k, 4] ** 2 + p[k, 5] ** 2))
+        C = max(abs(p[k, 8]), 1.0)
+        sd = np.zeros(PARAMETERS)
+        sd[:2] = np.inf
+        sd[2:6] = 0.5 * W
+        if kind == PATCH:
+            sd[2:6] = 0.2 * W
+        elif kind == QUADRANT and bare:
+            sd[2:6] = 0.05 * W  # nothing but the lines' directions is seen
+        sd[6] = 0.0 if kind == PATCH else 1.0
+        sd[7:9] = 10.0 * C
+        sd[9:11] = min(0.5 * W, math.hypot(light[k], DRIFT * W))
+        if kind == QUADRANT and not bare:
+            sd[11] = 10.0 * C
+        if extras and kind == CROSS:
+            sd[11] = 0.3
+        if extras and kind == RINGS:
+            for i in range(min(int(q[k, 6]), 2)):
+                sd[11 + 2 * i], sd[12 + 2 * i] = 0.3, 2.0
+        for i in range(PARAMETERS):
+            precision[k, i] = min(1.0 / sd[i] ** 2, HOLD)
 
 
 def held(rows: Rows, gradient_u: Array, bright: bool) -> Array:
