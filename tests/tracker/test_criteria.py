@@ -1,6 +1,7 @@
 """Limits and verdicts."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -223,3 +224,71 @@ def test_what_is_wrong_with_ones_own_set_is_said(tmp_path, text, sentence):
 def test_an_unknown_set_is_answered_with_the_nearest():
     with pytest.raises(Problem, match='did you mean "mash2016"'):
         load_criteria("mash2015")
+
+
+# EN 1317-1, from memory: speed 0 to +7 %, angle -1.0 to +1.5 deg.
+@pytest.mark.parametrize(
+    ("percent", "degrees", "speed", "angle"),
+    [
+        (3.0, 0.5, "pass", "pass"),
+        (7.5, 1.7, "fail", "fail"),
+        (-1.0, -1.2, "fail", "fail"),
+        (0.0, -0.8, "undetermined", "pass"),
+    ],
+)
+def test_european_tolerances_are_not_symmetric(percent, degrees, speed, angle):
+    plan = Plan(speed=100 / 3.6, angle=math.radians(20))
+    quantities = {
+        "impact_speed": Quantity(plan.speed * (1 + percent / 100), "m/s", 0.01),
+        "impact_angle": Quantity(plan.angle + math.radians(degrees), "rad", 0.0005),
+    }
+    found = judged("en1317", quantities, plan)
+    assert found["impact speed against intended"].verdict == speed
+    assert found["impact angle against intended"].verdict == angle
+    assert "0 % to 7 %" in found["impact speed against intended"].note
+
+
+def test_a_tolerance_in_per_cent_grows_with_what_was_intended():
+    for speed in (50 / 3.6, 110 / 3.6):
+        quantities = {"impact_speed": Quantity(speed * 1.03, "m/s", 0.01)}
+        found = judged("en1317", quantities, Plan(speed=speed))["impact speed against intended"]
+        assert found.limit == pytest.approx(0.07 * speed)
+
+
+@pytest.mark.parametrize(("off", "expected"), [(3.8, "pass"), (-3.8, "pass"), (4.2, "fail")])
+def test_nchrp_350_lets_the_speed_differ_by_four_kilometres_an_hour(off, expected):
+    quantities = {"impact_speed": Quantity((100 + off) / 3.6, "m/s", 0.01)}
+    found = judged("nchrp350", quantities, Plan(speed=100 / 3.6))
+    assert found["impact speed against intended"].verdict == expected
+
+
+@pytest.mark.parametrize(
+    ("ends", "said"),
+    [
+        ('within = "2 mi/h"\nlow = "-1 mi/h"\nhigh = "1 mi/h"', "beside low and high"),
+        ('low = "-1 mi/h"', "high: is missing"),
+        ('low = "-1 %"\nhigh = "1 mi/h"', "mixes"),
+        ('within = "2"', "no unit"),
+        ('within = "two %"', "no number"),
+    ],
+)
+def test_ends_of_a_tolerance_that_make_no_sense_are_named(tmp_path, ends, said):
+    (tmp_path / "own.toml").write_text(
+        '[[tolerances]]\nname = "a"\nquantity = "impact_speed"\nintended = "speed"\n'
+        f'source = "b"\n{ends}\n'
+    )
+    with pytest.raises(Problem, match=said):
+        load_criteria("own.toml", tmp_path)
+
+
+def test_the_set_that_the_documentation_shows_can_be_read(tmp_path):
+    docs = Path(__file__).parents[2] / "docs" / "criteria.md"
+    text = docs.read_text("utf-8")
+    (tmp_path / "own.toml").write_text(text.split("```toml\n")[1].split("```")[0], "utf-8")
+    own = load_criteria("own.toml", tmp_path)
+    assert own.limits[0].most == pytest.approx(36 * FT)
+    assert own.tolerances[0].around(20.0) == pytest.approx((-2 * MPH, 2 * MPH))
+    for name in set(PUBLISHED) - {"none"}:
+        for limit in load_criteria(name).limits:
+            assert limit.name in text
+            assert limit.text in text

@@ -84,10 +84,16 @@ def nominal_mass(criteria: Criteria, mass: float | None, role: str) -> NominalMa
 
 def probability_within(value: float, u: float, limit: float) -> float:
     """Probability that a normal variable has a magnitude of at most `limit`."""
+    return probability_between(value, u, -limit, limit)
+
+
+def probability_between(value: float, u: float, low: float, high: float) -> float:
+    """Probability that a normal variable lies from `low` to `high`."""
     if not u > 0.0:
-        return 1.0 if abs(value) <= limit * (1.0 + 1e-12) else 0.0
+        slack = 1e-12 * max(abs(low), abs(high))
+        return 1.0 if low - slack <= value <= high + slack else 0.0
     root = u * math.sqrt(2.0)
-    return 0.5 * (math.erf((limit - value) / root) - math.erf((-limit - value) / root))
+    return 0.5 * (math.erf((high - value) / root) - math.erf((low - value) / root))
 
 
 def probability_above(value: float, u: float, limit: float) -> float:
@@ -135,19 +141,21 @@ def _tolerance(
 ) -> Criterion:
     quantity = quantities.get(tolerance.quantity)
     name, unit, source = tolerance.name, tolerance.unit, tolerance.source
+    low, high = tolerance.around(intended)
     if quantity is None:
-        note = f"tolerance ± {tolerance.text}; not determined"
-        return Criterion(name, None, tolerance.within, unit, "undetermined", source, None, note)
-    probability = probability_within(quantity.value - intended, quantity.u, tolerance.within)
+        note = f"tolerance {tolerance.text}; not determined"
+        return Criterion(name, None, high, unit, "undetermined", source, None, note)
+    off = quantity.value - intended
+    probability = probability_between(off, quantity.u, low, high)
     return Criterion(
         name,
-        quantity.value - intended,
-        tolerance.within,
+        off,
+        low if off < 0 and low != -high else high,
         unit,
         verdict(probability),
         source,
         quantity.u,
-        f"achieved less intended, tolerance ± {tolerance.text};"
+        f"achieved less intended, tolerance {tolerance.text};"
         f" met with probability {_percent(probability)}",
     )
 

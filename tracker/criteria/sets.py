@@ -79,10 +79,17 @@ class Tolerance:
     name: str
     quantity: str
     intended: Literal["speed", "angle", "offset"]
-    within: float  # SI
+    low: float  # SI, or a share of the intended value
+    high: float
+    share: bool
     unit: str
     text: str
     source: str
+
+    def around(self, intended: float) -> tuple[float, float]:
+        """Least and largest difference allowed from the intended value, SI."""
+        size = abs(intended) if self.share else 1.0
+        return self.low * size, self.high * size
 
 
 @dataclass(frozen=True)
@@ -200,21 +207,44 @@ class _Reader:
         )
 
     def tolerance(self, table: dict[str, Any], at: str) -> Tolerance:
-        self.known(table, ("name", "quantity", "intended", "within", "source"), at)
+        self.known(table, ("name", "quantity", "intended", "within", "low", "high", "source"), at)
         quantity = self.text(table, "quantity", at)
         kind = self.kind(quantity, f"{at}.quantity")
         intended = table.get("intended")
         if intended not in ("speed", "angle", "offset"):
             self.refuse(f"{at}.intended", "is not given", 'write "speed", "angle" or "offset"')
+        low, high, text = self.span(table, at)
+        share = {str(end).strip().endswith("%") for end in (low, high)}
+        if len(share) > 1:
+            self.refuse(at, "mixes a share with a quantity", "give both ends in one unit, or in %")
+        (in_share,) = share
         return Tolerance(
             self.text(table, "name", at),
             quantity,
             intended,
-            self.value(self.need(table, "within", at), kind, f"{at}.within"),
+            self.end(low, kind, in_share, at),
+            self.end(high, kind, in_share, at),
+            in_share,
             UNIT[kind],
-            _written(table["within"]),
+            text,
             self.text(table, "source", at),
         )
+
+    def span(self, table: dict[str, Any], at: str) -> tuple[object, object, str]:
+        """Both ends of a tolerance as written, and how a note writes it."""
+        if "within" in table:
+            if "low" in table or "high" in table:
+                self.refuse(f"{at}.within", "stands beside low and high", "give one of the two")
+            within = table["within"]
+            return f"-{str(within).strip()}", within, f"± {_written(within)}"
+        low, high = self.need(table, "low", at), self.need(table, "high", at)
+        return low, high, f"{_written(low)} to {_written(high)}"
+
+    def end(self, text: object, kind: str, share: bool, at: str) -> float:
+        """One end of a tolerance, SI or a share."""
+        if share:
+            return self.value(str(text).strip().removesuffix("%"), "number", at) / 100.0
+        return self.value(text, kind, at)
 
     def mass(self, table: dict[str, Any], at: str) -> NominalMass:
         self.known(table, ("vehicle", "role", "nominal", "within", "source"), at)

@@ -153,7 +153,7 @@ def gather(
     columns = [np.zeros_like(k)]
     columns += [tolerance.transverse * other for other in others]
     columns += list(excused)
-    columns.append(vibration * (k > 0))  # what gives way at contact does not come back
+    columns.append(np.where(k > 0, vibration, 0.0))  # what gives way at contact does not come back
     stacked = np.stack(columns) @ basis
     nuisance: Array = np.asarray(stacked.T @ stacked)
     lag = np.abs(k[:, None] - k[None, :])
