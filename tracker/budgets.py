@@ -7,7 +7,7 @@ in squares to its whole variance as far as the number is linear in the unknowns.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,16 +26,15 @@ COUNT = 100
 """Draws a source: a share is then known to 7 %."""
 SEED = 2
 
-Of = Callable[[Draws], Quantity | float | None]
-"""A number's spread, or the number with it, on draws."""
+Of = Callable[[Draws], Sequence[Quantity | float | None]]
+"""The spreads of some numbers, or the numbers with them, on draws."""
 
 
 @dataclass(frozen=True)
-class Number:
-    """A reported number and how to compute its spread on draws."""
+class Numbers:
+    """Reported numbers by name, and how to compute their spreads on draws, in this order."""
 
-    name: str
-    reported: Quantity
+    reported: Mapping[str, Quantity]
     of: Of
 
 
@@ -55,13 +54,13 @@ def budgets(
         as reported (whose u stands in the budget), and the flail distances, m.
     crush : as reported.
     """
-    numbers: list[Number] = []
+    numbers: list[Numbers] = []
     for name, result in reported.items():
         if name in moves:
             numbers += _of_vehicle(solution, name, vehicles[name], moves[name], result)
             numbers += _of_occupant(solution, name, result.occupant.film, distances[name], "")
     if crush is not None and crush.max_dynamic is not None:
-        numbers.append(Number("crush", crush.max_dynamic, _closing(vehicles, moves)))
+        numbers.append(Numbers({"crush": crush.max_dynamic}, _closing(vehicles, moves)))
     return _told(solution, numbers)
 
 
@@ -71,7 +70,7 @@ def fused_budgets(
     distances: Mapping[str, tuple[float, float]],
 ) -> tuple[Budget, ...]:
     """Budgets of the occupant figures, by vehicle, of a solution that accelerometers joined."""
-    numbers: list[Number] = []
+    numbers: list[Numbers] = []
     for name, result in figures.items():
         numbers += _of_occupant(
             solution, name, result, distances[name], ", film and accelerometers"
@@ -79,45 +78,52 @@ def fused_budgets(
     return _told(solution, numbers)
 
 
-def _told(solution: Solution, numbers: list[Number]) -> tuple[Budget, ...]:
-    shares: list[list[Share]] = [[] for _ in numbers]
+def _told(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
+    shares: list[list[list[Share]]] = [[[] for _ in n.reported] for n in numbers]
     for k, source in enumerate(SOURCES):
         if source == "accelerometer" and not solution.setup.sensors:
             continue
         draws = solution.draws(COUNT, SEED + k, source=source)
-        for number, own in zip(numbers, shares, strict=True):
-            spread = number.of(draws)
-            u = spread.u if isinstance(spread, Quantity) else spread
-            if u is not None and np.isfinite(u):
-                own.append(Share(source, float(u)))
+        for family, rows in zip(numbers, shares, strict=True):
+            for spread, own in zip(family.of(draws), rows, strict=True):
+                u = spread.u if isinstance(spread, Quantity) else spread
+                if u is not None and np.isfinite(u):
+                    own.append(Share(source, float(u)))
     return tuple(
-        Budget(n.name, n.reported.unit, n.reported.u, tuple(own))
-        for n, own in zip(numbers, shares, strict=True)
+        Budget(name, reported.unit, reported.u, tuple(own))
+        for family, rows in zip(numbers, shares, strict=True)
+        for (name, reported), own in zip(family.reported.items(), rows, strict=True)
     )
 
 
 def _of_vehicle(
     solution: Solution, name: str, table: Vehicle, move: Moved, result: VehicleResult
-) -> Iterable[Number]:
-    def on(of: Callable[[Drawn], Quantity | None]) -> Of:
-        return lambda draws: of(_redrawn(move.drawn, draws, name))
-
+) -> Iterable[Numbers]:
+    told: dict[str, tuple[Quantity, Callable[[Drawn], Quantity | None]]] = {}
     if result.impact_speed is not None:
-        yield Number(f"{name}: impact speed", result.impact_speed, on(headline.impact_speed))
+        told[f"{name}: impact speed"] = result.impact_speed, headline.impact_speed
     for angle in ("pitch", "yaw"):
         high, low = getattr(result, f"max_{angle}"), getattr(result, f"min_{angle}")
         if high is not None and low is not None:
             sign, largest = (1, high) if abs(high.value) >= abs(low.value) else (-1, low)
-            column, unit = f"{angle}_rad", largest.unit
-            yield Number(
-                f"{name}: largest {angle}",
-                largest,
-                on(lambda d, c=column, s=sign, u=unit: d.extreme(c, s, u)),  # type: ignore[misc]
-            )
+
+            def extreme(
+                drawn: Drawn, c: str = f"{angle}_rad", s: int = sign, u: str = largest.unit
+            ) -> Quantity | None:
+                return drawn.extreme(c, s, u)
+
+            told[f"{name}: largest {angle}"] = largest, extreme
     if table.role == "struck" and result.travel_x is not None:
-        yield Number(
-            f"{name}: travel along x", result.travel_x, on(lambda d: headline.travel(d, "x_m"))
+        told[f"{name}: travel along x"] = (
+            result.travel_x,
+            lambda drawn: headline.travel(drawn, "x_m"),
         )
+
+    def spreads(draws: Draws) -> list[Quantity | None]:
+        drawn = _redrawn(move.drawn, draws, name)
+        return [of(drawn) for _, of in told.values()]
+
+    yield Numbers({label: reported for label, (reported, _) in told.items()}, spreads)
 
 
 def _of_occupant(
@@ -126,35 +132,29 @@ def _of_occupant(
     result: OccupantResult | None,
     distances: tuple[float, float],
     means: str,
-) -> Iterable[Number]:
+) -> Iterable[Numbers]:
     if result is None:
         return
     times = occupant_times(solution, name)
+    told = {
+        f"{name}: occupant impact velocity along x{means}": result.oiv_x,
+        f"{name}: ridedown along x{means}": result.ridedown_x,
+    }
 
-    def figures(draws: Draws) -> tuple[Array, Array]:
+    def spreads(draws: Draws) -> list[float]:
         ax, ay, _, _ = film_acceleration(draws.states(name, times))
         oiv_x, _, when, _ = flail(times, ax, ay, distances)
-        return oiv_x, ridedown(times, ax, when)[0]
+        both = _spread(oiv_x), _spread(ridedown(times, ax, when)[0])
+        return [s for s, reported in zip(both, told.values(), strict=True) if reported is not None]
 
-    if result.oiv_x is not None:
-        yield Number(
-            f"{name}: occupant impact velocity along x{means}",
-            result.oiv_x,
-            lambda draws: _spread(figures(draws)[0]),
-        )
-    if result.ridedown_x is not None:
-        yield Number(
-            f"{name}: ridedown along x{means}",
-            result.ridedown_x,
-            lambda draws: _spread(figures(draws)[1]),
-        )
+    yield Numbers({label: q for label, q in told.items() if q is not None}, spreads)
 
 
 def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]) -> Of:
-    def of(draws: Draws) -> Quantity | None:
+    def of(draws: Draws) -> list[Quantity | None]:
         drawn = {n: Moved(_redrawn(m.drawn, draws, n), m.motion) for n, m in moves.items()}
         crush = crush_result(vehicles, drawn)
-        return None if crush is None else crush.max_dynamic
+        return [None if crush is None else crush.max_dynamic]
 
     return of
 

@@ -137,13 +137,14 @@ def gather(
         if shares:
             _root_of(gram)
             for c in range(shares):
-                for d in range(c):
-                    raw_side[c] -= gram[c, d] * raw_side[d]
-                    raw_pose[c] -= gram[c, d] * raw_pose[d]
-                    raw_other[c] -= gram[c, d] * raw_other[d]
-                raw_side[c] /= gram[c, c]
-                raw_pose[c] /= gram[c, c]
-                raw_other[c] /= gram[c, c]
+                for d in range(c + 1):
+                    times = -gram[c, d] if d < c else 1 / gram[c, c] - 1
+                    raw_side[c] += times * raw_side[d]
+                    for b in range(bodies):
+                        for j in range(POSES):
+                            raw_pose[c, b, j] += times * raw_pose[d, b, j]
+                    for j in range(SHARED + 3 * marks):
+                        raw_other[c, j] += times * raw_other[d, j]
             for b in range(bodies):
                 for a in range(NEAR):
                     for j in range(POSES):
@@ -151,8 +152,9 @@ def gather(
                         place[at] = start[b] + POSES * (first[b, f] + a) + j
                         for c in range(shares):
                             rows[c, at] = spline[b, f, a] * raw_pose[c, b, j]
-            rows[:, NEAR * POSES * bodies :] = raw_other
             for c in range(shares):
+                for j in range(SHARED + 3 * marks):
+                    rows[c, NEAR * POSES * bodies + j] = raw_other[c, j]
                 for j in range(wide):
                     v = rows[c, j]
                     if v != 0.0:
@@ -192,6 +194,22 @@ def gather(
                             for j in range(wide):
                                 drift[row, place[j]] -= h * along[c] * rows[c, j]
     _complete(matrix, eye)
+
+
+@_fast
+def evaluate(coefficients: Array, first: NDArray[np.int64], value: Array, out: Array) -> None:
+    """`out` (k, n, orders 6): splines with coefficients (k, count, 6) at instants whose touched
+    B-splines start at `first` (n,) and have the derivatives `value` (orders, n, 4).
+    """
+    orders, instants, _ = value.shape
+    for k in range(len(coefficients)):
+        for t in range(instants):
+            for order in range(orders):
+                for j in range(POSES):
+                    total = 0.0
+                    for a in range(NEAR):
+                        total += value[order, t, a] * coefficients[k, first[t] + a, j]
+                    out[k, t, order * POSES + j] = total
 
 
 @_fast

@@ -19,8 +19,8 @@ from tracker.body.fit import Fit
 from tracker.body.setup import POSES, Body, Setup
 from tracker.body.spline import NEAR, Basis
 
-APART = 1.7
-"""Knots are so many times 1 / w apart: a path's sd between them is then 0.4 of its u."""
+APART = 2.0
+"""Knots are so many times 1 / w apart: a speed's sd between them is then half of its u."""
 FRAMES = 2.0
 """Knots are at least so many frames apart."""
 FEWEST, MOST = 8, 150

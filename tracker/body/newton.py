@@ -91,7 +91,7 @@ def system(
         usable = np.where(seen.usable, weight, 0.0)
         matrix, told, rows = information(setup, seen, usable, own)
         here = columns(setup, seen.eye)
-        local[np.ix_(here, here)] += matrix
+        _add(local, matrix, setup.spline[-1].stop, here)
         side[here] += told
         eyes.append((matrix, rows))
     felt = np.zeros((0, 0))
@@ -109,6 +109,15 @@ def system(
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
     return System(local, felt, eyes, root, local_root, change, float(pull @ change))
+
+
+def _add(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:
+    """Adds the matrix of an eye's columns `here`, the first of which are all splines'."""
+    other = here[splines:]
+    whole[:splines, :splines] += matrix[:splines, :splines]
+    whole[:splines, other] += matrix[:splines, splines:]
+    whole[other, :splines] += matrix[splines:, :splines]
+    whole[np.ix_(other, other)] += matrix[splines:, splines:]
 
 
 def unseen(setup: Setup, s: System) -> NDArray[np.bool_]:

@@ -12,10 +12,12 @@ from scipy.special import ndtr
 
 from calibration.camera import PARAMETERS, Array, Camera
 from calibration.problem import Problem
+from tracker.body import kernels
 from tracker.body.attitude import point_motion
 from tracker.body.fit import Fit
 from tracker.body.normal import on_handles
 from tracker.body.setup import POSES, Setup
+from tracker.body.spline import Basis
 from tracker.body.trust import Rejected
 from tracker.values import Motion, Warning_
 
@@ -38,10 +40,7 @@ class Path:
     def state(self, time: Array) -> Array:
         """Columns `STATE` (n, 15) at these times (n,)."""
         basis = self.setup.bodies[self.body].basis
-        clock = np.atleast_1d(time) + self.shift
-        return np.concatenate([basis.design(clock, k) @ self.handles for k in range(3)], axis=1)[
-            :, :15
-        ]
+        return _states(basis, self.handles[None], np.atleast_1d(time) + self.shift)[0]
 
 
 @dataclass(frozen=True)
@@ -67,9 +66,7 @@ class Draws:
         handles = self.values[:, self.setup.spline[b]].reshape(len(self), -1, POSES)
         basis = self.setup.bodies[b].basis
         if not self.shift.any():
-            rows = [basis.design(np.atleast_1d(times), k) for k in range(3)]
-            whole = np.concatenate([r @ handles for r in rows], axis=2)
-            return np.asarray(whole[:, :, :15])
+            return _states(basis, handles, np.atleast_1d(times))
         return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
@@ -263,6 +260,15 @@ class Solution:
                     chi_square=c.factor,
                 )
         return out
+
+
+def _states(basis: Basis, handles: Array, times: Array) -> Array:
+    """Columns `STATE` (k, n, 15) at times (n,) of motions with handles (k, count, 6)."""
+    near = [basis.near(np.asarray(times, dtype=float), order) for order in range(3)]
+    out = np.empty((len(handles), len(times), 3 * POSES))
+    coefficients = np.ascontiguousarray(basis.from_handles @ handles)
+    kernels.evaluate(coefficients, near[0][0], np.array([v for _, v in near]), out)
+    return out[:, :, :15]
 
 
 def _root(matrix: Array) -> Array:

@@ -24,7 +24,7 @@ FIRST, SECOND = 12, 30
 """Most steps of the two rounds."""
 SHAKES = 4
 """Most estimates of a common shift of a frame's marks."""
-ENOUGH = {False: 1e-5, True: 1e-4}
+ENOUGH = {False: 1e-5, True: 1e-2}
 """Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
 the way of the last steps). What is left after it is smaller by as much again.
 """
@@ -81,8 +81,8 @@ def _set_to_rest(
 def second_round(
     setup: Setup, fit: Fit, contact: float, tell: Progress, *, free: bool = True
 ) -> tuple[Setup, Fit]:
-    """Weights 1 or 0, and all that is learned from the residuals, until it stands still. The knots
-    move if `free`, once the strengths are near.
+    """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
+    the noise of marks is sized, and the knots move once the strengths are near.
     """
     near, frozen, shakes = not free, False, 0
     pace: tuple[Array, ...] | None = None
@@ -107,7 +107,9 @@ def second_round(
         new = prior.strengthened(setup, fit.strengths, unit, left, contact, fit.held, pace)
         pace = new.pace
         calmer, change = sensors.resized(setup, at.feels, system.root, sd)
-        sized, moved = trust.resized(setup, fit) if step > 1 or not free else (fit.noise, np.inf)
+        sized, moved = fit.noise, np.inf if free else 0.0
+        if free and step > 1:
+            sized, moved = trust.resized(setup, fit)
         fit = replace(fit, strengths=new.values, noise=sized)
         setup = calmer
         if not near and step >= 2 and new.change < NEAR:
