@@ -268,7 +268,7 @@ def _states(basis: Basis, handles: Array, times: Array) -> Array:
     out = np.empty((len(handles), len(times), 3 * POSES))
     coefficients = np.ascontiguousarray(basis.from_handles @ handles)
     kernels.evaluate(coefficients, near[0][0], np.array([v for _, v in near]), out)
-    return out[:, :, :15]
+    return np.asarray(out[:, :, :15])
 
 
 def _root(matrix: Array) -> Array:
