@@ -93,7 +93,7 @@ def test_rays_undo_the_lens(painters: dict[str, Painter]) -> None:
         pixels = np.array([[3, 5], [320, 256], [630, 500], [40, 480]])
         du, dv = 0.125, 0.375
         expected = painter.camera.rays(np.add(pixels, [du, dv]))
-        found = rays[pixels[:, 1], pixels[:, 0]]
+        found = rays[:, pixels[:, 1], pixels[:, 0]].T
         found = found / np.linalg.norm(found, axis=1, keepdims=True)
         assert np.abs(found - expected).max() < 1e-6
 
@@ -162,7 +162,8 @@ def test_a_mark_behind_a_body_is_hidden() -> None:
     normals = np.tile([-1.0, 0, 0], (3, 1))
     both = np.concatenate([wall, wall[:, ::-1]])  # a face is seen from its front alone
     kinds, looks = np.repeat(kinds, 2), np.repeat(looks, 2, axis=0)
-    seen = raster.sighted(origin, points, normals, both, kinds, looks)
+    faces = raster.faces_seen(both[None], np.zeros((1, 2)), kinds, looks, origin)
+    seen = raster.sighted(origin, points, normals, faces)
     assert seen.tolist() == [False, True, True]
 
 

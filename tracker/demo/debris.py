@@ -11,7 +11,7 @@ from calibration.camera import Array, Camera
 from tracker.demo.forces import GRAVITY
 from tracker.demo.mesh import Surface
 from tracker.demo.physics import History
-from tracker.demo.raster import Single, noise
+from tracker.demo.raster import LIGHT, Single, noise
 
 PIECES = 34
 CLOUDS = 24
@@ -59,43 +59,49 @@ def throw(history: History, number: int, seed: int) -> Thrown:
     )
 
 
-def pieces_at(thrown: Thrown, time: float) -> tuple[Array, Single]:
+def pieces_at(thrown: Thrown, time: float, born_by: float | None = None) -> tuple[Array, Single]:
     """Corners (faces, 4, 3) m in ground axes and surfaces of the pieces in the air or fallen.
 
-    Each piece shows two faces, its front and its back.
+    Each piece shows two faces, its front and its back. `born_by`, default `time`, is when pieces
+    must have been born to count; the younger ones among them are where they were born.
     """
-    corners, rows = [], []
-    for i in np.flatnonzero(thrown.born < time):
-        at, flown = _flown(thrown.start[i], thrown.speed[i], float(time - thrown.born[i]))
-        face = _plate(at, flown * thrown.spin[i], thrown.size[i])
-        corners += [face, face[[1, 0, 3, 2]]]
-        rows += [Surface(light=float(thrown.strength[i])).row] * 2
-    if not corners:
-        return np.zeros((0, 4, 3)), np.zeros((0, 10), dtype=np.float32)
-    return np.array(corners), np.array(rows, dtype=np.float32)
+    i = np.flatnonzero(thrown.born < (time if born_by is None else born_by))
+    age = np.clip(time - thrown.born[i], 0.0, None)
+    at, flown = _flown(thrown.start[i], thrown.speed[i], age)
+    plates = _plates(at, flown[:, None] * thrown.spin[i], thrown.size[i])
+    corners = np.stack([plates, plates[:, [1, 0, 3, 2]]], axis=1).reshape(-1, 4, 3)
+    surfaces = np.tile(np.array(Surface().row, dtype=np.float32), (2 * len(i), 1))
+    surfaces[:, LIGHT] = np.repeat(thrown.strength[i], 2)
+    return corners, surfaces
 
 
-def _flown(start: Array, speed: Array, age: float) -> tuple[Array, float]:
-    """Place after a free flight with bounces, and the time spent in flight."""
-    z, up, flown = float(start[2]), float(speed[2]), 0.0
-    while True:
-        fall = (-up + np.sqrt(up * up - 2 * GRAVITY * min(z, 0.0))) / GRAVITY
-        t = min(age - flown, fall)
-        if flown + fall >= age or up * up < 0.01:
-            z += up * t + GRAVITY * t * t / 2
-            flown += t
-            break
-        z, up, flown = 0.0, -RESTITUTION * (up + GRAVITY * fall), flown + fall
-    return np.array([*(start[:2] + speed[:2] * flown), min(z, -0.005)]), flown
+def _flown(start: Array, speed: Array, age: Array) -> tuple[Array, Array]:
+    """Places (n, 3) after a free flight with bounces, and the times (n,) spent in flight."""
+    z, up, flown = start[:, 2].copy(), speed[:, 2].copy(), np.zeros_like(age)
+    aloft = np.ones(len(age), dtype=bool)
+    while aloft.any():
+        fall = (-up + np.sqrt(up * up - 2 * GRAVITY * np.minimum(z, 0.0))) / GRAVITY
+        t = np.minimum(age - flown, fall)
+        last = aloft & ((flown + fall >= age) | (up * up < 0.01))
+        z = np.where(last, z + up * t + GRAVITY * t * t / 2, z)
+        flown = np.where(last, flown + t, flown)
+        aloft &= ~last
+        z = np.where(aloft, 0.0, z)
+        up = np.where(aloft, -RESTITUTION * (up + GRAVITY * fall), up)
+        flown = np.where(aloft, flown + fall, flown)
+    place = start + speed * flown[:, None]
+    place[:, 2] = np.minimum(z, -0.005)
+    return place, flown
 
 
-def _plate(at: Array, turn: Array, size: Array) -> Array:
-    """Corners (4, 3) of a plate turned about the three axes one after another."""
-    (ca, cb, cc), (sa, sb, sc) = np.cos(turn), np.sin(turn)
-    first = np.array([cb * cc, sc * cb, -sb]) * size[0] / 2
-    second = np.array([sa * sb * cc - ca * sc, sa * sb * sc + ca * cc, sa * cb]) * size[1] / 2
-    corners = np.array([-first - second, first - second, first + second, -first + second])
-    return np.asarray(at + corners)
+def _plates(at: Array, turn: Array, size: Array) -> Array:
+    """Corners (n, 4, 3) of plates turned about the three axes one after another."""
+    (ca, cb, cc), (sa, sb, sc) = np.cos(turn).T, np.sin(turn).T
+    first = np.column_stack([cb * cc, sc * cb, -sb]) * size[:, :1] / 2
+    across = [sa * sb * cc - ca * sc, sa * sb * sc + ca * cc, sa * cb]
+    second = np.column_stack(across) * size[:, 1:] / 2
+    corners = [-first - second, first - second, first + second, -first + second]
+    return np.asarray(at[:, None] + np.stack(corners, axis=1))
 
 
 def clouds_at(thrown: Thrown, time: float) -> Array:
@@ -127,6 +133,8 @@ def _veil(picture: Single, u: float, v: float, radius: float, opacity: float) ->
             a, b = (col - u) / radius, (row - v) / radius
             r2 = a * a + b * b
             if r2 > 4:
+                continue
+            if opacity * 1.9 * (4 - r2) * np.exp(-1.4 * r2) < 0.008:  # a third of a grey value
                 continue
             ragged = 0.45 + 0.8 * noise(a * 2.2 + 31, b * 2.2 + 17, 5) * noise(a * 5, b * 5, 6)
             cover = min(0.95, opacity * ragged * 1.6 * np.exp(-1.4 * r2) * (1 - r2 / 4))

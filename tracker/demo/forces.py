@@ -33,7 +33,9 @@ def cushion_force(closing: float, stiffness: float) -> float:
     if closing <= 0:
         return 0.0
     d = min(closing, 4.59)
-    i = np.searchsorted(_CLOSING, d) - 1
+    i = 0
+    while _CLOSING[i + 1] < d:
+        i += 1
     s = (d - _CLOSING[i]) / (_CLOSING[i + 1] - _CLOSING[i])
     ease = s * s * (3 - 2 * s)
     force = _FORCE[i] + (_FORCE[i + 1] - _FORCE[i]) * (0.5 * s + 0.5 * ease)

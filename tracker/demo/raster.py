@@ -11,6 +11,8 @@ sample's footprint; their edges lie where the survey puts them to a small fracti
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 
 Single = NDArray[np.float32]
+Ints = NDArray[np.int32]
 
 PLAIN, GLASS, WHEEL, CHEVRON, RIBBED, ROUGH, ROUND = range(7)
 DISC, QUADRANT, HOURGLASS, RING, CROSS = range(10, 15)
@@ -37,6 +40,24 @@ LIGHT, DARK, GROUND, SIZE, SHAPE, SEAM, SEAM_WIDTH, GRADIENT, BIAS, COUNT = rang
 GAIN = 290.0
 """Grey value of a white face that turns fully to the sun, over 1.04."""
 
+FACE = 28
+"""Numbers of a face: normal (3), plane offset, first axis (3), second axis (3), the eye's
+coordinates in the face (2), length, breadth, 4 x (edge normal (2), edge offset), squared radius,
+number of ribs or an angle."""
+
+
+@dataclass(frozen=True)
+class Faces:
+    """Those of some faces that show their front: which they are (n,), their kinds (n,), surfaces
+    (n, PARAMETERS) and numbers (moments, n, FACE).
+    """
+
+    which: NDArray[np.int64]
+    kinds: NDArray[np.int64]
+    surfaces: Single
+    numbers: Array
+
+
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 
 
@@ -44,25 +65,27 @@ _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def lens_rays(
     width: int, height: int, lens: Array, rotation: Array, du: float, dv: float
 ) -> Single:
-    """Directions (height, width, 3) in ground axes, unit depth, of the points (du, dv) off the
+    """Directions (3, height, width) in ground axes, unit depth, of the points (du, dv) off the
     pixel centres. `lens` holds fx, fy, cx, cy, k1, k2, p1, p2, k3.
 
-    Brown's distortion undone by fixed-point iteration (as OpenCV's undistortPoints does).
+    Brown's distortion undone by fixed-point iteration (as OpenCV's undistortPoints does), each
+    pixel's from its neighbour's.
     """
-    out = np.empty((height, width, 3), dtype=np.float32)
-    fx, fy, cx, cy, k1, k2, p1, p2, k3 = lens
+    out = np.empty((3, height, width), dtype=np.float32)
+    fx, fy, cx, cy = lens[0], lens[1], lens[2], lens[3]
+    k1, k2, p1, p2, k3 = lens[4], lens[5], lens[6], lens[7], lens[8]
     for row in range(height):
         yd = (row + dv - cy) / fy
         x, y = (du - cx) / fx, yd
         for col in range(width):
             xd = (col + du - cx) / fx
-            for _ in range(9):
+            for _ in range(4 if col else 9):
                 r2 = x * x + y * y
                 radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
                 x = (xd - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / radial
                 y = (yd - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / radial
             for i in range(3):
-                out[row, col, i] = rotation[0, i] * x + rotation[1, i] * y + rotation[2, i]
+                out[i, row, col] = rotation[0, i] * x + rotation[1, i] * y + rotation[2, i]
     return out
 
 
@@ -94,9 +117,19 @@ def _sign(x: float, w: float) -> float:
 
 
 @_fast
-def _mark(kind: int, a: float, b: float, w: float, p: Single) -> float:
+def _mark(
+    kind: int,
+    a: float,
+    b: float,
+    w: float,
+    light: float,
+    dark: float,
+    ground: float,
+    radius: float,
+    square: float,
+    angle: float,
+) -> float:
     """Reflectance of a painted mark at (a, b) m from its centre."""
-    light, dark, ground, radius = p[LIGHT], p[DARK], p[GROUND], p[SIZE] / 2
     r = np.sqrt(a * a + b * b)
     if kind == DISC:
         return ground + (dark - ground) * _edge(radius - r, w)
@@ -111,209 +144,242 @@ def _mark(kind: int, a: float, b: float, w: float, p: Single) -> float:
     if kind == QUADRANT:
         product = _sign(a, w) * _sign(b, w)
     else:
-        c, s = np.cos(p[COUNT] / 2), np.sin(p[COUNT] / 2)
+        c, s = np.cos(angle / 2), np.sin(angle / 2)
         product = _sign(a * s - b * c, w) * _sign(a * s + b * c, w)
     value = 0.5 * (light + dark) + 0.5 * (light - dark) * product
-    if p[SHAPE] > 0:  # square: the plate ends where the pattern ends
+    if square > 0:  # square: the plate ends where the pattern ends
         return value
     return ground + (value - ground) * _edge(radius - r, w)
 
 
 @_fast
 def _surface(
-    kind: int, a: float, b: float, length: float, breadth: float, w: float, p: Single
+    kind: int,
+    a: float,
+    b: float,
+    length: float,
+    breadth: float,
+    w: float,
+    light: float,
+    dark: float,
+    size: float,
+    count: float,
 ) -> float:
-    """Reflectance at (a, b) m from a face's first corner; negative where it has a hole."""
-    if kind >= DISC:
-        return _mark(kind, a - 0.5 * length, b - 0.5 * breadth, w, p)
+    """Reflectance at (a, b) m from a face's first corner."""
     if kind == GLASS:
         slant = a + 0.7 * b
         streak = 0.5 + 0.5 * np.sin(5.1 * slant + 0.7)
-        return p[DARK] + (p[LIGHT] - p[DARK]) * (0.45 * streak**3 + 0.4 * (1 - b / breadth))
+        return dark + (light - dark) * (0.45 * streak**3 + 0.4 * (1 - b / breadth))
     if kind == CHEVRON:
-        period = p[SIZE]
+        period = size
         phase = (a + abs(b - 0.5 * breadth)) / period
         wave = abs(phase - np.floor(phase) - 0.5) - 0.25
-        return p[DARK] + (p[LIGHT] - p[DARK]) * _edge(wave * period, 1.4 * w)
+        return dark + (light - dark) * _edge(wave * period, 1.4 * w)
     if kind == RIBBED:
-        wave = 0.5 + 0.5 * np.cos(2 * np.pi * p[COUNT] * a / length)
-        return p[DARK] + (p[LIGHT] - p[DARK]) * wave
+        wave = 0.5 + 0.5 * np.cos(np.float32(2 * np.pi) * count * a / length)
+        return dark + (light - dark) * wave
     if kind == ROUGH:
         speck = noise(a * 9 + 50, b * 9 + 7, 3) + 0.6 * noise(a * 31, b * 31, 4)
-        return p[LIGHT] + p[DARK] * (speck - 0.8)
+        return light + dark * (speck - 0.8)
     if kind in (WHEEL, ROUND):
         x, y = a - 0.5 * length, b - 0.5 * breadth
-        r = np.sqrt(x * x + y * y) / (0.5 * p[SIZE])
-        if r > 1:
-            return -1.0
+        r = np.sqrt(x * x + y * y) / (0.5 * size)
         if kind == ROUND:
-            return p[LIGHT]
+            return light
         if r > 0.66:
-            return p[DARK] * (1.0 + 0.35 * (r < 0.95) + 0.25 * (r < 0.75))
-        spokes = np.cos(5 * (np.arctan2(y, x) - p[COUNT]))
+            return dark * (1.0 + 0.35 * (r < 0.95) + 0.25 * (r < 0.75))
+        spokes = np.cos(5 * (np.arctan2(y, x) - count))
         if r < 0.16:
-            return p[LIGHT] * 0.8
+            return light * 0.8
         bright = 1.0 if (spokes > 0.1 or r > 0.56) else 0.28
-        return p[LIGHT] * bright
-    return p[LIGHT]
+        return light * bright
+    return light
 
 
-@_fast
-def _dot(a: Array, b: Array) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-
-
-@_fast
-def _cross(a: Array, b: Array, out: Array) -> None:
-    """Unit vector of the cross product."""
-    out[0] = a[1] * b[2] - a[2] * b[1]
-    out[1] = a[2] * b[0] - a[0] * b[2]
-    out[2] = a[0] * b[1] - a[1] * b[0]
-    size = np.sqrt(_dot(out, out))
-    for k in range(3):
-        out[k] /= size
-
-
-@_fast
-def _frame_of(corners: Array, face: int, origin: Array, v: Array, out: Array) -> bool:
-    """Plane, axes and edges of a face as seen from `origin`; False if it shows its back.
-
-    `out` receives: normal (3), plane offset, first axis (3), second axis (3), the origin's
-    coordinates in the face (2), length, breadth, then 4 x (edge normal (2), edge offset).
-    `v` (6, 3) is room to work in.
-    """
-    for k in range(3):
-        v[0, k] = corners[face, 1, k] - corners[face, 0, k]
-        v[1, k] = corners[face, 2, k] - corners[face, 0, k]
-        v[5, k] = origin[k] - corners[face, 0, k]
-    _cross(v[0], v[1], v[2])
-    length = np.sqrt(_dot(v[0], v[0]))
-    for k in range(3):
-        v[3, k] = v[0, k] / length
-    _cross(v[2], v[3], v[4])
-    offset = -_dot(v[5], v[2])
-    if offset >= 0:
-        return False
-    for k in range(3):
-        out[k], out[4 + k], out[7 + k] = v[2, k], v[3, k], v[4, k]
-    out[3] = offset
-    out[10], out[11] = _dot(v[5], v[3]), _dot(v[5], v[4])
-    out[12], out[13] = length, 0.0
-    for i in range(4):
-        for k in range(3):
-            v[0, k] = corners[face, i, k] - corners[face, 0, k]
-            v[1, k] = corners[face, (i + 1) % 4, k] - corners[face, 0, k]
-        sa, sb = _dot(v[0], v[3]), _dot(v[0], v[4])
-        da, db = _dot(v[1], v[3]) - sa, _dot(v[1], v[4]) - sb
-        out[13] = max(out[13], sb)
-        size = np.sqrt(da * da + db * db)
-        at = 14 + 3 * i
-        if size < 1e-9:  # a corner that is repeated
-            out[at], out[at + 1], out[at + 2] = 0.0, 0.0, 1e9
-        else:
-            out[at], out[at + 1] = -db / size, da / size
-            out[at + 2] = (db * sa - da * sb) / size
-    return True
-
-
-@_fast
-def draw(
-    rays: Single,
-    origin: Array,
+def faces_seen(
     corners: Array,
+    counts: Array | Single,
     kinds: NDArray[np.int64],
     surfaces: Single,
-    boxes: NDArray[np.int64],
-    sun: Array,
-    footprint: float,
-    depth: Single,
-    grey: Single,
-    first: tuple[int, int],
-) -> None:
-    """Draw faces into `grey` and `depth`, windows of the picture that begin at `first` (row,
-    column).
+    origin: Array,
+) -> Faces:
+    """What drawing needs to know of those faces that show their front to `origin` at some moment.
 
     Parameters
     ----------
-    rays : (height, width, 3) of one sample of every pixel, ground axes, unit depth.
-    corners : (faces, 4, 3) m, ground axes, in the order of `tracker.demo.mesh.Builder.face`.
-    boxes : (faces, 4) first and last row, first and last column that a face may cover.
-    sun : unit vector (3,) to the sun. footprint : a pixel's width over depth, m per m.
+    corners : (moments, faces, 4, 3) m, ground axes, in the order of
+        `tracker.demo.mesh.Builder.face`. counts : (moments, faces), the last parameter of the
+        surfaces, which may change from moment to moment.
+    surfaces : (faces, PARAMETERS). origin : (3,) m.
     """
-    f, room = np.empty(26), np.empty((6, 3))
-    g = np.empty(26, dtype=np.float32)
-    row0, col0 = first
-    rows, cols = grey.shape
-    for face in range(len(corners)):
-        if not _frame_of(corners, face, origin, room, f):
-            continue
-        p = surfaces[face]
-        kind = kinds[face]
-        light = 0.42 + 0.62 * max(0.0, f[0] * sun[0] + f[1] * sun[1] + f[2] * sun[2])
-        g[:] = f
-        bias, seam, seam_width = p[BIAS], p[SEAM], p[SEAM_WIDTH]
-        for row in range(max(boxes[face, 0], row0), min(boxes[face, 1] + 1, row0 + rows)):
-            for col in range(max(boxes[face, 2], col0), min(boxes[face, 3] + 1, col0 + cols)):
-                dx, dy, dz = rays[row, col, 0], rays[row, col, 1], rays[row, col, 2]
-                facing = g[0] * dx + g[1] * dy + g[2] * dz
-                if facing > -1e-6:
-                    continue
-                s = g[3] / facing
-                if s - bias >= depth[row - row0, col - col0]:
-                    continue
-                a = g[10] + s * (g[4] * dx + g[5] * dy + g[6] * dz)
-                b = g[11] + s * (g[7] * dx + g[8] * dy + g[9] * dz)
-                inside = g[14] * a + g[15] * b + g[16]
-                inside = min(inside, g[17] * a + g[18] * b + g[19])
-                inside = min(inside, g[20] * a + g[21] * b + g[22])
-                inside = min(inside, g[23] * a + g[24] * b + g[25])
-                if inside < 0:
-                    continue
-                w = footprint * s
-                value = _surface(kind, a, b, g[12], g[13], w, p)
-                if value < 0:
-                    continue
-                if seam > 0:
-                    value *= 1 - seam * _edge(seam_width - inside, 2 * w)
-                value *= 1 + p[GRADIENT] * (b / g[13] - 0.5)
-                depth[row - row0, col - col0] = s - bias
-                grey[row - row0, col - col0] = GAIN * light * value
+    steps = corners[:, :, 1:3] - corners[:, :, :1]
+    normal = _cross(steps[:, :, 0], steps[:, :, 1])
+    away = origin - corners[:, :, 0]
+    front = np.flatnonzero(((normal * away).sum(axis=2) > 0).any(axis=0))
+    shown = corners[:, front] - corners[:, front, :1]
+    normal, away, along = normal[:, front], away[:, front], shown[:, :, 1]
+    normal = normal / np.sqrt((normal**2).sum(axis=2, keepdims=True))
+    length = np.sqrt((along**2).sum(axis=2))
+    e1 = along / length[:, :, None]
+    e2 = _cross(normal, e1)
+    a, b = (shown * e1[:, :, None]).sum(axis=3), (shown * e2[:, :, None]).sum(axis=3)
+    da, db = a[:, :, [1, 2, 3, 0]] - a, b[:, :, [1, 2, 3, 0]] - b
+    size = np.hypot(da, db)
+    repeated = size < 1e-9
+    size = np.where(repeated, 1.0, size)
+    numbers = np.empty((len(corners), len(front), FACE))
+    numbers[:, :, 0:3], numbers[:, :, 4:7], numbers[:, :, 7:10] = normal, e1, e2
+    numbers[:, :, 3] = -(away * normal).sum(axis=2)
+    numbers[:, :, 10], numbers[:, :, 11] = (away * e1).sum(axis=2), (away * e2).sum(axis=2)
+    numbers[:, :, 12], numbers[:, :, 13] = length, b.max(axis=2)
+    numbers[:, :, 14:26:3], numbers[:, :, 15:26:3] = -db / size, da / size
+    numbers[:, :, 16:26:3] = np.where(repeated, 1e9, (db * a - da * b) / size)
+    round_ones = (kinds[front] == WHEEL) | (kinds[front] == ROUND)
+    numbers[:, :, 26] = np.where(round_ones, surfaces[front, SIZE] ** 2 / 4.0, 1e9)
+    numbers[:, :, 27] = counts[:, front]
+    return Faces(front, kinds[front], surfaces[front], numbers)
+
+
+def _cross(a: Array, b: Array) -> Array:
+    """Cross products of vectors (..., 3); numpy's own is several times slower on few of them."""
+    i, j = [1, 2, 0], [2, 0, 1]
+    return np.asarray(a[..., i] * b[..., j] - a[..., j] * b[..., i])
 
 
 @_fast
-def sighted(
-    origin: Array,
-    points: Array,
-    normals: Array,
-    corners: Array,
+def cover(
+    rays: Single,
+    top: int,
+    left: int,
+    numbers: Single,
+    bias: Single,
+    boxes: NDArray[np.int64],
+    depth: Single,
+    face: Ints,
+) -> None:
+    """Find the nearest face along each ray of a window of the picture that begins at row `top`,
+    column `left`.
+
+    Parameters
+    ----------
+    rays : (3, height, width) of one sample of the picture's pixels, ground axes, unit depth.
+    numbers : (faces, FACE), see `Faces`. bias : (faces,) m by which a face is drawn nearer.
+    boxes : (faces, 4) first and past the last row, first and past the last column of the window
+        that a face may cover.
+    depth, face : (rows, cols) of the window, both made nearer where a face is seen.
+    """
+    for k in range(len(numbers)):
+        g = numbers[k]
+        n0, n1, n2, offset, near = g[0], g[1], g[2], g[3], bias[k]
+        p0, p1, p2, q0, q1, q2 = g[4], g[5], g[6], g[7], g[8], g[9]
+        a0, b0, half, broad = g[10], g[11], np.float32(0.5) * g[12], np.float32(0.5) * g[13]
+        u0, v0, w0, u1, v1, w1 = g[14], g[15], g[16], g[17], g[18], g[19]
+        u2, v2, w2, u3, v3, w3 = g[20], g[21], g[22], g[23], g[24], g[25]
+        circle, number = g[26], np.int32(k)
+        low, high = boxes[k, 2], boxes[k, 3]
+        for row in range(boxes[k, 0], boxes[k, 1]):
+            line = rays[:, top + row, left + low : left + high]
+            x, y, z = line[0], line[1], line[2]
+            d, f = depth[row, low:high], face[row, low:high]
+            for i in range(len(d)):
+                facing = n0 * x[i] + n1 * y[i] + n2 * z[i]
+                s = offset / facing
+                a = a0 + s * (p0 * x[i] + p1 * y[i] + p2 * z[i])
+                b = b0 + s * (q0 * x[i] + q1 * y[i] + q2 * z[i])
+                inside = min(u0 * a + v0 * b + w0, u1 * a + v1 * b + w1)
+                inside = min(inside, min(u2 * a + v2 * b + w2, u3 * a + v3 * b + w3))
+                inside = min(inside, circle - (a - half) * (a - half) - (b - broad) * (b - broad))
+                t = s - near
+                seen = (facing < np.float32(-1e-6)) & (t < d[i]) & (inside >= np.float32(0))
+                d[i] = t if seen else d[i]
+                f[i] = number if seen else f[i]
+
+
+@_fast
+def paint(
+    rays: Single,
+    top: int,
+    left: int,
+    face: Ints,
+    numbers: Single,
     kinds: NDArray[np.int64],
     surfaces: Single,
-) -> NDArray[np.bool_]:
+    light: Single,
+    footprint: float,
+    picture: Single,
+) -> None:
+    """Paint the faces that `cover` found in a window's samples over `picture` (rows, cols).
+
+    A pixel is the mean of its samples. Where all of them see one face that has no edges there, the
+    last of `rays` (samples + 1, 3, height, width) and `numbers` (samples + 1, faces, FACE), which
+    are those of the pixel's middle, do for all. `light` (faces,) is the grey value of a white
+    face, `footprint` a pixel's width over depth.
+    """
+    samples = len(face)
+    for row in range(face.shape[1]):
+        for col in range(face.shape[2]):
+            first, alike = face[0, row, col], True
+            for m in range(1, samples):
+                alike = alike and face[m, row, col] == first
+            if alike and first < 0:
+                continue
+            once = alike and kinds[first] != WHEEL and kinds[first] != CHEVRON
+            once = once and kinds[first] < DISC
+            total, m = np.float32(0.0), samples if once else 0
+            while m < samples or once:
+                k = first if once else face[m, row, col]
+                if k < 0:
+                    total += picture[row, col]
+                    m += 1
+                    continue
+                x = rays[m, 0, top + row, left + col]
+                y = rays[m, 1, top + row, left + col]
+                z = rays[m, 2, top + row, left + col]
+                g = numbers[m, k]
+                s = g[3] / (g[0] * x + g[1] * y + g[2] * z)
+                a = g[10] + s * (g[4] * x + g[5] * y + g[6] * z)
+                b = g[11] + s * (g[7] * x + g[8] * y + g[9] * z)
+                w, kind = footprint * s, kinds[k]
+                value, dark, size = surfaces[k, LIGHT], surfaces[k, DARK], surfaces[k, SIZE]
+                if kind >= DISC:
+                    ground, shape = surfaces[k, GROUND], surfaces[k, SHAPE]
+                    c, d, size = a - g[12] / 2, b - g[13] / 2, size / 2
+                    value = _mark(kind, c, d, w, value, dark, ground, size, shape, g[27])
+                elif kind != PLAIN:
+                    value = _surface(kind, a, b, g[12], g[13], w, value, dark, size, g[27])
+                seam, wide = surfaces[k, SEAM], surfaces[k, SEAM_WIDTH]
+                if seam > 0:
+                    inside = g[14] * a + g[15] * b + g[16]
+                    for e in range(17, 26, 3):
+                        inside = min(inside, g[e] * a + g[e + 1] * b + g[e + 2])
+                    if once and inside < wide + 2 * w:
+                        once, m = False, 0
+                        continue
+                    value *= 1 - seam * _edge(wide - inside, 2 * w)
+                if surfaces[k, GRADIENT] > 0:
+                    value *= 1 + surfaces[k, GRADIENT] * (b / g[13] - 0.5)
+                total += light[k] * value
+                m += 1
+                if once:
+                    break
+            picture[row, col] = total if once else total / samples
+
+
+def sighted(origin: Array, points: Array, normals: Array, faces: Faces) -> NDArray[np.bool_]:
     """Whether points (n, 3) with outward normals (n, 3) face the origin with no face between."""
-    seen = np.ones(len(points), dtype=np.bool_)
-    f, room, d = np.empty(26), np.empty((6, 3)), np.empty(3)
-    for face in range(len(corners)):
-        if not _frame_of(corners, face, origin, room, f) or kinds[face] == ROUND:
-            continue
-        p = surfaces[face]
-        for i in range(len(points)):
-            for k in range(3):
-                d[k] = points[i, k] - origin[k]
-            if _dot(d, normals[i]) >= 0:
-                seen[i] = False
-            facing = _dot(f, d)
-            if not seen[i] or facing > -1e-9:
-                continue
-            s, distance = f[3] / facing, np.sqrt(_dot(d, d))
-            if s * distance - p[BIAS] > distance - 0.05:
-                continue
-            a = f[10] + s * (f[4] * d[0] + f[5] * d[1] + f[6] * d[2])
-            b = f[11] + s * (f[7] * d[0] + f[8] * d[1] + f[9] * d[2])
-            inside = 1e9
-            for e in range(4):
-                inside = min(inside, f[14 + 3 * e] * a + f[15 + 3 * e] * b + f[16 + 3 * e])
-            wheel = kinds[face] == WHEEL
-            x, y = a - 0.5 * f[12], b - 0.5 * f[13]
-            if inside >= 0 and not (wheel and x * x + y * y > p[SIZE] * p[SIZE] / 4):
-                seen[i] = False
-    return seen
+    sight = points - origin
+    distance = np.linalg.norm(sight, axis=1)
+    kept = faces.kinds != ROUND
+    f, bias = faces.numbers[0, kept], faces.surfaces[kept, BIAS][:, None]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        facing = f[:, :3] @ sight.T
+        s = f[:, 3:4] / facing
+        a = f[:, 10:11] + s * (f[:, 4:7] @ sight.T)
+        b = f[:, 11:12] + s * (f[:, 7:10] @ sight.T)
+        inside = f[:, 26:27] - (a - f[:, 12:13] / 2) ** 2 - (b - f[:, 13:14] / 2) ** 2
+        for e in range(14, 26, 3):
+            inside = np.minimum(
+                inside, f[:, e : e + 1] * a + f[:, e + 1 : e + 2] * b + f[:, e + 2 : e + 3]
+            )
+        between = (facing <= -1e-9) & (s * distance - bias <= distance - 0.05) & (inside >= 0)
+    return np.asarray(((sight * normals).sum(axis=1) < 0) & ~between.any(axis=0))

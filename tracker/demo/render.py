@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,18 +13,19 @@ from numpy.typing import NDArray
 from calibration.camera import Array, Camera
 from tracker.demo import raster, site
 from tracker.demo.debris import clouds_at, draw_clouds
-from tracker.demo.raster import Single
+from tracker.demo.raster import Faces, Single
 from tracker.demo.scenario import motion_matrix, picture_motion
-from tracker.demo.scene import Moving, Scene, footprints, shadows
+from tracker.demo.scene import Scene, footprints, shadows
 
 SAMPLES = ((0.125, 0.375), (-0.375, 0.125), (-0.125, -0.375), (0.375, -0.125))
 """Places of a pixel's samples off its centre, px; their mean is the centre."""
 MOMENTS = (0.375, -0.125, 0.125, -0.375)
 """Their times off the middle of the exposure, in exposures."""
-STILL_SAMPLES = 2  # squared: samples of a pixel of what stands still
 NEAR = 4  # px added around what moves
 FLASH_SIZE = 0.10  # m, standard deviation of the glow's core
 FLASH_TIME = 0.055  # s, over which the bulb burns down
+
+Window = tuple[int, int, int, int]
 
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 
@@ -35,73 +36,86 @@ class Backdrop:
 
     grey: Single  # (height, width)
     depth: Single  # (height, width) along the line of sight, m
-    ground: Single  # (height, width, 2) x, y of the ground seen there, m; 1e9 where it is not
-    rays: tuple[Single, ...]  # one (height, width, 3) for each of `SAMPLES`
+    ground: Single  # (half height, half width, 2) x, y of every second pixel's ground, m; 1e9: none
+    bare: NDArray[np.uint8]  # (height, width) 1 where the ground is seen
+    rays: Single  # (samples + 1, 3, height, width): those of `SAMPLES`, then of the pixel's centre
 
 
 def boxes_of(camera: Camera, corners: Array) -> NDArray[np.int64]:
-    """First and last row and column (faces, 4) that faces (faces, 4, 3) may cover."""
+    """First and past the last row and column (faces, 4) that faces may cover, given their corners
+    (times, faces, 4, 3) at one or several times.
+    """
     width, height = camera.lens.size
     points = corners.reshape(-1, 3)
     with np.errstate(invalid="ignore"):
-        seen = camera.project(points).reshape(-1, 4, 2)
-    depth = camera.in_camera_axes(points)[:, 2].reshape(-1, 4)
-    behind, ahead = depth.min(axis=1) < 0.5, depth.max(axis=1) > 0.5
-    low, high = seen.min(axis=1) - NEAR, seen.max(axis=1) + NEAR
+        seen = camera.project(points).reshape((*corners.shape[:3], 2))
+    depth = camera.in_camera_axes(points)[:, 2].reshape(corners.shape[:3])
+    behind, ahead = depth.min(axis=(0, 2)) < 0.5, depth.max(axis=(0, 2)) > 0.5
+    low, high = seen.min(axis=(0, 2)) - NEAR, seen.max(axis=(0, 2)) + NEAR + 1
     bounds = np.column_stack([low[:, 1], high[:, 1], low[:, 0], high[:, 0]])
-    whole = np.array([0, height - 1, 0, width - 1])
-    bounds = np.where(behind[:, None], whole, bounds)
-    bounds = np.where(ahead[:, None], bounds, [1, 0, 1, 0])
-    limit = [height - 1, height - 1, width - 1, width - 1]
-    return np.asarray(np.clip(bounds, -1, np.add(limit, 1)).astype(np.int64))
+    bounds = np.where(behind[:, None], np.array([0, height, 0, width]), bounds)
+    bounds = np.where(ahead[:, None], bounds, 0)
+    return np.asarray(np.clip(bounds, 0, [height, height, width, width]).astype(np.int64))
+
+
+def draw(
+    rays: Single,
+    corner: tuple[int, int],
+    faces: Faces,
+    boxes: NDArray[np.int64],
+    depth: Single,
+    picture: Single,
+    pixel: float,
+) -> None:
+    """Draw faces over a window's `picture` (rows, cols), which has `depth` (samples, rows, cols).
+
+    `rays` (samples + 1, 3, height, width) are the whole picture's, `boxes` count from the window's
+    `corner`, `pixel` is a pixel's width over depth; `depth` is made nearer.
+    """
+    numbers = faces.numbers.astype(np.float32)
+    face = np.full(depth.shape, -1, dtype=np.int32)
+    bias = np.ascontiguousarray(faces.surfaces[:, raster.BIAS])
+    for m in range(len(face)):
+        raster.cover(rays[m], *corner, numbers[m], bias, boxes, depth[m], face[m])
+    light = raster.GAIN * (0.42 + 0.62 * np.maximum(0.0, faces.numbers[-1, :, :3] @ site.SUN))
+    bright = light.astype(np.float32)
+    kinds, looks = faces.kinds, faces.surfaces
+    raster.paint(rays, *corner, face, numbers, kinds, looks, bright, pixel, picture)
 
 
 def backdrop(scene: Scene, camera: Camera) -> Backdrop:
     """Draw what stands still with four samples a pixel."""
     width, height = camera.lens.size
     origin, mesh = camera.position, scene.static
-    corners = np.ascontiguousarray(mesh.corners)
-    boxes = boxes_of(camera, corners)
-    boxes[:, 0::2] = np.maximum(boxes[:, 0::2] - 10, 0)  # long edges bow through the lens
-    boxes[:, 1::2] += 10
-    boxes = np.minimum(boxes, [height - 1, height - 1, width - 1, width - 1])
+    places = (*SAMPLES, (0.0, 0.0))
+    still = np.repeat(mesh.corners[None], len(places), axis=0)
+    counts = np.repeat(mesh.surfaces[None, :, raster.COUNT], len(places), axis=0)
+    faces = raster.faces_seen(still, counts, mesh.kinds, mesh.surfaces, origin)
+    boxes = boxes_of(camera, mesh.corners[None])[faces.which]
+    boxes += [-10, 10, -10, 10]  # long edges bow through the lens
+    boxes = np.clip(boxes, 0, [height, height, width, width])
     lens, pixel = camera.lens.values, 1 / camera.lens.values[0]
-    total = np.zeros((height, width), dtype=np.float32)
-    offsets = (np.arange(STILL_SAMPLES) + 0.5) / STILL_SAMPLES - 0.5
-    grey, depth = np.empty_like(total), np.empty_like(total)
-    for dv in offsets:
-        for du in offsets:
-            rays = raster.lens_rays(width, height, lens, camera.rotation, du, dv)
-            foot = pixel
-            site.shade_site(rays, origin, foot, depth, grey)
-            raster.draw(
-                rays,
-                origin,
-                corners,
-                mesh.kinds,
-                mesh.surfaces,
-                boxes,
-                site.SUN,
-                foot,
-                depth,
-                grey,
-                (0, 0),
-            )
-            total += grey
-    middle = raster.lens_rays(width, height, lens, camera.rotation, 0.0, 0.0)
-    ground = _ground_seen(middle, origin, depth)
-    sampled = tuple(
-        raster.lens_rays(width, height, lens, camera.rotation, *sample) for sample in SAMPLES
+    rays = np.array(
+        [raster.lens_rays(width, height, lens, camera.rotation, *place) for place in places]
     )
-    return Backdrop(total / np.float32(STILL_SAMPLES**2), depth, ground, sampled)
+    total, grey = np.zeros((2, height, width), dtype=np.float32)
+    depth = np.empty((len(SAMPLES), height, width), dtype=np.float32)
+    for m in range(len(SAMPLES)):
+        site.shade_site(rays[m], origin, pixel, depth[m], grey)
+        total += grey / np.float32(len(SAMPLES))
+    draw(rays, (0, 0), faces, boxes, depth, total, pixel)
+    ground, bare = _ground_seen(rays[-1], origin, depth[-1])
+    return Backdrop(total, depth[-1].copy(), ground, bare, rays)
 
 
-def _ground_seen(rays: Single, origin: Array, depth: Single) -> Single:
+def _ground_seen(rays: Single, origin: Array, depth: Single) -> tuple[Single, NDArray[np.uint8]]:
+    """Places of every second pixel's ground and where ground is seen, see `Backdrop`."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        s = -origin[2] / rays[:, :, 2]
-    bare = (s > 0) & (depth > s * 0.995 - 0.03) & (s < 80)
-    ground = origin[:2] + np.where(bare, s, 0.0)[:, :, None] * rays[:, :, :2]
-    return np.where(bare[:, :, None], ground, 1e9).astype(np.float32)
+        s = np.float32(-origin[2]) / rays[2]
+    bare = (s > 0) & (depth > s * np.float32(0.995) - np.float32(0.03)) & (s < 80)
+    s, half = s[::2, ::2], bare[::2, ::2]
+    ground = origin[:2] + np.where(half, s, 0.0)[:, :, None] * rays[:2, ::2, ::2].transpose(1, 2, 0)
+    return np.where(half[:, :, None], ground, 1e9).astype(np.float32), bare.astype(np.uint8)
 
 
 @_fast
@@ -175,6 +189,12 @@ def expose(
     return out
 
 
+def between(begin: Array, end: Array, share: Array) -> Array:
+    """Straight on from `begin` to `end` (...), at each share (n,) of the way: (n, ...)."""
+    way = share.reshape(-1, *[1] * begin.ndim)
+    return np.asarray(begin + way * (end - begin))
+
+
 class Painter:
     """Makes the frames of one camera's film, one after another."""
 
@@ -195,65 +215,64 @@ class Painter:
             dtype=np.float32,
         )
 
-    def window(self, moving: Moving, outlines: list[Array]) -> tuple[int, int, int, int]:
-        """First and past-the-last row and column of all that moves or is shaded."""
+    def window(self, boxes: NDArray[np.int64], outlines: list[Array]) -> Window:
+        """First and past-the-last row and column of all that moves or is shaded, all even."""
         width, height = self.camera.lens.size
         flat = np.concatenate(outlines)
         ground = np.column_stack([flat, np.zeros(len(flat))])
-        points = np.concatenate([moving.corners.reshape(-1, 3), ground])
-        points = points[self.camera.in_camera_axes(points)[:, 2] > 0.5]
-        seen = self.camera.project(points)
+        ground = ground[self.camera.in_camera_axes(ground)[:, 2] > 0.5]
+        seen = self.camera.project(ground)
         margin = 40 * width // 1280
-        low = np.clip(seen.min(axis=0) - margin, 0, [width - 1, height - 1]).astype(int)
-        high = np.clip(seen.max(axis=0) + margin, low + 1, [width, height]).astype(int)
-        return int(low[1]), int(high[1]), int(low[0]), int(high[0])
+        seen = np.clip(seen, 0, [width - 1, height - 1])
+        shown = boxes[(boxes[:, 1] > boxes[:, 0]) & (boxes[:, 3] > boxes[:, 2])]
+        (col0, row0), (col1, row1) = seen.min(axis=0), seen.max(axis=0)
+        row0, row1 = min(row0, *shown[:, 0]) - margin, max(row1, *shown[:, 1]) + margin
+        col0, col1 = min(col0, *shown[:, 2]) - margin, max(col1, *shown[:, 3]) + margin
+        rows = max(0, int(row0) // 2 * 2), min(height, -(-int(row1) // 2) * 2)
+        cols = max(0, int(col0) // 2 * 2), min(width, -(-int(col1) // 2) * 2)
+        return (*rows, *cols)
 
     def clean(self, time: float, exposure: float | None = None) -> Single:
         """The picture at a time without flash, dust, weave and noise; grey values."""
         exposure = self.scenario.exposure if exposure is None else exposure
-        middle = self.scene.moving(time)
+        early, late = min(MOMENTS), max(MOMENTS)
+        begin, end = (self.scene.moving(time + m * exposure, time) for m in (early, late))
+        share = (np.array([*MOMENTS, 0.0]) - early) / (late - early)
+        corners = between(begin.corners, end.corners, share)
+        turned = [m.surfaces[:, raster.COUNT].astype(np.float64) for m in (begin, end)]
+        counts, eye = between(turned[0], turned[1], share), self.camera.position
+        faces = raster.faces_seen(corners, counts, begin.kinds, begin.surfaces, eye)
+        boxes = boxes_of(self.camera, np.array([begin.corners, end.corners]))
+        middle = replace(begin, corners=corners[-1])
         sunlit = shadows(middle)
         outlines = sunlit + footprints(middle)
-        row0, row1, col0, col1 = self.window(middle, outlines)
-        ground = self._shaded((row0, row1, col0, col1), outlines, len(sunlit))
-        total = np.zeros_like(ground)
+        row0, row1, col0, col1 = place = self.window(boxes, outlines)
+        boxes = np.clip(boxes - [row0, row0, col0, col0], 0, [row1 - row0] * 2 + [col1 - col0] * 2)
+        total = self._shaded(place, outlines, len(sunlit))
+        depth = np.repeat(self.still.depth[None, row0:row1, col0:col1], len(MOMENTS), axis=0)
         pixel = 1 / self.camera.lens.values[0]
-        for rays, moment in zip(self.still.rays, MOMENTS, strict=True):
-            moving = self.scene.moving(time + moment * exposure)
-            grey, depth = ground.copy(), self.still.depth[row0:row1, col0:col1].copy()
-            raster.draw(
-                rays,
-                self.camera.position,
-                moving.corners,
-                moving.kinds,
-                moving.surfaces,
-                boxes_of(self.camera, moving.corners),
-                site.SUN,
-                pixel,
-                depth,
-                grey,
-                (row0, col0),
-            )
-            total += grey
+        draw(self.still.rays, (row0, col0), faces, boxes[faces.which], depth, total, pixel)
         window = self.still.grey[max(row0 - 8, 0) : row1 + 8, max(col0 - 8, 0) : col1 + 8].copy()
         top, left = row0 - max(row0 - 8, 0), col0 - max(col0 - 8, 0)
-        window[top : top + row1 - row0, left : left + col1 - col0] = total / 4
+        window[top : top + row1 - row0, left : left + col1 - col0] = total
         picture = self.blurred.copy()
         picture[max(row0 - 4, 0) : row1 + 4, max(col0 - 4, 0) : col1 + 4] = self._inner(
             self._blur(window), top, left, row1 - row0, col1 - col0
         )
         return picture
 
-    def _shaded(
-        self, window: tuple[int, int, int, int], outlines: list[Array], sunlit: int
-    ) -> Single:
+    def _shaded(self, window: Window, outlines: list[Array], sunlit: int) -> Single:
         """The still picture in a window under the shadows, which are soft: half as fine will do."""
         row0, row1, col0, col1 = window
-        ground = self.still.ground[row0:row1, col0:col1]
-        light = shade_of(np.ascontiguousarray(ground[::2, ::2]), *_edges(outlines), sunlit)
+        half = np.ascontiguousarray(
+            self.still.ground[row0 // 2 : -(-row1 // 2), col0 // 2 : -(-col1 // 2)]
+        )
+        light = shade_of(half, *_edges(outlines), sunlit)
         fine = cv2.resize(light, (col1 - col0, row1 - row0), interpolation=cv2.INTER_LINEAR)
-        grey = self.still.grey[row0:row1, col0:col1]
-        return np.where(ground[:, :, 0] < 1e8, grey * fine, grey)
+        grey = self.still.grey[row0:row1, col0:col1].copy()
+        bare = self.still.bare[row0:row1, col0:col1]
+        cv2.copyTo(cv2.multiply(grey, fine), bare, grey)
+        return grey
 
     def _inner(self, window: Single, top: int, left: int, rows: int, cols: int) -> Single:
         a, b = max(top - 4, 0), max(left - 4, 0)

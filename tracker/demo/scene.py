@@ -76,8 +76,8 @@ class Scene:
         nose = float(forces.nose_share(closing))
         return max(0.0, closing - nose), nose
 
-    def moving(self, time: float) -> Moving:
-        """The moving faces at a time."""
+    def moving(self, time: float, born_by: float | None = None) -> Moving:
+        """The moving faces at a time; `born_by` as of `tracker.demo.debris.pieces_at`."""
         crush, nose = self.crush(time)
         turn, origin = self.place("car", time)
         car_corners = self.car.shaped(np.array([nose])) @ turn.T + origin
@@ -86,7 +86,7 @@ class Scene:
         turn, origin = self.place("truck", time)
         truck_corners = self.truck.corners @ turn.T + origin
         folded = self.cushion.shaped(truck_body.frame_places(crush)) @ turn.T + origin
-        loose, loose_surfaces = pieces_at(self.pieces, time)
+        loose, loose_surfaces = pieces_at(self.pieces, time, born_by)
         parts = (self.car.kinds, self.truck.kinds, self.cushion.kinds)
         plain = np.full(len(loose), raster.PLAIN, dtype=np.int64)
         return Moving(

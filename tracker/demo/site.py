@@ -220,11 +220,11 @@ def _distance(azimuth: float, elevation: float) -> float:
 
 @_fast
 def shade_site(rays: Single, origin: Array, footprint: float, depth: Single, grey: Single) -> None:
-    """Grey and depth of ground, berm, trees and sky along rays (height, width, 3)."""
+    """Grey and depth of ground, berm, trees and sky along rays (3, height, width)."""
     bright = raster.GAIN * 0.90
-    for row in range(rays.shape[0]):
-        for col in range(rays.shape[1]):
-            dx, dy, dz = rays[row, col, 0], rays[row, col, 1], rays[row, col, 2]
+    for row in range(rays.shape[1]):
+        for col in range(rays.shape[2]):
+            dx, dy, dz = rays[0, row, col], rays[1, row, col], rays[2, row, col]
             s = -origin[2] / dz if dz > 1e-5 else 1e9
             y = origin[1] + s * dy
             if s < 1e8 and abs(y) < 62.0:

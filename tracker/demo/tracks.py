@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
+from calibration.camera import Array, Camera
 from tracker.demo import raster
-from tracker.demo.mesh import Painted
+from tracker.demo.mesh import Mesh, Painted
 from tracker.demo.scenario import moved_pixels, picture_motion
-from tracker.demo.scene import Scene, marks_of
+from tracker.demo.scene import Moving, Scene, marks_of
 
 GRAZING = 0.34  # cosine of the angle of sight below which a target is no use
 
@@ -39,6 +39,8 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
     marks = marks_of(scene)
     time = scenario.frame_times(name)
     motion = picture_motion(scenario, name)
+    still = scene.static
+    standing = _faces(still, camera)
     pixels = np.empty((len(time), len(marks), 2))
     visible = np.empty((len(time), len(marks)), dtype=bool)
     size = np.array([m.size for m in marks.values()])
@@ -55,13 +57,17 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
         )
         moving = scene.moving(float(t))
         clear = np.ones(len(marks), dtype=bool)
-        for corners, kinds, surfaces in (
-            (moving.corners, moving.kinds, moving.surfaces),
-            (scene.static.corners, scene.static.kinds, scene.static.surfaces),
-        ):
-            clear &= raster.sighted(camera.position, points, normals, corners, kinds, surfaces)
+        for bodies in (_faces(moving, camera), standing):
+            clear &= raster.sighted(camera.position, points, normals, bodies)
         visible[i] = upright & inside.all(axis=1) & (depth > 0) & clear
     return TrueTracks(name, time, marks, pixels, visible)
+
+
+def _faces(bodies: Mesh | Moving, camera: Camera) -> raster.Faces:
+    """Those faces that show their front to the camera."""
+    counts = bodies.surfaces[None, :, raster.COUNT]
+    looks = (bodies.kinds, bodies.surfaces)
+    return raster.faces_seen(bodies.corners[None], counts, *looks, camera.position)
 
 
 def _placed(scene: Scene, marks: dict[str, Painted], time: float) -> tuple[Array, Array]:

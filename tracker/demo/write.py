@@ -47,20 +47,20 @@ def write_demo(
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
     scene = make_scene(scenario)
-    tracks = {name: true_tracks(scene, name) for name in scenario.views}
     told = _Told(progress)
 
-    def film(name: str) -> list[int]:
+    def film(name: str) -> tuple[TrueTracks, list[int]]:
         painter = Painter(scene, name)
         frames = told.each(f"drawing {name}", painter.frames(), scenario.frames)
         write_movie(folder / f"{name}.mp4", frames, scenario.frame_rate, scenario.crf)
-        return list(painter.flash_region())
+        return true_tracks(scene, name), list(painter.flash_region())
 
     # The drawing, the blur and the coder all work outside the interpreter's lock.
     with ThreadPoolExecutor(max_workers=2) as pool:
-        regions = dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
+        made = dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
+    tracks = {name: track for name, (track, _) in made.items()}
+    flash = {name: region for name, (_, region) in made.items() if scenario.flash}
     _write_accelerometer(folder / "car-accelerometer.csv", scene)
-    flash = regions if scenario.flash else {}
     text = record_text(scene, tracks, flash)
     (folder / "record.toml").write_text(text, encoding="utf-8")
     return _write_truth(folder, scene, tracks)
@@ -76,7 +76,7 @@ def write_movie(
         # "grain" keeps what moves in place; without it small marks are shifted by some 0.05 px.
         stream.options = {
             "crf": str(crf),
-            "preset": "veryfast",
+            "preset": "superfast",
             "tune": "grain",
             "g": str(KEY_INTERVAL),
         }
