@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.candidates import Candidate, candidates
-from tracker.marks.fitting import fit
+from tracker.marks.fitting import Fitted, fit
 from tracker.marks.measure import ROUNDING
 from tracker.marks.pack import pack, unpack
 from tracker.marks.patch import patch
@@ -68,7 +68,7 @@ def locate(
         return patch(luma, near, size_px, noise, white)
     known = np.isfinite(size_px)
     sizes = size_px * np.array([0.8, 1.0, 1.25]) if known else SIZES
-    trials: list[_Trial] = []
+    found: list[Candidate] = []
     for size in sizes:
         reach = search_px if np.isfinite(search_px) else max(0.5 * size, 4.0)
         box = (
@@ -77,8 +77,8 @@ def locate(
             int(np.ceil(near[0] + reach)),
             int(np.ceil(near[1] + reach)),
         )
-        found = candidates(luma, pattern, float(size), box, MANY)
-        trials += _fit_all(luma, found, white, motion)
+        found += candidates(luma, pattern, float(size), box, MANY)
+    trials = _fit_all(luma, found, white, motion)
     limit = search_px if np.isfinite(search_px) else max(0.5 * (size_px if known else 160.0), 4.0)
     noise = local_noise(luma, near, size_px if known else 40.0)
     best = _choose(trials, near, limit + 1.0, size_px)
@@ -127,21 +127,44 @@ def _fit_all(
     shapes = [c.shape for c in found]
     place = np.array([c.position for c in found])
     moves = None if motion is None else np.tile(np.asarray(motion, float), (len(found), 1))
-    for extras in (False, True):  # the paint's own proportions only once the rest is near
+    for extras, passes in ((False, 8), (True, 25)):  # the paint's proportions once all is near
         rows = pack(shapes, place, moves)
         done = fit(
             luma, rows, prior.loose(rows, extras), np.full(len(shapes), 2.0),
-            np.zeros(len(shapes)), white, 25,
+            np.zeros(len(shapes)), white, passes,
         )  # fmt: skip
-        place = done.rows.p[:, :2].copy()
-        sound = np.isfinite(done.rows.p).all(axis=1) & (done.out[:, 4] > 12)
-        keep = np.flatnonzero(sound)
-        shapes = [unpack(shapes[i], done.rows.p[i], 0.0) for i in keep]
-        place = place[keep]
-        moves = None if moves is None else moves[keep]
+        keep = _promising(luma, shapes, done)
         if len(keep) == 0:
             return []
+        shapes = [unpack(shapes[i], done.rows.p[i], 0.0) for i in keep]
+        place = done.rows.p[keep, :2].copy()
+        moves = None if moves is None else moves[keep]
     return _final(luma, shapes, place, moves, white)
+
+
+def _promising(luma: NDArray[Any], shapes: list[Shape], done: Fitted) -> NDArray[np.int64]:
+    """Which fits are worth going on with: not far worse than the best, and no two alike."""
+    p, out = done.rows.p, done.out
+    sound = np.flatnonzero(np.isfinite(p).all(axis=1) & (out[:, 4] > 12))
+    left = {
+        int(i): float(out[i, 3])
+        / max(_variance(luma, unpack(shapes[i], p[i], 0.0), p[i, :2]), 1e-9)
+        for i in sound
+    }
+    kept: list[int] = []
+    for i in sorted(left, key=left.__getitem__):
+        if kept and left[i] > 4.0 * left[kept[0]] + 0.1:
+            break
+        alike = (
+            np.hypot(*(p[i, :2] - p[k, :2])) < 0.1
+            and np.abs(p[i, 2:6] - p[k, 2:6]).max() < 0.05 * np.abs(p[k, 2:6]).max()
+            and shapes[i].outline == shapes[k].outline
+            and len(shapes[i].radii) == len(shapes[k].radii)
+            for k in kept
+        )
+        if not any(alike):
+            kept.append(i)
+    return np.array(kept, np.int64)
 
 
 def _final(
