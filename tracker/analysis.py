@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.problem import RECORD, Problem
 from tracker import __version__
-from tracker.body import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
+from tracker.body import Solution, VehicleGeometry, nothing_seen, solve
 from tracker.budgets import budgets, fused_budgets
 from tracker.criteria import judge
+from tracker.filmed import camera_result, evidence, frame_times, shaking, view
 from tracker.fused import fuse
 from tracker.inputs import digests
 from tracker.judged import (
@@ -27,30 +28,24 @@ from tracker.judged import (
     mechanics_result,
     moved,
     point_paths,
+    speed_check,
     vehicle_result,
 )
 from tracker.log import Log
 from tracker.record import Record
 from tracker.results import (
     Budget,
-    CameraResult,
     Conditions,
-    Curve,
-    FrameNumber,
     Intended,
-    MarkCounts,
-    MarkFit,
     Occupant,
     OccupantResult,
     Results,
     Software,
-    SpeedCheck,
     VehicleResult,
-    View,
 )
 from tracker.sight import Sight, see
 from tracker.signals import Accelerometer, read_accelerometer
-from tracker.values import Progress, Quantity, Status, Warning_
+from tracker.values import Progress, Warning_
 
 STANDING_U = 0.05
 """m; how well a vehicle's origin is known to stand on the ground, on film without a survey."""
@@ -65,7 +60,9 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
 
     `look` may remember what a camera saw, as long as it gives what `see` would.
 
-    Raises Problem where a film or a calibration can't carry the analysis.
+    Where no film can be used, the accelerometers are judged alone and a warning says why. Raises
+    Problem where a film or a calibration can't carry the analysis and another film, or the lack of
+    accelerometers, makes that a fault to mend.
     """
     tell = progress or (lambda stage, done, total: None)
     log = Log()
@@ -75,7 +72,7 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
         log.note("input", name, sha256=digest, **place.get(name, {}))
     log.note("setting", "draws from the posterior", count=DRAWS, seed=SEED)
     blocks = [read_accelerometer(a, record.folder) for a in record.accelerometers]
-    sights = {name: look(record, name, tell) for name in record.cameras}
+    sights, failed = _looked(record, look, tell, bool(blocks))
     for name, sight in sights.items():
         _note_decisions(log, name, sight)
     seen = {name: evidence(sight) for name, sight in sights.items()}
@@ -88,24 +85,27 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
             contact=_contact(sights),
             progress=tell,
         )
-    return _results(record, inputs, sights, solution, blocks, log)
+    return _results(record, inputs, sights, solution, blocks, log, failed)
 
 
-def evidence(sight: Sight) -> CameraEvidence:
-    """What the estimator is told of a camera: its vehicle marks, pose, clock and steadiness."""
-    tracks = sight.followed.tracks
-    which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith("survey.")]
-    clock = sight.time
-    return CameraEvidence(
-        camera=sight.pose.camera,
-        seconds=clock.seconds,
-        zero_u=clock.zero_frame_u / clock.rate if np.isfinite(clock.zero_frame) else np.inf,
-        rate_u=clock.rate_u / clock.rate,
-        steadiness=sight.steadiness,
-        marks=tuple(tracks.marks[i] for i in which),
-        position=tracks.position[:, which],
-        covariance=tracks.covariance[:, which],
-        measured=tracks.measured[:, which],
+def _looked(
+    record: Record, look: Look, tell: Progress, instrumented: bool
+) -> tuple[dict[str, Sight], tuple[Warning_, ...]]:
+    """What each camera saw; warnings instead if none can be used and there are accelerometers."""
+    sights: dict[str, Sight] = {}
+    failures: list[Problem] = []
+    for name in record.cameras:
+        try:
+            sights[name] = look(record, name, tell)
+        except Problem as problem:
+            if not instrumented or sights or problem.status == RECORD:
+                raise
+            failures.append(problem)
+    if failures and sights:
+        raise failures[0]
+    alone = "this film can't be used; the accelerometers are judged alone"
+    return sights, tuple(
+        Warning_("film_unusable", f"{alone}: {p.what}", p.where or "cameras") for p in failures
     )
 
 
@@ -158,16 +158,17 @@ def _results(
     solution: Solution,
     blocks: list[Accelerometer],
     log: Log,
+    failed: tuple[Warning_, ...],
 ) -> Results:
     test = record.test
-    times = {name: _times(sight, solution) for name, sight in sights.items()}
-    fastest = max(sights, key=lambda name: sights[name].time.rate)
+    times = {name: frame_times(sight, solution) for name, sight in sights.items()}
+    fastest = max(sights, key=lambda name: sights[name].time.rate, default="")
     draws = solution.draws(DRAWS, SEED)
     moves = {v: moved(solution, draws, v, times[fastest]) for v in solution.vehicles}
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
     fused, fused_shares = _fused(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
-    both = mechanics_result(record, solution, draws, crush.contact_ends if crush else None)
+    both = mechanics_result(record, solution, draws, crush)
     vehicles = {}
     for name, table in record.vehicles.items():
         read = told[name].occupant
@@ -182,10 +183,12 @@ def _results(
             table, moves[name], occupant, crush.contact_ends if crush else None
         )
     warnings = [
+        *failed,
         *(w for sight in sights.values() for w in sight.warnings),
         *solution.findings,
         *(w for t in told.values() for w in t.warnings),
         *_unseen(record, solution),
+        *_alone(record, vehicles, blocks),
     ]
     for rejected in solution.rejected:
         log.note("decision", f"{rejected.mark} left out", f"cameras.{rejected.camera}")
@@ -200,7 +203,8 @@ def _results(
         ),
         software=Software(__version__, inputs),
         cameras={
-            name: _camera(record, sight, times[name], solution) for name, sight in sights.items()
+            name: camera_result(record, sight, times[name], solution)
+            for name, sight in sights.items()
         },
         vehicles=vehicles,
         crush=crush_values(crush),
@@ -217,7 +221,7 @@ def _results(
             *fused_shares,
         ),
         cross_check={n: t.cross_check for n, t in told.items() if t.cross_check is not None},
-        speed_check=_speed_check(record, vehicles),
+        speed_check=speed_check(record, vehicles),
         warnings=tuple(warnings),
         motion={name: move.motion for name, move in moves.items()},
         points={
@@ -227,17 +231,11 @@ def _results(
         tracks={name: sight.followed.tracks for name, sight in sights.items()},
         times=times,
         force_crush=both[1] if both else None,
-        curves=(*(c for t in told.values() for c in t.curves), *_shaking(sights, times)),
-        views={name: _view(record, sight, solution) for name, sight in sights.items()},
+        curves=(*(c for t in told.values() for c in t.curves), *shaking(sights, times)),
+        views={name: view(record, sight, solution) for name, sight in sights.items()},
         log=log.entries,
     )
     return replace(results, criteria=judge(record, results))
-
-
-def _times(sight: Sight, solution: Solution) -> Array:
-    """Time of each frame on the solution's clock, s."""
-    zero, _, rate, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
-    return np.asarray(sight.time.seconds * (1 + rate) + zero)
 
 
 def _instruments(
@@ -279,111 +277,20 @@ def _fused(
     return out, fused_budgets(both, out, distances)
 
 
-def _camera(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:
-    tracks, clock = sight.followed.tracks, sight.time
-    camera = solution.cameras.get(sight.name, sight.pose.camera)
-    _, zero_u, _, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
-    zero = FrameNumber(
-        _frame_at_zero(times),
-        float(np.hypot(zero_u, solution.contact[1]) * clock.rate),
-    )
-    u = np.sqrt(np.diag(camera.covariance)[3:6])
-    count = {s: int(np.sum(tracks.status == s)) for s in Status}
-    return CameraResult(
-        frames=sight.film.frames,
-        frame_rate=Quantity(clock.rate, "1/s", clock.rate_u),
-        time_zero_frame=zero if np.isfinite(zero.value) else None,
-        reprojection_rms_px=solution.reprojection_rms_px.get(sight.name),
-        survey_residuals_px=sight.pose.residuals,
-        focal_px=float(camera.lens.matrix[0, 0]),
-        position=(
-            Quantity(float(camera.position[0]), "m", float(u[0])),
-            Quantity(float(camera.position[1]), "m", float(u[1])),
-            Quantity(float(camera.position[2]), "m", float(u[2])),
-        ),
-        steadiness_rms_px=sight.steadiness.rms_px,
-        marks=MarkCounts(
-            count[Status.MEASURED] + count[Status.EDITED],
-            count[Status.HIDDEN],
-            count[Status.LOST],
-        ),
-        film=record.cameras[sight.name].film,
-        time_base=clock.source,
-        lens=_lens_sentence(record, sight),
-        mark_fits=_fits(sight, solution),
-    )
-
-
-def _frame_at_zero(times: Array) -> float:
-    """The frame number, with fraction, at which time is zero; NaN beyond half a frame outside."""
-    step = float(times[-1] - times[0]) / max(len(times) - 1, 1)
-    if len(times) < 2 or not times[0] - 0.5 * step <= 0 <= times[-1] + 0.5 * step:
-        return float("nan")
-    if times[0] > 0 or times[-1] < 0:
-        return -float(times[0]) / step
-    return float(np.interp(0.0, times, np.arange(len(times))))
-
-
-def _lens_sentence(record: Record, sight: Sight) -> str:
-    pose = sight.pose
-    if record.cameras[sight.name].lens is not None:
-        return "given by the record"
-    solved = ", ".join(pose.solved) or "nothing of it"
-    return (
-        f"not given; determined by what the camera saw: {solved} "
-        f"(focal length to {100 * pose.focal_u:.2g} %)"
-    )
-
-
-def _fits(sight: Sight, solution: Solution) -> dict[str, MarkFit]:
-    if sight.name not in solution.residuals:
-        return {}
-    residuals = solution.residuals[sight.name]
-    marks = evidence(sight).marks
-    lost = [r.mark for r in solution.rejected if r.camera == sight.name and r.frame is not None]
-    fits = {}
-    for m, mark in enumerate(marks):
-        square = np.sum(residuals[:, m] ** 2, axis=1)
-        known = np.isfinite(square)
-        if known.any():
-            fits[mark] = MarkFit(
-                float(np.sqrt(square[known].mean())), int(known.sum()), lost.count(mark)
-            )
-    return fits
-
-
-def _view(record: Record, sight: Sight, solution: Solution) -> View:
-    entry = record.cameras[sight.name]
-    centre = sight.steadiness.centre
-    return View(
-        film=record.place(entry.film),
-        camera=solution.cameras.get(sight.name, sight.pose.camera),
-        frame_rate=entry.frame_rate,
-        bits=entry.bits,
-        steadiness=sight.steadiness.motion,
-        centre=(float(centre[0]), float(centre[1])),
-    )
-
-
-def _shaking(sights: Mapping[str, Sight], times: Mapping[str, Array]) -> list[Curve]:
-    """The picture's own motion of each camera whose picture moves."""
-    return [
-        Curve(name, f"steadiness_{axis}", "film", "px", times[name], sight.steadiness.motion[:, i])
-        for name, sight in sights.items()
-        if sight.steadiness.rms_px > 0
-        for i, axis in enumerate("uv")
-    ]
-
-
-def _speed_check(record: Record, vehicles: Mapping[str, VehicleResult]) -> SpeedCheck | None:
-    """The striking vehicle's impact speed against the speed trap's; agreement within 2 u."""
-    trap = record.test.speed_trap
-    striking = [v for n, v in vehicles.items() if record.vehicles[n].role == "striking"]
-    if trap is None or len(striking) != 1 or striking[0].impact_speed is None:
-        return None
-    film = striking[0].impact_speed
-    agrees = abs(film.value - trap.speed) <= 2 * np.hypot(film.u, trap.u)
-    return SpeedCheck(film, Quantity(trap.speed, "m/s", trap.u), bool(agrees))
+def _alone(
+    record: Record, vehicles: Mapping[str, VehicleResult], blocks: list[Accelerometer]
+) -> list[Warning_]:
+    """That a vehicle is told by one kind of instrument only, though there are both."""
+    said = []
+    for name, result in vehicles.items():
+        film, read = result.occupant.film, result.occupant.accelerometer
+        if film is not None and read is None and any(b.vehicle == name for b in blocks):
+            text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
+            said.append(Warning_("accelerometers_unusable", text, f"vehicles.{name}"))
+        if film is None and read is not None:
+            text = "no film tells this vehicle's occupant risk: it is from accelerometers alone"
+            said.append(Warning_("accelerometers_alone", text, f"vehicles.{name}"))
+    return said
 
 
 def _unseen(record: Record, solution: Solution) -> list[Warning_]:

@@ -50,7 +50,7 @@ def check_record(path: str | Path) -> list[Check]:
     checks += _vehicles(record)
     for name, camera in record.cameras.items():
         checks += _camera(record, name, camera)
-    checks += _zero(record)
+    checks += _zero(record) if record.cameras else _no_camera()
     for number, sensor in enumerate(record.accelerometers, 1):
         checks += _accelerometer(record, number, sensor)
     return checks
@@ -285,6 +285,11 @@ def _zero(record: Record) -> Iterator[Check]:
     else:
         text = "no camera has a time zero, so first contact is looked for in the motion"
         yield Check("doubtful", "cameras", text)
+
+
+def _no_camera() -> Iterator[Check]:
+    text = "the record has no camera: only the accelerometers are judged"
+    yield Check("doubtful", "cameras", text)
 
 
 def _accelerometer(record: Record, number: int, sensor: Accelerometer) -> Iterator[Check]:

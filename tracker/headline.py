@@ -121,6 +121,7 @@ class Crush:
     max_dynamic: Quantity  # m
     at: float  # s
     contact_ends: float  # s, when the closing acceleration has died away; else the film's end
+    ended: bool  # whether it had
 
 
 def crush(striking: Drawn, struck: Drawn) -> Crush | None:
@@ -143,7 +144,7 @@ def crush(striking: Drawn, struck: Drawn) -> Crush | None:
     gone = np.flatnonzero((np.arange(len(time)) > at) & (force < CONTACT_ENDS * force.max()))
     ends = float(time[gone[0]]) if len(gone) else float(time[-1])
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]))
-    return Crush(value, float(time[at]), ends)
+    return Crush(value, float(time[at]), ends, bool(len(gone)))
 
 
 def _at_zero(time: Array, states: Array, column: str) -> Array:

@@ -29,6 +29,7 @@ from tracker.results import (
     Occupant,
     OccupantResult,
     PointPath,
+    SpeedCheck,
     SpragueGeers,
     VehicleResult,
     VelocityComparison,
@@ -122,6 +123,17 @@ def _striking_and_struck(
     return (striking[0], struck[0]) if len(striking) == len(struck) == 1 else None
 
 
+def speed_check(record: Tables, vehicles: Mapping[str, VehicleResult]) -> SpeedCheck | None:
+    """The striking vehicle's impact speed against the speed trap's; agreement within 2 u."""
+    trap = record.test.speed_trap
+    striking = [v for n, v in vehicles.items() if record.vehicles[n].role == "striking"]
+    if trap is None or len(striking) != 1 or striking[0].impact_speed is None:
+        return None
+    film = striking[0].impact_speed
+    agrees = abs(film.value - trap.speed) <= 2 * np.hypot(film.u, trap.u)
+    return SpeedCheck(film, Quantity(trap.speed, "m/s", trap.u), bool(agrees))
+
+
 def crush_values(crush: headline.Crush | None) -> CrushResult | None:
     """As the results hold it."""
     return None if crush is None else CrushResult(crush.max_dynamic, crush.at)
@@ -136,14 +148,11 @@ def flail_distances(table: Vehicle, criteria: str, folder: Path) -> tuple[float,
 
 
 def mechanics_result(
-    record: Tables, solution: Solution, draws: Draws, contact_ends: float | None
+    record: Tables, solution: Solution, draws: Draws, crush: headline.Crush | None
 ) -> tuple[Mechanics, ForceCrush] | None:
-    """Balances and force against crush; None without the motions along x and masses of both.
-
-    `contact_ends` (s) as `tracker.headline.crush` gives it, None: there was no closing to see.
-    """
+    """Balances and force against crush; None without the motions along x and masses of both."""
     names = _striking_and_struck(record.vehicles, solution.vehicles)
-    if contact_ends is None or names is None:
+    if crush is None or names is None:
         return None
     tables = [record.vehicles[name] for name in names]
     if tables[0].mass is None or tables[1].mass is None:
@@ -164,7 +173,9 @@ def mechanics_result(
         return None
     cushion = record.cushion
     stated = Stated() if cushion is None else Stated(cushion.length, cushion.front_crush)
-    return mechanics(pair, curve, names, contact_ends, stated), curve
+    return mechanics(
+        pair, curve, names, crush.contact_ends if crush.ended else np.inf, stated
+    ), curve
 
 
 def film_occupant(

@@ -209,7 +209,7 @@ class Common(Table):
 class Tables(Common):
     """Everything that a record file holds."""
 
-    cameras: Mapping[CameraName, Camera] = Field(min_length=1)
+    cameras: Mapping[CameraName, Camera] = {}  # one at least, unless there are accelerometers
 
 
 class PlannedTables(Common):

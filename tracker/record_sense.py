@@ -18,6 +18,8 @@ LENS_FORMS = (
     {"camera_matrix"},
     {"camera_matrix", "distortion"},
     {"chessboard", "inner_corners", "square"},
+    {"chessboard", "inner_corners", "square", "marker"},
+    {"chessboard", "inner_corners", "square", "marker", "dictionary"},
     {"file"},
 )
 
@@ -26,6 +28,7 @@ def check_sense(raw: dict[str, Any]) -> Iterator[Complaint]:
     """Every complaint about entries that contradict or want each other."""
     for top in ("vehicles", "cameras"):
         yield from _clashes((top,), raw.get(top))
+    yield from _instruments(raw)
     for key, vehicle in tables(raw, "vehicles"):
         yield from _vehicle(key, vehicle)
     for key, camera in tables(raw, "cameras"):
@@ -62,6 +65,15 @@ def _clashes(key: Key, table: object) -> Iterator[Complaint]:
                 "names of their result files",
                 "rename one of them",
             )
+
+
+def _instruments(raw: dict[str, Any]) -> Iterator[Complaint]:
+    if raw.get("accelerometers"):
+        return
+    if "cameras" not in raw:
+        yield ("cameras",), "'cameras' is missing", "add it"
+    elif raw["cameras"] == {}:
+        yield ("cameras",), "the table is empty", "add at least one entry"
 
 
 def _vehicle(key: Key, vehicle: dict[str, Any]) -> Iterator[Complaint]:

@@ -1,15 +1,23 @@
 """The whole road on a small demonstration test whose truth is known."""
 
+import shutil
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from calibration.problem import Problem
+from tracker.analysis import analyse
 from tracker.cli import main
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
+from tracker.record import load_record
+from tracker.record_schema import Record
 from tracker.results import Results
 from tracker.results_files import read_results
+from tracker.sight import Sight
+from tracker.values import Progress
 
 
 @pytest.fixture(scope="module")
@@ -88,3 +96,59 @@ def test_the_numbers_can_be_made_again(folder: Path) -> None:
 
     assert run.exit_code == 0, run.output
     assert "gives the same numbers again" in run.stdout
+
+
+def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
+    folder: Path, results: Results, tmp_path: Path
+) -> None:
+    record = folder / "record.toml"
+    text = record.read_text("utf-8")
+    alone = text[: text.index("[cameras.")] + text[text.index("[[accelerometers]]") :]
+    (tmp_path / "record.toml").write_text(alone, "utf-8")
+    shutil.copy(folder / "car-accelerometer.csv", tmp_path)
+    told = analyse(load_record(tmp_path / "record.toml"))
+    # Films that show nothing come to the same.
+    (tmp_path / "again").mkdir()
+    for name in ("record.toml", "car-accelerometer.csv", "overhead.mp4", "side.mp4"):
+        shutil.copy(folder / name, tmp_path / "again")
+    blind = analyse(load_record(tmp_path / "again" / "record.toml"), look=_unable)
+    for found in (told, blind):
+        occupant = found.vehicles["car"].occupant
+        assert occupant.film is occupant.fused is None
+        assert occupant.accelerometer is not None
+        assert occupant.accelerometer.oiv_x is not None
+        film = results.vehicles["car"].occupant.film
+        assert film is not None
+        assert film.oiv_x is not None
+        own = occupant.accelerometer.oiv_x
+        assert abs(own.value - film.oiv_x.value) < 3 * np.hypot(own.u, film.oiv_x.u)
+        assert "accelerometers_alone" in {w.code for w in found.warnings}
+        speed = next(c for c in found.criteria if c.name == "impact speed against intended")
+        assert speed.verdict == "pass"
+        assert "speed trap" in speed.note
+    assert [w.where for w in blind.warnings if w.code == "film_unusable"] == ["a", "b"]
+
+
+def _unable(record: Record, name: str, progress: Progress) -> Sight:
+    raise Problem("nothing is seen", where="ab"[name == "side"], remedy="light it")
+
+
+def test_a_film_that_fails_beside_a_good_one_is_a_fault_to_mend(folder: Path) -> None:
+    def one_eye(record: Record, name: str, progress: Progress) -> Sight:
+        if name == "side":
+            raise Problem("nothing is seen", where="side", remedy="light it")
+        return cast("Sight", object())  # never looked at: the other one is missed first
+
+    with pytest.raises(Problem, match="light it"):
+        analyse(load_record(folder / "record.toml"), look=one_eye)
+
+
+def test_the_vehicles_exchange_what_momentum_they_have(results: Results) -> None:
+    found = results.mechanics
+    assert found is not None
+    assert not found.contact_ended  # the small film ends before
+    assert found.friction_source == "assumed"
+    residual = found.momentum.residual
+    assert abs(residual.value) < 3 * residual.u
+    assert found.energy.crushing.value == pytest.approx(found.energy.absorbed.value, rel=0.02)
+    assert found.mean_force.value == pytest.approx(118e3, rel=0.04)  # the cushion that was put in

@@ -60,7 +60,7 @@ def evaluate(
         if limit.when == "always" or (limit.when == "head-on") == is_head_on(plan.angle)
     ]
     found += [
-        _tolerance(tolerance, quantities, intended)
+        _tolerance(tolerance, quantities, intended, origin or {})
         for tolerance in criteria.tolerances
         if (intended := plan.of(tolerance.intended)) is not None
     ]
@@ -137,7 +137,10 @@ def _limit(
 
 
 def _tolerance(
-    tolerance: Tolerance, quantities: Mapping[str, Quantity | None], intended: float
+    tolerance: Tolerance,
+    quantities: Mapping[str, Quantity | None],
+    intended: float,
+    origin: Mapping[str, str],
 ) -> Criterion:
     quantity = quantities.get(tolerance.quantity)
     name, unit, source = tolerance.name, tolerance.unit, tolerance.source
@@ -145,6 +148,7 @@ def _tolerance(
     if quantity is None:
         note = f"tolerance {tolerance.text}; not determined"
         return Criterion(name, None, high, unit, "undetermined", source, None, note)
+    told = f"; {origin[tolerance.quantity]}" if tolerance.quantity in origin else ""
     off = quantity.value - intended
     probability = probability_between(off, quantity.u, low, high)
     return Criterion(
@@ -156,7 +160,7 @@ def _tolerance(
         source,
         quantity.u,
         f"achieved less intended, tolerance {tolerance.text};"
-        f" met with probability {_percent(probability)}",
+        f" met with probability {_percent(probability)}{told}",
     )
 
 

@@ -31,6 +31,7 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
     criteria = load_criteria(record.test.criteria, record.folder)
     intended = record.test.intended
     plan = Plan(intended.speed, intended.angle, intended.offset)
+    trap = record.test.speed_trap
     striking = [n for n, v in record.vehicles.items() if v.role == "striking"]
     struck = [v.mass for v in record.vehicles.values() if v.role == "struck"]
     found: list[Criterion] = []
@@ -38,6 +39,9 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
         if name not in results.vehicles:
             continue
         quantities, origin = _measured(results.vehicles[name], results.crush)
+        if quantities["impact_speed"] is None and trap is not None and name in striking:
+            quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
+            origin["impact_speed"] = "from the speed trap"
         several = len(striking or record.vehicles) > 1
         judged = evaluate(
             criteria,

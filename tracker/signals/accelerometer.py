@@ -12,6 +12,7 @@ from calibration.camera import Array
 from calibration.problem import RECORD, Problem
 from tracker.record_schema import CHANNELS, Channel
 from tracker.record_schema import Accelerometer as Table
+from tracker.signals.aliasing import alias_note
 from tracker.signals.faults import Finding, bridge, find_dropout, find_saturation
 from tracker.signals.source import read_source
 from tracker.signals.timeline import make_timeline
@@ -72,6 +73,8 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
         if filled:
             notes.append(f"{filled} missing samples of {name} were interpolated")
         read[name] = column
+        if (folded := alias_note(name, timeline.time, column)) is not None:
+            notes.append(folded)
     if not any(np.isfinite(column).any() for column in read.values()):
         raise Problem(
             "no channel holds numbers",
