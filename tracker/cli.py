@@ -112,6 +112,31 @@ def report(directory: Path, verify: bool) -> None:
 
 
 @main.command()
+@click.argument("record", type=RECORD)
+@click.option("--results", type=FOLDER, help="Results folder; default: results/ beside the record.")
+def correct(record: Path, results: Path | None) -> None:
+    """Write corrected accelerometer files beside the originals.
+
+    What the film found wrong with their channels is undone: scale, offset, polarity, delay,
+    exchanged channels. The corrections stand in the file. Nothing is ever written over.
+    """
+    from tracker.corrections import write_corrections
+    from tracker.record import load_record
+    from tracker.results_files import read_results
+
+    loaded = load_record(record)
+    written = write_corrections(loaded, read_results(results or record.parent / "results"))
+    for one in written:
+        click.echo(f"{one.path}:")
+        for step in one.steps:
+            click.echo(f"  {step}")
+        click.echo("To use it, put into the record:")
+        click.echo(one.entry)
+    if not written:
+        click.echo("Nothing to correct: no channel has a fault whose correction is known.")
+
+
+@main.command()
 @click.argument("directory", metavar="DIR", type=FOLDER)
 @click.option("--mass", "masses", multiple=True, help="Of the striking vehicle, as '1800 lb'.")
 @click.option("--speed", "speeds", multiple=True, help="Impact speed, as '45 mi/h'.")

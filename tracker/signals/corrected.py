@@ -94,7 +94,7 @@ def write_corrected(
         raise Problem(
             "a file is there already, and a record is never written over",
             where=str(path),
-            remedy="name a new file",
+            remedy="rename or remove that file",
             status=RECORD,
         ) from None
     except OSError as error:
