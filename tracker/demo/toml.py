@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from calibration.camera import Array
+from tracker.demo.forces import CUSHION_LENGTH, nose_share
 from tracker.demo.mesh import Painted
 from tracker.demo.scenario import MILE_PER_HOUR, Scenario
 from tracker.demo.scene import Scene
@@ -23,6 +24,7 @@ def record_text(scene: Scene, tracks: dict[str, TrueTracks], flash: dict[str, li
     for vehicle in ("car", "truck"):
         parts.append(_vehicle(scene, vehicle, rng))
     parts.append(_survey(scene.scenario))
+    parts.append(_cushion(scene))
     surveyed = {
         mark.name: _measured(mark.at, scene.scenario.ground_u, rng) for mark in scene.static.marks
     }
@@ -78,6 +80,11 @@ def _vehicle(scene: Scene, vehicle: str, rng: np.random.Generator) -> str:
 def _survey(scenario: Scenario) -> str:
     ground, marker = 1e3 * scenario.ground_u, 1e3 * scenario.marker_u
     return f'[survey]\nground_u = "{max(ground, 0.1):g} mm"\nmarker_u = "{max(marker, 0.1):g} mm"\n'
+
+
+def _cushion(scene: Scene) -> str:
+    front = float(nose_share(scene.history.peak))  # as the tape would find it on the car
+    return f'[cushion]\nlength = "{CUSHION_LENGTH:.2f} m"\nfront_crush = "{front:.2f} m"\n'
 
 
 def _camera(
