@@ -1,28 +1,37 @@
-"""A lens from pictures of a chessboard."""
+"""A lens from pictures of a calibration board."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from calibration.board import (
+    DICTIONARIES,
+    Board,
+    Grey,
+    Sighting,
+    check_board,
+    different,
+    find_board,
+)
 from calibration.camera import Array, Camera, Lens
 from calibration.finding import Finding
 from calibration.problem import FILM, RECORD, Problem
 
 _WORSE = 3.0  # a picture whose rms is this many times the median is left out
 _FEWEST = 4  # pictures
-_REFINE = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
+_FEWEST_CORNERS = 8  # of a picture
+_SLIP = 12.0  # times the median distance between corner and prediction: beyond any scatter
 
 
 @dataclass(frozen=True)
 class LensCalibration:
-    """A lens from chessboard pictures, and how well each picture agrees with it."""
+    """A lens from pictures of a board, and how well each picture agrees with it."""
 
     lens: Lens
     rms_px: float  # over the pictures used, of the distance between corner and prediction
@@ -38,56 +47,20 @@ def lens_from_chessboard(
     *,
     inner_corners: tuple[int, int],
     square: float,
+    marker: float | None = None,
+    dictionary: str = DICTIONARIES[0],
     where: str = "lens",
 ) -> LensCalibration:
-    """The lens that sees a chessboard as a plane of equal squares in every picture.
+    """`lens_from_board` for picture files; the arguments are those of `Board`.
 
-    Parameters
-    ----------
-    pictures : picture files of one camera at one focus.
-    inner_corners : corners where four squares meet, along the rows and the columns.
-    square : side of a square, m. (The lens doesn't depend on it.)
-    where : the place named in problems.
-
-    Raises
-    ------
-    Problem : too few pictures show the board, unreadable pictures, pictures of several sizes.
-
-    Source: Zhang's method as in cv2.calibrateCamera. The covariance is the inverse normal matrix
-    with the boards' poses eliminated, widened by what the pictures disagree with each other
-    beyond their corners' scatter (sandwich estimate with one group a picture).
+    Raises Problem for what can't be read as a picture, besides.
     """
-    names, corners, size, findings = _found(pictures, inner_corners, where)
-    grid = np.zeros((inner_corners[0] * inner_corners[1], 3))
-    grid[:, :2] = square * np.mgrid[: inner_corners[0], : inner_corners[1]].T.reshape(-1, 2)
-    used = _consistent(grid, corners, size)
-    lens, cameras = _calibrated(grid, [corners[i] for i in used], size)
-    errors = [corners[i] - camera.project(grid) for i, camera in zip(used, cameras, strict=True)]
-    residuals = {
-        name: _rms(errors[used.index(i)] if i in used else _error_outside(lens, grid, corners[i]))
-        for i, name in enumerate(names)
-    }
-    left_out = tuple(name for i, name in enumerate(names) if i not in used)
-    lens = lens.with_values(lens.values, _covariance(cameras, grid, errors))
-    findings += _findings(lens, np.concatenate([corners[i] for i in used]), residuals, left_out)
-    together = np.concatenate(errors)
-    return LensCalibration(
-        lens,
-        _rms(together),
-        residuals,
-        left_out,
-        np.concatenate([corners[i] for i in used]),
-        together,
-        tuple(findings),
-    )
+    board = Board(inner_corners, square, marker, dictionary)
+    return lens_from_board(_read(sorted(pictures), where), board, where=where)
 
 
-def _found(
-    pictures: Sequence[Path], inner_corners: tuple[int, int], where: str
-) -> tuple[list[str], list[Array], tuple[int, int], list[Finding]]:
-    """Names and corners (k, 2) of the pictures that show the board, and the pictures' size."""
-    names, corners, sizes, blind = [], [], set(), []
-    for path in sorted(pictures):
+def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
+    for path in paths:
         grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
         if grey is None:
             raise Problem(
@@ -96,13 +69,67 @@ def _found(
                 remedy="name the chessboard pictures only",
                 status=RECORD,
             )
+        yield path.name, grey
+
+
+def lens_from_board(
+    pictures: Iterable[tuple[str, Grey]],
+    board: Board,
+    *,
+    most: int | None = None,
+    where: str = "lens",
+) -> LensCalibration:
+    """The lens that sees a board as a plane of equal squares in every picture.
+
+    Parameters
+    ----------
+    pictures : names and grey pictures (height, width) of one camera at one focus.
+    most : of the pictures that show the board, as many as differ most are used; None: all.
+    where : the place named in problems.
+
+    Raises
+    ------
+    Problem : too few pictures show the board, pictures of several sizes, an impossible board.
+
+    Source: Zhang's method as in cv2.calibrateCamera. The covariance is the inverse normal matrix
+    with the boards' poses eliminated, widened by what the pictures disagree with each other
+    beyond their corners' scatter (sandwich estimate with one group a picture).
+    """
+    check_board(board, where)
+    seen, size, findings = _found(pictures, board, where)
+    if most is not None:
+        seen, findings = different(seen, most, size), []  # of a film's frames many don't show it
+    used = _consistent(seen, size)
+    seen, slipped = _without_slips(seen, used, size)
+    lens, cameras = _calibrated([seen[i] for i in used], size)
+    errors = [_error(seen[i], camera) for i, camera in zip(used, cameras, strict=True)]
+    residuals = {
+        s.name: _rms(errors[used.index(i)] if i in used else _error_outside(lens, s))
+        for i, s in enumerate(seen)
+    }
+    left_out = tuple(s.name for i, s in enumerate(seen) if i not in used)
+    points = [seen[i].points for i in used]
+    lens = lens.with_values(lens.values, _covariance(cameras, points, errors))
+    corners = np.concatenate([seen[i].corners for i in used])
+    findings += slipped + _findings(lens, corners, residuals, left_out)
+    together = np.concatenate(errors)
+    return LensCalibration(
+        lens, _rms(together), residuals, left_out, corners, together, tuple(findings)
+    )
+
+
+def _found(
+    pictures: Iterable[tuple[str, Grey]], board: Board, where: str
+) -> tuple[list[Sighting], tuple[int, int], list[Finding]]:
+    """The pictures that show the board, and the pictures' size."""
+    seen, sizes, blind = [], set(), []
+    for name, grey in pictures:
         sizes.add((grey.shape[1], grey.shape[0]))
-        board = _corners(grey, inner_corners)
-        if board is None:
-            blind.append(path.name)
+        sighting = find_board(name, grey, board)
+        if sighting is None:
+            blind.append(name)
         else:
-            names.append(path.name)
-            corners.append(board)
+            seen.append(sighting)
     if len(sizes) > 1:
         listed = " and ".join(f"{w}x{h}" for w, h in sorted(sizes))
         raise Problem(
@@ -111,12 +138,14 @@ def _found(
             remedy="use pictures of one camera at one setting",
             status=RECORD,
         )
-    if len(names) < _FEWEST:
+    if len(seen) < _FEWEST:
+        columns, rows = board.inner_corners
+        whole = "the whole board" if board.marker is None else "the board"
         raise Problem(
-            f"a chessboard with {inner_corners[0]} x {inner_corners[1]} inner corners is found in "
-            f"{len(names)} of {len(pictures)} pictures",
+            f"a chessboard with {columns} x {rows} inner corners is found in "
+            f"{len(seen)} of {len(seen) + len(blind)} pictures",
             where=where,
-            remedy=f"give {_FEWEST} or more pictures, better 12, that show the whole board at "
+            remedy=f"give {_FEWEST} or more pictures, better 12, that show {whole} at "
             "different tilts, and check inner_corners",
             status=FILM,
         )
@@ -124,57 +153,54 @@ def _found(
     if blind:
         text = f"no chessboard was found in {', '.join(blind)}"
         findings.append(Finding("lens_picture_blind", text))
-    return names, corners, sizes.pop(), findings
+    return seen, sizes.pop(), findings
 
 
-def _corners(grey: NDArray[Any], inner_corners: tuple[int, int]) -> Array | None:
-    """Sub-pixel corners (k, 2) of the board, row by row; None where it isn't seen whole."""
-    found, rough = cv2.findChessboardCorners(
-        grey, inner_corners, flags=cv2.CALIB_CB_ADAPTIVE_THRESH + cv2.CALIB_CB_NORMALIZE_IMAGE
-    )
-    if not found:
-        found, exact = cv2.findChessboardCornersSB(
-            grey, inner_corners, flags=cv2.CALIB_CB_NORMALIZE_IMAGE + cv2.CALIB_CB_ACCURACY
-        )
-        return np.asarray(exact, dtype=np.float64).reshape(-1, 2) if found else None
-    rows = np.asarray(rough, dtype=np.float64).reshape(inner_corners[1], inner_corners[0], 2)
-    closest = min(float(np.linalg.norm(np.diff(rows, axis=axis), axis=2).min()) for axis in (0, 1))
-    reach = int(np.clip(closest / 2 - 1, 2, 11))  # the window must not hold a second corner
-    exact = cv2.cornerSubPix(grey, rough, (reach, reach), (-1, -1), _REFINE)
-    return np.asarray(exact, dtype=np.float64).reshape(-1, 2)
-
-
-def _consistent(grid: Array, corners: Sequence[Array], size: tuple[int, int]) -> list[int]:
+def _consistent(seen: Sequence[Sighting], size: tuple[int, int]) -> list[int]:
     """The pictures that agree with each other: the worst is left out as long as the others by
     themselves see it far worse than they see each other.
     """
-    used = list(range(len(corners)))
+    used = list(range(len(seen)))
     while len(used) > _FEWEST:
-        lens, cameras = _calibrated(grid, [corners[i] for i in used], size)
-        rms = [
-            _rms(corners[i] - camera.project(grid)) for i, camera in zip(used, cameras, strict=True)
-        ]
+        _, cameras = _calibrated([seen[i] for i in used], size)
+        rms = [_rms(_error(seen[i], camera)) for i, camera in zip(used, cameras, strict=True)]
         worst = used[int(np.argmax(rms))]
         others = [i for i in used if i != worst]
-        lens, cameras = _calibrated(grid, [corners[i] for i in others], size)
+        lens, cameras = _calibrated([seen[i] for i in others], size)
         typical = np.median(
-            [
-                _rms(corners[i] - camera.project(grid))
-                for i, camera in zip(others, cameras, strict=True)
-            ]
+            [_rms(_error(seen[i], camera)) for i, camera in zip(others, cameras, strict=True)]
         )
-        if _rms(_error_outside(lens, grid, corners[worst])) < _WORSE * typical:
+        if _rms(_error_outside(lens, seen[worst])) < _WORSE * typical:
             break
         used = others
     return used
 
 
-def _calibrated(
-    grid: Array, corners: Sequence[Array], size: tuple[int, int]
-) -> tuple[Lens, list[Camera]]:
+def _without_slips(
+    seen: Sequence[Sighting], used: Sequence[int], size: tuple[int, int]
+) -> tuple[list[Sighting], list[Finding]]:
+    """The sightings without single corners far off the others: slips of the corner finder on a
+    reflection or at the picture's edge.
+    """
+    _, cameras = _calibrated([seen[i] for i in used], size)
+    off = [np.linalg.norm(_error(seen[i], c), axis=1) for i, c in zip(used, cameras, strict=True)]
+    limit = _SLIP * float(np.median(np.concatenate(off)))
+    kept, slips = list(seen), 0
+    for i, distance in zip(used, off, strict=True):
+        near = distance < limit
+        if near.sum() >= max(_FEWEST_CORNERS, 0.9 * len(near)):
+            slips += int(np.sum(~near))
+            kept[i] = Sighting(seen[i].name, seen[i].points[near], seen[i].corners[near])
+    if not slips:
+        return kept, []
+    text = f"{slips} single corners lay more than {limit:.2f} px off and were left out"
+    return kept, [Finding("lens_corners_left_out", text)]
+
+
+def _calibrated(seen: Sequence[Sighting], size: tuple[int, int]) -> tuple[Lens, list[Camera]]:
     _, matrix, distortion, turns, shifts = cv2.calibrateCamera(
-        [grid.astype(np.float32)] * len(corners),
-        [c.astype(np.float32).reshape(-1, 1, 2) for c in corners],
+        [s.points.astype(np.float32) for s in seen],
+        [s.corners.astype(np.float32).reshape(-1, 1, 2) for s in seen],
         size,
         np.eye(3),
         np.zeros(5),
@@ -183,27 +209,35 @@ def _calibrated(
     return lens, [_camera(lens, turn, shift) for turn, shift in zip(turns, shifts, strict=True)]
 
 
+def _error(sighting: Sighting, camera: Camera) -> Array:
+    """Corner - prediction (k, 2), px."""
+    return sighting.corners - camera.project(sighting.points)
+
+
 def _camera(lens: Lens, turn: ArrayLike, shift: ArrayLike) -> Camera:
     rotation = np.asarray(cv2.Rodrigues(np.asarray(turn, np.float64))[0], dtype=np.float64)
     return Camera(lens, rotation, -rotation.T @ np.asarray(shift, np.float64).ravel())
 
 
-def _error_outside(lens: Lens, grid: Array, corners: Array) -> Array:
+def _error_outside(lens: Lens, sighting: Sighting) -> Array:
     """Corner - prediction (k, 2) of a picture that took no part in the calibration."""
-    _, turn, shift = cv2.solvePnP(grid, corners, lens.matrix, lens.distortion)
-    return corners - _camera(lens, turn, shift).project(grid)
+    pair = sighting.points, sighting.corners
+    _, turn, shift = cv2.solvePnP(*pair, lens.matrix, lens.distortion)
+    return _error(sighting, _camera(lens, turn, shift))
 
 
 def _rms(error: Array) -> float:
     return float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
 
 
-def _covariance(cameras: Sequence[Camera], grid: Array, errors: Sequence[Array]) -> Array:
+def _covariance(
+    cameras: Sequence[Camera], points: Sequence[Array], errors: Sequence[Array]
+) -> Array:
     """Covariance (9, 9) of the lens values with every board's pose eliminated."""
     information = np.zeros((9, 9))
     scores = []
-    for camera, error in zip(cameras, errors, strict=True):
-        _, _, by_camera = camera.project_with_derivatives(grid)
+    for camera, seen, error in zip(cameras, points, errors, strict=True):
+        _, _, by_camera = camera.project_with_derivatives(seen)
         j = by_camera.reshape(-1, 15)
         pose, lens = j[:, :6], j[:, 6:]
         reduced = lens - pose @ np.linalg.lstsq(pose, lens, rcond=None)[0]

@@ -9,14 +9,18 @@ from typing import Any
 
 import numpy as np
 
+from calibration.board import Board
 from calibration.camera import Array, Lens
-from calibration.chessboard import LensCalibration, lens_from_chessboard
+from calibration.chessboard import LensCalibration, lens_from_board, lens_from_chessboard
 from calibration.problem import RECORD, Problem
 
 __all__ = [
     "GIVEN_FOCAL_U",
+    "Board",
     "LensCalibration",
+    "bow",
     "given_lens",
+    "lens_from_board",
     "lens_from_chessboard",
     "load_lens",
     "save_lens",
@@ -149,3 +153,21 @@ def straightness(lens: Lens, pixels: Array) -> Array:
     plane = normal - normal.mean(axis=0)
     _, _, axes = np.linalg.svd(plane, full_matrices=False)
     return np.asarray(plane @ axes[1] * np.sqrt(lens.matrix[0, 0] * lens.matrix[1, 1]))
+
+
+def bow(lens: Lens, pixels: Array, pick_u: float) -> tuple[float, float]:
+    """How far n >= 3 pixels on a line that is straight in the world bulge from it once distortion
+    is taken out, and its standard uncertainty by the picks' `pick_u` across the line, px: the
+    height of the parabola through them over their extent. Infinite u where all lie in two places.
+    """
+    off = straightness(lens, pixels)
+    normal = lens.undistorted(np.asarray(pixels, dtype=np.float64))
+    _, _, axes = np.linalg.svd(normal - normal.mean(axis=0), full_matrices=False)
+    along = (normal - normal.mean(axis=0)) @ axes[0]
+    t = 2 * (along - along.min()) / max(float(np.ptp(along)), 1e-12) - 1
+    basis = np.column_stack([np.ones_like(t), t, t * t])
+    information = basis.T @ basis
+    if np.linalg.cond(information) > 1e8:
+        return 0.0, float("inf")
+    fitted = np.linalg.solve(information, basis.T @ off)
+    return float(fitted[2]), float(pick_u * np.sqrt(np.linalg.inv(information)[2, 2]))

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator
 
+from calibration.board import DICTIONARIES
 from tracker.record_types import (
     Distance,
     Frame,
@@ -25,6 +26,7 @@ from tracker.record_types import (
     one_of,
     quantity,
     refuse,
+    several,
     whole,
     within,
 )
@@ -64,6 +66,13 @@ class ScaleBar(Table):
     depth: Distance | None = None
     on: Text | None = None
     plane: GroundLength | None = None
+
+
+class StraightLine(Table):
+    """Places on one line that is straight in the world, to try the lens."""
+
+    pixels: Annotated[tuple[Pixel, ...], several(3, "places on it, as [[10, 20], [300, 22], ...]")]
+    frame: Frame = 0
 
 
 class Pick(Table):
@@ -141,7 +150,9 @@ Corners = Annotated[int, whole(2, 200, "a number of inner corners")]
 
 
 class LensEntry(Table):
-    """A lens in one of three forms: numbers, chessboard pictures, or a file of an earlier one."""
+    """A lens in one of three forms: numbers, pictures or a clip of a board, or a file of an
+    earlier one. `marker` and `dictionary`: the board has markers in its light squares.
+    """
 
     camera_matrix: Annotated[tuple[Row, Row, Row], BeforeValidator(_matrix)] | None = None
     distortion: (
@@ -152,6 +163,8 @@ class LensEntry(Table):
         Annotated[tuple[Corners, Corners], listed(2, "columns and rows, as [9, 6]")] | None
     ) = None
     square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
+    marker: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
+    dictionary: Annotated[str, one_of(*DICTIONARIES)] | None = None
     file: Text | None = None
 
 
@@ -183,6 +196,7 @@ class Standing(Table):
     size: Annotated[tuple[Side, Side], listed(2, "width and height, as [1280, 1024]")] | None = None
     lens: LensEntry | None = None
     scale: tuple[ScaleBar, ...] = ()
+    straight: tuple[StraightLine, ...] = ()
     time: CameraTime = CameraTime()
     edits: tuple[Edit, ...] = ()
     ruled_out: tuple[RuledOut, ...] = ()

@@ -106,6 +106,17 @@ def listed(count: int, of: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def several(least: int, of: str) -> BeforeValidator:
+    """Lets only a list of at least `least` entries through; `of` says what they are."""
+
+    def read(value: object) -> object:
+        if not isinstance(value, (list, tuple)) or len(value) < least:
+            refuse(f"{brief(value)} is not a list of {least} entries or more", f"write {of}")
+        return value
+
+    return BeforeValidator(read)
+
+
 def unit_text(*kinds: str) -> AfterValidator:
     """A unit of one of these kinds."""
 

@@ -328,7 +328,9 @@ class Curve:
 class View:
     """What is needed to draw on a camera's film: the film, the camera, and its weave.
 
-    `steadiness` (frames, 4) holds the picture's motion du, dv, turn and ln scale about `centre`.
+    `steadiness` (frames, 4) holds the picture's motion du, dv, turn and ln scale about `centre`;
+    `lens_fit` (n, 4) where corners of a calibration board were seen and by how much that is off
+    the lens' prediction, px.
     """
 
     film: str  # path of a movie or of a folder or glob of pictures; or a URL
@@ -337,6 +339,7 @@ class View:
     bits: int | None = None
     steadiness: Array | None = None
     centre: tuple[float, float] | None = None
+    lens_fit: Array | None = None
 
 
 @dataclass(frozen=True)

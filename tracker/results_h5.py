@@ -193,6 +193,8 @@ def _write_view(group: Any, view: View) -> None:
             group.attrs[name] = getattr(view, name)
     if view.steadiness is not None:
         _put(group, "steadiness", view.steadiness, "px, px, rad, 1", "fixed targets")
+    if view.lens_fit is not None:
+        _put(group, "lens_fit", view.lens_fit, "px", "calibration board")
     if view.camera is not None:
         camera, lens = view.camera, view.camera.lens
         group.attrs["size"] = lens.size
@@ -214,6 +216,7 @@ def _read_view(group: Any) -> View:
         int(found["bits"]) if "bits" in found else None,
         group["steadiness"][()] if "steadiness" in group else None,
         None if centre is None else (float(centre[0]), float(centre[1])),
+        group["lens_fit"][()] if "lens_fit" in group else None,
     )
 
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from calibration.camera import Array, Lens
-from calibration.chessboard import lens_from_chessboard
+from calibration.chessboard import LensCalibration
 from calibration.finding import Finding
-from calibration.lens import given_lens, load_lens
 from calibration.plane import Bar, camera_from_bars
 from calibration.steadiness import Steadiness, steadiness
 from calibration.survey import Resection, resect
@@ -21,8 +19,9 @@ from tracker.brightness import Brightness, Region
 from tracker.film import Film, open_film
 from tracker.find import find_marks
 from tracker.follow import Followed, follow
+from tracker.optics import optics_of, straight_lines
 from tracker.record_camera import Camera as CameraEntry
-from tracker.record_camera import LensEntry, ScaleBar
+from tracker.record_camera import ScaleBar
 from tracker.record_schema import Record
 from tracker.still import without_slips
 from tracker.values import Progress, Warning_
@@ -43,6 +42,7 @@ class Sight:
     pose: Resection
     time: TimeBase
     warnings: tuple[Warning_, ...]
+    lens_fit: LensCalibration | None = None  # where the lens comes from pictures of a board
 
 
 def see(record: Record, name: str, progress: Progress) -> Sight:
@@ -55,7 +55,8 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     film = open_film(
         record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits, where=where
     )
-    lens, lens_said = lens_of(record, name, film.size)
+    optics = optics_of(record, name, film.size)
+    lens = optics.lens
     found = find_marks(record, name, film, lens, wanted_marks(record, name, film.size, lens))
     marks = found.marks
     regions: dict[str, Region | None] = {}
@@ -81,46 +82,16 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     pose = _pose(record, name, film.size, lens, followed, steady)
     clock = time_of(entry, film, grey.means, where)
     said = [
-        *lens_said,
+        *optics.warnings,
         *found.warnings,
         *_warnings(steady.findings, where),
         *_warnings(pose.findings, f"{where}.survey"),
+        *straight_lines(entry.straight, pose.camera.lens, steady, where),
         *_warnings(clock.findings, f"{where}.time"),
         *film.findings,
         *followed.findings,
     ]
-    return Sight(name, film, followed, steady, pose, clock, tuple(said))
-
-
-def lens_of(record: Record, name: str, size: tuple[int, int]) -> tuple[Lens | None, list[Warning_]]:
-    """The lens that the record gives for a camera, and what was noticed on the way; None where
-    it is to be solved with the pose.
-    """
-    entry = record.cameras[name].lens
-    return (None, []) if entry is None else read_lens(entry, record.folder, size, name)
-
-
-def read_lens(
-    entry: LensEntry, folder: Path, size: tuple[int, int] | None, camera: str
-) -> tuple[Lens, list[Warning_]]:
-    """The lens in any of its forms. Without the picture's `size`, that of its file or pictures,
-    or twice the principal point.
-    """
-    where = f"cameras.{camera}.lens"
-    if entry.file is not None:
-        return load_lens(folder / entry.file, size=size, where=where), []
-    if entry.chessboard is not None and entry.inner_corners and entry.square:
-        found = lens_from_chessboard(
-            sorted(folder.glob(entry.chessboard)),
-            inner_corners=entry.inner_corners,
-            square=entry.square,
-            where=where,
-        )
-        return found.lens, _warnings(found.findings, where)
-    assert entry.camera_matrix is not None
-    (_, _, cx), (_, _, cy), _ = entry.camera_matrix
-    size = size or (round(2 * cx + 1), round(2 * cy + 1))
-    return given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, where=where), []
+    return Sight(name, film, followed, steady, pose, clock, tuple(said), optics.fit)
 
 
 def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:

@@ -9,7 +9,10 @@ from calibration_scenes import LENS
 
 from calibration.camera import Array, Camera, Lens
 from calibration.lens import (
+    Board,
+    bow,
     given_lens,
+    lens_from_board,
     lens_from_chessboard,
     load_lens,
     save_lens,
@@ -171,3 +174,84 @@ def test_straight_lines_come_out_straight_only_with_the_right_distortion() -> No
 
     assert np.abs(straightness(LENS, pixels)).max() < 1e-9
     assert np.abs(straightness(pinhole, pixels)).max() > 2
+
+
+def test_a_board_with_markers_may_be_seen_in_part(tmp_path: Path) -> None:
+    """Boards drawn by OpenCV's own CharucoBoard.generateImage, both conventions of it; each
+    picture misses a part of the board, and one picture of seven is of another zoom.
+    """
+    normal, rng = sights(), np.random.default_rng(3)
+    columns, rows = CORNERS[0] + 1, CORNERS[1] + 1
+    markers = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50)
+    pattern = cv2.aruco.CharucoBoard((columns, rows), 1.0, 0.7, markers)
+    pattern.setLegacyPattern(True)
+    print_ = pattern.generateImage((80 * columns, 80 * rows), marginSize=0).astype(np.float32)
+    views = [(0.4, 0, 0), (-0.4, 0.1, 0.2), (0, 0.5, 0), (0.1, -0.5, 0.1), (0.3, 0.3, 0.4)]
+    views += [(-0.3, 0.3, 1.5), (0.35, -0.3, 0)]
+    for i, turn in enumerate(views):
+        rotation, _ = cv2.Rodrigues(np.array(turn, dtype=np.float64))
+        shift = np.array([1.5 * np.cos(2.0 * i), 1.2 * np.sin(2.0 * i), 8.0])
+        camera = Camera(TRUE, rotation, np.array([4.0, 3.0, 0]) - rotation.T @ shift)
+        rays = np.concatenate([normal, np.ones((*normal.shape[:2], 1))], axis=2) @ rotation
+        places = camera.position - camera.position[2] / rays[..., 2:] * rays
+        at = (80 * places[..., :2] - 0.5).astype(np.float32)
+        fine = cv2.remap(
+            print_, at[..., 0], at[..., 1], cv2.INTER_LINEAR, cv2.BORDER_CONSTANT, None, (210.0,)
+        )
+        grey = cv2.GaussianBlur(fine.reshape(SIZE[1], 3, SIZE[0], 3).mean(axis=(1, 3)), (0, 0), 0.7)
+        grey = 30 + 0.7 * grey + 2 * rng.standard_normal(grey.shape)
+        if i == 4:
+            grey = cv2.resize(grey, None, fx=0.8, fy=1.0)
+            grey = cv2.copyMakeBorder(grey, 0, 0, 64, 64, cv2.BORDER_REPLICATE)
+        cv2.imwrite(str(tmp_path / f"b{i}.png"), np.clip(grey, 0, 255).astype(np.uint8))
+
+    found = lens_from_chessboard(
+        sorted(tmp_path.glob("*.png")),
+        inner_corners=CORNERS,
+        square=0.03,
+        marker=0.021,
+        dictionary="5x5_50",
+    )
+
+    u = np.sqrt(np.diag(found.lens.covariance))
+    assert found.left_out == ("b4.png",)
+    assert len(found.corners) < 6 * CORNERS[0] * CORNERS[1]
+    assert np.all(np.abs(found.lens.values - TRUE.values)[:4] < 4 * u[:4])
+    assert found.lens.matrix[0, 0] == pytest.approx(600, rel=5e-3)
+
+
+def test_a_board_that_cannot_exist_is_refused(folder: Path) -> None:
+    pictures = sorted(folder.glob("*.png"))
+    with pytest.raises(Problem, match="doesn't fit"):
+        lens_from_chessboard(pictures, inner_corners=CORNERS, square=0.03, marker=0.04)
+    with pytest.raises(Problem, match="needs 60 markers"):
+        lens_from_chessboard(pictures, inner_corners=(11, 9), square=0.03, marker=0.02)
+
+
+def test_of_a_clip_the_frames_that_differ_most_are_used(folder: Path) -> None:
+    """A hand holds still for twelve frames, then shows the board in seven other ways."""
+    greys = [cv2.imread(str(folder / f"board{i}.png"), cv2.IMREAD_GRAYSCALE) for i in range(8)]
+    frames = [(f"frame {k}", greys[max(0, k - 12)]) for k in range(20)]
+
+    found = lens_from_board(frames, Board(CORNERS, 0.03), most=8)
+
+    assert set(found.residuals) >= {f"frame {k}" for k in range(13, 20)}
+    assert found.lens.matrix[0, 0] == pytest.approx(600, rel=2e-3)
+
+
+def test_the_bow_of_a_line_is_the_sagitta_that_distortion_gives_it() -> None:
+    """Source: Brown's model: a line at height y bows by f y |k1| x^2 to first order, x its half
+    length in units of the focal length.
+    """
+    slight = LENS.with_values(np.array([1500.0, 1500, 639.5, 511.5, -0.01, 0, 0, 0, 0]))
+    pinhole = slight.with_values(np.array([*slight.values[:4], 0, 0, 0, 0, 0]))
+    line = np.column_stack([np.linspace(-0.35, 0.35, 9), np.full(9, 0.2)])
+    pixels = slight.distorted(line)[0]
+
+    bent, u = bow(pinhole, pixels, 1.0)
+    straight, _ = bow(slight, pixels, 1.0)
+
+    assert abs(bent) == pytest.approx(1500 * 0.2 * 0.01 * 0.35**2, rel=0.02)
+    assert straight == pytest.approx(0, abs=1e-9)
+    assert 0.3 < u < 2
+    assert bow(pinhole, np.repeat(pixels[:2], 2, axis=0), 1.0)[1] == np.inf

@@ -20,7 +20,7 @@ from tracker.find.verify import Target
 from tracker.record import load_record
 from tracker.record_camera import Pick
 from tracker.record_schema import Record
-from tracker.sight import lens_of
+from tracker.optics import lens_of
 from tracker.wanted import wanted_marks
 
 TRUE = {f"car.{name}": np.array(smallscene.marker(name, 0)) for name in smallscene.CAR}

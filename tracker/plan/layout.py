@@ -10,9 +10,9 @@ import numpy as np
 from calibration.camera import Array, Camera, Lens
 from calibration.problem import RECORD, Problem
 from calibration.survey import resect
+from tracker.optics import read_lens
 from tracker.record_camera import PlannedCamera
 from tracker.record_schema import PlannedRecord, Vehicle
-from tracker.sight import read_lens
 from tracker.wanted import PICK_U
 
 STEEP = 0.966
@@ -69,7 +69,8 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
             remedy="add it; of a lens, the focal length from its data sheet in px will do",
             status=RECORD,
         )
-    lens, _ = read_lens(entry.lens, record.folder, entry.size, name)
+    lens = read_lens(entry.lens, record.folder, entry.size, name).lens
+    assert lens is not None
     fixed = tuple(
         Target(f"survey.{n}", np.array(t.at), t.pattern, _size(t.size, f"{where}.survey.{n}"), _UP)
         for n, t in entry.survey.items()

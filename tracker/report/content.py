@@ -163,7 +163,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         tables.cameras(results),
         *_of_cameras("Time", {name: c.time_base for name, c in results.cameras.items()}),
         *_of_cameras("Lens", {name: c.lens for name, c in results.cameras.items()}),
-        *_plots(plots, results.cameras, ("survey", "steadiness")),
+        *_plots(plots, results.cameras, ("survey", "steadiness", "lens")),
         tables.mark_fits(results),
     ]
     if results.cross_check:

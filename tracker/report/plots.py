@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from calibration.camera import Array
+from tracker.report.lens import lens_plot
 from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
@@ -123,6 +124,8 @@ def _all(results: Results) -> Iterable[Drawn]:
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
         found.append(_survey(camera, entry.survey_residuals_px))
+        if (fit := lens_plot(camera, results.views.get(camera))) is not None:
+            found.append(Drawn(*fit))
     return (drawn for drawn in found if drawn is not None)
 
 

@@ -71,7 +71,7 @@ def _unfitted(pixel: tuple[float, float], why: str) -> dict[str, Any]:
 
 def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], mark: str) -> float:
     """Size of a mark in the picture as the analysis foresees it, px; NaN if unknown."""
-    from tracker.sight import lens_of
+    from tracker.optics import lens_of
     from tracker.wanted import wanted_marks
 
     try:
