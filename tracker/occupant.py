@@ -8,7 +8,7 @@ Ridedown and mean accelerations keep the vehicle acceleration's sign.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -133,10 +133,17 @@ def ridedown(
     Mean (...,) in g with the acceleration's sign, and the middle of its window (...,) s. NaN
     where the record ends sooner.
     """
-    window = RIDEDOWN_WINDOW
     shape = acceleration.shape[:-1]
-    values = _rows(acceleration)
     first = np.broadcast_to(after, shape).reshape(-1) - before
+    value, start = _largest(*_means_from(time, _rows(acceleration), first))
+    return (value / GRAVITY).reshape(shape), (start + 0.5 * RIDEDOWN_WINDOW).reshape(shape)
+
+
+def _means_from(time: Array, values: Array, first: Array) -> tuple[Array, Array]:
+    """Means (m, j) of values (m, n) over `RIDEDOWN_WINDOW` that begin at `first` (m,) or later, the
+    one that begins there exactly among them, and when each begins (m, j). NaN: none.
+    """
+    window = RIDEDOWN_WINDOW
     starts, means = moving_means(time, values, window)
     means = np.where(starts >= first[:, None], means, np.nan)
     begin = np.where(np.isfinite(first) & (first + window <= time[-1]), first, time[0])
@@ -144,9 +151,7 @@ def ridedown(
     ends = integral_at(time, values, integral, np.stack((begin, begin + window), axis=-1))
     at_impact = np.where(begin == first, (ends[:, 1] - ends[:, 0]) / window, np.nan)
     starts = np.concatenate((np.broadcast_to(starts, means.shape), first[:, None]), axis=-1)
-    means = np.concatenate((means, at_impact[:, None]), axis=-1)
-    value, start = _largest(means, starts)
-    return (value / GRAVITY).reshape(shape), (start + 0.5 * window).reshape(shape)
+    return np.concatenate((means, at_impact[:, None]), axis=-1), starts
 
 
 def largest_mean(time: Array, acceleration: Array, window: float = ASI_WINDOW) -> Array:
@@ -208,11 +213,10 @@ def post_impact_deceleration(time: Array, ax: Array, ay: Array, after: Array) ->
     (from memory).
     """
     shape = ax.shape[:-1]
-    starts, mean_x = moving_means(time, _rows(ax), RIDEDOWN_WINDOW)
-    _, mean_y = moving_means(time, _rows(ay), RIDEDOWN_WINDOW)
-    first = np.broadcast_to(after, shape).reshape(-1)[:, None] - 0.5 * RIDEDOWN_WINDOW
-    resultant = np.where(starts >= first, np.hypot(mean_x, mean_y), np.nan)
-    value, _ = _largest(resultant, np.broadcast_to(starts, resultant.shape))
+    first = np.broadcast_to(after, shape).reshape(-1) - 0.5 * RIDEDOWN_WINDOW
+    mean_x, starts = _means_from(time, _rows(ax), first)
+    mean_y, _ = _means_from(time, _rows(ay), first)
+    value, _ = _largest(np.hypot(mean_x, mean_y), starts)
     return (value / GRAVITY).reshape(shape)
 
 
@@ -316,11 +320,6 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
         acceleration[..., 2],
         body_rates(state)[..., 2],
     )
-
-
-def take(risk: OccupantRisk, index: int) -> OccupantRisk:
-    """The figures of one draw."""
-    return OccupantRisk(**{f.name: np.asarray(getattr(risk, f.name))[index] for f in fields(risk)})
 
 
 def _one(values: Array) -> float:

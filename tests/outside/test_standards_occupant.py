@@ -176,6 +176,22 @@ def test_without_yaw_thiv_is_the_resultant_of_the_occupant_impact_velocities():
     assert risk.thiv_time == pytest.approx(risk.oiv_time, abs=1e-5)
 
 
+# The numbers are written out in docs/validation.md.
+def test_thiv_and_phd_of_two_half_sines_worked_by_hand():
+    x, y = pulse("half-sine", 20, 0.15), pulse("half-sine", 5, 0.15)
+    risk = occupant_risk(T, x, y, ZERO, FLAIL)
+    assert risk.thiv_time == pytest.approx(0.1035389, abs=1e-6)
+    assert risk.thiv == pytest.approx(15.08510, abs=2e-4)
+    assert risk.phd == pytest.approx(17.01012, abs=2e-4)
+    assert risk.asi == pytest.approx(1.677640, abs=2e-5)
+
+
+def test_thiv_of_a_turning_vehicle_worked_by_hand():
+    thiv, at = theoretical_head_impact(T, -8 * G + ZERO, -2 * G + ZERO, 1.0 + ZERO)
+    assert at == pytest.approx(0.1226588, abs=1e-6)
+    assert thiv == pytest.approx(np.hypot(9.845021, 1.210284), abs=1e-5)
+
+
 # EN 1317-1: PHD is the resultant after the head's impact, averaged over 10 ms.
 def test_post_impact_deceleration_of_steady_accelerations():
     phd = post_impact_deceleration(T, -6 * G + ZERO, 8 * G + ZERO, np.array(0.11))
