@@ -22,6 +22,9 @@ LEAST_SLIDE = 0.04  # s of free sliding from which friction is told
 ASSUMED, ASSUMED_U = 0.2, 0.05
 """Friction of a parked truck's tyres where the film does not tell it: roll-aheads of published
 tests of truck-mounted attenuators give 0.15 to 0.25 for a truck in gear with its brake set."""
+GRIP_U = 0.05
+"""Standard uncertainty, as a share, of the friction while the vehicles push beside that of the
+slide after it: load and slip differ. Common practice, no source."""
 MOVING = 0.02  # m/s from which the struck vehicle slides
 
 
@@ -58,7 +61,9 @@ def mechanics(
     ended = contact_ends < pair.time[-1]
     at = min(contact_ends, float(pair.time[-1]))
     friction = _friction(pair, at, ended)
-    grip = friction.rows * pair.struck_mass * GRAVITY  # N
+    rng = np.random.default_rng(6)
+    while_pushed = np.r_[1.0, 1.0 + GRIP_U * rng.standard_normal(len(friction.rows) - 1)]
+    grip = while_pushed * friction.rows * pair.struck_mass * GRAVITY  # N
     momentum, energy = _momentum(pair, grip, at), _energy(pair, grip, at)
     greatest = pair.closing.max(axis=1)
     when = float(pair.time[int(np.argmax(pair.closing[0]))])
