@@ -18,8 +18,14 @@ from tracker.body.setup import POSES, Setup
 from tracker.body.spline import Basis, sites_for
 from tracker.values import Warning_
 
-FIXED = np.array([10.0, 50.0, 50.0, 500.0])
-"""Prior sds of value, rate, acceleration and its jump along the path (m, s)."""
+FIXED = np.array([10.0, 50.0, 50.0])
+"""Prior sds of value, rate and acceleration along the path (m, s)."""
+JUMPS = 500.0, 1.0
+"""Sds of the acceleration's jump at contact, m/s^2: of a hard blow, and of a soft one."""
+CALM = 100.0
+"""Greatest strength of the jerk before contact: an acceleration that wanders 3 m/s^2 in 0.1 s."""
+UNLIKELY = 12.0
+"""Times whose log probability is lower by this than the best's are left out."""
 LIKELY = 3.0
 """Least gain of log evidence by a jump for there to have been a contact."""
 
@@ -52,12 +58,12 @@ def find_contact(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]
     frame = float(np.median(np.diff(path.time)))
     margin = max(5 * frame, 0.02 * (last - first))
     coarse = np.arange(first + margin, last - margin, max((last - first) / 80, 2 * frame))
-    scores = np.array([evidence(path, float(c), frame) for c in coarse])
-    best = float(coarse[np.argmax(scores)])
+    scores = np.array([onset(path, float(c), frame) for c in coarse])
     step = float(coarse[1] - coarse[0])
-    fine = np.linspace(best - 1.5 * step, best + 1.5 * step, 49)
-    fine = fine[(fine > first + margin / 2) & (fine < last - margin / 2)]
-    scores = np.array([evidence(path, float(c), frame) for c in fine])
+    likely = coarse[scores > scores.max() - UNLIKELY]
+    fine = np.linspace(likely[0] - 1.5 * step, likely[-1] + 1.5 * step, 49)
+    fine = fine[(fine > first + margin) & (fine < last - margin)]
+    scores = np.array([onset(path, float(c), frame) for c in fine])
     plain = evidence(path, None, frame)
     weight = np.exp(scores - scores.max())
     weight /= weight.sum()
@@ -100,9 +106,17 @@ def along_path(setup: Setup, fit: Fit, b: int) -> Along:
     return Along(time[order], place[order], variance[order])
 
 
-def evidence(path: Along, contact: float | None, frame: float) -> float:
-    """Log probability (up to a constant) of a path if contact was at this time (None: never), the
-    smoothness strengths at their most probable.
+def onset(path: Along, contact: float, frame: float) -> float:
+    """Log probability (up to a constant) of a path if contact was at this time, be it that the
+    acceleration jumps there or sets in gently, which are equally likely.
+    """
+    both = [evidence(path, contact, frame, jump) for jump in JUMPS]
+    return float(np.logaddexp(*both))
+
+
+def evidence(path: Along, contact: float | None, frame: float, jump: float = 0.0) -> float:
+    """Log probability (up to a constant) of a path if contact was at this time (None: never), with
+    a jump of acceleration of this sd, the smoothness strengths at their most probable.
     """
     sites = sites_for(float(path.time[0]), float(path.time[-1]), contact, frame)
     basis = Basis(sites, () if contact is None else (contact,))
@@ -113,7 +127,8 @@ def evidence(path: Along, contact: float | None, frame: float) -> float:
     usual = np.array([BUSY[0]]) if contact is None else np.array([QUIET[0], BUSY[0]])
     strength = usual.copy()
     gram, right = rows.T @ rows, rows.T @ left
-    fixed = FIXED[: 3 + len(basis.breaks)]
+    most = np.array([LIMITS[1]] if contact is None else [CALM, LIMITS[1]])
+    fixed = np.r_[FIXED, np.full(len(basis.breaks), jump)]
     score = -np.inf
     for _ in range(12):
         sd = np.concatenate([fixed, np.sqrt(strength[side] / basis.intervals)])
@@ -129,5 +144,5 @@ def evidence(path: Along, contact: float | None, frame: float) -> float:
         for s in range(len(strength)):
             gain = square[side == s].sum() + HELD * usual[s] / strength[s]
             strength[s] *= gain / (spent[side == s].sum() + HELD)
-        strength = np.clip(strength, *LIMITS)
+        strength = np.clip(strength, LIMITS[0], most)
     return score

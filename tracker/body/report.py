@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.camera import Array
+from calibration.problem import Problem
 from tracker.body import newton, prior, trust
 from tracker.body.attitude import STEEP
 from tracker.body.fit import Fit
@@ -13,11 +14,24 @@ from tracker.body.setup import Eye, Setup
 from tracker.body.trust import Rejected
 from tracker.values import Warning_
 
+HOPELESS, HOPELESS_PX = 10.0, 3.0
+"""Marks that scatter by more than so many times their uncertainty, and so many px (rms), are not
+those of a rigid body. Common practice, no source.
+"""
+UNSETTLED = 25.0
+"""Squared last step, in posterior sds, of an iteration that found no solution."""
+SCATTERED = 4.0
+"""A mark is named whose variance is so many times that of its camera's marks (median)."""
+
 
 def finished(
     setup: Setup, fit: Fit, contact: tuple[float, float], findings: tuple[Warning_, ...]
 ) -> Solution:
-    """The solution and everything worth saying about it."""
+    """The solution and everything worth saying about it.
+
+    Raises Problem where it isn't one: the iteration has not come to rest, or a camera's marks don't
+    fit the motion that all cameras together see.
+    """
     sd = prior.spread(setup, fit.strengths)
     residuals, rms, by_mark = {}, {}, {}
     for k, e in enumerate(setup.eyes):
@@ -29,6 +43,7 @@ def finished(
         by_mark[e.name] = {
             mark: float(fit.noise[k].total[m]) for m, mark in enumerate(e.marks) if on[:, m].any()
         }
+    _refuse(setup, fit, rms)
     rejected = trust.rejections(setup, fit.at.looks, fit.keep)
     solution = Solution(
         setup=setup,
@@ -45,6 +60,31 @@ def finished(
     )
     said = [*findings, *_noise(setup, fit), *_left_out(setup, rejected), *_steep(solution)]
     return Solution(**{**solution.__dict__, "findings": tuple(said)})
+
+
+def _refuse(setup: Setup, fit: Fit, rms: dict[str, float]) -> None:
+    worst, off = None, HOPELESS
+    for k, e in enumerate(setup.eyes):
+        scatter = float(np.sqrt(_chi_square(fit, k)))
+        if rms[e.name] > HOPELESS_PX and scatter > off:
+            worst, off = e, scatter
+    if worst is not None:
+        alone = len(setup.eyes) == 1
+        others = "the survey" if alone else "the survey or what the other cameras saw"
+        raise Problem(
+            f"the marks of this camera miss any motion of rigid vehicles by"
+            f" {rms[worst.name]:.0f} px rms, {off:.0f} times their uncertainty:"
+            f" they contradict {others}",
+            where=f"cameras.{worst.name}",
+            remedy="check which mark is which, the markers' survey, the camera's pose and clock",
+        )
+    if fit.system.decrement > UNSETTLED:
+        raise Problem(
+            "the motion did not come to rest: its last step was"
+            f" {np.sqrt(fit.system.decrement):.1f} standard uncertainties",
+            where="vehicles",
+            remedy="check the picks, the markers' survey and the cameras' poses",
+        )
 
 
 def _chi_square(fit: Fit, eye: int) -> float:
@@ -86,6 +126,15 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 "the uncertainties were raised accordingly"
             )
             out.append(Warning_("noise_larger", text, f"cameras.{e.name}"))
+        usual = float(np.median(own.total)) if len(own.total) else 1.0
+        loud = [m for m, v in zip(e.marks, own.total, strict=True) if v > SCATTERED * usual]
+        if loud and len(loud) < len(e.marks) / 2:
+            size = np.sqrt(max(own.total) / usual)
+            text = (
+                f"{', '.join(loud)} scatter up to {size:.1f} times as much as the other marks; "
+                "they count for less"
+            )
+            out.append(Warning_("mark_scatters", text, f"cameras.{e.name}"))
         if e.shake:
             text = (
                 f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
