@@ -72,7 +72,7 @@ def drive(
         left = cushion.force[row, k]
         found = left + (place - k) * (cushion.force[row, k + 1] - left)
         kept = np.clip(1.0 - (peak - closing) / cushion.unloading, 0.0, 1.0)
-        return np.where(parting, found * kept, found)
+        return np.asarray(np.where(parting, found * kept, found))
 
     def rates(state: Array, peak: Array) -> Array:
         closing, own, other = state
