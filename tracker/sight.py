@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from calibration.steadiness import Steadiness, steadiness
 from calibration.survey import Resection, resect
 from calibration.timebase import TimeBase, time_base
 from calibration.timing_light import TimingLight
+from tracker.background import background
 from tracker.brightness import Brightness, Region
 from tracker.film import Film, open_film
 from tracker.find import find_marks
@@ -78,7 +79,7 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         also=(grey.look,) if regions else (),
     )
     followed = without_slips(followed)
-    steady = steadiness(*_fixed(followed), size=film.size)
+    steady = _steadied(film, followed)
     pose = _pose(record, name, film.size, lens, followed, steady)
     clock = time_of(entry, film, grey.means, where)
     said = [
@@ -92,6 +93,20 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         *followed.findings,
     ]
     return Sight(name, film, followed, steady, pose, clock, tuple(said), optics.fit)
+
+
+def _steadied(film: Film, followed: Followed) -> Steadiness:
+    """The picture's motion as the fixed targets show it; without any, the background's texture."""
+    names, position, covariance = _fixed(followed)
+    found = None if names else background(film, followed.tracks)
+    if found is None:
+        return steadiness(names, position, covariance, size=film.size)
+    steady = steadiness(found.names, found.position, found.covariance, size=film.size)
+    text = (
+        f"no fixed target is in view: the picture was held steady by {len(found.names)} patches of "
+        f"the background, which leaves {steady.leftover_px:.2f} px rms at them"
+    )
+    return replace(steady, findings=(Finding("steady_background", text), *steady.findings))
 
 
 def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
