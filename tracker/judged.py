@@ -12,14 +12,16 @@ from calibration.camera import Array
 from tracker import headline
 from tracker.body.posterior import Draws, Solution
 from tracker.criteria.sets import load_criteria
+from tracker.crosscheck import ChannelCheck, combine, cross_check
 from tracker.crosscheck import CrossCheck as Check
-from tracker.crosscheck import combine, cross_check
+from tracker.crosscheck.predicted import AXES
 from tracker.headline import COLUMN, Drawn
 from tracker.instrumented import FilmAttitude, accelerometer_risk
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.occupant import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.record_schema import Tables, Vehicle
 from tracker.results import (
+    ChannelAgreement,
     ChannelFinding,
     CrossCheck,
     CrushResult,
@@ -307,4 +309,28 @@ def _checked(check: Check) -> CrossCheck:
     findings = tuple(
         ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text) for f in check.findings
     )
-    return CrossCheck(check.verdict, velocity, findings)
+    channels = {name: _agreement(one) for name, one in check.channels.items()}
+    return CrossCheck(check.verdict, velocity, findings, channels)
+
+
+def _agreement(check: ChannelCheck) -> ChannelAgreement:
+    unit = "m/s" if check.channel in AXES else "rad"
+    a = check.agreement
+    if a is None:
+        return ChannelAgreement(check.verdict, check.text, unit)
+    s = a.sprague_geers
+    return ChannelAgreement(
+        verdict=check.verdict,
+        text=check.text,
+        unit=unit,
+        rms=a.rms,
+        max=a.largest,
+        displacement_rms=a.displacement_rms,
+        displacement_max=a.displacement_largest,
+        final=Quantity(a.final, unit, a.final_u),
+        sprague_geers=SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+        residual_mean=a.residuals.mean,
+        residual_sd=a.residuals.deviation,
+        w179=a.w179,
+        iso18571=a.iso18571.rating,
+    )

@@ -246,12 +246,32 @@ class ChannelFinding:
 
 
 @dataclass(frozen=True)
+class ChannelAgreement:
+    """A channel beside what the film says it should have read; both integrated from time zero."""
+
+    verdict: Literal["agree", "disagree", "undetermined"]
+    text: str
+    unit: str  # of the integral: m/s, or rad for a rate
+    rms: float | None = None
+    max: float | None = None
+    displacement_rms: float | None = None  # m, or rad s: integrated twice
+    displacement_max: float | None = None
+    final: Quantity | None = None  # channel less film at the end; u: film and sound channel
+    sprague_geers: SpragueGeers | None = None
+    residual_mean: float | None = None  # share of the film's largest
+    residual_sd: float | None = None
+    w179: bool | None = None  # accepted by NCHRP Web-Only Document 179
+    iso18571: float | None = None
+
+
+@dataclass(frozen=True)
 class CrossCheck:
     """Whether a vehicle's accelerometers can be believed."""
 
     verdict: Literal["agree", "disagree", "undetermined"]
     velocity: VelocityComparison | None = None
     findings: tuple[ChannelFinding, ...] = ()
+    channels: Mapping[str, ChannelAgreement] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

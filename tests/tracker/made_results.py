@@ -11,6 +11,7 @@ from tracker.log import Entry
 from tracker.results import (
     Budget,
     CameraResult,
+    ChannelAgreement,
     ChannelFinding,
     Conditions,
     Criterion,
@@ -215,6 +216,24 @@ def made_results(units: str = "us") -> Results:
                         "ax", "scale", 1.011, 0.0019, "1", "ax reads 1.1 % high against the film"
                     ),
                 ),
+                {
+                    "ax": ChannelAgreement(
+                        "disagree",
+                        "ax reads 1.1 % high against the film",
+                        "m/s",
+                        rms=0.183,
+                        max=0.31,
+                        displacement_rms=0.021,
+                        displacement_max=0.044,
+                        final=Quantity(-0.27, "m/s", 0.058),
+                        sprague_geers=SpragueGeers(0.011, 0.004, 0.012),
+                        residual_mean=-0.008,
+                        residual_sd=0.004,
+                        w179=True,
+                        iso18571=0.953,
+                    ),
+                    "yaw_rate": ChannelAgreement("undetermined", "nothing to compare", "rad"),
+                },
             )
         },
         speed_check=SpeedCheck(Quantity(27.482, "m/s", 0.021), Quantity(27.448, "m/s", 0.13), True),

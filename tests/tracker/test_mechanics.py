@@ -1,13 +1,22 @@
 """Momentum, energy and force of two vehicles that strike, against mechanics worked by hand."""
 
+import json
+from dataclasses import replace
+
+import jsonschema
 import numpy as np
 import pytest
+from made_results import made_results
 from scipy.integrate import solve_ivp
 
 from tracker.headline import Drawn
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.pair import GRAVITY, ROLLING
 from tracker.mechanics.twomass import Cushion, drive
+from tracker.report.mechanics import mechanics as shown
+from tracker.report.plots import draw_plots
+from tracker.results_files import schema_text
+from tracker.results_json import results_json
 from tracker.values import STATE
 
 CAR, TRUCK = 1100.0, 9000.0  # kg
@@ -219,3 +228,43 @@ def test_a_plastic_impact_shares_the_momentum():
     assert shared / mph == pytest.approx(11.769, abs=2e-3)
     at = int(np.argmax(got.closing[0]))
     assert got.speed[0, at] / mph == pytest.approx(11.77, abs=0.05)
+
+
+# --- what is written of it ---
+
+
+@pytest.fixture(scope="module")
+def written(told):
+    _, found, curve = told
+    return replace(made_results("us"), mechanics=found, force_crush=curve)
+
+
+def test_results_with_mechanics_keep_to_the_schema(written):
+    jsonschema.validate(results_json(written), json.loads(schema_text()))
+
+
+def test_the_report_shows_balances_the_cushion_and_the_curve(written, tmp_path):
+    captions = draw_plots(written, tmp_path)
+    heading, _, balances, cushion, plot = shown(written, captions)
+    assert heading.text == "Mechanics"
+    assert plot.name == "car-force-crush"
+    assert (tmp_path / "car-force-crush.svg").stat().st_size > 5000
+    momentum = balances.rows[0][1]
+    assert float(momentum.split("±")[0]) == pytest.approx(CAR * SPEED / 4.4482216152605, rel=1e-3)
+    rows = dict(cushion.rows)
+    assert float(rows["Mean crush force (kip)"].split("±")[0]) == pytest.approx(
+        FORCE / 4448.2216, rel=2e-3
+    )
+    assert "0.82 ft that the front took" in cushion.note
+    data = (tmp_path / "car-force-crush.csv").read_text().splitlines()
+    assert data[0].startswith("closing (ft),force (kip)")
+
+
+def test_results_without_mechanics_have_no_such_section():
+    assert shown(made_results(), {}) == []
+
+
+def test_an_assumed_friction_is_said_to_be_one(told):
+    _, found, _ = told
+    said = replace(made_results(), mechanics=replace(found, friction_source="assumed"))
+    assert "it is assumed" in shown(said, {})[3].note

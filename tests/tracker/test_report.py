@@ -15,8 +15,17 @@ from made_results import TIME, made_results
 
 from tracker.report import digits
 from tracker.report.blocks import Beside, Table
+from tracker.report.channels import channels
 from tracker.report.content import document, headline
-from tracker.results import Conditions, CrushResult, Curve, Results, Software, VehicleResult
+from tracker.results import (
+    Conditions,
+    CrossCheck,
+    CrushResult,
+    Curve,
+    Results,
+    Software,
+    VehicleResult,
+)
 from tracker.results_files import read_results, write_results
 from tracker.values import STATE, Motion, Quantity, Tracks
 
@@ -332,3 +341,16 @@ def test_fonts_travel_with_the_pdf(written):
     assert fonts
     for line in fonts:
         assert re.search(r" (yes|no) +(yes|no) +(yes|no) +\d+ +\d+$", line)[1] == "yes", line
+
+
+def test_every_channel_stands_beside_the_film() -> None:
+    check = made_results().cross_check["car"]
+    found = channels("car", check, "us")
+    assert found is not None
+    ax, yaw = found.rows
+    assert ax[0] == "ax (ft/s, ft)"
+    assert ax[1] == "DISAGREE"
+    assert ax[3] == "−4.7"  # -0.27 / 0.058
+    assert ax[8:] == ("yes", "0.953")
+    assert yaw[:2] == ("yaw_rate (deg, deg s)", "undetermined")
+    assert channels("car", CrossCheck("agree"), "us") is None

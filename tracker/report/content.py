@@ -22,6 +22,7 @@ from tracker.report.blocks import (
     Text,
     table,
 )
+from tracker.report.channels import channels
 from tracker.report.mechanics import mechanics
 from tracker.report.plots import SMALL
 from tracker.report.sequence import Shots, sequence, summary
@@ -173,6 +174,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
             Text(f"Verdict for {vehicle}: {VERDICTS[check.verdict]}."),
             tables.cross_check(vehicle, check, results.test.report_units),
             tables.findings(vehicle, check, results.test.report_units),
+            channels(vehicle, check, results.test.report_units),
             *_plots(
                 plots, [vehicle], ("velocity-x", "velocity-y", "acceleration-x", "acceleration-y")
             ),
