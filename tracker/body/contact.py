@@ -110,8 +110,8 @@ def onset(path: Along, contact: float, frame: float) -> float:
     """Log probability (up to a constant) of a path if contact was at this time, be it that the
     acceleration jumps there or sets in gently, which are equally likely.
     """
-    both = [evidence(path, contact, frame, jump) for jump in JUMPS]
-    return float(np.logaddexp(*both))
+    hard, soft = (evidence(path, contact, frame, jump) for jump in JUMPS)
+    return float(np.logaddexp(hard, soft))
 
 
 def evidence(path: Along, contact: float | None, frame: float, jump: float = 0.0) -> float:

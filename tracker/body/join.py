@@ -96,6 +96,7 @@ def _longer(body: Body, last: float) -> tuple[Body, int]:
             basis=Basis(sites, body.basis.breaks),
             level=np.concatenate([body.level, np.zeros((more, POSES))]),
             spread=np.concatenate([body.spread, np.ones((more, POSES))]),
+            easing=np.concatenate([body.easing, np.ones((more, POSES))]),
         ),
         more,
     )

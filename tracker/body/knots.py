@@ -31,12 +31,42 @@ GROWTH = 1.3
 
 def resited(setup: Setup, fit: Fit) -> tuple[Setup, Fit]:
     """The same motions on knots that suit their strengths and the marks."""
+    bases = [Basis(_sites(setup, fit, b), body.basis.breaks) for b, body in enumerate(setup.bodies)]
+    return _on(setup, fit, bases, [np.ones((len(k.intervals), POSES)) for k in bases])
+
+
+def split(setup: Setup, fit: Fit) -> tuple[Setup, Fit]:
+    """The same motions with knots a frame apart about jerks that stand out, each of which may be
+    where the acceleration changes; the same ones if there are none.
+    """
+    bases, easings = [], []
+    for b, body in enumerate(setup.bodies):
+        sites, easing = body.basis.sites, body.easing
+        frame = _information(setup, fit, b)[1]
+        near = easing.copy()
+        near[1:] = np.maximum(near[1:], easing[:-1])
+        near[:-1] = np.maximum(near[:-1], easing[1:])
+        near[sites[:-1] < (body.basis.breaks[0] if body.basis.breaks else -np.inf)] = 1.0
+        pieces = np.where((near > 1).any(axis=1), np.ceil(np.diff(sites) / frame - 1e-6), 1)
+        pieces = np.maximum(pieces, 1).astype(np.int64)
+        parts = [
+            np.linspace(left, right, n, endpoint=False)
+            for (left, right), n in zip(pairwise(sites), pieces, strict=True)
+        ]
+        bases.append(Basis(np.concatenate([*parts, sites[-1:]]), body.basis.breaks))
+        easings.append(np.repeat(near, pieces, axis=0))
+    if all(len(k.sites) == len(o.basis.sites) for k, o in zip(bases, setup.bodies, strict=True)):
+        return setup, fit
+    return _on(setup, fit, bases, easings)
+
+
+def _on(setup: Setup, fit: Fit, bases: list[Basis], easings: list[Array]) -> tuple[Setup, Fit]:
+    """The same motions on these knots."""
     out, handles, still = setup, [], []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.spline, strict=True)):
         old = fit.at.values[part].reshape(-1, POSES)
         quiet = fit.held[part].reshape(-1, POSES)
-        sites = _sites(setup, fit, b)
-        basis = Basis(sites, body.basis.breaks)
+        basis = bases[b]
         first = body.basis.jerk.start
         more = basis.count - first
         out = out.with_body(
@@ -46,6 +76,7 @@ def resited(setup: Setup, fit: Fit) -> tuple[Setup, Fit]:
                 basis=basis,
                 level=np.concatenate([body.level[:first], np.zeros((more, POSES))]),
                 spread=np.concatenate([body.spread[:first], np.ones((more, POSES))]),
+                easing=easings[b],
             ),
         )
         handles.append(_carried(body, old, basis).ravel())

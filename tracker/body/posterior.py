@@ -40,7 +40,7 @@ class Path:
     def state(self, time: Array) -> Array:
         """Columns `STATE` (n, 15) at these times (n,)."""
         basis = self.setup.bodies[self.body].basis
-        return _states(basis, self.handles[None], np.atleast_1d(time) + self.shift)[0]
+        return np.asarray(_states(basis, self.handles[None], np.atleast_1d(time) + self.shift)[0])
 
 
 @dataclass(frozen=True)

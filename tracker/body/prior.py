@@ -36,6 +36,8 @@ ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
 Errors of marks that last for some frames would else be taken for accelerations of many g.
 """
+STANDS, TAIL = 3.0, 4.0
+"""A jerk stands out that is more than so many sds; the tails' degrees of freedom."""
 ONSET, ONSET_MORE = 0.01, 10.0
 """For so long after contact (s) the strength is so many times that of the crush that follows: a
 pulse sets in far more abruptly than it goes on.
@@ -82,14 +84,15 @@ def spread(setup: Setup, strengths: tuple[Array, ...]) -> Array:
     sd = setup.spread()
     for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
         grid = sd[part].reshape(-1, POSES)
-        grid[body.basis.jerk] = jerk_sd(body.basis, strength)
+        grid[body.basis.jerk] = jerk_sd(body, strength)
         sd[part] = grid.ravel()
     return sd
 
 
-def jerk_sd(basis: Basis, strength: Array) -> Array:
-    """Prior sds (intervals, 6) of the jerks under strengths (stretches, 6)."""
-    density = strength[sides(basis)]
+def jerk_sd(body: Body, strength: Array) -> Array:
+    """Prior sds (intervals, 6) of a body's jerks under strengths (stretches, 6)."""
+    basis = body.basis
+    density = strength[sides(basis)] * body.easing
     if basis.breaks:
         since = basis.sites[:-1] - basis.breaks[0]
         density = density * np.where((since > -1e-9) & (since < ONSET), ONSET_MORE, 1.0)[:, None]
@@ -195,6 +198,26 @@ def strengthened(
     return Strengths(tuple(out), most, tuple(steps))
 
 
+def eased(setup: Setup, unit: Array, unit_variance: Array, contact: float) -> tuple[Setup, float]:
+    """The setup with jerks that stand out after contact given way (a second blow, a part that
+    breaks), and the greatest change of a jerk's density (natural logarithm) thereby.
+
+    The jerk's distribution has the tails of a Student t of `TAIL` degrees of freedom from `STANDS`
+    sds on; its scale mixture is solved by expectation-maximisation. `unit`, `unit_variance` as in
+    `strengthened`. Source: Lange, Little & Taylor 1989.
+    """
+    out, most = setup, 0.0
+    for b, (body, part) in enumerate(zip(setup.bodies, setup.spline, strict=True)):
+        jerk = body.basis.jerk
+        square = (unit**2 + unit_variance)[part].reshape(-1, POSES)[jerk] * body.easing
+        easing = np.where(square > STANDS**2, (TAIL + square) / (TAIL + 1), 1.0)
+        easing[body.basis.sites[:-1] < contact - 1e-9] = 1.0
+        most = max(most, float(np.abs(np.log(easing / body.easing)).max(initial=0.0)))
+        if most > 0:
+            out = out.with_body(b, replace(body, easing=easing))
+    return out, most
+
+
 def _hastened(step: Array, before: Array | None) -> Array:
     """Steps (6,) to a fixed point lengthened by the ratio to those before them (6,)."""
     if before is None:
@@ -208,7 +231,7 @@ def handles_from(body: Body, start: Poses, strength: Array) -> Array:
     """Handles (handles, 6) of the smooth motion through start poses."""
     rows = body.basis.design(start.time)
     sd = body.spread.copy()
-    sd[body.basis.jerk] = jerk_sd(body.basis, strength)
+    sd[body.basis.jerk] = jerk_sd(body, strength)
     out = np.empty((body.basis.count, POSES))
     loose = 2e-2
     for k in range(POSES):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.body import newton, noise, prior, sensors, trust
 from tracker.body.fit import Fit
-from tracker.body.knots import resited
+from tracker.body.knots import resited, split
 from tracker.body.setup import POSES, Setup
 from tracker.values import Progress
 
@@ -28,6 +28,8 @@ ENOUGH = {False: 1e-5, True: 1e-2}
 """Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
 the way of the last steps). What is left after it is smaller by as much again.
 """
+CALMED = 20
+"""Step from which jerks that stand out no longer change."""
 NEAR = 1.0
 STILL = 0.15
 """Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
@@ -84,7 +86,7 @@ def second_round(
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
-    near, frozen, shakes = not free, False, 0
+    near, calmed, frozen, divided, shakes = not free, False, False, not free, 0
     pace: tuple[Array, ...] | None = None
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
@@ -112,11 +114,15 @@ def second_round(
             sized, moved = trust.resized(setup, fit)
         fit = replace(fit, strengths=new.values, noise=sized)
         setup = calmer
+        if near and not calmed:
+            setup, eased = prior.eased(setup, unit, left, contact)
+            moved = max(moved, eased)
         if not near and step >= 2 and new.change < NEAR:
             near, pace = True, None
             setup, fit = resited(setup, fit)
             continue
         if not near or max(new.change, change, moved) >= STILL:
+            calmed = calmed or step > CALMED
             continue
         steadier = _with_shake(setup, fit) if shakes < SHAKES else setup
         shakes += 1
@@ -124,7 +130,11 @@ def second_round(
             setup = steadier
             fit = replace(fit, at=newton.point(setup, at.values, sd, weights, fit.noise))
         elif system.decrement < 1.0 or stuck:
-            frozen = True
+            finer = setup
+            if not divided:
+                finer, fit = split(setup, fit)
+                divided, calmed = True, True
+            frozen, setup = finer is setup, finer
     tell("motion", FIRST + SECOND, FIRST + SECOND)
     return setup, fit
 

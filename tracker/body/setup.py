@@ -38,6 +38,7 @@ class Body:
     basis: Basis
     level: Array  # (handles, 6) prior mean
     spread: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
+    easing: Array  # (intervals, 6) by which the jerk's density is larger than the strengths say
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from tracker.body.join import joined
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
 from tracker.body.rounds import first_round, second_round
-from tracker.body.setup import Body, Eye, Setup, eye_of
+from tracker.body.setup import POSES, Body, Eye, Setup, eye_of
 from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
 from tracker.values import Progress, Warning_
@@ -143,6 +143,7 @@ def _setup(
                 basis=basis,
                 level=level,
                 spread=spread,
+                easing=np.ones((len(basis.intervals), POSES)),
             )
         )
     return Setup(tuple(bodies), eyes)
