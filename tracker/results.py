@@ -108,6 +108,8 @@ class OccupantResult:
     asi: Quantity | None = None  # 1
     mean50_x: Quantity | None = None  # g
     mean50_y: Quantity | None = None  # g
+    velocity_change_x: Quantity | None = None  # m/s, of the vehicle, from time zero to the end
+    velocity_change_y: Quantity | None = None  # m/s, vehicle axes
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """ISO/TS 13499 folders: a published channel header, round trips, and lenient reading."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -158,6 +160,21 @@ def test_a_wrong_number_of_samples_is_told(tmp_path):
 def test_a_channel_without_a_time_axis_is_refused(tmp_path, header, sentence):
     with pytest.raises(Problem, match=sentence):
         read_folder(example_folder(tmp_path / "T", header, SAMPLES[:50]))
+
+
+# "explicit" names another channel that holds the time axis (from memory).
+def test_a_channel_may_have_its_time_axis_in_another(tmp_path):
+    time = np.cumsum(np.full(500, 1e-4)) - 0.02
+    values = RNG.standard_normal(500)
+    axis = make_channel("10VEHCCG0000TI00", time, time * 1e3, "ms")
+    own = {"Reference channel": "explicit", "Reference channel name": "10VEHCCG0000TI00"}
+    channel = make_channel("10VEHCCG0000ACXP", time, values, "m/(s*s)", own)
+    bare = tuple(row for row in channel.header if row[0] not in ("Sampling interval",))
+    test = IsoTest("T", (), (), (replace(channel, header=bare), axis))
+    write_folder(test, tmp_path / "T")
+    read = read_folder(tmp_path / "T").channels[0]
+    assert read.time == pytest.approx(time, abs=1e-12)
+    assert np.array_equal(read.values, values)
 
 
 def test_a_record_names_channels_by_code_and_takes_the_unit_from_the_file(tmp_path):

@@ -88,6 +88,8 @@ LAYOUTS = {
         ),
         "utf-8",
     ),
+    "comment signs": ("# Laboratory X\n# time, ax, ay\n" + "\n".join(rows()), "utf-8"),
+    "comment signs and blanks": ("#time ax ay\n" + "\n".join(rows(" ")), "utf-8"),
     "blank lines": (PLAIN.replace("\n", "\n\n"), "utf-8"),
 }
 
@@ -113,6 +115,14 @@ def test_hdf5_is_read_by_dataset_name(tmp_path):
     got = read_accelerometer(spec, tmp_path)
     assert got.channels["ax"] == pytest.approx(AX * G)
     assert got.channels["ay"] == pytest.approx(AY)
+
+
+def test_hdf5_may_state_its_units_itself(tmp_path):
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file["time"], file["ax"] = TIME, AX
+        file["ax"].attrs["unit"] = "g"
+    spec = table("a.h5", channels={"ax": {"column": "ax"}})
+    assert read_accelerometer(spec, tmp_path).channels["ax"] == pytest.approx(AX * G)
 
 
 def test_units_and_polarity_of_the_record_count(tmp_path):

@@ -81,6 +81,8 @@ OCCUPANT = {
     "asi": Name("ASI", "plain"),
     "mean50_x": Name("Largest 50 ms mean, longitudinal", "acceleration_g"),
     "mean50_y": Name("Largest 50 ms mean, lateral", "acceleration_g"),
+    "velocity_change_x": Name("Velocity change to the end, longitudinal", "occupant_speed"),
+    "velocity_change_y": Name("Velocity change to the end, lateral", "occupant_speed"),
 }
 
 SOURCES = {"film": "Film", "accelerometer": "Accelerometer", "fused": "Both"}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -151,7 +151,7 @@ def read_folder(path: Path) -> IsoTest:
         heads[0].stem if heads else folder.name,
         header,
         index,
-        tuple(_read_channel(file) for file in files),
+        _with_axes([(_read_channel(file), file) for file in files]),
         notes,
     )
 
@@ -267,8 +267,9 @@ def _read_channel(path: Path) -> IsoChannel:
     lines = _text(path)
     header, start = _read_header(lines)
     values, bad = _samples(lines[start:])
-    step = _number(header, _STEP, path)
-    first = _number(header, _FIRST, path, absent=0.0)
+    explicit = _explicit(header)
+    step = _number(header, _STEP, path, absent=np.nan if explicit else None)
+    first = np.nan if explicit else _number(header, _FIRST, path, absent=0.0)
     notes = []
     code = header_value(header, "Channel code") or path.stem
     stated = _number(header, _COUNT, path, absent=float(len(values)))
@@ -278,13 +279,6 @@ def _read_channel(path: Path) -> IsoChannel:
         )
     if bad:
         notes.append(f"{path.name}: {bad} samples are no numbers")
-    if (header_value(header, "Reference channel") or "implicit").casefold() != "implicit":
-        raise Problem(
-            "its time axis is in another channel (reference channel is explicit)",
-            where=str(path),
-            remedy="give the channel as CSV with a time column",
-            status=RECORD,
-        )
     if len(values) < 2:
         raise Problem(
             "the channel has no samples", where=str(path), remedy="export it again", status=RECORD
@@ -292,6 +286,40 @@ def _read_channel(path: Path) -> IsoChannel:
     time: Array = first + step * np.arange(len(values), dtype=float)
     unit = header_value(header, "Unit")
     return IsoChannel(code.strip(), time, values, unit, header, tuple(notes))
+
+
+def _explicit(header: Header) -> bool:
+    """Whether the time axis is in another channel."""
+    return (header_value(header, "Reference channel") or "implicit").casefold() == "explicit"
+
+
+def _with_axes(read: list[tuple[IsoChannel, Path]]) -> tuple[IsoChannel, ...]:
+    """The channels, those whose time axis is another channel's values with these."""
+    whole = []
+    for channel, path in read:
+        if not _explicit(channel.header):
+            whole.append(channel)
+            continue
+        name = (header_value(channel.header, "Reference channel name") or "").casefold()
+        axis = next(
+            (c for c, _ in read if name and name in (c.code.casefold(), c.name.casefold())), None
+        )
+        whole.append(replace(channel, time=_seconds(axis, channel, path)))
+    return tuple(whole)
+
+
+def _seconds(axis: IsoChannel | None, channel: IsoChannel, path: Path) -> Array:
+    """The values of a time channel, s."""
+    factor = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}.get((axis and axis.unit) or "s")
+    if axis is None or factor is None or len(axis.values) != len(channel.values):
+        raise Problem(
+            "its time axis is another channel (reference channel is explicit) that is not there, "
+            "has other samples, or no unit of time",
+            where=str(path),
+            remedy="export both channels again, or give the channel as CSV with a time column",
+            status=RECORD,
+        )
+    return np.asarray(axis.values * factor)
 
 
 def _samples(lines: list[str]) -> tuple[Array, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -59,6 +60,7 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
             missing = next((name for name in names if name not in file), None)
             if missing is None:
                 columns = {name: np.asarray(file[name], dtype=float).ravel() for name in names}
+                units = {name: unit for name in names if (unit := _unit_of(file[name])) is not None}
     except (OSError, TypeError, ValueError):
         raise Problem(
             "this is no HDF5 file that can be read",
@@ -80,7 +82,18 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
             remedy="give datasets of one time base",
             status=RECORD,
         )
-    return Source(columns[names[0]], columns, {}, ())
+    return Source(columns[names[0]], columns, units, ())
+
+
+def _unit_of(dataset: Any) -> str | None:
+    """The unit that a dataset states in its attribute `unit` or `units`."""
+    for key in ("unit", "units"):
+        text = dataset.attrs.get(key)
+        if isinstance(text, bytes):
+            text = text.decode("utf-8", errors="replace")
+        if isinstance(text, str) and text.strip():
+            return text.strip()
+    return None
 
 
 def _from_folder(path: Path, channels: Sequence[str]) -> Source:

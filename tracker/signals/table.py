@@ -23,6 +23,8 @@ from calibration.problem import RECORD, Problem
 _DELIMITERS = (";", "\t", ",", "|", " ")
 _LARGEST = 1e12  # in any unit of the trade: more is a broken cell
 _HEADER_LINES = 500  # a header further down than this is none
+_COMMENT = re.compile(r"^\s*(?:[#%!*]|//)+\s*")
+"""What stands before a header that other programs are to skip."""
 _BRACKETED = re.compile(r"^(.*?)\s*[\[(<]([^\])>]*)[\])>]\s*$")
 
 
@@ -117,7 +119,7 @@ def _find_header(
     seen: list[str] = []
     for number, line in enumerate(lines[:_HEADER_LINES]):
         for delimiter in _DELIMITERS:
-            cells = _split([line], delimiter)[0]
+            cells = _split([_COMMENT.sub("", line)], delimiter)[0]
             whole = [_key(cell) for cell in cells]
             found = [_BRACKETED.match(cell.strip()) for cell in cells]
             bare = [_key(m.group(1)) if m else key for m, key in zip(found, whole, strict=True)]
