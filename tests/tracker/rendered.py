@@ -53,7 +53,12 @@ def ground(size: tuple[int, int], seed: int = 0) -> np.ndarray:
 
 
 def paint(
-    picture: np.ndarray, pattern: str, centre: np.ndarray, size: float, turn: float = 0.0
+    picture: np.ndarray,
+    pattern: str,
+    centre: np.ndarray,
+    size: float,
+    turn: float = 0.0,
+    over: int = OVER,
 ) -> None:
     """Paint one mark, 20 grey and 210 grey, into a float picture by area sampling."""
     half = int(np.ceil(size / 2)) + 2
@@ -63,7 +68,7 @@ def paint(
     rows, columns = picture.shape
     if left < -n or top < -n or left > columns or top > rows:
         return
-    grid = (np.arange(n * OVER) + 0.5) / OVER - 0.5
+    grid = (np.arange(n * over) + 0.5) / over - 0.5
     x = grid[None, :] + left - centre[0]
     y = grid[:, None] + top - centre[1]
     c, s = np.cos(turn), np.sin(turn)
@@ -73,7 +78,7 @@ def paint(
         grey = np.where(inside, 210.0, 0.0)
     else:
         grey = np.where(inside, np.where(x * y > 0, 210.0, 20.0), 0.0)
-    block = (n, OVER, n, OVER)
+    block = (n, over, n, over)
     share = inside.reshape(block).mean(axis=(1, 3))
     mean = grey.reshape(block).mean(axis=(1, 3))
     t, b, lt, r = max(top, 0), min(top + n, rows), max(left, 0), min(left + n, columns)

@@ -7,7 +7,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import search
-from tracker.follow.layout import middle
+from tracker.follow.layout import carry, middle
 from tracker.follow.state import Mask, State
 from tracker.marks.measure import remeasure
 
@@ -15,6 +15,19 @@ _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
 _CREPT = 2.0
 """Distance in px from its place among the others at which a mark of the ground is doubted."""
+_WHOLE, _FITS = 0.86, 1.1
+"""Visible part from which, and residual over noise up to which, a measurement is sound."""
+_FAINT, _VEILED = 0.2, 0.4
+"""Contrast, as a share of the strongest so far, below which a mark seen whole, or in part, is
+dropped."""
+_HALF = 0.5
+"""Visible part below which a mark is dropped: one picture alone can't tell it from what is like it.
+"""
+_ELSEWHERE, _BENDING = 0.3, 0.01
+"""Distance in px from where sound marks put it at which a doubtful mark is dropped, and its growth
+with each frame: a body's picture bends a little."""
+_STALE = 60
+"""Frames after which the sound marks no longer tell."""
 _CORRELATED = 0.45
 """Correlation below which the coarse search has found nothing."""
 _FARTHEST = 48
@@ -102,6 +115,31 @@ class Look:
         off = self.place - self.state.home - self.state.shift(ground, self.place)
         far = np.hypot(*np.nan_to_num(off).T) > _CREPT
         self.drop(ground & far & wanted)
+
+    def veiled(self, wanted: Mask) -> None:
+        """Drop marks of which smoke, glare or a cover has left too little to trust the rest."""
+        share = np.abs(self.contrast / self.state.paint[:, 1])
+        faint = share < np.where(self.visible > _WHOLE, _FAINT, _VEILED)
+        self.drop(wanted & (faint | (self.visible < _HALF)))
+
+    def misplaced(self, wanted: Mask) -> None:
+        """Drop marks that are measured from a part only, or badly, where the sound marks of their
+        body put them elsewhere: a soft veil shifts a mark without spoiling its fit.
+        """
+        state = self.state
+        sound = self.got & (self.visible > _WHOLE) & (self.ratio < _FITS)
+        wrong = np.zeros_like(self.got)
+        for m in np.flatnonzero(self.got & wanted & ~sound).tolist():
+            since = abs(state.frame - int(state.sound_at[m]))
+            mates = sound & state.sound_with[m] & (state.body == state.body[m])
+            if state.sound_at[m] < 0 or since > _STALE or np.count_nonzero(mates) < 3:
+                continue
+            then = state.sound[m]
+            place, _ = carry(then[mates], self.place[mates], then[m][None])
+            wrong[m] = np.hypot(*(self.place[m] - place[0])) > _ELSEWHERE + _BENDING * since
+        self.drop(wrong)
+        state.well(sound, self.place)
+        state.brighten(self.got & (self.visible > _WHOLE))
 
     def sought(self, which: Mask, guess: Array) -> tuple[Array, Mask]:
         """Better guesses by coarse search, and which marks it found.

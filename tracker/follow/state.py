@@ -13,7 +13,7 @@ from tracker.follow import search
 from tracker.follow.layout import middle
 from tracker.marks import Shape
 from tracker.marks.measure import Looks, looks_of
-from tracker.marks.model import RINGS
+from tracker.marks.model import QUADRANT, RINGS
 from tracker.marks.pack import Rows, unpack
 
 Mask = NDArray[np.bool_]
@@ -44,6 +44,10 @@ class State:
     layout_held: Mask = field(init=False)  # (n, n) which of them were measured then
     looked: Array = field(init=False)  # (n, n, 4) the inverse affines of all then
     turn: Array = field(init=False)  # (n, 2, 2) how the picture of its body has turned since
+    sound: Array = field(init=False)  # (n, n, 2) all marks when one was last measured well
+    sound_with: Mask = field(init=False)  # (n, n) which of them were measured well then
+    sound_at: NDArray[np.int64] = field(init=False)  # the frame of that
+    paint: Array = field(init=False)  # (n, 3) level, contrast, offset at its strongest
     surprise: float = 0.0  # px, mean over the last frames
 
     def __post_init__(self) -> None:
@@ -57,6 +61,9 @@ class State:
         self.looks, self.patches = looks_of(blank), [None] * n
         self.looked, self.turn = np.full((n, n, 4), np.nan), np.tile(np.eye(2), (n, 1, 1))
         self.layout, self.layout_held = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
+
+        self.sound, self.sound_with = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
+        self.sound_at, self.paint = np.full(n, -1, np.int64), np.full((n, 3), np.nan)
 
     def anchor(
         self, m: int, luma: Luma, place: Array, shape: Shape, velocity: Array | None
@@ -85,7 +92,7 @@ class State:
         noise, light = self.looks.noise.copy(), self.looks.gradient_u.copy()
         noise[m], light[m] = new.noise[0], new.gradient_u[0]
         self.looks = Looks(Rows(kinds, p, q, joined, at), noise, light)
-        self.size[m] = shape.size
+        self.size[m], self.paint[m] = shape.size, new.rows.p[0, [7, 8, 11]]
 
     def shift(self, ground: Mask, place: Array) -> Array:
         """How far the picture has shaken from where the ground's marks were picked, px."""
@@ -105,8 +112,8 @@ class State:
             self.looked[m] = self.looks.rows.p[:, 2:6]
 
     def look(self, index: NDArray[np.int64]) -> Looks:
-        """How these marks must look now: as when they were last measured, turned with their
-        body.
+        """How these marks must look now: as when they were last measured; hidden ones turned with
+        their body, and as strong as they ever were: smoke may have dimmed them.
         """
         rows = self.looks.rows
         p = rows.p[index]
@@ -114,6 +121,9 @@ class State:
         if turned.any():
             W = p[turned, 2:6].reshape(-1, 2, 2) @ np.linalg.inv(self.turn[index[turned]])
             p[turned, 2:6] = W.reshape(-1, 4)
+            p[turned, 7:9] = self.paint[index[turned], :2]
+            quadrant = np.flatnonzero(turned & (rows.kinds[index] == QUADRANT))
+            p[quadrant, 11] = self.paint[index[quadrant], 2]
         return Looks(rows.take(index, p), self.looks.noise[index], self.looks.gradient_u[index])
 
     def shape(self, m: int, base: Shape) -> Shape:
@@ -132,6 +142,17 @@ class State:
         if self.looks.rows.kinds[mate] == RINGS or not np.isfinite(then).all():
             return np.eye(2)
         return np.asarray(np.linalg.inv(now.reshape(2, 2)) @ then.reshape(2, 2))
+
+    def well(self, sound: Mask, place: Array) -> None:
+        """Keep where everything was when these marks were last measured well."""
+        self.sound[sound], self.sound_with[sound] = place, sound
+        self.sound_at[sound] = self.frame
+
+    def brighten(self, seen: Mask) -> None:
+        """Keep how marks looked that show more contrast than they ever did."""
+        now = self.looks.rows.p[:, [7, 8, 11]]
+        more = seen & (np.abs(now[:, 1]) > np.abs(self.paint[:, 1]))
+        self.paint[more] = now[more]
 
     def mates(self, m: int, got: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""

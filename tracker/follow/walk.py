@@ -69,6 +69,8 @@ def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Se
         look.measure(found & (~now | _differ(place, guess)), place)
     look.part(guess, wanted)
     look.strayed(wanted)
+    look.veiled(wanted)
+    look.misplaced(wanted)
     _update(state, look, guess, dt)
     own = look.got & ~known
     return Seen(

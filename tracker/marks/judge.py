@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 
+PART = "too little of it is visible"
 FAULTS = (
     "",
     "it lies outside the picture or is covered",
@@ -20,7 +21,7 @@ FAULTS = (
     "its contrast is not the mark's",
     "it does not stand out from the noise",
     "its size is not the mark's",
-    "too little of it is visible",
+    PART,
     "it does not look like the mark",
     "its place is not determined",
 )

@@ -13,7 +13,7 @@ from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.covered import fit_covered
 from tracker.marks.fitting import Fitted, fit
-from tracker.marks.judge import FAULTS, judge, off_start
+from tracker.marks.judge import FAULTS, PART, judge, off_start
 from tracker.marks.pack import Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
 
@@ -21,8 +21,11 @@ ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
-DIRTY = 2.0
-"""Weighted residual over noise from which even the visible part is not this mark."""
+DIRTY = ((0.6, 1.25), (0.45, 1.15), (0.33, 1.08))
+"""Visible part, and weighted residual over noise up to which that much may be believed."""
+MISFIT, MISFIT_COVERED = 0.03, 0.06
+"""Share of the energy of what doesn't fit that goes into the place. Found on rendered marks behind
+smoke, debris and glare."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,7 @@ def remeasure(
     sigma, light = np.maximum(looks.noise, ROUNDING), looks.gradient_u
     clean = _clean(luma, rows, light, sigma, white, search_px)
     fault = _faults(rows.p, clean, sigma, CLEAN, 0.85, search_px)
+    clean.out[:, :3] *= _widened(clean, sigma, MISFIT, 1.0)[:, None]
     best, known = clean, clean.rows.p
     dirty = np.flatnonzero(fault)
     if len(dirty):
@@ -124,7 +128,9 @@ def remeasure(
         seen = np.flatnonzero(fault == 0)
         gains = clean.rows.p[seen, 8] / rows.p[seen, 8]
         held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
-        fault[dirty] = _faults(part.p, held, sigma[dirty], DIRTY, 0.3, search_px)
+        fault[dirty] = _faults(part.p, held, sigma[dirty], DIRTY[0][1], DIRTY[-1][0], search_px)
+        fault[dirty[(fault[dirty] == 0) & _too_little(held, sigma[dirty])]] = FAULTS.index(PART)
+        held.out[:, :3] *= _widened(held, sigma[dirty], MISFIT_COVERED, 0.8)[:, None]
         known = known.copy()
         known[dirty] = rows.p[dirty]
         known[dirty, 7:9] = held.rows.p[:, 7:9]
@@ -158,6 +164,25 @@ def _clean(
     part = done.rows.take(again, done.rows.p[again])
     more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
     return done.replaced(again, more)
+
+
+def _widened(done: Fitted, sigma: Array, share: float, usual: float) -> Array:
+    """By how much each variance of place grows for what doesn't fit: a residual that is more than
+    noise is smooth, and a part of its energy looks like a shift.
+
+    usual : mean square of the residual over the noise where all fits.
+    """
+    pixels = np.maximum(done.out[:, 4], 1.0)
+    excess = done.out[:, 3] / sigma**2 - usual - 2.0 * np.sqrt(2.0 / pixels)
+    return 1.0 + share * pixels * np.maximum(excess, 0.0)
+
+
+def _too_little(done: Fitted, sigma: Array) -> NDArray[np.bool_]:
+    """Whether so little is visible that it would have to fit better."""
+    ratio, limit = done.residual / sigma, np.zeros(len(sigma))
+    for visible, most in reversed(DIRTY):
+        limit[done.visible >= visible] = most
+    return np.asarray(ratio > limit)
 
 
 def _faults(
