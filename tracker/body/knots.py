@@ -30,34 +30,37 @@ GROWTH = 1.3
 
 
 def resited(setup: Setup, fit: Fit) -> tuple[Setup, Fit]:
-    """The same motions on knots that suit their strengths and the marks."""
-    bases = [Basis(_sites(setup, fit, b), body.basis.breaks) for b, body in enumerate(setup.bodies)]
-    return _on(setup, fit, bases, [np.ones((len(k.intervals), POSES)) for k in bases])
-
-
-def split(setup: Setup, fit: Fit) -> tuple[Setup, Fit]:
-    """The same motions with knots a frame apart about jerks that stand out, each of which may be
-    where the acceleration changes; the same ones if there are none.
+    """The same motions on knots that suit their strengths and the marks, a frame apart about jerks
+    that stand out, each of which may be where the acceleration changes.
     """
     bases, easings = [], []
     for b, body in enumerate(setup.bodies):
-        sites, easing = body.basis.sites, body.easing
-        frame = _information(setup, fit, b)[1]
-        near = easing.copy()
-        near[1:] = np.maximum(near[1:], easing[:-1])
-        near[:-1] = np.maximum(near[:-1], easing[1:])
-        near[sites[:-1] < (body.basis.breaks[0] if body.basis.breaks else -np.inf)] = 1.0
-        pieces = np.where((near > 1).any(axis=1), np.ceil(np.diff(sites) / frame - 1e-6), 1)
-        pieces = np.maximum(pieces, 1).astype(np.int64)
-        parts = [
-            np.linspace(left, right, n, endpoint=False)
-            for (left, right), n in zip(pairwise(sites), pieces, strict=True)
-        ]
-        bases.append(Basis(np.concatenate([*parts, sites[-1:]]), body.basis.breaks))
-        easings.append(np.repeat(near, pieces, axis=0))
-    if all(len(k.sites) == len(o.basis.sites) for k, o in zip(bases, setup.bodies, strict=True)):
-        return setup, fit
+        seen, frame = _information(setup, fit, b)
+        told = (seen > 0) & ~fit.held[setup.spline[b]].reshape(-1, POSES)[0]
+        sites = _sites(body, fit.strengths[b], np.where(told, seen, 0.0), frame)
+        sites, easing = _divided(body, sites, frame)
+        bases.append(Basis(sites, body.basis.breaks))
+        easings.append(easing)
     return _on(setup, fit, bases, easings)
+
+
+def _divided(body: Body, sites: Array, frame: float) -> tuple[Array, Array]:
+    """Sites with more of them about a body's jerks that stand out and their neighbours, and the
+    easing (intervals, 6) between them.
+    """
+    old, near = body.basis.sites, body.easing.copy()
+    near[1:] = np.maximum(near[1:], body.easing[:-1])
+    near[:-1] = np.maximum(near[:-1], body.easing[1:])
+    near[old[:-1] < (body.basis.breaks[0] if body.basis.breaks else -np.inf)] = 1.0
+    middle = 0.5 * (sites[1:] + sites[:-1])
+    easing = near[np.clip(np.searchsorted(old, middle) - 1, 0, len(near) - 1)]
+    pieces = np.where((easing > 1).any(axis=1), np.ceil(np.diff(sites) / frame - 1e-6), 1)
+    pieces = np.maximum(pieces, 1).astype(np.int64)
+    parts = [
+        np.linspace(left, right, n, endpoint=False)
+        for (left, right), n in zip(pairwise(sites), pieces, strict=True)
+    ]
+    return np.concatenate([*parts, sites[-1:]]), np.repeat(easing, pieces, axis=0)
 
 
 def _on(setup: Setup, fit: Fit, bases: list[Basis], easings: list[Array]) -> tuple[Setup, Fit]:
@@ -102,15 +105,13 @@ def _carried(body: Body, handles: Array, basis: Basis) -> Array:
     return np.asarray(basis.to_handles @ coefficients)
 
 
-def _sites(setup: Setup, fit: Fit, b: int) -> Array:
-    body, strength = setup.bodies[b], fit.strengths[b]
+def _sites(body: Body, strength: Array, seen: Array, frame: float) -> Array:
+    """Sites (k,) for strengths (stretches, 6) and the marks' information (6,) per second."""
     sites, breaks = body.basis.sites, body.basis.breaks
-    seen, frame = _information(setup, fit, b)
-    told = (seen > 0) & ~fit.held[setup.spline[b]].reshape(-1, POSES)[0]
     ends = np.array([sites[0], *breaks, sites[-1]])
     step = np.full(len(strength), ends[-1] - ends[0])
-    if told.any():
-        step = APART / ((strength * seen)[:, told].max(axis=1)) ** (1 / 6)
+    if seen.any():
+        step = APART / ((strength * seen).max(axis=1)) ** (1 / 6)
     step = np.maximum(step, FRAMES * frame)
     step = np.maximum(step, (ends[-1] - ends[0]) / MOST)
     step = np.minimum(step, np.diff(ends) / FEWEST)

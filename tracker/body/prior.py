@@ -36,8 +36,10 @@ ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
 Errors of marks that last for some frames would else be taken for accelerations of many g.
 """
-STANDS, TAIL = 3.0, 4.0
-"""A jerk stands out that is more than so many sds; the tails' degrees of freedom."""
+STANDS, TAIL, FEW = 3.2, 4.0, 3
+"""A jerk along x, y or z stands out that is more than so many sds; the tails' degrees of freedom;
+the most that may stand out of a component.
+"""
 ONSET, ONSET_MORE = 0.01, 10.0
 """For so long after contact (s) the strength is so many times that of the crush that follows: a
 pulse sets in far more abruptly than it goes on.
@@ -198,24 +200,25 @@ def strengthened(
     return Strengths(tuple(out), most, tuple(steps))
 
 
-def eased(setup: Setup, unit: Array, unit_variance: Array, contact: float) -> tuple[Setup, float]:
+def eased(setup: Setup, unit: Array, unit_variance: Array, contact: float) -> Setup:
     """The setup with jerks that stand out after contact given way (a second blow, a part that
-    breaks), and the greatest change of a jerk's density (natural logarithm) thereby.
+    breaks).
 
     The jerk's distribution has the tails of a Student t of `TAIL` degrees of freedom from `STANDS`
     sds on; its scale mixture is solved by expectation-maximisation. `unit`, `unit_variance` as in
     `strengthened`. Source: Lange, Little & Taylor 1989.
     """
-    out, most = setup, 0.0
+    out = setup
     for b, (body, part) in enumerate(zip(setup.bodies, setup.spline, strict=True)):
         jerk = body.basis.jerk
         square = (unit**2 + unit_variance)[part].reshape(-1, POSES)[jerk] * body.easing
-        easing = np.where(square > STANDS**2, (TAIL + square) / (TAIL + 1), 1.0)
-        easing[body.basis.sites[:-1] < contact - 1e-9] = 1.0
-        most = max(most, float(np.abs(np.log(easing / body.easing)).max(initial=0.0)))
-        if most > 0:
-            out = out.with_body(b, replace(body, easing=easing))
-    return out, most
+        square[body.basis.sites[:-1] < contact - 1e-9] = 0.0
+        square[:, 3:] = 0.0
+        least = np.sort(square, axis=0)[-min(FEW, len(square))]
+        out_there = (square > STANDS**2) & (square >= least)
+        easing = np.where(out_there, (TAIL + square) / (TAIL + 1), 1.0)
+        out = out.with_body(b, replace(body, easing=easing))
+    return out
 
 
 def _hastened(step: Array, before: Array | None) -> Array:

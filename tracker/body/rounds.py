@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.body import newton, noise, prior, sensors, trust
 from tracker.body.fit import Fit
-from tracker.body.knots import resited, split
+from tracker.body.knots import resited
 from tracker.body.setup import POSES, Setup
 from tracker.values import Progress
 
@@ -28,8 +28,6 @@ ENOUGH = {False: 1e-5, True: 1e-2}
 """Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
 the way of the last steps). What is left after it is smaller by as much again.
 """
-CALMED = 20
-"""Step from which jerks that stand out no longer change."""
 NEAR = 1.0
 STILL = 0.15
 """Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
@@ -86,7 +84,7 @@ def second_round(
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
-    near, calmed, frozen, divided, shakes = not free, False, False, not free, 0
+    near, calm, frozen, shakes = not free, False, False, 0
     pace: tuple[Array, ...] | None = None
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND)
@@ -110,31 +108,28 @@ def second_round(
         pace = new.pace
         calmer, change = sensors.resized(setup, at.feels, system.root, sd)
         sized, moved = fit.noise, np.inf if free else 0.0
-        if free and step > 1:
+        if free and step > 1 and not calm:
             sized, moved = trust.resized(setup, fit)
+            calm = near and moved < STILL / 5
+        elif calm:
+            moved = 0.0
         fit = replace(fit, strengths=new.values, noise=sized)
         setup = calmer
-        if near and not calmed:
-            setup, eased = prior.eased(setup, unit, left, contact)
-            moved = max(moved, eased)
+        if not near and step >= 2:
+            setup = prior.eased(setup, unit, left, contact)
         if not near and step >= 2 and new.change < NEAR:
             near, pace = True, None
             setup, fit = resited(setup, fit)
             continue
         if not near or max(new.change, change, moved) >= STILL:
-            calmed = calmed or step > CALMED
             continue
         steadier = _with_shake(setup, fit) if shakes < SHAKES else setup
         shakes += 1
         if steadier is not setup:
-            setup = steadier
+            setup, calm = steadier, False
             fit = replace(fit, at=newton.point(setup, at.values, sd, weights, fit.noise))
         elif system.decrement < 1.0 or stuck:
-            finer = setup
-            if not divided:
-                finer, fit = split(setup, fit)
-                divided, calmed = True, True
-            frozen, setup = finer is setup, finer
+            frozen = True
     tell("motion", FIRST + SECOND, FIRST + SECOND)
     return setup, fit
 
