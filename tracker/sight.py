@@ -16,7 +16,7 @@ from calibration.survey import Resection, resect
 from calibration.timebase import TimeBase, time_base
 from calibration.timing_light import TimingLight
 from tracker.background import background
-from tracker.brightness import Brightness, Region
+from tracker.brightness import Brightness, Region, steadied
 from tracker.film import Film, open_film
 from tracker.find import find_marks
 from tracker.follow import Followed, follow
@@ -29,6 +29,7 @@ from tracker.values import Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
 
 FLASH, LIGHT = "flash", "timing light"
+WOVEN = 0.2  # px rms from which regions of flash and timing light are held to the picture
 BAR_PICK_U = 2.0  # px, of each end of a scale bar picked by hand
 
 
@@ -81,7 +82,9 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     followed = without_slips(followed)
     steady = _steadied(film, followed)
     pose = _pose(record, name, film.size, lens, followed, steady)
-    clock = time_of(entry, film, grey.means, where)
+    woven = bool(regions) and steady.rms_px > WOVEN
+    means = steadied(film, regions, steady) if woven else grey.means
+    clock = time_of(entry, film, means, where)
     said = [
         *optics.warnings,
         *found.warnings,

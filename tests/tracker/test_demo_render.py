@@ -172,3 +172,23 @@ def test_the_cushions_bays_add_up_to_what_is_left_of_it(crush: float) -> None:
     frames = truck.frame_places(crush)
     assert frames[-1] - frames[0] == pytest.approx(truck.CUSHION_LENGTH - crush, abs=0.02)
     assert (np.diff(frames) > 0.05).all()
+
+
+def test_a_film_whose_speed_rises_has_frames_ever_closer_in_time() -> None:
+    plan = Scenario(drift=0.03)
+    time = plan.frame_times("side")
+    steps = np.diff(time)
+    assert steps[0] / steps[-1] == pytest.approx(1.03, rel=1e-3)
+    assert (len(steps) / (time[-1] - time[0])) == pytest.approx(plan.frame_rate, rel=1e-3)
+    assert np.interp(plan.zero_frame("side"), np.arange(len(time)), time) == pytest.approx(
+        0, abs=1e-6
+    )
+
+
+def test_the_timing_light_is_lit_for_half_of_its_periods(scene: Scene) -> None:
+    blinking = replace(SCENARIO, timing_light=125.0, read_noise=0.0, shot_noise=0.0)
+    painter = Painter(replace(scene, scenario=blinking), "side")
+    u, v, w, h = painter.light_region()
+    greys = [painter.frame(i)[v : v + h, u : u + w].mean() for i in range(8)]  # two periods
+    assert np.mean(greys) == pytest.approx(35 + 75, abs=8)
+    assert greys[:4] == pytest.approx(greys[4:], abs=1)

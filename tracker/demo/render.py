@@ -23,6 +23,8 @@ MOMENTS = (0.375, -0.125, 0.125, -0.375)
 """Their times off the middle of the exposure, in exposures."""
 NEAR = 4  # px added around what moves
 FLASH_SIZE = 0.10  # m, standard deviation of the glow's core
+LIGHT_SIDE = 40  # px of a picture 1280 px wide, of the timing light
+LIGHT_PHASE = 0.37  # periods, of its clock at time zero
 FLASH_TIME = 0.055  # s, over which the bulb burns down
 
 Window = tuple[int, int, int, int]
@@ -286,6 +288,8 @@ class Painter:
         draw_clouds(picture, clouds_at(self.scene.clouds, time), self.camera)
         if scenario.flash:
             self._flash(picture, time)
+        if scenario.timing_light:
+            self._blink(picture, time)
         if scenario.weave or scenario.shake:
             matrix = motion_matrix(self.motion[index], scenario.size)
             moved = cv2.warpAffine(
@@ -316,6 +320,20 @@ class Painter:
         half = round(30 * self.scenario.size[0] / 1280)
         u, v = np.round(self.flash_centre()).astype(int)
         return int(u - half), int(v - half), 2 * half, 2 * half
+
+    def light_region(self) -> tuple[int, int, int, int]:
+        """A region within the timing light: first column, first row, width, height."""
+        side = round(LIGHT_SIDE * self.scenario.size[0] / 1280)
+        return side // 4, side // 4, side // 2, side // 2
+
+    def _blink(self, picture: Single, time: float) -> None:
+        """Draw the timing light, lit in the first half of each period of its own clock."""
+        scenario = self.scenario
+        half, rate = scenario.exposure / 2, scenario.timing_light
+        begin, end = ((time + s * half) * rate + LIGHT_PHASE for s in (-1, 1))
+        lit = [np.floor(p) / 2 + min(p - np.floor(p), 0.5) for p in (begin, end)]
+        side = round(LIGHT_SIDE * scenario.size[0] / 1280)
+        picture[:side, :side] = 35.0 + 150.0 * (lit[1] - lit[0]) / (end - begin)
 
     def _flash(self, picture: Single, time: float) -> None:
         """Add the light of the flash bulb, which begins at time zero within an exposure."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calibration.camera import Array, Camera, Lens
 
@@ -87,7 +88,10 @@ class Scenario:
     shot_noise: float = 0.16  # grey values per square root of a grey value
     psf: float = 0.7  # px, standard deviation of the lens' point spread
     weave: float = 0.0  # px, standard deviation of a picture's shift from frame to frame
+    weave_turns: bool = True  # the weave turns the picture and changes its scale, too
     shake: float = 0.0  # px, amplitude of the camera's swinging after the impact
+    drift: float = 0.0  # by this share the film's running speed rises from first to last frame
+    timing_light: float = 0.0  # 1/s, of a light that blinks in a corner of the picture; 0: none
     flash: bool = True
     dust: bool = True  # and flying pieces
     lens_in_record: bool = True
@@ -108,7 +112,16 @@ class Scenario:
 
     def frame_times(self, camera: str) -> Array:
         """Middle of the exposure of every frame (frames,), s."""
-        return np.asarray((np.arange(self.frames) - self.zero_frame(camera)) / self.frame_rate)
+        ran, zero = self._ran(np.arange(self.frames)), self._ran(self.zero_frame(camera))
+        return np.asarray(ran - zero)
+
+    def _ran(self, frame: ArrayLike) -> Array:
+        """Time (s) from the film's middle to a frame, by a speed that rises in proportion."""
+        middle = np.asarray(frame, dtype=np.float64) - self.frames / 2
+        if not self.drift:
+            return np.asarray(middle / self.frame_rate)
+        growth = self.drift / self.frames
+        return np.asarray(np.log1p(growth * middle) / growth / self.frame_rate)
 
     def camera(self, name: str) -> Camera:
         """The true camera."""
@@ -157,7 +170,8 @@ def picture_motion(scenario: Scenario, camera: str) -> Array:
         wander = cv2.GaussianBlur(rng.normal(size=(n, 4)), (1, 0), sigmaX=1e-3, sigmaY=2.0)
         wander = wander / wander.std(axis=0) * scenario.weave
         jump = rng.normal(size=(n, 4)) * scenario.weave * 0.3
-        motion += (wander + jump) * [1.0, 1.0, 1.0 / scenario.size[0], 0.3 / scenario.size[0]]
+        turns = float(scenario.weave_turns) / scenario.size[0]
+        motion += (wander + jump) * [1.0, 1.0, turns, 0.3 * turns]
     if scenario.shake:
         t = scenario.frame_times(camera)
         after = np.clip(t - 0.012, 0.0, None)  # the ground carries the blow to the camera

@@ -17,8 +17,15 @@ from tracker.demo.tracks import TrueTracks
 POINTS = {"nose": (0.78, 0.0, -0.50), "driver": (-1.60, -0.36, -1.02)}  # of the car, m
 
 
-def record_text(scene: Scene, tracks: dict[str, TrueTracks], flash: dict[str, list[int]]) -> str:
-    """The whole of record.toml; `flash` holds each camera's flash region."""
+def record_text(
+    scene: Scene,
+    tracks: dict[str, TrueTracks],
+    flash: dict[str, list[int]],
+    lights: dict[str, list[int]],
+) -> str:
+    """The whole of record.toml; `flash` and `lights` hold each camera's regions of the flash and of
+    the timing light.
+    """
     rng = np.random.default_rng([scene.scenario.seed, 3])
     parts = [_test(scene.scenario, rng)]
     for vehicle in ("car", "truck"):
@@ -29,7 +36,7 @@ def record_text(scene: Scene, tracks: dict[str, TrueTracks], flash: dict[str, li
         mark.name: _measured(mark.at, scene.scenario.ground_u, rng) for mark in scene.static.marks
     }
     for name, track in tracks.items():
-        parts.append(_camera(scene, track, surveyed, flash.get(name), rng))
+        parts.append(_camera(scene, track, surveyed, flash.get(name), lights.get(name), rng))
     parts.append(_accelerometer())
     return "\n".join(parts)
 
@@ -92,6 +99,7 @@ def _camera(
     track: TrueTracks,
     surveyed: dict[str, Array],
     flash: list[int] | None,
+    light: list[int] | None,
     rng: np.random.Generator,
 ) -> str:
     scenario, name = scene.scenario, track.camera
@@ -122,8 +130,13 @@ def _camera(
     for full in track.seen:
         if not full.startswith("survey."):
             lines.append(f'"{full}" = {{ {_pick(track, index[full], scenario, rng)} }}')
+    if flash is not None or light is not None:
+        lines += ["", f"[cameras.{name}.time]"]
     if flash is not None:
-        lines += ["", f"[cameras.{name}.time]", 'zero = "flash"', f"flash_region = {flash}"]
+        lines += ['zero = "flash"', f"flash_region = {flash}"]
+    if light is not None:
+        blinks = f'rate = "{scenario.timing_light:g} 1/s", duty = 0.5'
+        lines.append(f"timing_light = {{ region = {light}, {blinks} }}")
     return "\n".join(lines) + "\n"
 
 

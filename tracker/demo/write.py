@@ -49,19 +49,21 @@ def write_demo(
     scene = make_scene(scenario)
     told = _Told(progress)
 
-    def film(name: str) -> tuple[TrueTracks, list[int]]:
+    def film(name: str) -> tuple[TrueTracks, list[int], list[int]]:
         painter = Painter(scene, name)
         frames = told.each(f"drawing {name}", painter.frames(), scenario.frames)
         write_movie(folder / f"{name}.mp4", frames, scenario.frame_rate, scenario.crf)
-        return true_tracks(scene, name), list(painter.flash_region())
+        regions = list(painter.flash_region()), list(painter.light_region())
+        return true_tracks(scene, name), *regions
 
     # The drawing, the blur and the coder all work outside the interpreter's lock.
     with ThreadPoolExecutor(max_workers=2) as pool:
         made = dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
-    tracks = {name: track for name, (track, _) in made.items()}
-    flash = {name: region for name, (_, region) in made.items() if scenario.flash}
+    tracks = {name: track for name, (track, _, _) in made.items()}
+    flash = {name: region for name, (_, region, _) in made.items() if scenario.flash}
+    lights = {name: region for name, (_, _, region) in made.items() if scenario.timing_light}
     _write_accelerometer(folder / "car-accelerometer.csv", scene)
-    text = record_text(scene, tracks, flash)
+    text = record_text(scene, tracks, flash, lights)
     (folder / "record.toml").write_text(text, encoding="utf-8")
     return _write_truth(folder, scene, tracks)
 
