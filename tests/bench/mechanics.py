@@ -24,12 +24,11 @@ CASES = (  # car kg, speed mi/h, truck kg
     (1093, 62.3, 8940),
     (820, 62.3, 8940),
     (820, 45, 8940),
-    (700, 62.3, 8940),
+    (700, 50, 8940),
     (1093, 45, 8940),
-    (1093, 62.3, 5000),
     (950, 55, 20_000),
     (1500, 45, 6000),
-    (1500, 62.3, 8940),
+    (750, 58, 7000),
 )
 
 
@@ -58,6 +57,8 @@ def curve_against_truth(results):
     print("closing m     force: rms error kN, mean u, within 2 u     energy: rms error kJ, mean u")
     for low, high in ((0, 0.1), (0.1, 0.3), (0.3, 1), (1, 2), (2, 3), (3, 3.2)):
         part = (curve.closing >= low) & (curve.closing < high)
+        if not part.any():
+            continue
         e, w = curve.force[part] - true[part], curve.energy[part] - energy[part]
         inside = np.mean(np.abs(e) < 2 * curve.force_u[part])
         print(
