@@ -59,7 +59,7 @@ function problems() {
 
 function index() {
   const go = (id) => document.getElementById(id)?.scrollIntoView({ block: "start" });
-  const items = [["s-test", "Test"], ...Object.keys(store.test.raw.vehicles ?? {}).map((v) => [`s-vehicle-${v}`, v]), ["s-survey", "Survey"],
+  const items = [["s-test", "Test"], ...Object.keys(store.test.raw.vehicles ?? {}).map((v) => [`s-vehicle-${v}`, v]), ["s-survey", "Survey"], ["s-cushion", "Crush cushion"],
     ...Object.keys(store.test.raw.cameras ?? {}).map((c) => [`s-camera-${c}`, c]), ["s-accelerometers", "Accelerometers"]];
   return h("nav", { class: "index", "aria-label": "Parts of the record" }, items.map(([id, text]) => h("button", { class: "link", onclick: () => go(id) }, text)));
 }
@@ -93,7 +93,7 @@ function vehicles() {
   return [...all.map((name) => {
     const p = (...rest) => ["vehicles", name, ...rest];
     return section(`s-vehicle-${name}`, `Vehicle ${name}`, h("div", { class: "grid" },
-      f(p("role"), "Role", "", { options: ["", "striking", "struck", "other"] }), f(p("mass"), "Test inertial mass", "2420 lb"),
+      f(p("role"), "Role", "", { options: ["", "striking", "struck", "other"] }), f(p("mass"), "Test inertial mass", "2420 lb"), f(p("mass_u"), "Its standard uncertainty", "0.25 %"),
       f(p("cg"), "Centre of gravity x, y, z", "0 m, 0 m, -0.56 m", { kind: "list" }), f(p("flail"), "Flail distance along, across", "of the criteria", { kind: "list" })),
     rows("Markers, vehicle axes: x forward, y right, z down", p("markers"), [["at", "Surveyed at x, y, z", "0.80 m, -0.45 m, -1.42 m", { kind: "list" }], ["pattern", "Pattern", "", { options: ["", ...PATTERNS] }], ["size", "Size", "0.20 m"]], "marker"),
     rows("Further points whose path is wanted", p("points"), [], "point"),
@@ -114,8 +114,10 @@ function rows(title, path, columns, what) {
 }
 
 function survey() {
-  return section("s-survey", "Survey", h("div", { class: "grid" },
-    f(["survey", "ground_u"], "Standard uncertainty of fixed targets", "2 mm"), f(["survey", "marker_u"], "of vehicle markers", "1 mm")));
+  return [section("s-survey", "Survey", h("div", { class: "grid" },
+    f(["survey", "ground_u"], "Standard uncertainty of fixed targets", "2 mm"), f(["survey", "marker_u"], "of vehicle markers", "1 mm"))),
+  section("s-cushion", "Crush cushion", h("div", { class: "grid" },
+    f(["cushion", "length"], "Length before the test", "none"), f(["cushion", "front_crush"], "Of the closing, the striking vehicle's front took", "0 mm")))];
 }
 
 function cameras() {
