@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +24,7 @@ from tracker.optics import optics_of, straight_lines
 from tracker.record_camera import Camera as CameraEntry
 from tracker.record_camera import ScaleBar
 from tracker.record_schema import Record
+from tracker.repeated import Repeated, repeated, said_of, without_copies, without_standing
 from tracker.still import without_slips
 from tracker.values import Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
@@ -79,12 +80,14 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         progress=progress,
         also=(grey.look,) if regions else (),
     )
+    copies = repeated(followed.tracks)
+    followed = replace(followed, tracks=without_copies(followed.tracks, copies))
     followed = without_slips(followed)
     steady = _steadied(film, followed)
     pose = _pose(record, name, film.size, lens, followed, steady)
     woven = bool(regions) and steady.rms_px > WOVEN
     means = steadied(film, regions, steady) if woven else grey.means
-    clock = time_of(entry, film, means, where)
+    clock = without_standing(time_of(entry, film, means, where), copies)
     said = [
         *optics.warnings,
         *found.warnings,
@@ -93,7 +96,8 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         *straight_lines(entry.straight, pose.camera.lens, steady, where),
         *_warnings(clock.findings, f"{where}.time"),
         *film.findings,
-        *followed.findings,
+        *_without(followed.findings, copies),
+        *said_of(copies, where),
     ]
     return Sight(name, film, followed, steady, pose, clock, tuple(said), optics.fit)
 
@@ -187,3 +191,8 @@ def _bar(record: Record, name: str, bar: ScaleBar, steady: Steadiness) -> Bar:
 
 def _warnings(findings: tuple[Finding, ...], where: str) -> list[Warning_]:
     return [Warning_(finding.code, finding.text, where) for finding in findings]
+
+
+def _without(findings: Sequence[Warning_], copies: Repeated) -> list[Warning_]:
+    """Findings without that of equal pictures, where the marks' motion says more about them."""
+    return [f for f in findings if f.code != "frames_repeated" or not len(copies.frames)]

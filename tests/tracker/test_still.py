@@ -33,6 +33,28 @@ def test_what_all_targets_do_together_is_the_picture_s_motion_and_is_kept() -> N
     assert kept.tracks.measured.all()
 
 
+def test_a_picture_that_turns_and_grows_hides_no_target_but_the_slipped_one() -> None:
+    """Film weave turns the picture, too: 1.5 mrad are 0.8 px at the picture's corners."""
+    rng = np.random.default_rng(5)
+    position = four_targets()
+    away = position - [640.0, 512.0]
+    turn, growth = 1.5e-3 * rng.standard_normal((2, FRAMES, 1))
+    turned = np.stack(
+        [
+            away[..., 0] * (1 + growth) - away[..., 1] * turn,
+            away[..., 1] * (1 + growth) + away[..., 0] * turn,
+        ],
+        axis=2,
+    )
+    position = turned + np.array([640.0, 512.0])
+    position[40:46, 2] += [2.8, -1.0]
+
+    kept = without_slips(followed(position)).tracks.measured
+
+    assert np.flatnonzero(~kept[:, 2]).tolist() == list(range(40, 46))
+    assert kept[:, [0, 1, 3]].all()
+
+
 def test_a_short_excursion_of_one_target_is_hidden() -> None:
     position = four_targets()
     position[40:46, 2] += [2.8, -1.0]

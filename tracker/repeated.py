@@ -1,0 +1,107 @@
+"""Frames that repeat the one before: a scan that stopped, a camera that filled in what it lost.
+
+A copy shows every mark where it was. It is noticed by that: vehicles do not stop for one frame. In
+a scan the copy is one frame too many, so that time stood still; a camera's copy stands for a frame
+that was lost, so that the vehicles then jump by two frames' way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from calibration.timebase import TimeBase
+from tracker.film.findings import spelled
+from tracker.values import Status, Tracks, Warning_
+from tracker.wanted import SURVEY
+
+MOVING = 0.3  # px a frame, below which nothing tells a copy
+STANDS = 0.12  # share of the usual step below which a frame repeats the one before
+NEAR = 7  # frames on either side from which the usual step is taken
+FEWEST = 2  # marks
+MOST = 0.4  # share of the frames; more than that isn't copies
+JUMPS = 1.5  # usual steps after a copy, from which on it stands for a lost frame
+
+
+@dataclass(frozen=True)
+class Repeated:
+    """Frames that repeat the one before, and whether time stood still in them."""
+
+    frames: NDArray[np.int64]
+    inserted: bool  # copies are frames too many; else each stands for a frame that was lost
+
+
+def repeated(tracks: Tracks) -> Repeated:
+    """The frames in which all vehicle marks stand still amid their motion."""
+    which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith(f"{SURVEY}.")]
+    steps = np.linalg.norm(np.diff(tracks.position[:, which], axis=0), axis=2)
+    known = np.isfinite(steps)
+    enough = known.sum(axis=1) >= FEWEST
+    way = np.full(len(tracks.position), np.nan)  # of a frame from the one before, px
+    way[1:][enough] = np.nanpercentile(steps[enough], 75, axis=1)
+    usual = np.array([_usual(way, frame) for frame in range(len(way))])
+    with np.errstate(invalid="ignore"):
+        stands = (usual > MOVING) & (way < STANDS * usual)
+    frames = np.flatnonzero(stands)
+    if len(frames) > MOST * len(way):
+        frames = frames[:0]
+    after = frames[frames + 1 < len(way)]
+    jump = way[after + 1] / usual[after]
+    jump = jump[np.isfinite(jump)]
+    return Repeated(frames, not jump.size or bool(np.median(jump) < JUMPS))
+
+
+def _usual(way: Array, frame: int) -> float:
+    """The upper part of the steps near a frame: copies among them don't lower it."""
+    near = np.delete(way[max(0, frame - NEAR) : frame + NEAR + 1], min(frame, NEAR))
+    near = near[np.isfinite(near)]
+    return float(np.percentile(near, 60)) if len(near) >= 4 else float("nan")
+
+
+def without_copies(tracks: Tracks, found: Repeated) -> Tracks:
+    """The tracks with all marks hidden in copies: they show what was, not what is."""
+    if not len(found.frames):
+        return tracks
+    position, status = tracks.position.copy(), tracks.status.copy()
+    position[found.frames] = np.nan
+    status[found.frames] = np.where(
+        status[found.frames] == Status.MEASURED, Status.HIDDEN, status[found.frames]
+    )
+    return replace(tracks, position=position, status=status)
+
+
+def without_standing(clock: TimeBase, found: Repeated) -> TimeBase:
+    """A clock counted in frames that stands still in copies which are frames too many.
+
+    Times by a timing light or by the movie's own uneven stamps know that already.
+    """
+    if not len(found.frames) or not found.inserted or clock.clock is not None:
+        return clock
+    count = len(clock.seconds)
+    copies = np.zeros(count)
+    copies[found.frames] = 1
+    number = np.arange(count) - np.cumsum(copies)
+    zero = 0.0 if np.isnan(clock.zero_frame) else clock.zero_frame
+    at_zero = np.interp(zero, np.arange(count), number)
+    seconds = (number - at_zero) / clock.rate
+    u = np.abs(seconds) * clock.rate_u / clock.rate
+    return replace(clock, seconds=seconds, seconds_u=u)
+
+
+def said_of(found: Repeated, where: str) -> list[Warning_]:
+    """The copies in words."""
+    if not len(found.frames):
+        return []
+    meaning = (
+        "they are frames too many, and time stands still in them"
+        if found.inserted
+        else "each stands for a frame that was lost, and time goes on in them"
+    )
+    text = (
+        f"{len(found.frames)} frames repeat the one before ({spelled(found.frames.tolist())}): as "
+        f"the vehicles move on, {meaning}; nothing was measured in them"
+    )
+    return [Warning_("frames_repeated", text, where)]
