@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from calibration.camera import Array
 from calibration.problem import FILM, Problem
+from tracker.film.interlaced import EvenLines, said, seen_interlaced
 from tracker.film.luma import Luma
 from tracker.film.movie import open_movie
 from tracker.film.opened import Frames, Source
@@ -156,7 +157,12 @@ def open_film(
     there is nothing there, or nothing that is a film.
     """
     place = f"{where} ({path})" if where else path
-    opened = open_movie(path, place) if is_movie(path, place) else open_pictures(path, place)
+    movie = is_movie(path, place)
+    opened = open_movie(path, place) if movie else open_pictures(path, place)
+    source = opened.source
+    if movie and seen_interlaced(source):
+        source = EvenLines(source)
+        opened.findings.append(said(place))
     stored = 8 if opened.bits <= 8 else 16
     if bits is not None and not 1 <= bits <= stored:
         raise Problem(
@@ -173,6 +179,6 @@ def open_film(
         bits=opened.bits if bits is None else bits,
         stamps=opened.stamps,
         rate=opened.rate if frame_rate is None else frame_rate,
-        source=opened.source,
+        source=source,
         findings=opened.findings,
     )
