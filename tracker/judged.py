@@ -16,7 +16,8 @@ from tracker.crosscheck import ChannelCheck, combine, cross_check
 from tracker.crosscheck import CrossCheck as Check
 from tracker.crosscheck.predicted import AXES
 from tracker.headline import COLUMN, Drawn
-from tracker.instrumented import FilmAttitude, accelerometer_risk
+from tracker.instrumented import FilmAttitude, accelerometer_risk, cg_acceleration_draws
+from tracker.integration import from_zero, integrate
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.occupant import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.record_schema import Tables, Vehicle
@@ -247,11 +248,13 @@ def instrumented(
         seen = film.motion.observed[np.isin(film.motion.time, drawn.time)]
         checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
     occupant = None
+    alone: list[Curve] = []
     for block in blocks:
         figures, notes = accelerometer_risk(block, cg, distances, film=attitude)
         warnings += [Warning_("accelerometer_note", note, where) for note in (*block.notes, *notes)]
         if occupant is None and figures["oiv_x"] is not None:
             occupant = occupant_result(figures)
+            alone = _velocity(vehicle, block, cg) if film is None else []
     check = combine(checks, [b.file for b in blocks]) if checks else None
     curves = (
         [
@@ -259,10 +262,18 @@ def instrumented(
             Curve(vehicle, "velocity_x", "accelerometer", "m/s", v.time, v.channel),
         ]
         if check is not None and (v := check.velocity) is not None
-        else []
+        else alone
     )
     checked = None if check is None else _checked(check)
     return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks))
+
+
+def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
+    """Change of the cg's velocity along the vehicle's x, of a vehicle that no film shows."""
+    motion = cg_acceleration_draws(block, cg)
+    time, (ax, drawn) = from_zero(motion.time, motion.mean[0], motion.draws[:, 0])
+    value, spread = integrate(time, ax), integrate(time, drawn).std(axis=0, ddof=1)
+    return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
 
 
 def point_paths(

@@ -27,7 +27,7 @@ from tracker.results import (
     VehicleResult,
 )
 from tracker.results_files import read_results, write_results
-from tracker.values import STATE, Motion, Quantity, Tracks
+from tracker.values import STATE, Motion, Quantity, Tracks, Warning_
 
 
 def tidy(text):
@@ -354,3 +354,21 @@ def test_every_channel_stands_beside_the_film() -> None:
     assert ax[8:] == ("yes", "0.953")
     assert yaw[:2] == ("yaw_rate (deg, deg s)", "undetermined")
     assert channels("car", CrossCheck("agree"), "us") is None
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("accelerometers_unusable", "No accelerometer can be used: all is from film (car)."),
+        ("accelerometers_alone", "it is from accelerometers alone (car)."),
+    ],
+)
+def test_the_first_page_says_when_one_kind_of_instrument_failed(code: str, said: str) -> None:
+    assert said in headline(replace(made_results(), warnings=(Warning_(code, "", "vehicles.car"),)))
+    assert said not in headline(made_results())
+
+
+def test_a_report_without_any_film_does_not_call_itself_film_analysis() -> None:
+    blind = replace(made_results(), motion={}, cameras={})
+    assert "Film analysis" in document(made_results(), {}).subtitle
+    assert "Accelerometers alone by the criteria" in document(blind, {}).subtitle

@@ -48,6 +48,10 @@ KEY_OCCUPANT = {
     "thiv": "THIV",
     "asi": "ASI",
 }
+ALONE = {
+    "accelerometers_unusable": "No accelerometer can be used: all is from film",
+    "accelerometers_alone": "No film tells the occupant risk: it is from accelerometers alone",
+}
 KEY_NOTE = "OIV: occupant impact velocity; x forward, y to the right."
 
 
@@ -58,12 +62,13 @@ def document(results: Results, plots: Mapping[str, str], shots: Shots | None = N
     test, software = results.test, results.software
     criteria = CRITERIA.get(test.criteria, test.criteria)
     date = f"{test.date} · " if test.date else ""
+    kind = "Film analysis" if results.motion or not results.vehicles else "Accelerometers alone"
     return Document(
         test.number,
         test.title or "Impact test",
-        f"{date}Film analysis by the criteria of {criteria}"
+        f"{date}{kind} by the criteria of {criteria}"
         if test.criteria != "none"
-        else f"{date}Film analysis",
+        else f"{date}{kind}",
         f"{software.name} {software.version}",
         "us-letter" if test.report_units == "us" else "a4",
         (
@@ -101,6 +106,9 @@ def headline(results: Results) -> str:
             f"Of {len(results.criteria)} criteria, {counts['pass']} passed, "
             f"{counts['fail']} failed, {open_} undetermined."
         )
+    for warning in results.warnings:
+        if warning.code in ALONE:
+            said.append(f"{ALONE[warning.code]} ({warning.where.partition('.')[2]}).")
     for vehicle, check in results.cross_check.items():
         said.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
     if results.warnings:

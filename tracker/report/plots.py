@@ -208,7 +208,8 @@ def _comparison(
         curve(axes[1], film.time, difference * factor, u * factor, line, "accelerometer less film")
         axes[1].axhline(0.0, color=SOFT, linewidth=0.6)
         finish(axes[1], "", unit)
-    caption = f"{vehicle.capitalize()}: {title}, film and accelerometers, with 95 % bands."
+    told = "film and accelerometers" if two else "film" if film is not None else "accelerometers"
+    caption = f"{vehicle.capitalize()}: {title}, {told}, with 95 % bands."
     return Drawn(_name(f"{vehicle}-{quantity.replace('_', '-')}", width), caption, figure, data)
 
 
