@@ -12,10 +12,10 @@ from tracker.film.interlaced import even_lines
 
 def scene(time: float, rng: np.random.Generator) -> np.ndarray:
     """A bright slab with a ragged edge that crosses a dull wall at 6 px a frame."""
-    v, u = np.mgrid[0:240, 0:320]
+    v, u = np.mgrid[0:480, 0:320]
     edge = 40 + 6 * time + 8 * np.sin(v / 17)
-    slab = np.clip(u - edge, 0, 1) * np.clip(edge + 90 - u, 0, 1) * ((v > 60) & (v < 200))
-    return 70 + 10 * np.sin(u / 9) + 110 * slab + 2 * rng.standard_normal((240, 320))
+    slab = np.clip(u - edge, 0, 1) * np.clip(edge + 90 - u, 0, 1) * ((v > 60) & (v < 400))
+    return 70 + 10 * np.sin(u / 9) + 110 * slab + 2 * rng.standard_normal((480, 320))
 
 
 def film(path: Path, lag: float, frames: int = 10) -> Path:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from calibration.camera import Array
 from calibration.problem import FILM, Problem
-from tracker.film.interlaced import EvenLines, said, seen_interlaced
+from tracker.film.interlaced import ROWS, EvenLines, said, seen_interlaced
 from tracker.film.luma import Luma
 from tracker.film.movie import open_movie
 from tracker.film.opened import Frames, Source
@@ -160,7 +160,7 @@ def open_film(
     movie = is_movie(path, place)
     opened = open_movie(path, place) if movie else open_pictures(path, place)
     source = opened.source
-    if movie and seen_interlaced(source):
+    if movie and opened.size[1] in ROWS and seen_interlaced(source):
         source = EvenLines(source)
         opened.findings.append(said(place))
     stored = 8 if opened.bits <= 8 else 16

@@ -11,13 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.camera import Array
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, Source
 from tracker.values import Warning_
 
-PLACES = 4  # of a film, tried
+PLACES, LOOKED_AT = 4, 6  # of a film, tried; frames read at each
 MOVED = 14.0  # grey levels of 8 bits by which a pixel changes where something moves
-ENOUGH = 400  # such pixels in a pair of frames
+ROWS = (480, 486, 576, 1080)
+"""Heights of interlaced video: ITU-R BT.601 and BT.709. Films of other heights aren't looked at."""
+BLOCK, FILLED = 16, 0.1  # px, a block's side; share of such pixels from which it tells
+BLOCKS, MOSTLY = 5, 0.6  # that must tell, and the share of them that must be combs
+STRONG = 5.0  # grey levels by which neighbouring lines of a comb differ
 COMB = 1.4  # neighbouring lines differ that much more than lines of the same field
 
 
@@ -55,23 +60,34 @@ def is_combed(first: Luma, second: Luma) -> bool | None:
     """Whether what moves between two successive frames is a comb; None where too little moves."""
     a, b = first.astype(np.float32), second.astype(np.float32)
     moving = (np.abs(a - b) > MOVED)[1:-1]
-    if moving.sum() < ENOUGH:
+    between = _sums(np.where(moving, np.abs(a[1:-1] - (a[:-2] + a[2:]) / 2), 0))
+    within = _sums(np.where(moving, np.abs(a[2:] - a[:-2]), 0))
+    count = _sums(moving)
+    told = count >= FILLED * BLOCK**2
+    if told.sum() < BLOCKS:
         return None
-    between = np.abs(a[1:-1] - (a[:-2] + a[2:]) / 2)[moving].mean()
-    within = np.abs(a[2:] - a[:-2])[moving].mean()
-    return bool(between > COMB * within)
+    combed = (between > COMB * within) & (between > STRONG * count)
+    return bool(combed[told].mean() > MOSTLY)
+
+
+def _sums(values: Array) -> Array:
+    """Sums over square blocks of the picture."""
+    rows, columns = (n // BLOCK for n in values.shape)
+    whole = values[: rows * BLOCK, : columns * BLOCK].astype(np.float64)
+    return np.asarray(whole.reshape(rows, BLOCK, columns, BLOCK).sum(axis=(1, 3)))
 
 
 def seen_interlaced(source: Source) -> bool:
     """Whether most of the places tried in a film, where enough moves, show a comb."""
     starts = source.starts
     tried = sorted({starts[i * (len(starts) - 1) // max(PLACES - 1, 1)] for i in range(PLACES)})
-    found = []
+    found: list[bool] = []
     for start in tried:
-        pair = [luma.copy() for _, luma in itertools.islice(source.read(start), 2)]
-        if len(pair) == 2 and pair[0].dtype == np.uint8 and pair[0].shape == pair[1].shape:
-            combed = is_combed(*pair)
-            found += [] if combed is None else [combed]
+        some = [luma.copy() for _, luma in itertools.islice(source.read(start), LOOKED_AT)]
+        for pair in zip(some[::4], some[1::4], strict=False):
+            if pair[0].dtype == np.uint8 and pair[0].shape == pair[1].shape:
+                combed = is_combed(*pair)
+                found += [] if combed is None else [combed]
     return bool(found) and sum(found) > len(found) / 2
 
 
