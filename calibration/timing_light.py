@@ -9,7 +9,7 @@ lasts `duty_exposure` frame intervals around k.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,12 +69,25 @@ def frame_map(
         return Finding("timing_light_unusable", text)
     exposure, u_exposure = (duty_exposure, 0.0) if duty_exposure else _exposure(share, noise)
     exposure = min(max(exposure, 1e-3), 1.0)
-    edges = _found(share, noise, period, light.duty, exposure, u_exposure)
-    number = _numbered(edges, period)
-    on_beat = np.isfinite(number)
-    if on_beat.sum() < LEAST_EDGES:
-        return Finding("timing_light_unusable", "the timing light keeps no regular beat")
-    return _through(edges.only(on_beat), number[on_beat] / light.rate, period, len(grey))
+
+    def through(exposure: float) -> FrameMap | Finding:
+        edges = _found(share, noise, period, light.duty, exposure, u_exposure)
+        number = _numbered(edges, period)
+        on_beat = np.isfinite(number)
+        if on_beat.sum() < LEAST_EDGES:
+            return Finding("timing_light_unusable", "the timing light keeps no regular beat")
+        return _through(edges.only(on_beat), number[on_beat] / light.rate, period, len(grey))
+
+    found = through(exposure)
+    if not u_exposure or isinstance(found, Finding):
+        return found
+    # what the exposure is wrong by moves all edges together
+    other = through(exposure + u_exposure if exposure + u_exposure <= 1 else exposure - u_exposure)
+    if isinstance(other, Finding) or len(other.clock.mean) != len(found.clock.mean):
+        return found
+    change = (other.clock.mean - found.clock.mean)[:, None]
+    clock = replace(found.clock, root=np.hstack([found.clock.root, change]))
+    return replace(found, clock=clock)
 
 
 def _lit_share(grey: Array, duty: float) -> tuple[Array, float] | None:
