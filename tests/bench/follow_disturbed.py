@@ -66,7 +66,9 @@ def smoke(rng: np.random.Generator, frames: int) -> Callable[[int], Layers]:
             (frames * 0.8 - frame) / 60, 0, 1
         )
         x, y = (int(d * frame) % 300 for d in drift)
-        field = sum(f[y : y + SIZE[1], x : x + SIZE[0]] * w for f, w in zip(fields, (1.0, 0.5)))
+        field = sum(
+            f[y : y + SIZE[1], x : x + SIZE[0]] * w for f, w in zip(fields, (1.0, 0.5), strict=True)
+        )
         return [(np.clip(field - 0.2, 0, 1.0) * late, 190.0)]
 
     return layers
@@ -201,15 +203,14 @@ def main() -> None:
             for m in range(16):
                 bad = np.flatnonzero(np.nan_to_num(off[-1][:, m]) > 0.5)
                 if len(bad):
-                    print(
-                        f"    {kind} {seed} {tracks.marks[m]}: frames {bad[:12]} off {off[-1][bad[0], m]:.2f}"
-                    )
+                    where = f"{kind} {seed} {tracks.marks[m]}"
+                    print(f"    {where}: frames {bad[:12]} off {off[-1][bad[0], m]:.2f}")
         o, s, g, v = (np.concatenate(a) for a in (off, sd, seen, plain))
         wrong = int(np.sum(o[g] > 0.5))
         total, gross = total + int(g.sum()), gross + wrong
         print(
-            f"{kind:12s} {int(g.sum()):12d} {wrong:6d} {np.mean(g[v]):17.4f} {int(np.sum(s[g] > 5)):10d}"
-            f" {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f} {np.max(o[g]):11.3f}",
+            f"{kind:12s} {int(g.sum()):12d} {wrong:6d} {np.mean(g[v]):17.4f}"
+            f" {int(np.sum(s[g] > 5)):10d} {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f} {np.max(o[g]):11.3f}",
             flush=True,
         )
     print(f"{total} mark-frames, {gross} gross errors")

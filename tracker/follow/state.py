@@ -121,9 +121,10 @@ class State:
         if turned.any():
             W = p[turned, 2:6].reshape(-1, 2, 2) @ np.linalg.inv(self.turn[index[turned]])
             p[turned, 2:6] = W.reshape(-1, 4)
-            p[turned, 7:9] = self.paint[index[turned], :2]
-            quadrant = np.flatnonzero(turned & (rows.kinds[index] == QUADRANT))
-            p[quadrant, 11] = self.paint[index[quadrant], 2]
+            dim = np.flatnonzero(turned & (np.abs(p[:, 8]) < np.abs(self.paint[index, 1])))
+            p[dim, 7:9] = self.paint[index[dim], :2]
+            dim = dim[rows.kinds[index[dim]] == QUADRANT]
+            p[dim, 11] = self.paint[index[dim], 2]
         return Looks(rows.take(index, p), self.looks.noise[index], self.looks.gradient_u[index])
 
     def shape(self, m: int, base: Shape) -> Shape:

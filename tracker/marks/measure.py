@@ -21,7 +21,9 @@ ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
-DIRTY = ((0.6, 1.25), (0.45, 1.15), (0.33, 1.08))
+WHOLE = 0.82
+"""Visible part from which the whole shape may be fitted: less is burnt out or outside the picture."""
+DIRTY = ((0.5, 1.45), (0.45, 1.15), (0.33, 1.08))
 """Visible part, and weighted residual over noise up to which that much may be believed."""
 MISFIT, MISFIT_COVERED = 0.03, 0.06
 """Share of the energy of what doesn't fit that goes into the place. Found on rendered marks behind
@@ -119,7 +121,7 @@ def remeasure(
     rows = looks.rows.moving(predicted, motion)
     sigma, light = np.maximum(looks.noise, ROUNDING), looks.gradient_u
     clean = _clean(luma, rows, light, sigma, white, search_px)
-    fault = _faults(rows.p, clean, sigma, CLEAN, 0.85, search_px)
+    fault = _faults(rows.p, clean, sigma, CLEAN, WHOLE, search_px)
     clean.out[:, :3] *= _widened(clean, sigma, MISFIT, 1.0)[:, None]
     best, known = clean, clean.rows.p
     dirty = np.flatnonzero(fault)
