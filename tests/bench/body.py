@@ -9,6 +9,7 @@ efficiency  the same methods on motions of white jerk that sets in with a step a
             the posterior of the model that they were drawn from.
 offset      the offset of a camera whose time zero is not known, beside its bound.
 time        3 cameras, 500 frames, 30 marks.
+momentum    of both vehicles of an analysed demonstration: `body.py momentum FOLDER`.
 
 Coverage is measured by body_coverage.py.
 """
@@ -29,6 +30,8 @@ sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
 import body_case as case
 
 from tracker.body import VehicleGeometry, solve
+from tracker.demo import load_truth
+from tracker.results_files import read_results
 
 CAMERA_U = np.array([3e-4] * 3 + [4e-3] * 3 + [2.0] * 4 + [3e-3, 3e-3, 2e-4, 2e-4, 1e-3])
 ZERO_U = 2e-4
@@ -176,6 +179,26 @@ def time_it() -> None:
     )
 
 
+def momentum(folder: Path) -> None:
+    """Its loss over the first 200 ms is the friction of tyres, here and in truth."""
+    results, truth = read_results(folder / "results"), load_truth(folder)
+    ours = true = weight = 0.0
+    ends = np.array([0.0, 0.2])
+    for name, motion in results.motion.items():
+        mass = results.vehicles[name].mass or 0.0
+        time, state = truth.motion(name)
+        ours -= mass * float(np.diff(np.interp(ends, motion.time, motion.state[:, 6]))[0])
+        true -= mass * float(np.diff(np.interp(ends, time, state[:, 6]))[0])
+        weight += 9.80665 * mass * (name == "truck")
+    print(
+        f"mean force {ours / 0.2:.0f} N, truth {true / 0.2:.0f} N, of the truck's weight", end=" "
+    )
+    print(f"{ours / 0.2 / weight:.3f}")
+
+
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["momentum"]:
+        momentum(Path(sys.argv[2]))
+        sys.exit()
     for what in sys.argv[1:] or ["step", "efficiency", "offset", "time"]:
         {"step": step, "efficiency": efficiency, "offset": offset, "time": time_it}[what]()
