@@ -210,7 +210,8 @@ def main() -> None:
         total, gross = total + int(g.sum()), gross + wrong
         print(
             f"{kind:12s} {int(g.sum()):12d} {wrong:6d} {np.mean(g[v]):17.4f}"
-            f" {int(np.sum(s[g] > 5)):10d} {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f} {np.max(o[g]):11.3f}",
+            f" {int(np.sum(s[g] > 5)):10d} {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f}"
+            f" {np.max(o[g]):11.3f}",
             flush=True,
         )
     print(f"{total} mark-frames, {gross} gross errors")

@@ -8,7 +8,7 @@ the shape found in the one before, as in a film;
 the first 6 of a view are not counted. `views` views a row (default 6) with `noises` pictures each
 (default 30). Figures are root mean square errors of x and y over the bound of one picture;
 "squares" is the mean square of the errors over their claimed covariance. The libraries that compare
-two pictures get a clean reference picture, which favours them.
+two pictures get the first picture of the same film, as noisy as the others.
 """
 
 from __future__ import annotations
@@ -113,7 +113,6 @@ def row(pattern: str, size: int, views: int, noises: int, rng: np.random.Generat
         view = scene.View(tuple(c), H, blur)
         cover = scene.coverage(paint, view, (n, n))
         before = scene.coverage(paint, scene.View(tuple(c0), H, blur), (n, n))
-        ref = scene.photograph(DARK + CONTRAST * before, 0.0, rng)
         unit = scene.bound(paint, view, (n, n), CONTRAST, np.sqrt(1 - 1 / 12))
         for noise, found in errors.items():
             bound = unit * np.sqrt(noise**2 + 1 / 12)
@@ -124,6 +123,7 @@ def row(pattern: str, size: int, views: int, noises: int, rng: np.random.Generat
             if not seen.ok:
                 continue
             start = c + rng.normal(0, 0.3, (noises, 2))
+            ref = scene.photograph(DARK + CONTRAST * before, noise, rng)
             warm = WARM
             pictures = [
                 scene.photograph(DARK + CONTRAST * cover, noise, rng) for _ in range(noises)

@@ -85,7 +85,8 @@ class State:
     def _learn(self, m: int, shape: Shape) -> None:
         """Mark m looks like this."""
         new, rows = looks_of([shape]), self.looks.rows
-        kinds, p, q, at = (a.copy() for a in (rows.kinds, rows.p, rows.q, rows.template_at))
+        kinds, at = rows.kinds.copy(), rows.template_at.copy()
+        p, q = rows.p.copy(), rows.q.copy()
         kinds[m], p[m], q[m] = new.rows.kinds[0], new.rows.p[0], new.rows.q[0]
         at[m] = new.rows.template_at[0] + len(rows.templates)
         joined = np.concatenate([rows.templates, new.rows.templates])

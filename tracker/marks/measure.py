@@ -22,7 +22,7 @@ ROUNDING = 0.29
 CLEAN = 1.3
 """Residual over noise up to which the whole shape may be believed."""
 WHOLE = 0.82
-"""Visible part from which the whole shape may be fitted: less is burnt out or outside the picture."""
+"""Visible part from which the whole shape may be fitted: less of it is burnt out or outside."""
 DIRTY = ((0.5, 1.45), (0.45, 1.15), (0.33, 1.08))
 """Visible part, and weighted residual over noise up to which that much may be believed."""
 MISFIT, MISFIT_COVERED = 0.03, 0.06
