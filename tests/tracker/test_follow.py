@@ -191,6 +191,28 @@ def test_a_mark_hidden_to_the_end_is_lost() -> None:
     assert (followed.tracks.status[:20, m] == Status.MEASURED).all()
 
 
+def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
+    """Smoke whose edge dims a mark on one side only looks like a shift to any fit."""
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]]
+
+    def opacity(frame: int) -> np.ndarray:
+        u, v = 150.0 + 0.6 * frame, 100.0 + 0.5 * frame
+        return 0.97 * np.exp(-((x - u) ** 2 + (y - v) ** 2) / (2 * 28.0**2)) * (5 < frame < 42)
+
+    def smoke(frame: int, scene: np.ndarray) -> None:
+        alpha = opacity(frame)
+        scene *= 1 - alpha
+        scene += 190.0 * alpha
+
+    followed = follow(site(smoke), "overhead", picks())
+    off = errors(followed)
+    assert np.nanmax(off) < 0.5
+    assert np.isnan(off).any()  # in the thick of it nothing is measured
+    for frame, row in enumerate(truth_for(followed)):
+        behind = opacity(frame)[tuple(np.rint(row).astype(int).T[::-1])]
+        assert np.isfinite(off[frame][behind < 0.01]).all()
+
+
 def test_after_a_flash_that_blinds_the_picture_all_are_found_again() -> None:
     def flash(frame: int, scene: np.ndarray) -> None:
         if 26 <= frame < 32:
