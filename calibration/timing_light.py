@@ -24,6 +24,8 @@ RESOLVED = 1.4
 LEAST_EDGES = 4
 OFF_BEAT = 0.2
 """Periods by which an edge may be off the beat and still be numbered."""
+WHOLE = 0.15
+"""Share by which a flash or a pause may be longer or shorter than usual and still be whole."""
 OUTLIER = 4.5
 
 
@@ -178,7 +180,18 @@ def _found(
     kind = np.repeat([0, 1], [rising.shape[1], falling.shape[1]])
     frame, u, half = np.concatenate([rising, falling], axis=1)
     order = np.argsort(frame)
-    return Edges(frame[order], u[order], half[order], kind[order])
+    edges = Edges(frame[order], u[order], half[order], kind[order])
+    return edges.only(_neighboured(edges, duty * period, (1 - duty) * period))
+
+
+def _neighboured(edges: Edges, lit: float, dark: float) -> NDArray[np.bool_]:
+    """Which edges have the next or the last one at the distance (frames) of a light that is lit or
+    dark: where a cover cuts a flash off, the edge that it makes has neither.
+    """
+    expected = np.where(edges.kind[:-1] == 0, lit, dark)
+    off = np.abs(np.diff(edges.frame) - expected) - edges.half[:-1] - edges.half[1:]
+    alike = (off < WHOLE * expected) & (edges.kind[:-1] != edges.kind[1:])
+    return np.append(alike, False) | np.append(False, alike)
 
 
 def _turns(share: Array, noise: float, exposure: float, u_exposure: float) -> Array:
