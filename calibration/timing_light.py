@@ -191,7 +191,7 @@ def _neighboured(edges: Edges, lit: float, dark: float) -> NDArray[np.bool_]:
     expected = np.where(edges.kind[:-1] == 0, lit, dark)
     off = np.abs(np.diff(edges.frame) - expected) - edges.half[:-1] - edges.half[1:]
     alike = (off < WHOLE * expected) & (edges.kind[:-1] != edges.kind[1:])
-    return np.append(alike, False) | np.append(False, alike)
+    return np.asarray(np.append(alike, False) | np.append(False, alike))
 
 
 def _turns(share: Array, noise: float, exposure: float, u_exposure: float) -> Array:
