@@ -24,7 +24,7 @@ RESOLVED = 1.4
 LEAST_EDGES = 4
 OFF_BEAT = 0.2
 """Periods by which an edge may be off the beat and still be numbered."""
-WHOLE = 0.15
+WHOLE = 0.1
 """Share by which a flash or a pause may be longer or shorter than usual and still be whole."""
 OUTLIER = 4.5
 
