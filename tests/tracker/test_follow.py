@@ -194,10 +194,13 @@ def test_a_mark_hidden_to_the_end_is_lost() -> None:
 def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
     """Smoke whose edge dims a mark on one side only looks like a shift to any fit."""
     y, x = np.mgrid[: SIZE[1], : SIZE[0]]
+    rng = np.random.default_rng(2)
+    start, drift = rng.uniform((60, 70), (260, 190), (14, 2)), rng.normal(0, 0.6, (14, 2))
 
     def opacity(frame: int) -> np.ndarray:
-        u, v = 150.0 + 0.6 * frame, 100.0 + 0.5 * frame
-        return 0.97 * np.exp(-((x - u) ** 2 + (y - v) ** 2) / (2 * 28.0**2)) * (5 < frame < 42)
+        puffs = (np.hypot(x - u, y - v) for u, v in start + drift * frame)
+        thick = sum(np.exp(-0.5 * (away / 14.0) ** 2) for away in puffs)
+        return np.clip(1.1 * thick - 0.1, 0, 1) * (5 < frame < 42)
 
     def smoke(frame: int, scene: np.ndarray) -> None:
         alpha = opacity(frame)
@@ -206,10 +209,11 @@ def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
 
     followed = follow(site(smoke), "overhead", picks())
     off = errors(followed)
-    assert np.nanmax(off) < 0.5
+    assert np.nanmax(off) < 0.2
     assert np.isnan(off).any()  # in the thick of it nothing is measured
     for frame, row in enumerate(truth_for(followed)):
-        behind = opacity(frame)[tuple(np.rint(row).astype(int).T[::-1])]
+        worst = cv2.dilate(opacity(frame), np.ones((25, 25), np.uint8))
+        behind = worst[tuple(np.rint(row).astype(int).T[::-1])]
         assert np.isfinite(off[frame][behind < 0.01]).all()
 
 
