@@ -31,6 +31,8 @@ PLANAR = 0.02
 """Speed out of the plane of motion over that in it, where no film shows it (sd; rad/s likewise)."""
 HELD = 0.2
 """Degrees of freedom that the expected strengths count for."""
+MATTERS = 0.1
+"""Degrees of freedom from which on a strength must stand still before the iteration may end."""
 LIMITS = 1e-4, 1e12
 ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
 """Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
@@ -193,7 +195,7 @@ def strengthened(
                 rolling = body.basis.breaks and s == 0
                 new[s] = np.clip(new[s], LIMITS[0], ROLLING if rolling else LIMITS[1])
                 new[s, blind] = STILL_STRENGTH[blind]
-                moved = np.abs(np.log(new[s] / strength[s]))[known > 1.0]
+                moved = np.abs(np.log(new[s] / strength[s]))[known > MATTERS]
                 most = max(most, float(moved.max(initial=0.0)))
         out.append(new)
         steps.append(step)
