@@ -41,7 +41,9 @@ def test_a_falling_ball_crosses_the_picture_at_the_published_speed(ball: Results
     px_per_frame = motion.state[:, COLUMN["vz_mps"]] * 1000 / 30_000
 
     assert np.all(motion.observed[:, COLUMN["vz_mps"]])
-    assert px_per_frame == pytest.approx(2.648, abs=0.005)
+    assert np.mean(px_per_frame) == pytest.approx(2.648, abs=0.005)
+    # in single frames near the ends of half a millisecond of film the slope is known less well
+    assert px_per_frame == pytest.approx(2.648, abs=0.01)
 
 
 def test_the_ball_s_track_is_a_straight_line_at_constant_speed(ball: Results) -> None:

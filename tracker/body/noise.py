@@ -19,6 +19,8 @@ from calibration.camera import Array
 
 REACH = 40.0
 """Frames over which a slow error is remembered (correlation falls to 1/e)."""
+NEGLIGIBLE = 1e-6
+"""Share of a mark's variance below which it doesn't drift."""
 POOLED = 10.0
 """Degrees of freedom for which all marks of a camera speak for each of them."""
 CLEAR = 3.0
@@ -212,6 +214,7 @@ def sized(
         square = roughness * old.drift
         usual = float(square.sum()) / max(float(known.sum()), 1e-9)
         drift = (square + POOLED * usual) / (known + POOLED)
+        drift = np.where(drift > NEGLIGIBLE * factor, drift, 0.0)
     return Noise(np.maximum(factor, least), drift, lag)
 
 

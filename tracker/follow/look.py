@@ -10,6 +10,7 @@ from tracker.follow import search
 from tracker.follow.layout import carry, middle
 from tracker.follow.state import Mask, State
 from tracker.marks.measure import remeasure
+from tracker.marks.model import PATCH
 
 _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
@@ -119,8 +120,13 @@ class Look:
     def veiled(self, wanted: Mask) -> None:
         """Drop marks of which smoke, glare or a cover has left too little to trust the rest."""
         share = np.abs(self.contrast / self.state.paint[:, 1])
-        faint = share < np.where(self.visible > _WHOLE, _FAINT, _VEILED)
-        self.drop(wanted & (faint | (self.visible < _HALF)))
+        whole = self.visible > _WHOLE
+        faint = share < np.where(whole, _FAINT, _VEILED)
+        self.drop(wanted & ~self._textures() & (faint | (self.visible < _HALF)))
+
+    def _textures(self) -> Mask:
+        """Patches: what is seen of them changes in scanned film."""
+        return np.asarray(self.state.looks.rows.kinds == PATCH)
 
     def misplaced(self, wanted: Mask) -> None:
         """Drop marks that are measured from a part only, or badly, where the sound marks of their
@@ -129,7 +135,7 @@ class Look:
         state = self.state
         sound = self.got & (self.visible > _WHOLE) & (self.ratio < _FITS)
         wrong = np.zeros_like(self.got)
-        for m in np.flatnonzero(self.got & wanted & ~sound).tolist():
+        for m in np.flatnonzero(self.got & wanted & ~sound & ~self._textures()).tolist():
             since = abs(state.frame - int(state.sound_at[m]))
             mates = sound & state.sound_with[m] & (state.body == state.body[m])
             if state.sound_at[m] < 0 or since > _STALE or np.count_nonzero(mates) < 3:

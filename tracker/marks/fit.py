@@ -314,10 +314,10 @@ def fit_one(
             if _sane(trial, start):
                 break
             damping = max(damping * 8.0, 1e-2)
-        # Plain squares' steps shrink at least as fast as they did, so the next one's gain can be
-        # foretold.
+        # Steps shrink at least as fast as they did, where no pixel's weight changes, so the next
+        # one's gain can be foretold.
         converged = damping < 1e-2 and (gain < SETTLED or gain * gain < SETTLED * last)
-        last = gain if damping == 0.0 and scale == 0.0 else 0.0
+        last = gain if damping == 0.0 and sums[2] == m else 0.0
     out[5] = done if converged else -done
     _factor(H, free, 0.0, L)
     _covariance(T, L, free, precision, sums, some, step, w, out)

@@ -14,6 +14,7 @@ from tracker.marks import prior
 from tracker.marks.covered import fit_covered
 from tracker.marks.fitting import Fitted, fit
 from tracker.marks.judge import FAULTS, PART, judge, off_start
+from tracker.marks.model import PATCH
 from tracker.marks.pack import Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
 
@@ -25,6 +26,8 @@ WHOLE = 0.82
 """Visible part from which the whole shape may be fitted: less of it is burnt out or outside."""
 DIRTY = ((0.5, 1.45), (0.45, 1.15), (0.33, 1.08))
 """Visible part, and weighted residual over noise up to which that much may be believed."""
+TEXTURE = (0.3, 2.0)
+"""The same for a patch: a scanned texture changes from picture to picture."""
 MISFIT, MISFIT_COVERED = 0.03, 0.06
 """Share of the energy of what doesn't fit that goes into the place. Found on rendered marks behind
 smoke, debris and glare."""
@@ -130,7 +133,7 @@ def remeasure(
         seen = np.flatnonzero(fault == 0)
         gains = clean.rows.p[seen, 8] / rows.p[seen, 8]
         held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
-        fault[dirty] = _faults(part.p, held, sigma[dirty], DIRTY[0][1], DIRTY[-1][0], search_px)
+        fault[dirty] = _faults(part.p, held, sigma[dirty], TEXTURE[1], TEXTURE[0], search_px)
         fault[dirty[(fault[dirty] == 0) & _too_little(held, sigma[dirty])]] = FAULTS.index(PART)
         held.out[:, :3] *= _widened(held, sigma[dirty], MISFIT_COVERED, 0.8)[:, None]
         known = known.copy()
@@ -184,7 +187,7 @@ def _too_little(done: Fitted, sigma: Array) -> NDArray[np.bool_]:
     ratio, limit = done.residual / sigma, np.zeros(len(sigma))
     for visible, most in reversed(DIRTY):
         limit[done.visible >= visible] = most
-    return np.asarray(ratio > limit)
+    return np.asarray((ratio > limit) & (done.rows.kinds != PATCH))
 
 
 def _faults(
