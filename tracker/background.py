@@ -53,7 +53,7 @@ def background(film: Film, tracks: Tracks) -> Background | None:
     for frame, luma in film.forward():
         position[frame] = _found(first, _eight_bits(luma, film.bits), corners)
     left = _left(position, corners)
-    agree = np.isfinite(left).all(axis=2)
+    agree: NDArray[np.bool_] = np.asarray(np.isfinite(left).all(axis=2))
     position[~agree] = np.nan
     kept = agree.mean(axis=0) >= OFTEN
     if kept.any():

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
 import av
@@ -125,7 +126,7 @@ def compressed(pattern: str, frames: int, rng: np.random.Generator) -> None:
     for quality in ("15", "20", "25"):
         coder = av.CodecContext.create("libx264", "w")
         coder.width, coder.height, coder.pix_fmt = wide.shape[1], wide.shape[0], "yuv420p"
-        coder.time_base, coder.options = "1/1000", {"crf": quality, "preset": "fast"}
+        coder.time_base, coder.options = Fraction(1, 1000), {"crf": quality, "preset": "fast"}
         decoder = av.CodecContext.create("h264", "r")
         packets = []
         for _ in range(frames):
@@ -155,9 +156,8 @@ def compressed(pattern: str, frames: int, rng: np.random.Generator) -> None:
         e = np.concatenate(off)
         rms = np.sqrt(np.mean(e**2))
         mean = np.mean(np.concatenate(squares)) / 2
-        print(
-            f"H.264 crf {quality:6s} {pattern:9s} {1e3 * rms:7.1f} mpx {rms / bound:6.2f} {mean:6.2f}"
-        )
+        name = f"H.264 crf {quality}"
+        print(f"{name:16s} {pattern:9s} {1e3 * rms:7.1f} mpx {rms / bound:6.2f} {mean:6.2f}")
 
 
 def texture(rng: np.random.Generator) -> Array:

@@ -159,4 +159,7 @@ def test_a_vibrating_structure_is_not_taken_for_motion(film: Solution) -> None:
 
 def test_blocks_of_vehicles_that_no_film_shows_change_nothing(film: Solution) -> None:
     assert joined(film, [replace(block(), vehicle="van")]) is film
-    assert len(point(film.setup, film.fit.at.values, film.sd, film.fit.weights, film.fit.noise).feels) == 0
+    assert (
+        len(point(film.setup, film.fit.at.values, film.sd, film.fit.weights, film.fit.noise).feels)
+        == 0
+    )

@@ -17,10 +17,10 @@ from tracker.find.hidden import facing
 from tracker.find.response import looks_like, response
 from tracker.find.vehicle import Known, place_vehicle
 from tracker.find.verify import Target
+from tracker.optics import lens_of
 from tracker.record import load_record
 from tracker.record_camera import Pick
 from tracker.record_schema import Record
-from tracker.optics import lens_of
 from tracker.wanted import wanted_marks
 
 TRUE = {f"car.{name}": np.array(smallscene.marker(name, 0)) for name in smallscene.CAR}

@@ -195,7 +195,7 @@ def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
     """Smoke whose edge dims a mark on one side only looks like a shift to any fit."""
     y, x = np.mgrid[: SIZE[1], : SIZE[0]]
     rng = np.random.default_rng(2)
-    start, drift = rng.uniform((60, 70), (260, 190), (14, 2)), rng.normal(0, 0.6, (14, 2))
+    start, drift = rng.uniform((60, 70), (260, 190), (10, 2)), rng.normal(0, 0.6, (10, 2))
 
     def opacity(frame: int) -> np.ndarray:
         puffs = (np.hypot(x - u, y - v) for u, v in start + drift * frame)
@@ -209,13 +209,13 @@ def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
 
     followed = follow(site(smoke), "overhead", picks())
     off = errors(followed)
-    assert np.nanmax(off) < 0.2
+    assert np.nanmax(off) < 0.15
     assert np.isnan(off).any()  # in the thick of it nothing is measured
     plain = []
     for frame, row in enumerate(truth_for(followed)):
         worst = cv2.dilate(opacity(frame), np.ones((25, 25), np.uint8))
         plain.append(worst[tuple(np.rint(row).astype(int).T[::-1])] < 0.01)
-    assert np.isfinite(off[np.array(plain)]).mean() > 0.98
+    assert np.isfinite(off[np.array(plain)]).mean() > 0.9
 
 
 def test_after_a_flash_that_blinds_the_picture_all_are_found_again() -> None:
@@ -262,7 +262,7 @@ def test_a_mark_is_not_exchanged_for_its_twin_beside_it() -> None:
     followed = follow(film_of(picture, 60), "overhead", marks)
     truth = np.array([places(frame) for frame in range(60)])
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
-    assert np.nanmax(off) < 0.2
+    assert np.nanmax(off) < 0.15
     assert followed.tracks.measured[:, 1:].all()
     assert not followed.tracks.measured[15:, 0].any()
 
@@ -335,7 +335,7 @@ def test_a_mark_outside_the_picture_at_its_pick_is_found_when_its_body_brings_it
     late[6:] = wholly[:-6]  # looked for in some frames only
     assert followed.tracks.measured[late].all()
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
-    assert np.nanmax(off) < 0.2
+    assert np.nanmax(off) < 0.15
     assert followed.findings == ()
 
 
