@@ -10,6 +10,7 @@ from typing import Any
 from calibration.problem import RECORD, Problem
 from tracker.criteria import Criteria, load_criteria
 from tracker.mechanics.predict import Case, Prediction, known_mechanics
+from tracker.put import put
 from tracker.results import Criterion, Results
 from tracker.units import UnitError, parse
 from tracker.values import Quantity
@@ -75,15 +76,12 @@ def write_predictions(path: Path, results: Results, predictions: Sequence[Predic
         "test": results.test.number,
         "predictions": [_plain(prediction) for prediction in predictions],
     }
-    try:
-        path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise Problem(
-            f"the file can't be written ({error.strerror})",
-            where=str(path),
-            remedy="choose a folder that can be written to",
-            status=RECORD,
-        ) from None
+    put(
+        path,
+        (json.dumps(content, indent=1) + "\n").encode(),
+        what="the file can't be written",
+        remedy="choose a folder that can be written to",
+    )
 
 
 def _plain(prediction: Prediction) -> dict[str, Any]:

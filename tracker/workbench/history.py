@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import threading
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -17,6 +16,7 @@ from pathlib import Path
 
 from calibration.problem import RECORD, Problem
 from tracker.log import Entry, log_text, time_of_day
+from tracker.put import put
 from tracker.workbench.tomledit import Change, changed
 
 KEPT = 400
@@ -170,19 +170,9 @@ def digest(text: str) -> str:
 
 
 def _replace(path: Path, text: str) -> None:
-    """Write beside and move into place."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        new = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
-        with new.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        raise Problem(
-            f"the change can't be saved ({error.strerror})",
-            where=str(path),
-            remedy="check the free space and your permission to write there",
-            status=RECORD,
-        ) from None
+    put(
+        path,
+        text.encode(),
+        what="the change can't be saved",
+        remedy="check the free space and your permission to write there",
+    )
