@@ -102,10 +102,6 @@ class State:
             return np.zeros(2)
         return middle((place - self.home)[known])
 
-    def forget(self, m: int) -> None:
-        """Follow mark m no more."""
-        self.known[m] = self.held[m] = False
-
     def remember(self, vanished: Mask) -> None:
         """Keep where everything was when these were last measured."""
         for m in np.flatnonzero(vanished).tolist():

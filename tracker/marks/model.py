@@ -51,7 +51,8 @@ _B, _BU, _BS, _BH = (n * BLOCK for n in range(63, 67))
 _C, _CU, _CS, _CH = (n * BLOCK for n in range(67, 71))
 _E, _EU, _ES, _EH = (n * BLOCK for n in range(71, 75))
 _KU, _KV = 75 * BLOCK, 76 * BLOCK
-WORK = 77 * BLOCK
+_WU, _WV, _SU, _SV = (n * BLOCK for n in range(77, 81))  # what `_along_sides` takes
+WORK = 81 * BLOCK
 """Length of the work space."""
 
 _GAUSS = 1.0 / math.sqrt(3.0)
@@ -251,28 +252,45 @@ def _quadrant(p: Array, q: Array, c: Array, w: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _square(p: Array, c: Array, w: Array) -> None:
-    """Rows _B and _C and J[0..5] of a quadrant's square outline."""
+def _widths(c: Array, w: Array) -> None:
+    """Mark units u and v to standard deviations of an edge across them: k of `_strip`."""
     for i in range(BLOCK):
         w[_KU + i] = c[0] / math.sqrt(w[_UX + i] * w[_UX + i] + w[_UY + i] * w[_UY + i])
         w[_KV + i] = c[0] / math.sqrt(w[_VX + i] * w[_VX + i] + w[_VY + i] * w[_VY + i])
-    _strip(w, _U, _KU, 1.0, _C)
-    _strip(w, _V, _KV, 1.0, _E)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _along_sides(p: Array, c: Array, w: Array) -> None:
+    """J[0..5] for a grey that changes by rows _WU, _WV with u and v, and by _SU, _SV with the log
+    of their k.
+    """
     nu, nv = 1.0 / (c[3] * c[3]), 1.0 / (c[4] * c[4])
     for i in range(BLOCK):
-        inner, U, V, D = w[_A + i], w[_C + i], w[_E + i], w[_D + i]
         dx, dy = w[_DX + i], w[_DY + i]
-        wu, wv = w[_CU + i] * V * inner, U * w[_EU + i] * inner
-        su, sv = w[_CS + i] * V * inner, U * w[_ES + i] * inner
+        wu, wv = w[_WU + i], w[_WV + i]
         w[J + i] = -(wu * w[_UX + i] + wv * w[_VX + i])
         w[J + BLOCK + i] = -(wu * w[_UY + i] + wv * w[_VY + i])
-        wu, wv = wu * D, wv * D
-        w[J + 2 * BLOCK + i] = wu * dx + su * nu * p[2]
-        w[J + 3 * BLOCK + i] = wu * dy + su * nu * p[3]
-        w[J + 4 * BLOCK + i] = wv * dx + sv * nv * p[4]
-        w[J + 5 * BLOCK + i] = wv * dy + sv * nv * p[5]
+        wu, wv = wu * w[_D + i], wv * w[_D + i]
+        w[J + 2 * BLOCK + i] = wu * dx + w[_SU + i] * nu * p[2]
+        w[J + 3 * BLOCK + i] = wu * dy + w[_SU + i] * nu * p[3]
+        w[J + 4 * BLOCK + i] = wv * dx + w[_SV + i] * nv * p[4]
+        w[J + 5 * BLOCK + i] = wv * dy + w[_SV + i] * nv * p[5]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _square(p: Array, c: Array, w: Array) -> None:
+    """Rows _B and _C and J[0..5] of a quadrant's square outline."""
+    _widths(c, w)
+    _strip(w, _U, _KU, 1.0, _C)
+    _strip(w, _V, _KV, 1.0, _E)
+    for i in range(BLOCK):
+        inner, U, V = w[_A + i], w[_C + i], w[_E + i]
+        wu, wv = w[_CU + i] * V * inner, U * w[_EU + i] * inner
+        su, sv = w[_CS + i] * V * inner, U * w[_ES + i] * inner
+        w[_WU + i], w[_WV + i], w[_SU + i], w[_SV + i] = wu, wv, su, sv
         w[_B + i] = U * V
         w[_C + i] = su + sv
+    _along_sides(p, c, w)
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -331,16 +349,12 @@ def _rings(p: Array, q: Array, c: Array, w: Array) -> None:
 def _cross(p: Array, c: Array, w: Array) -> None:
     h = p[11]
     _plane(p, c, w)
-    for i in range(BLOCK):
-        w[_KU + i] = c[0] / math.sqrt(w[_UX + i] * w[_UX + i] + w[_UY + i] * w[_UY + i])
-        w[_KV + i] = c[0] / math.sqrt(w[_VX + i] * w[_VX + i] + w[_VY + i] * w[_VY + i])
+    _widths(c, w)
     _strip(w, _U, _KU, h, _A)
     _strip(w, _V, _KV, 1.0, _B)
     _strip(w, _V, _KV, h, _C)
     _strip(w, _U, _KU, 1.0, _E)
-    nu, nv = 1.0 / (c[3] * c[3]), 1.0 / (c[4] * c[4])
     for i in range(BLOCK):
-        dx, dy, D = w[_DX + i], w[_DY + i], w[_D + i]
         A, B, C, E = w[_A + i], w[_B + i], w[_C + i], w[_E + i]
         a, b = A * B, C * E
         ra, rb = p[8] * (1.0 - b), p[8] * (1.0 - a)
@@ -348,18 +362,13 @@ def _cross(p: Array, c: Array, w: Array) -> None:
         wv = ra * A * w[_BU + i] + rb * w[_CU + i] * E
         su = ra * w[_AS + i] * B + rb * C * w[_ES + i]
         sv = ra * A * w[_BS + i] + rb * w[_CS + i] * E
-        w[J + i] = -(wu * w[_UX + i] + wv * w[_VX + i])
-        w[J + BLOCK + i] = -(wu * w[_UY + i] + wv * w[_VY + i])
-        wu, wv = wu * D, wv * D
-        w[J + 2 * BLOCK + i] = wu * dx + su * nu * p[2]
-        w[J + 3 * BLOCK + i] = wu * dy + su * nu * p[3]
-        w[J + 4 * BLOCK + i] = wv * dx + sv * nv * p[4]
-        w[J + 5 * BLOCK + i] = wv * dy + sv * nv * p[5]
+        w[_WU + i], w[_WV + i], w[_SU + i], w[_SV + i] = wu, wv, su, sv
         w[J + 6 * BLOCK + i] = (su + sv) * c[0]
         w[J + 7 * BLOCK + i] = 1.0
         w[J + 8 * BLOCK + i] = a + b - a * b
         w[J + 11 * BLOCK + i] = ra * w[_AH + i] * B + rb * w[_CH + i] * E
         w[MODEL + i] = p[7] + p[8] * w[J + 8 * BLOCK + i]
+    _along_sides(p, c, w)
     _blank(w, 12, 15)
 
 
