@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from made_results import made_results
+from record_text import RECORD_TEXT
 from rich.console import Console
 
 from calibration.problem import Problem
@@ -26,20 +27,6 @@ from tracker.inputs import digests
 from tracker.record import load_record
 from tracker.results_files import write_data
 from tracker.terminal_batch import Lines, show_outcomes
-
-RECORD = """
-schema = 1
-[test]
-number = "{number}"
-[vehicles.car]
-cg = ["0 m", "0 m", "-0.5 m"]
-[vehicles.car.markers]
-roof = {{ at = ["0 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }}
-[cameras.side]
-film = "side.mp4"
-[cameras.side.picks]
-"car.roof" = {{ pixel = [10, 10], frame = 0 }}
-"""
 
 
 class Heard:
@@ -59,7 +46,7 @@ def a_test(folder, number="A-1"):
     """A test whose film is no film."""
     folder.mkdir()
     (folder / "side.mp4").write_bytes(b"no film")
-    (folder / "record.toml").write_text(RECORD.format(number=number))
+    (folder / "record.toml").write_text(RECORD_TEXT.format(number=number))
     return Task(folder / "record.toml", folder / "results")
 
 

@@ -7,6 +7,7 @@ import threading
 import time
 
 import pytest
+from record_text import RECORD_TEXT
 
 from calibration.problem import Problem
 from tracker.batch import batch, cluster
@@ -15,19 +16,6 @@ from tracker.batch_child import Task
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 pytestmark = pytest.mark.filterwarnings("default")  # the package's own
 
-RECORD = """
-schema = 1
-[test]
-number = "A-1"
-[vehicles.car]
-cg = ["0 m", "0 m", "-0.5 m"]
-[vehicles.car.markers]
-roof = { at = ["0 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }
-[cameras.side]
-film = "side.mp4"
-[cameras.side.picks]
-"car.roof" = { pixel = [10, 10], frame = 0 }
-"""
 PROGRAM = """
 import json, os, sys, time
 open(os.path.join(os.path.dirname(sys.argv[1]), f"{os.getpid()}.begun"), "w").close()
@@ -56,7 +44,7 @@ def tasks(tmp_path):
     for name in "abcdef":
         folder = tmp_path / name
         folder.mkdir()
-        (folder / "record.toml").write_text(RECORD)
+        (folder / "record.toml").write_text(RECORD_TEXT.format(number="A-1"))
         (folder / "side.mp4").write_bytes(b"no film")
         made.append(Task(folder / "record.toml", folder / "results"))
     return made

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 from made_results import made_results
+from record_text import RECORD_TEXT
 
 from calibration.problem import FILM, RECORD, Problem
 from tracker.inputs import digests
@@ -13,26 +14,12 @@ from tracker.record import load_record
 from tracker.results_files import read_results, write_data, write_results
 from tracker.verify import verify
 
-TEXT = """
-schema = 1
-[test]
-number = "K-07"
-[vehicles.car]
-cg = ["0 m", "0 m", "-0.5 m"]
-[vehicles.car.markers]
-roof = { at = ["0 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }
-[cameras.side]
-film = "side.mp4"
-[cameras.side.picks]
-"car.roof" = { pixel = [10, 10], frame = 0 }
-"""
-
 
 @pytest.fixture
 def place(tmp_path):
     """A test with its results beside the record."""
     (tmp_path / "side.mp4").write_bytes(b"a film")
-    (tmp_path / "record.toml").write_text(TEXT)
+    (tmp_path / "record.toml").write_text(RECORD_TEXT.format(number="K-07"))
     (tmp_path / "results").mkdir()
     write_data(results_of(tmp_path / "record.toml"), tmp_path / "results")
     return tmp_path
