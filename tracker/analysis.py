@@ -11,6 +11,7 @@ from calibration.problem import RECORD, Problem
 from tracker import __version__
 from tracker.body import Solution, VehicleGeometry, nothing_seen, solve
 from tracker.budgets import budgets, fused_budgets
+from tracker.byhand import actions, note_edits
 from tracker.criteria import judge
 from tracker.filmed import camera_result, evidence, frame_times, shaking, view
 from tracker.fused import fuse
@@ -65,12 +66,13 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
     accelerometers, makes that a fault to mend.
     """
     tell = progress or (lambda stage, done, total: None)
-    log = Log()
+    log = Log(actions(record.folder))
     inputs = digests(record)
     place = {record.path.name: {"path": str(record.path.resolve())}}
     for name, digest in inputs.items():
         log.note("input", name, sha256=digest, **place.get(name, {}))
     log.note("setting", "draws from the posterior", count=DRAWS, seed=SEED)
+    note_edits(log, record)
     blocks = [read_accelerometer(a, record.folder) for a in record.accelerometers]
     sights, failed = _looked(record, look, tell, bool(blocks))
     for name, sight in sights.items():

@@ -111,7 +111,12 @@ def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
     (tmp_path / "again").mkdir()
     for name in ("record.toml", "car-accelerometer.csv", "overhead.mp4", "side.mp4"):
         shutil.copy(folder / name, tmp_path / "again")
+    with (tmp_path / "again" / "record.toml").open("a", encoding="utf-8") as file:
+        file.write('[[cameras.side.ruled_out]]\nmark = "car.door1"\nfirst = 80\n')
     blind = analyse(load_record(tmp_path / "again" / "record.toml"), look=_unable)
+    assert [e.text for e in blind.log if e.kind == "edit"] == [
+        "car.door1 ruled out from frame 80 to the end"
+    ]
     for found in (told, blind):
         occupant = found.vehicles["car"].occupant
         assert occupant.film is occupant.fused is None

@@ -190,8 +190,8 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     if results.budgets:
         blocks += [Heading("Uncertainty"), tables.budget(results)]
     blocks += [
-        Heading("Edits by hand and decisions"),
-        _edits(results),
+        Heading("Edits made by hand, decisions of the program"),
+        *_edits(results),
         Heading("Limits of use"),
         *[Text(limit) for limit in LIMITS],
         Text(CAUTION, "caution"),
@@ -256,11 +256,22 @@ def _warnings(results: Results) -> Block:
     return table("Warnings", ("where", "warning", "code"), rows, "lll")
 
 
-def _edits(results: Results) -> Block:
-    rows = _counted(entry for entry in results.log if entry.kind in ("edit", "decision"))
-    if not rows:
-        return Text("None: every mark was measured by the program.")
-    return table("Edits and decisions", ("kind", "where", "what"), rows, "lll")
+def _edits(results: Results) -> list[Block]:
+    """What holds in the record by hand, and what the program decided by itself."""
+    acts = [e for e in results.log if e.kind == "edit" and e.where in results.software.inputs]
+    by_hand = _counted(e for e in results.log if e.kind == "edit" and e not in acts)
+    decided = _counted(e for e in results.log if e.kind == "decision")
+    blocks: list[Block] = []
+    for caption, rows, none in (
+        ("Edits made by hand", by_hand, "No edits by hand: the program measured every mark."),
+        ("Decisions of the program", decided, "No decisions had to be made."),
+    ):
+        shown = [row[1:] for row in rows]
+        blocks.append(table(caption, ("where", "what"), shown, "ll") if rows else Text(none))
+    if acts:
+        text = f"{len(acts)} changes of the record in the workbench: see What was done."
+        blocks.append(Text(text, "note"))
+    return blocks
 
 
 def _log(results: Results) -> Block:
@@ -280,8 +291,10 @@ def _counted(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
 
 
 def _said(entry: Entry) -> str:
-    """An entry's text with its data; the digests of inputs have a table of their own."""
-    if entry.kind == "input" or not entry.data:
+    """An entry's text with its data; the digests of inputs have a table of their own, and the text
+    of an edit says it all.
+    """
+    if entry.kind in ("input", "edit") or not entry.data:
         return entry.text
     return f"{entry.text}: " + ", ".join(f"{key} {value}" for key, value in entry.data.items())
 

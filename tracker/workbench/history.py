@@ -15,14 +15,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from calibration.problem import RECORD, Problem
+from tracker.byhand import ACTIONS, PLACE
 from tracker.log import Entry, log_text, time_of_day
 from tracker.put import put
 from tracker.workbench.tomledit import Change, changed
 
 KEPT = 400
 """Steps that can be undone."""
-PLACE = ".impactfilm"
-"""Folder beside the record for what the workbench remembers; it may be deleted."""
 
 
 class Conflict(Exception):  # noqa: N818 - it is not an error but news: somebody else saved
@@ -160,8 +159,10 @@ class RecordFile:
             ) from None
 
     def _log(self, entry: Entry) -> None:
-        with (self.place / "actions.jsonl").open("a", encoding="utf-8") as file:
-            file.write(log_text([entry]))
+        with (self.place / ACTIONS).open("a+b") as file:
+            file.seek(max(file.tell() - 1, 0))
+            torn = file.read(1) not in (b"", b"\n")  # a crash cut the last line short
+            file.write(b"\n" * torn + log_text([entry]).encode())
 
 
 def digest(text: str) -> str:

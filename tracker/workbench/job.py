@@ -12,14 +12,11 @@ import os
 import sys
 import threading
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from calibration.problem import Problem
-from tracker.log import Entry, read_log
 from tracker.values import Progress
-from tracker.workbench.history import PLACE
 
 INTERVAL = 0.1
 """s between two words about the same stage."""
@@ -38,17 +35,10 @@ def main() -> None:
         check_directory(directory)
         told = _telling()
         results = analyse(load_record(record), told, Seen(cache_folder()))
-        results = replace(results, log=(*actions(record.parent), *results.log))
         write_results(results, directory, told)
         _say(end="done")
     except Problem as problem:
         _say(end="problem", what=problem.what, where=problem.where, remedy=problem.remedy)
-
-
-def actions(folder: Path) -> tuple[Entry, ...]:
-    """What people did to the record in the workbench, in order."""
-    place = folder / PLACE / "actions.jsonl"
-    return read_log(place.read_text("utf-8"), str(place)) if place.is_file() else ()
 
 
 def _telling() -> Progress:
