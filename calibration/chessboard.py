@@ -61,7 +61,10 @@ def lens_from_chessboard(
 
 def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
     for path in paths:
-        grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        try:
+            grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        except cv2.error:  # larger than a picture may be
+            grey = None
         if grey is None:
             raise Problem(
                 f"{path.name} can't be read as a picture",

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from calibration.board import Board
+from calibration.bounded import read_bounded
 from calibration.camera import Array, Lens
 from calibration.chessboard import LensCalibration, lens_from_board, lens_from_chessboard
 from calibration.problem import RECORD, Problem
@@ -32,6 +33,8 @@ GIVEN_FOCAL_U = 1e-3
 leaves, or a lens refocused by a little (common practice, no source)."""
 _GIVEN_ASPECT_U = 1e-4  # relative, of fx against fy: pixels are square to much better
 _SCHEMA = 1
+FILE_LIMIT = 2**20
+"""Largest lens file, in bytes."""
 
 
 def given_lens(
@@ -109,23 +112,20 @@ def load_lens(path: Path, *, size: tuple[int, int] | None = None, where: str = "
     another size than `size`.
     """
     remedy = "give a lens file that this program saved"
+    data = read_bounded(path, FILE_LIMIT, where=f"{where} ({path.name})", remedy=remedy)
     try:
-        content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise Problem(
-            f"{path.name} can't be read as a lens file ({type(error).__name__})",
-            where=where,
-            remedy=remedy,
-            status=RECORD,
-        ) from error
-    try:
+        content: dict[str, Any] = json.loads(data)
         if content["schema"] != _SCHEMA or content["kind"] != "lens":
             raise ValueError
         width, height = (int(n) for n in content["size"])
         matrix = np.array(content["camera_matrix"], dtype=np.float64).reshape(3, 3)
         distortion = np.array(content["distortion"], dtype=np.float64).reshape(5)
         covariance = np.array(content["covariance"], dtype=np.float64).reshape(9, 9)
-    except (KeyError, TypeError, ValueError) as error:
+        if not all(np.isfinite(part).all() for part in (matrix, distortion, covariance)):
+            raise ValueError
+        if np.diag(matrix).min() <= 0 or np.diag(covariance).min() < 0 or min(width, height) < 1:
+            raise ValueError
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise Problem(
             f"{path.name} isn't a lens file of schema {_SCHEMA}",
             where=where,

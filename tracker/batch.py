@@ -177,7 +177,8 @@ def _client(address: str) -> Any:
             status=RECORD,
         ) from None
     try:
-        return Client(address, timeout=ANSWER)
+        connect: Any = Client
+        return connect(address, timeout=ANSWER)
     except (OSError, ValueError, TimeoutError) as error:
         raise Problem(
             f"no Dask scheduler answers ({type(error).__name__})",

@@ -89,7 +89,7 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
                     str(raw.get("at", "")),
                 )
             )
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             raise Problem(
                 "this line is not an entry of a log",
                 where=f"{where}, line {number}",

@@ -15,9 +15,10 @@ import numpy as np
 
 from calibration.camera import Array, Camera, Lens
 from calibration.problem import RECORD, Problem
+from tracker.hdf5 import FAULTS, numbers, reason
 from tracker.results import Curve, ForceCrush, PointPath, Results, View
 from tracker.results_csv import POINT_STATE
-from tracker.values import STATE, Motion, Tracks
+from tracker.values import STATE, Motion, Status, Tracks
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
@@ -67,16 +68,16 @@ def read_h5(path: Path) -> dict[str, Any]:
                     for k, g in _groups(file, "points")
                 },
                 "tracks": {k: _read_tracks(k, g) for k, g in _groups(file, "tracks")},
-                "times": {k: g["time_s"][()] for k, g in _groups(file, "times")},
+                "times": {k: numbers(g, "time_s") for k, g in _groups(file, "times")},
                 "force_crush": _read_force_crush(file["mechanics"])
                 if "mechanics" in file
                 else None,
                 "curves": tuple(_read_curve(g) for _, g in _groups(file, "curves")),
                 "views": {k: _read_view(g) for k, g in _groups(file, "views")},
             }
-    except (OSError, KeyError, ValueError) as error:
+    except FAULTS as error:
         raise Problem(
-            f"the file can't be read as results ({str(error).splitlines()[0][:80]})",
+            f"the file can't be read as results ({reason(error)})",
             where=str(path),
             remedy="analyse the test again",
             status=RECORD,
@@ -112,9 +113,10 @@ def _write_motion(group: Any, motion: Motion) -> None:
 
 
 def _read_motion(group: Any) -> Motion:
-    state = np.column_stack([group[name][()] for name in STATE])
-    u = np.column_stack([group[f"u_{name}"][()] for name in STATE])
-    return Motion(group["time_s"][()], state, u, np.isfinite(state))
+    state = np.column_stack([numbers(group, name) for name in STATE])
+    u = np.column_stack([numbers(group, f"u_{name}") for name in STATE])
+    time = _shaped(numbers(group, "time_s"), (len(state),))
+    return Motion(time, state, u, np.isfinite(state))
 
 
 def _write_point(group: Any, point: PointPath) -> None:
@@ -129,9 +131,10 @@ def _write_point(group: Any, point: PointPath) -> None:
 
 
 def _read_point(group: Any) -> PointPath:
-    state = np.column_stack([group[name][()] for name in POINT_STATE])
-    u = np.column_stack([group[f"u_{name}"][()] for name in POINT_STATE])
-    return PointPath(group["time_s"][()], state[:, :3], state[:, 3:], u[:, :3], u[:, 3:])
+    state = np.column_stack([numbers(group, name) for name in POINT_STATE])
+    u = np.column_stack([numbers(group, f"u_{name}") for name in POINT_STATE])
+    time = _shaped(numbers(group, "time_s"), (len(state),))
+    return PointPath(time, state[:, :3], state[:, 3:], u[:, :3], u[:, 3:])
 
 
 def _write_tracks(group: Any, tracks: Tracks) -> None:
@@ -144,8 +147,16 @@ def _write_tracks(group: Any, tracks: Tracks) -> None:
 
 def _read_tracks(camera: str, group: Any) -> Tracks:
     marks = tuple(str(mark) for mark in group.attrs["marks"])
+    status = numbers(group, "status").astype(np.int8)
+    if status.size and not 0 <= status.min() <= status.max() <= max(Status):
+        raise ValueError("a status that is none")
+    shape = (len(status), len(marks))
     return Tracks(
-        camera, marks, group["position"][()], group["covariance"][()], group["status"][()]
+        camera,
+        marks,
+        _shaped(numbers(group, "position"), (*shape, 2)),
+        _shaped(numbers(group, "covariance"), (*shape, 2, 2)),
+        _shaped(status, shape),
     )
 
 
@@ -161,7 +172,7 @@ def _write_force_crush(group: Any, curve: ForceCrush) -> None:
 
 def _read_force_crush(group: Any) -> ForceCrush:
     names = ("closing_m", "force_N", "u_force_N", "energy_J", "u_energy_J", "draws_N")
-    return ForceCrush(*(group[name][()] for name in names))
+    return ForceCrush(*(numbers(group, name) for name in names))
 
 
 def _write_curve(group: Any, curve: Curve) -> None:
@@ -175,14 +186,15 @@ def _write_curve(group: Any, curve: Curve) -> None:
 
 
 def _read_curve(group: Any) -> Curve:
+    time = numbers(group, "time_s")
     return Curve(
-        group.attrs["of"],
-        group.attrs["quantity"],
-        group.attrs["source"],
-        group["value"].attrs["unit"],
-        group["time_s"][()],
-        group["value"][()],
-        group["u"][()] if "u" in group else None,
+        str(group.attrs["of"]),
+        str(group.attrs["quantity"]),
+        str(group.attrs["source"]),
+        str(group["value"].attrs["unit"]),
+        _shaped(time, (time.size,)),
+        _shaped(numbers(group, "value"), (time.size,)),
+        _shaped(numbers(group, "u"), (time.size,)) if "u" in group else None,
     )
 
 
@@ -214,21 +226,33 @@ def _read_view(group: Any) -> View:
         _read_camera(group) if "rotation" in group else None,
         float(found["frame_rate"]) if "frame_rate" in found else None,
         int(found["bits"]) if "bits" in found else None,
-        group["steadiness"][()] if "steadiness" in group else None,
+        numbers(group, "steadiness") if "steadiness" in group else None,
         None if centre is None else (float(centre[0]), float(centre[1])),
-        group["lens_fit"][()] if "lens_fit" in group else None,
+        numbers(group, "lens_fit") if "lens_fit" in group else None,
     )
 
 
 def _read_camera(group: Any) -> Camera:
     width, height = group.attrs["size"]
     lens = Lens(
-        group["matrix"][()],
-        group["distortion"][()],
+        _shaped(numbers(group, "matrix"), (3, 3)),
+        _shaped(numbers(group, "distortion"), (5,)),
         (int(width), int(height)),
-        group["lens_covariance"][()],
+        _shaped(numbers(group, "lens_covariance"), (9, 9)),
     )
-    return Camera(lens, group["rotation"][()], group["position"][()], group["covariance"][()])
+    return Camera(
+        lens,
+        _shaped(numbers(group, "rotation"), (3, 3)),
+        _shaped(numbers(group, "position"), (3,)),
+        _shaped(numbers(group, "covariance"), (15, 15)),
+    )
+
+
+def _shaped(found: Array, shape: tuple[int, ...]) -> Array:
+    """The array, if it has this shape."""
+    if found.shape != shape:
+        raise ValueError(f"an array of {found.shape} stands where {shape} is needed")
+    return found
 
 
 def _groups(file: Any, name: str) -> list[tuple[str, Any]]:

@@ -10,8 +10,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
+from calibration.bounded import read_bounded
 from calibration.problem import RECORD, Problem
-from tracker.units import UnitError, parse
+from tracker.units import UnitError, brief, parse
 
 When = Literal["always", "head-on", "angled"]
 
@@ -56,6 +57,8 @@ UNIT = {
 """The unit of each kind in results."""
 
 _GRAVITY = 9.80665
+FILE_LIMIT = 2**20
+"""Largest criteria file, in bytes."""
 
 
 @dataclass(frozen=True)
@@ -148,14 +151,17 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
             else f"choose one of {', '.join(PUBLISHED)}",
             status=RECORD,
         )
+    remedy = "check its name and its place beside the record"
+    data = read_bounded(folder / name, FILE_LIMIT, where=name, remedy=remedy)
     try:
-        with (folder / name).open("rb") as file:
-            return _Reader(Path(name).stem, name).read(tomllib.load(file))
-    except OSError:
-        what, remedy = "the file can't be read", "check its name and its place beside the record"
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        what, remedy = f"it is no TOML ({error})", "correct it"
-    raise Problem(what, where=name, remedy=remedy, status=RECORD)
+        raw = tomllib.loads(data.decode("utf-8-sig"))
+    except RecursionError:
+        what = "it holds tables nested too deep"
+    except ValueError as error:
+        what = f"it is no TOML ({error})"
+    else:
+        return _Reader(Path(name).stem, name).read(raw)
+    raise Problem(what, where=name, remedy="correct it", status=RECORD)
 
 
 @dataclass(frozen=True)
@@ -186,7 +192,7 @@ class _Reader:
         self.known(table, ("name", "quantity", "most", "preferred", "when", "source"), at)
         quantities = table.get("quantity", [])
         quantities = [quantities] if isinstance(quantities, str) else quantities
-        if not quantities:
+        if not isinstance(quantities, list) or not quantities:
             self.refuse(f"{at}.quantity", "names no quantity", 'write as quantity = "oiv_x"')
         kinds = {self.kind(q, f"{at}.quantity") for q in quantities}
         if len(kinds) > 1:
@@ -194,7 +200,7 @@ class _Reader:
         kind = kinds.pop()
         when = table.get("when", "always")
         if when not in ("always", "head-on", "angled"):
-            self.refuse(f"{at}.when", f'is "{when}"', 'write "always", "head-on" or "angled"')
+            self.refuse(f"{at}.when", f"is {brief(when)}", 'write "always", "head-on" or "angled"')
         return Limit(
             self.text(table, "name", at),
             tuple(quantities),
@@ -258,7 +264,9 @@ class _Reader:
             self.text(table, "source", at),
         )
 
-    def severity(self, table: dict[str, Any]) -> Severity:
+    def severity(self, table: object) -> Severity:
+        if not isinstance(table, dict):
+            self.refuse("severity", "is no table", "write it as [severity]")
         self.known(table, ("least", "head_on", "source"), "severity")
         return Severity(
             self.value(self.need(table, "least", "severity"), "number", "severity.least"),
@@ -275,16 +283,16 @@ class _Reader:
     def known(self, table: dict[str, Any], keys: tuple[str, ...], at: str) -> None:
         for key in table:
             if key not in keys:
-                near = get_close_matches(key, keys, n=1)
+                near = get_close_matches(key[:80], keys, n=1)
                 path = f"{at}.{key}" if at else key
                 remedy = f'did you mean "{near[0]}"?' if near else f"use {', '.join(keys)}"
                 self.refuse(path, "is no key of this table", remedy)
 
     def kind(self, quantity: object, at: str) -> str:
         if not isinstance(quantity, str) or quantity not in QUANTITIES:
-            near = get_close_matches(str(quantity), QUANTITIES, n=1)
+            near = get_close_matches(brief(quantity), QUANTITIES, n=1)
             remedy = f'did you mean "{near[0]}"?' if near else f"use {', '.join(QUANTITIES)}"
-            self.refuse(at, f'"{quantity}" is no quantity that is measured', remedy)
+            self.refuse(at, f"{brief(quantity)} is no quantity that is measured", remedy)
         return QUANTITIES[str(quantity)]
 
     def need(self, table: dict[str, Any], key: str, at: str) -> object:
@@ -301,12 +309,15 @@ class _Reader:
     def value(self, text: object, kind: str, at: str) -> float:
         try:
             if kind == "number":
-                return float(str(text))
+                number = float(str(text))
+                if not math.isfinite(number):
+                    raise ValueError
+                return number
             found = parse(text, "acceleration" if kind == "acceleration_g" else kind)
         except UnitError as error:
             self.refuse(at, error.what, error.remedy)
         except ValueError:
-            self.refuse(at, f"{text!r} is no number", "write a number")
+            self.refuse(at, f"{brief(text)} is no number", "write a number")
         return found / _GRAVITY if kind == "acceleration_g" else found
 
     def refuse(self, key: str, what: str, remedy: str) -> NoReturn:

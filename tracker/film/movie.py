@@ -17,7 +17,7 @@ from calibration.problem import FILM, Problem
 from tracker.film.findings import dropped
 from tracker.film.luma import bits_of, luma_of
 from tracker.film.opened import Frames, Opened
-from tracker.film.places import has_scheme, opened
+from tracker.film.places import PIXELS, has_scheme, opened, too_large
 from tracker.values import Warning_
 
 # Decoders for which every packet is one frame and time stamps give the output order.
@@ -271,6 +271,12 @@ def _container(path: str, where: str) -> Iterator[tuple[Any, Any]]:
         if not container.streams.video:
             raise _unreadable(where)
         stream = container.streams.video[0]
+        if stream.codec_context is None:
+            raise _unreadable(where)
+        width, height = stream.codec_context.width, stream.codec_context.height
+        if width * height > PIXELS:
+            raise too_large(width, height, where)
+        stream.codec_context.options = {"max_pixels": str(PIXELS)}
         stream.thread_type = "AUTO"
         stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
         yield container, stream

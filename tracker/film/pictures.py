@@ -17,6 +17,9 @@ from tracker.film.opened import Frames, Opened
 from tracker.film.places import listed, opened
 from tracker.values import Warning_
 
+LARGEST = 2**30
+"""Bytes of the largest picture file that is read."""
+
 
 class Pictures:
     """Pictures one after the other; those that can't be read are left out and noted."""
@@ -48,15 +51,17 @@ class Pictures:
 
 
 def picture(name: str, where: str) -> Luma | None:
-    """Luma (height, width) of a picture file with its full bit depth; None if it can't be read.
+    """Luma (height, width) of a picture file with its full bit depth; None if it can't be read or
+    is larger than a picture may be.
 
     Colours are weighed to luma as in Recommendation ITU-R BT.601.
     """
     try:
         with opened(name, where) as file:
-            data = np.frombuffer(file.read(), np.uint8)
-        found = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
-    except (OSError, cv2.error):
+            data = np.frombuffer(file.read(LARGEST + 1), np.uint8)
+        readable = 0 < data.size <= LARGEST
+        found = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if readable else None
+    except (OSError, ValueError, cv2.error):
         return None
     if found is None or found.dtype not in (np.uint8, np.uint16):
         return None

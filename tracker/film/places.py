@@ -11,6 +11,9 @@ from calibration.problem import FILM, Problem
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
 
+PIXELS = 2**27
+"""Most pixels of a picture (8 times 4k). A file of a few bytes can promise any number."""
+
 
 def has_scheme(path: str) -> bool:
     """Whether the path is an address such as s3://... (one letter is a drive, not a scheme)."""
@@ -72,6 +75,16 @@ def nothing(path: str, where: str) -> Problem:
     folder = _is_glob(path) or Path(path).is_dir()
     what = "there are no pictures there" if folder else "there is no such file"
     return Problem(what, where=where, remedy="give the film's path", status=FILM)
+
+
+def too_large(width: int, height: int, where: str) -> Problem:
+    """The error for pictures of more than `PIXELS` pixels."""
+    return Problem(
+        f"pictures of {width} x {height} px are not read (limit {PIXELS / 1e6:.0f} megapixels)",
+        where=where,
+        remedy="check that this is the film, or crop it to what is needed",
+        status=FILM,
+    )
 
 
 def _pictures(names: Iterable[str]) -> list[str]:

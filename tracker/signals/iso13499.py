@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
+from tracker.signals.table import text_lines
 
 Header = tuple[tuple[str, str], ...]
 """Labels and their values in file order; a value of several lines holds line feeds."""
@@ -26,6 +27,8 @@ _CODE_FIELDS = (1, 1, 4, 2, 2, 2, 2, 1, 1)
 _STEP = "Sampling interval"
 _FIRST = "Time of first sample"
 _COUNT = "Number of samples"
+FOLDER_LIMIT = 2**30
+"""Most bytes of channel files that are read."""
 
 
 @dataclass(frozen=True)
@@ -128,14 +131,26 @@ def read_folder(path: Path) -> IsoTest:
     Problem : there is no header file or no channel, or a channel file can't be understood.
     """
     folder = path if path.is_dir() else path.parent
-    heads = [path] if path.is_file() else _matching(folder, ".mme")
-    places = [folder, *(p for p in sorted(folder.iterdir()) if p.name.casefold() == "channel")]
-    files = [
-        file
-        for place in places
-        for file in sorted(place.iterdir())
-        if file.is_file() and len(file.suffix) > 1 and file.suffix[1:].isdecimal()
-    ]
+    try:
+        places = [folder, *(p for p in sorted(folder.iterdir()) if p.name.casefold() == "channel")]
+        there = [file for place in places for file in sorted(place.iterdir()) if file.is_file()]
+        files = [p for p in there if len(p.suffix) > 1 and p.suffix[1:].isdecimal()]
+        size = sum(file.stat().st_size for file in files)
+    except OSError as error:
+        raise Problem(
+            f"the folder can't be read ({error.strerror})",
+            where=str(folder),
+            remedy="check its name and your permission to read it",
+            status=RECORD,
+        ) from None
+    if size > FOLDER_LIMIT:
+        raise Problem(
+            f"the channel files hold more than {FOLDER_LIMIT >> 20} MiB",
+            where=str(folder),
+            remedy="export the channels that are needed alone",
+            status=RECORD,
+        )
+    heads = [path] if path.is_file() else [p for p in there if p.suffix.casefold() == ".mme"]
     if not files:
         raise Problem(
             "there are no channel files (.001, .002, ...)",
@@ -144,9 +159,9 @@ def read_folder(path: Path) -> IsoTest:
             status=RECORD,
         )
     notes = () if heads else ("the folder has no .mme header file",)
-    header, _ = _read_header(_text(heads[0])) if heads else ((), 0)
-    lists = [file for place in places for file in _matching(place, ".chn")]
-    index, _ = _read_header(_text(lists[0])) if lists else ((), 0)
+    header, _ = _read_header(text_lines(heads[0])) if heads else ((), 0)
+    lists = [file for file in there if file.suffix.casefold() == ".chn"]
+    index, _ = _read_header(text_lines(lists[0])) if lists else ((), 0)
     return IsoTest(
         heads[0].stem if heads else folder.name,
         header,
@@ -235,18 +250,6 @@ def _header_text(header: Header) -> str:
     return "".join(lines)
 
 
-def _matching(folder: Path, suffix: str) -> list[Path]:
-    return [p for p in sorted(folder.iterdir()) if p.suffix.casefold() == suffix]
-
-
-def _text(path: Path) -> list[str]:
-    raw = path.read_bytes()
-    try:
-        return raw.decode("utf-8-sig").splitlines()
-    except UnicodeDecodeError:
-        return raw.decode("latin-1").splitlines()
-
-
 def _read_header(lines: list[str]) -> tuple[Header, int]:
     """Labels and values, and the number of lines up to the first that has no colon."""
     header: list[tuple[str, str]] = []
@@ -264,7 +267,7 @@ def _read_header(lines: list[str]) -> tuple[Header, int]:
 
 
 def _read_channel(path: Path) -> IsoChannel:
-    lines = _text(path)
+    lines = text_lines(path)
     header, start = _read_header(lines)
     values, bad = _samples(lines[start:])
     explicit = _explicit(header)
@@ -333,7 +336,9 @@ def _samples(lines: list[str]) -> tuple[Array, int]:
         except ValueError:
             bad += text.upper() != _NOVALUE
             values.append(np.nan)
-    return np.array(values, dtype=float), bad
+    found = np.array(values, dtype=float)
+    found[~np.isfinite(found)] = np.nan
+    return found, bad
 
 
 def _number(header: Header, label: str, path: Path, absent: float | None = None) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
+from tracker.hdf5 import FAULTS, numbers, reason
 from tracker.signals.iso13499 import read_folder
 from tracker.signals.table import read_columns
 
@@ -59,11 +60,11 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
         with h5py.File(path, "r") as file:
             missing = next((name for name in names if name not in file), None)
             if missing is None:
-                columns = {name: np.asarray(file[name], dtype=float).ravel() for name in names}
+                columns = {n: numbers(file, n).astype(float).ravel() for n in names}
                 units = {name: unit for name in names if (unit := _unit_of(file[name])) is not None}
-    except (OSError, TypeError, ValueError):
+    except FAULTS as error:
         raise Problem(
-            "this is no HDF5 file that can be read",
+            f"this is no HDF5 file that can be read ({reason(error)})",
             where=str(path),
             remedy="check its name and its place beside the record",
             status=RECORD,

@@ -17,12 +17,18 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.bounded import read_bounded
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
 
 _DELIMITERS = (";", "\t", ",", "|", " ")
 _LARGEST = 1e12  # in any unit of the trade: more is a broken cell
 _HEADER_LINES = 500  # a header further down than this is none
+_SEEN = 1000  # names that a misspelt one is compared with
+FILE_LIMIT = 2**28
+ROW_LIMIT = 10_000_000
+LINE_LIMIT = 2**16
+"""Bytes, lines and characters of a line of the largest table that is read."""
 _COMMENT = re.compile(r"^\s*(?:[#%!*]|//)+\s*")
 """What stands before a header that other programs are to skip."""
 _BRACKETED = re.compile(r"^(.*?)\s*[\[(<]([^\])>]*)[\])>]\s*$")
@@ -47,7 +53,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
     ------
     Problem : the file can't be read, has no such columns, or no rows of numbers.
     """
-    lines = _lines(path)
+    lines = text_lines(path)
     delimiter, header, places, units = _find_header(lines, names, path)
     rows = [
         (number, cells)
@@ -55,12 +61,13 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
         if any(cell.strip() for cell in cells)
     ]
     key = places[names[0]]
-    while rows and not _is_number(_cell(rows[0][1], key)):
+    first = next((k for k, row in enumerate(rows) if _is_number(_cell(row[1], key))), len(rows))
+    for _, cells in rows[:first]:
         for name, place in places.items():
-            text = _cell(rows[0][1], place).strip("[]()<> ")
+            text = _cell(cells, place).strip("[]()<> ")
             if text and not _is_number(text):
                 units.setdefault(name, text)
-        rows = rows[1:]
+    rows = rows[first:]
     if not rows:
         raise Problem(
             "there are no rows of numbers under the header",
@@ -77,29 +84,49 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
     return Columns(values, units, rows[0][0], bad)
 
 
-def _lines(path: Path) -> list[str]:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise Problem(
-            f"the file can't be read ({error.strerror})",
-            where=str(path),
-            remedy="check its name and its place beside the record",
-            status=RECORD,
-        ) from None
+def text_lines(path: Path) -> list[str]:
+    """The lines of a text file in whatever encoding it says or shows.
+
+    Raises Problem for a file that can't be read, one of more than `FILE_LIMIT` bytes or
+    `ROW_LIMIT` lines, or with lines of more than `LINE_LIMIT` characters.
+    """
+    remedy = "check its name and its place beside the record"
+    text = _decoded(read_bounded(path, FILE_LIMIT, where=str(path), remedy=remedy))
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if text.count("\n") > ROW_LIMIT:
+        raise _no_table(path, f"it has more than {ROW_LIMIT:,} lines")
+    lines = text.split("\n")
+    longest = max(range(len(lines)), key=lambda k: len(lines[k]))
+    if len(lines[longest]) > LINE_LIMIT:
+        raise _no_table(path, f"its line {longest + 1} has {len(lines[longest]):,} characters")
+    return lines
+
+
+def _decoded(raw: bytes) -> str:
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
         (codecs.BOM_UTF16_BE, "utf-16"),
     ):
         if raw.startswith(mark):
-            return raw.decode(encoding, errors="replace").splitlines()
+            return raw.decode(encoding, errors="replace")
     if raw[1:200:2].count(0) > 50:
-        return raw.decode("utf-16-le", errors="replace").splitlines()
+        return raw.decode("utf-16-le", errors="replace")
+    if raw[0:200:2].count(0) > 50:
+        return raw.decode("utf-16-be", errors="replace")
     try:
-        return raw.decode("utf-8").splitlines()
+        return raw.decode("utf-8")
     except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace").splitlines()
+        return raw.decode("cp1252", errors="replace")
+
+
+def _no_table(path: Path, what: str) -> Problem:
+    return Problem(
+        f"this is no table of numbers: {what}",
+        where=str(path),
+        remedy="export one test alone, as text with a line for each sample",
+        status=RECORD,
+    )
 
 
 def _split(lines: list[str], delimiter: str) -> list[list[str]]:
@@ -118,6 +145,9 @@ def _find_header(
     wanted = [_key(name) for name in names]
     seen: list[str] = []
     for number, line in enumerate(lines[:_HEADER_LINES]):
+        flat = _key(line)
+        if len(seen) > _SEEN and not all(name in flat for name in wanted):
+            continue
         for delimiter in _DELIMITERS:
             cells = _split([_COMMENT.sub("", line)], delimiter)[0]
             whole = [_key(cell) for cell in cells]

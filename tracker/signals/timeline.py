@@ -90,8 +90,8 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
         findings.append(f"{(~ahead).sum()} rows whose time does not advance were left out")
     rows, kept = rows[ahead], kept[ahead]
     interval = float(np.median(np.diff(kept)))
-    count = round((kept[-1] - kept[0]) / interval)
-    if count > _SPARSE * len(kept):
+    steps = (kept[-1] - kept[0]) / interval
+    if not steps <= _SPARSE * len(kept):
         k = int(np.argmax(np.diff(kept)))
         raise Problem(
             f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
@@ -99,6 +99,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
             remedy="give one run of the record, and check the unit of its time",
             status=RECORD,
         )
+    count = round(steps)
     interval = (kept[-1] - kept[0]) / count
     time = kept[0] + interval * np.arange(count + 1)
     wide = np.flatnonzero(np.diff(kept) > _GAP * interval)
