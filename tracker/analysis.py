@@ -202,6 +202,8 @@ def _results(
             None if test.date is None else test.date.isoformat(),
             test.report_units,
             Intended(test.intended.speed, test.intended.angle, test.intended.offset),
+            test.photographs,
+            test.slow_motion,
         ),
         software=Software(__version__, inputs),
         cameras={

@@ -97,16 +97,28 @@ def demo(out: Path) -> None:
 @main.command()
 @click.argument("directory", type=FOLDER)
 @click.option("--verify", is_flag=True, help="Analyse again and compare; nothing is written.")
-def report(directory: Path, verify: bool) -> None:
-    """Write the reports of a results folder again, or verify its numbers."""
+@click.option(
+    "--at", "times", multiple=True, help="A time of the photographs, as '50 ms'; several if wanted."
+)
+@click.option("--slow", type=click.FloatRange(1, 1e6), help="Marked films slower than life by.")
+def report(directory: Path, verify: bool, times: tuple[str, ...], slow: float | None) -> None:
+    """Write the reports of a results folder again, or verify its numbers.
+
+    --at and --slow hold until the test is analysed again; in the record they are `photographs` and
+    `slow_motion`.
+    """
+    from tracker.report.asked import as_asked
     from tracker.results_files import read_results, write_results
     from tracker.terminal import Bars
     from tracker.verify import verify as verify_results
 
-    if not verify:
-        write_results(read_results(directory), directory)
-        return
+    if verify and (times or slow is not None):
+        raise click.UsageError("--verify writes nothing: leave --at and --slow out")
     with Bars() as bars:
+        if not verify:
+            results = as_asked(read_results(directory), times, slow)
+            write_results(results, directory, bars.progress)
+            return
         record = verify_results(directory, bars.progress)
     click.echo(f"{directory}: verified: {record} gives the same numbers again.")
 

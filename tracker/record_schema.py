@@ -30,7 +30,9 @@ from tracker.record_types import (
     one_of,
     quantity,
     refuse,
+    several,
     unit_text,
+    within,
 )
 from tracker.units import UnitError, brief, si_factor
 
@@ -69,6 +71,8 @@ def _criteria(value: str) -> str:
     return value if value.endswith(".toml") else choose(value, CRITERIA)
 
 
+Moment = Annotated[float, quantity("time", -60, 600, "from 60 s before contact to 600 s after")]
+SlowMotion = Annotated[float, within(1, 1e6, "how many times slower than life a film plays")]
 MarkerName = Annotated[str, named("a marker")]
 PointName = Annotated[str, named("a point")]
 VehicleName = Annotated[str, named("a vehicle")]
@@ -86,6 +90,10 @@ class Conditions(Table):
     report_units: Annotated[Literal["us", "si"], one_of("us", "si")] = "si"
     intended: Intended = Intended()
     speed_trap: SpeedTrap | None = None
+    photographs: Annotated[
+        tuple[Moment, ...], several(1, 'times with their units, as ["0 ms", "50 ms"]')
+    ] = ()
+    slow_motion: SlowMotion | None = None
 
 
 class Marker(Table):

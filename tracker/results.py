@@ -38,6 +38,8 @@ class Conditions:
     date: str | None = None  # ISO 8601
     report_units: Literal["us", "si"] = "si"
     intended: Intended = field(default_factory=Intended)
+    photographs: tuple[float, ...] = ()  # times of the sequence, s; empty: at the test's moments
+    slow_motion: float | None = None  # how many times slower than life the marked films play
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,14 @@ import pytest
 from made_results import TIME, made_results
 
 from calibration.camera import Camera, Lens
-from tracker.report.films import mark_films
+from calibration.problem import Problem
+from tracker.report.asked import as_asked
+from tracker.report.films import mark_films, paced
 from tracker.report.moments import moments
 from tracker.report.overlay import STRIP, Overlay, at_time, attitude, grey
-from tracker.report.sequence import sequence, summary, take_photographs
+from tracker.report.sequence import Photographer, sequence, summary
 from tracker.results import View
+from tracker.results_json import json_text, read_scalars
 from tracker.values import Status, Tracks
 
 SIZE, FRAMES = (160, 120), 60
@@ -24,6 +27,12 @@ def looking_along_y():
     lens = Lens(np.array([[100.0, 0, 79.5], [0, 100.0, 59.5], [0, 0, 1]]), np.zeros(5), SIZE)
     rotation = np.array([[-1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
     return Camera(lens, rotation, np.array([0.0, -10.0, 0.0]))
+
+
+def take_photographs(results, pictures, earlier):
+    photographer = Photographer(results, pictures)
+    photographer.take()
+    return photographer.shots(earlier)
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +75,20 @@ def test_moments_are_in_order_and_at_the_times_of_the_results():
     assert found["greatest-pitch"] == 0.15
     assert found["end"] == pytest.approx(TIME[-1])
     assert 0 < found["half-crush"] < found["greatest-crush"]
+
+
+def test_chosen_times_take_the_place_of_the_tests_own_moments(results, tmp_path):
+    asked = replace(results, test=replace(results.test, photographs=(0.1, -0.02, 0.1)))
+    shots = take_photographs(asked, tmp_path, tmp_path / "nowhere")
+    label = {name: text.split(", ")[1] for name, text in shots["side"].values()}
+    assert label == {
+        "side-20-ms-before.jpg": "20 ms before contact",
+        "side-100-ms-after.jpg": "100 ms after contact",
+    }
+    for time, (name, _) in zip((-0.02, 0.1), shots["side"].values(), strict=True):
+        frame = np.argmin(np.abs(results.times["side"] - time))
+        grey_ = cv2.imread(str(tmp_path / name), 0).mean()
+        assert grey_ == pytest.approx(40 + 3 * frame, abs=1.0)
 
 
 def test_half_crush_is_where_the_vehicles_have_closed_by_half():
@@ -175,6 +198,50 @@ def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
     assert len(greys) == FRAMES
     assert np.abs(greys - (40 + 3 * np.arange(FRAMES))).max() < 2.0  # a frame is 3 apart
     assert told[-1] == ("marking side", FRAMES, FRAMES)
+
+
+@pytest.mark.parametrize(
+    ("rate", "slow", "shown"),
+    [
+        (1000.0, None, (25.0, 1, 40.0)),
+        (1000.0, 40.0, (25.0, 1, 40.0)),
+        (1000.0, 200.0, (5.0, 1, 200.0)),
+        (1000.0, 5.0, (50.0, 4, 5.0)),
+        (60.0, 1.0, (60.0, 1, 1.0)),
+        (float("nan"), 8.0, (25.0, 1, 0.0)),
+    ],
+)
+def test_a_second_of_the_film_lasts_as_long_as_asked(rate, slow, shown):
+    pace = paced(rate, slow)
+    assert (pace.rate, pace.step, pace.slow) == shown
+    if slow is not None and np.isfinite(rate):
+        assert rate / pace.step / pace.rate == pytest.approx(slow)
+
+
+def test_frames_of_a_film_in_slow_motion_lie_at_their_times(results, tmp_path):
+    asked = replace(results, test=replace(results.test, slow_motion=0.5 * 100 / 60))
+    taken = []
+    look = lambda camera, index, luma, white: taken.append(index)  # noqa: E731
+    mark_films(asked, tmp_path / "films", tmp_path, lambda *_: None, look)
+    with av.open(str(tmp_path / "films" / "side.mp4")) as container:
+        stream = container.streams.video[0]
+        greys = [f.to_ndarray(format="gray")[5:20, 5:20].mean() for f in container.decode(stream)]
+        assert float(stream.average_rate) == pytest.approx(60.0)
+    assert taken == list(range(FRAMES))  # photographs are taken from any frame
+    assert np.abs(greys - (40 + 6 * np.arange(FRAMES // 2))).max() < 2.0
+
+
+def test_what_is_asked_of_the_pictures_is_kept_and_logged():
+    results = made_results()
+    asked = as_asked(results, ("20 ms", "0.08 s"), 30.0)
+    assert asked.test.photographs == (0.02, 0.08)
+    assert asked.test.slow_motion == 30.0
+    assert asked.log[-1].data == {"photographs": [0.02, 0.08], "slow_motion": 30.0}
+    assert read_scalars(json_text(asked), "results.json")["test"] == asked.test
+    assert as_asked(asked, (), 10.0).test.photographs == (0.02, 0.08)
+    assert as_asked(results) is results
+    with pytest.raises(Problem, match="unit"):
+        as_asked(results, ("20",))
 
 
 def test_without_the_film_the_earlier_marked_film_stays(results, tmp_path):

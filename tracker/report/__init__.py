@@ -9,7 +9,7 @@ from tracker.report.films import mark_films
 from tracker.report.html import html
 from tracker.report.pdf import pdf
 from tracker.report.plots import draw_plots
-from tracker.report.sequence import take_photographs
+from tracker.report.sequence import Photographer
 from tracker.results import Results
 from tracker.values import Progress
 
@@ -26,16 +26,18 @@ def write_reports(
     """
     pictures = folder / "pictures"
     pictures.mkdir(exist_ok=True)
-    stages = 4
+    photographer = Photographer(results, pictures)
+    if films:  # each film is read once for both
+        place = folder / "films"
+        mark_films(results, place, earlier / "films", progress, photographer.look)
+    else:
+        photographer.take()
+    stages = 3
     progress("report", 0, stages)
     plots = draw_plots(results, pictures)
     progress("report", 1, stages)
-    shots = take_photographs(results, pictures, earlier / "pictures")
-    progress("report", 2, stages)
-    content = document(results, plots, shots)
+    content = document(results, plots, photographer.shots(earlier / "pictures"))
     (folder / "report.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
-    progress("report", 3, stages)
+    progress("report", 2, stages)
     (folder / "report.pdf").write_bytes(pdf(content, folder))
-    progress("report", 4, stages)
-    if films:
-        mark_films(results, folder / "films", earlier / "films", progress)
+    progress("report", 3, stages)

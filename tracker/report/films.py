@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import shutil
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -11,32 +14,51 @@ import av
 import cv2
 import numpy as np
 
-from calibration.problem import Problem
-from tracker.film import Film, open_film
+from tracker.film import Film, Luma
 from tracker.report.overlay import Overlay, Picture, grey
-from tracker.results import Results, View
+from tracker.report.sequence import opened
+from tracker.results import Results
 from tracker.values import Progress
 
-SHOWN_RATE = 25.0  # frames/s at which a marked film plays
+Look = Callable[[str, int, Luma, int], None]
+
+SHOWN_RATE = 25.0  # frames/s at which a marked film plays unless the record says how slow
+MOST_RATE = 60.0  # frames/s that screens show: of a film played faster some frames are left out
 KEY_INTERVAL = 50  # frames: how far a player must read to show any frame
 QUALITY = "23"  # x264's constant rate factor
 
 
+@dataclass(frozen=True)
+class Pace:
+    """How a film is played: every so many frames, and how many of those a second."""
+
+    rate: float
+    step: int
+    slow: float  # times slower than life; 0 where that is not known
+
+
 def mark_films(
-    results: Results, folder: Path, earlier: Path, progress: Progress, rate: float = SHOWN_RATE
+    results: Results,
+    folder: Path,
+    earlier: Path,
+    progress: Progress,
+    also: Look | None = None,
 ) -> None:
     """Write films/<camera>.mp4 (H.264) for every camera whose film can be opened.
 
-    `rate` is the frames shown a second: a film of 1000 frames/s shown at 25 is 40 times slower
-    than life. Where the film is not at hand, its marked film in `earlier` is kept.
+    A film is shown at `SHOWN_RATE`, or as many times slower than life as the record asks for.
+    `also` is told every frame (camera, frame, luma, white) before it is drawn on. Where a film is
+    not at hand, its marked film in `earlier` is kept.
     """
     folder.mkdir(exist_ok=True)
 
     def mark(camera: str) -> None:
         view, target = results.views[camera], folder / f"{camera}.mp4"
-        film = _opened(view, camera)
+        film = opened(view, camera)
         if film is not None:
-            _write(Overlay(camera, results, view, _slow(film, rate)), film, target, rate, progress)
+            pace = paced(film.rate, results.test.slow_motion)
+            overlay = Overlay(camera, results, view, pace.slow)
+            _write(overlay, film, target, pace, progress, also)
         elif (earlier / target.name).is_file():
             shutil.copyfile(earlier / target.name, target)
 
@@ -44,25 +66,36 @@ def mark_films(
         list(pool.map(mark, results.views))
 
 
-def _opened(view: View, camera: str) -> Film | None:
-    try:
-        return open_film(view.film, frame_rate=view.frame_rate, bits=view.bits, where=camera)
-    except Problem:
-        return None
+def paced(rate: float, slow: float | None) -> Pace:
+    """How a film of so many frames a second (NaN: unknown) is played."""
+    if not np.isfinite(rate):
+        return Pace(SHOWN_RATE, 1, 0.0)
+    if slow is None:
+        return Pace(SHOWN_RATE, 1, rate / SHOWN_RATE if rate > SHOWN_RATE else 0.0)
+    step = max(1, math.ceil(rate / slow / MOST_RATE - 1e-9))
+    return Pace(rate / slow / step, step, slow)
 
 
-def _slow(film: Film, rate: float) -> float:
-    return film.rate / rate if np.isfinite(film.rate) and film.rate > rate else 0.0
-
-
-def _write(overlay: Overlay, film: Film, target: Path, rate: float, progress: Progress) -> None:
+def _write(
+    overlay: Overlay,
+    film: Film,
+    target: Path,
+    pace: Pace,
+    progress: Progress,
+    also: Look | None,
+) -> None:
     stage = f"marking {overlay.camera}"
     with av.open(str(target), "w", options={"movflags": "+faststart"}) as container:
-        stream = container.add_stream("libx264", rate=Fraction(rate).limit_denominator(1000))
+        rate = Fraction(pace.rate).limit_denominator(1000)
+        stream = container.add_stream("libx264", rate=rate)
         stream.options = {"crf": QUALITY, "preset": "ultrafast", "g": str(KEY_INTERVAL)}
         stream.pix_fmt = "yuv420p"
         started = False
         for index, luma in film.forward():
+            if also is not None:
+                also(overlay.camera, index, luma, film.white)
+            if index % pace.step:
+                continue
             picture = _even(overlay.drawn(index, grey(luma, film.white)))
             if not started:
                 stream.height, stream.width = picture.shape[:2]

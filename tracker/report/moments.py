@@ -28,7 +28,11 @@ class Moment:
 
 
 def moments(results: Results) -> tuple[Moment, ...]:
-    """The moments that the results know of, in order of time; one of several at the same time."""
+    """The times chosen in the record; else the moments that the results know of, one of several at
+    the same time. In order of time.
+    """
+    if results.test.photographs:
+        return tuple(_chosen(time) for time in sorted(set(results.test.photographs)))
     found = [Moment("contact", "contact", 0.0)]
     crush = results.crush
     greatest = crush.at if crush is not None else None
@@ -50,6 +54,12 @@ def moments(results: Results) -> tuple[Moment, ...]:
         if all(abs(moment.time - other.time) > apart for other in kept):
             kept.append(moment)
     return tuple(sorted(kept, key=lambda moment: moment.time))
+
+
+def _chosen(time: float) -> Moment:
+    side = "after" if time >= 0 else "before"
+    ms = f"{abs(1e3 * time):.4g}"
+    return Moment(f"{ms}-ms-{side}", f"{ms} ms {side} contact", time)
 
 
 def _duration(results: Results) -> float:

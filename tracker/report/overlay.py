@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.results import Results, View
 from tracker.units import report_unit
-from tracker.values import STATE, Motion, Tracks
+from tracker.values import STATE, Motion, Status, Tracks
 
 Picture = NDArray[np.uint8]
 
@@ -27,6 +27,8 @@ MARK, AXES, EDITED = (
 WHITE, BLACK = (255, 255, 255), (0, 0, 0)
 FONT = cv2.FONT_HERSHEY_SIMPLEX
 SUB = 4  # bits of a pixel's fraction in drawing
+CROSS = np.array([[[-9.0, 0.0], [9.0, 0.0]], [[0.0, -9.0], [0.0, 9.0]]])  # px
+CIRCLE = np.stack([f(np.arange(0, 2 * np.pi, np.pi / 24)) for f in (np.cos, np.sin)], axis=1)
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
 
@@ -49,7 +51,8 @@ class Overlay:
     def drawn(self, frame: int, luma: Picture) -> Picture:
         """The frame in colour (height + STRIP, width, 3), marks and values on it."""
         height, width = luma.shape
-        picture = np.zeros((height + STRIP, width, 3), dtype=np.uint8)
+        picture = np.empty((height + STRIP, width, 3), dtype=np.uint8)
+        picture[height:] = 0
         cv2.cvtColor(luma, cv2.COLOR_GRAY2BGR, dst=picture[:height])
         inside = picture[:height]
         tracks = self.results.tracks.get(self.camera)
@@ -148,29 +151,45 @@ def attitude(angles: Array) -> Array:
 
 
 def _marks(picture: Picture, tracks: Tracks, frame: int) -> None:
-    for i in np.flatnonzero(tracks.measured[frame]):
-        place = tracks.position[frame, i]
-        colour = EDITED if tracks.status[frame, i] == 3 else MARK
-        for step in ((9, 0), (0, 9)):
-            a, b = place - step, place + step
-            cv2.line(picture, _fixed(a), _fixed(b), BLACK, 3, cv2.LINE_AA, SUB)
-            cv2.line(picture, _fixed(a), _fixed(b), colour, 1, cv2.LINE_AA, SUB)
-        _ellipse(picture, place, tracks.covariance[frame, i], colour)
+    shown = np.flatnonzero(tracks.measured[frame])
+    place = tracks.position[frame, shown]
+    edited: NDArray[np.bool_] = np.equal(tracks.status[frame, shown], Status.EDITED)
+    known = np.isfinite(tracks.covariance[frame, shown]).all(axis=(1, 2))
+    crosses = _corners(place[:, None, None] + CROSS).reshape(len(shown), 2, 2, 2)
+    ellipses = _corners(_ellipses(place, tracks.covariance[frame, shown]))
+    _lines(picture, crosses.reshape(-1, 2, 2), BLACK, 3)
+    for which, colour in ((~edited, MARK), (edited, EDITED)):
+        _lines(picture, crosses[which].reshape(-1, 2, 2), colour, 1)
+        _lines(picture, ellipses[which & known], colour, 1, closed=True)
+    for i, pixel in zip(shown, place, strict=True):
         name = tracks.marks[i].partition(".")[2] or tracks.marks[i]
-        cv2.putText(picture, name, _whole(place, 11), FONT, 0.4, BLACK, 3, cv2.LINE_AA)
-        cv2.putText(picture, name, _whole(place, 11), FONT, 0.4, colour, 1, cv2.LINE_AA)
+        colour = EDITED if tracks.status[frame, i] == Status.EDITED else MARK
+        cv2.putText(picture, name, _whole(pixel, 11), FONT, 0.4, BLACK, 3, cv2.LINE_AA)
+        cv2.putText(picture, name, _whole(pixel, 11), FONT, 0.4, colour, 1, cv2.LINE_AA)
 
 
-def _ellipse(
-    picture: Picture, place: Array, covariance: Array, colour: tuple[int, int, int]
-) -> None:
-    if not np.isfinite(covariance).all():
-        return
-    variance, axes = np.linalg.eigh(covariance)
+def _ellipses(place: Array, covariance: Array) -> Array:
+    """Outlines (n, corners, 2) of the enlarged 95 % ellipses; of marks without one a point."""
+    known = np.isfinite(covariance).all(axis=(1, 2), keepdims=True)
+    variance, axes = np.linalg.eigh(np.where(known, covariance, 0.0))
     half = COVERAGE_2D * ENLARGED * np.sqrt(np.clip(variance, 0, 4.0))
-    turn = float(np.degrees(np.arctan2(axes[1, 1], axes[0, 1])))
-    size = (max(1, int(half[1] * 2**SUB)), max(1, int(half[0] * 2**SUB)))
-    cv2.ellipse(picture, _fixed(place), size, turn, 0, 360, colour, 1, cv2.LINE_AA, SUB)
+    return np.asarray(place[:, None] + np.einsum("nij,nj,kj->nki", axes, half, CIRCLE))
+
+
+def _corners(pixels: Array) -> NDArray[np.int32]:
+    """Pixels as whole numbers for drawing, `SUB` bits of them fractions."""
+    return np.asarray(np.rint(np.clip(pixels, -1e5, 1e5) * 2**SUB), dtype=np.int32)
+
+
+def _lines(
+    picture: Picture,
+    lines: NDArray[np.int32],
+    colour: tuple[int, int, int],
+    width: int,
+    closed: bool = False,
+) -> None:
+    if len(lines):
+        cv2.polylines(picture, list(lines), closed, colour, width, cv2.LINE_AA, SUB)
 
 
 def _line(strip: Picture, parts: list[str], row: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import cv2
 import numpy as np
 
 from calibration.problem import Problem
-from tracker.film import Film, open_film
+from tracker.film import Film, Luma, open_film
 from tracker.report.blocks import Photographs
 from tracker.report.moments import Moment, moments
 from tracker.report.overlay import Picture, grey
@@ -24,32 +25,56 @@ Shot = tuple[str, str]  # file in pictures/, label
 Shots = dict[str, dict[str, Shot]]  # by camera, by moment
 
 
-def take_photographs(results: Results, pictures: Path, earlier: Path) -> Shots:
-    """Write a photograph a camera and moment into `pictures`.
+class Photographer:
+    """Writes a photograph a camera and moment into the folder `pictures`."""
 
-    A film that can't be opened gives none; photographs that `earlier` holds are used instead.
-    """
-    shots: Shots = {}
-    for camera, view in results.views.items():
-        taken: dict[str, Shot] = {}
-        film = _opened(view, camera)
-        for moment in moments(results):
-            name = f"{camera}-{moment.key}.jpg"
-            frame = _frame(results, camera, moment)
-            if frame is None:
+    def __init__(self, results: Results, pictures: Path) -> None:
+        self.results = results
+        self.pictures = pictures
+        self._wanted = {camera: _wanted(results, camera) for camera in results.views}
+        self._taken: set[str] = set()
+
+    def look(self, camera: str, frame: int, luma: Luma, white: int) -> None:
+        """Take the photographs of this frame, if there are any."""
+        names = [name for at, name, _ in self._wanted[camera].values() if at == frame]
+        for name in names:
+            picture = _scaled(grey(luma, white))
+            cv2.imwrite(str(self.pictures / name), picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+            self._taken.add(name)
+
+    def take(self) -> None:
+        """Read the frames wanted from the films; what can't be read gives no photograph."""
+        for camera, view in self.results.views.items():
+            film = opened(view, camera)
+            if film is None:
                 continue
-            time = float(results.times[camera][frame])
-            if film is not None and frame < film.frames:
-                picture = _scaled(grey(film.frame(frame), film.white))
-                cv2.imwrite(str(pictures / name), picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-            elif (earlier / name).is_file():
-                shutil.copyfile(earlier / name, pictures / name)
-            else:
-                continue
-            taken[moment.key] = (name, f"{camera}, {moment.label}, {_signed(time)} s")
-        if taken:
-            shots[camera] = taken
-    return shots
+            for frame in sorted({at for at, _, _ in self._wanted[camera].values()}):
+                with contextlib.suppress(Problem):
+                    self.look(camera, frame, film.frame(frame), film.white)
+
+    def shots(self, earlier: Path) -> Shots:
+        """What was taken; what is missing is copied from `earlier`, if it is there."""
+        shots: Shots = {}
+        for camera, wanted in self._wanted.items():
+            for key, (_, name, label) in wanted.items():
+                if name not in self._taken:
+                    if not (earlier / name).is_file():
+                        continue
+                    shutil.copyfile(earlier / name, self.pictures / name)
+                shots.setdefault(camera, {})[key] = (name, label)
+        return shots
+
+
+def _wanted(results: Results, camera: str) -> dict[str, tuple[int, str, str]]:
+    """By moment: frame, file and label of the photograph."""
+    found = {}
+    for moment in moments(results):
+        frame = _frame(results, camera, moment)
+        if frame is not None:
+            time = _signed(float(results.times[camera][frame]))
+            label = f"{camera}, {moment.label}, {time} s"
+            found[moment.key] = (frame, f"{camera}-{moment.key}.jpg", label)
+    return found
 
 
 def sequence(shots: Shots) -> Photographs | None:
@@ -72,7 +97,8 @@ def summary(shots: Shots) -> Photographs | None:
     row: list[Shot] = []
     for taken in list(shots.values())[:2]:
         wanted = [key for key in PREFERRED if key in taken][:each]
-        wanted += [key for key in taken if key not in wanted][: each - len(wanted)]
+        others = [key for key in taken if key not in wanted]
+        wanted += _spread(others, each - len(wanted))
         row += [taken[key] for key in taken if key in wanted]
     return Photographs("The test in pictures.", (tuple(row),), IN_SUMMARY) if row else None
 
@@ -80,7 +106,14 @@ def summary(shots: Shots) -> Photographs | None:
 PREFERRED = ("contact", "greatest-crush", "occupant-impact", "greatest-pitch")
 
 
-def _opened(view: View, camera: str) -> Film | None:
+def _spread(keys: list[str], count: int) -> list[str]:
+    """So many of the keys, the first and the last among them."""
+    places = np.linspace(0, len(keys) - 1, min(count, len(keys)))
+    return [keys[round(float(at))] for at in places]
+
+
+def opened(view: View, camera: str) -> Film | None:
+    """The film of a view; None where it is not at hand or can't be read."""
     try:
         return open_film(view.film, frame_rate=view.frame_rate, bits=view.bits, where=camera)
     except Problem:

@@ -74,7 +74,8 @@ function conditions() {
     f(t("number"), "Number", "A-12", { required: true }), f(t("title"), "Title"), f(t("date"), "Date", "2026-06-18"),
     f(t("criteria"), "Criteria", "", { options: CRITERIA, none: "none" }), f(t("report_units"), "Units of reports", "", { options: ["", "us", "si"], none: "si" }),
     f(t("intended", "speed"), "Intended speed", "62 mi/h"), f(t("intended", "angle"), "Intended angle", "0 deg"), f(t("intended", "offset"), "Intended offset, + right", "0 ft"),
-    f(t("speed_trap", "speed"), "Speed trap", "61.4 mi/h", { lone: true }), f(t("speed_trap", "u"), "its standard uncertainty", "0.3 mi/h", { lone: true })));
+    f(t("speed_trap", "speed"), "Speed trap", "61.4 mi/h", { lone: true }), f(t("speed_trap", "u"), "its standard uncertainty", "0.3 mi/h", { lone: true }),
+    f(t("photographs"), "Photographs of the report at", "at the test's own moments", { kind: "list" }), f(t("slow_motion"), "Marked films slower than life by", "25 frames a second", { kind: "number" })));
 }
 
 function remover(label, path) {
