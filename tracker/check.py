@@ -146,7 +146,7 @@ def _time(camera: Camera, film: Film, where: str) -> Iterator[Check]:
 def _places(camera: Camera, film: Film, where: str) -> Iterator[Check]:
     """Picks and regions that lie outside the picture or the film."""
     width, height = film.size
-    picks = [(f"survey.{n}", t.pixel, t.frame) for n, t in camera.survey.items()]
+    picks = [(f"survey.{n}", t.pixel, t.frame) for n, t in camera.survey.items() if t.pixel]
     picks += [(f'picks."{n}"', p.pixel, p.frame) for n, p in camera.picks.items()]
     picks += [
         (f"scale[{i}]", pixel, bar.frame)
@@ -193,7 +193,7 @@ def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Che
             yield Check("missing", place, text)
         return
     points = np.array([t.at for t in targets])
-    pixels = np.array([t.pixel for t in targets])
+    pixels = np.array([t.pixel for t in targets if t.pixel is not None])
     extent = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
     known_lens = camera.lens is not None
     if len(targets) < 4:
@@ -215,10 +215,25 @@ def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Che
             "focal length and distance may be hard to tell apart; add position"
         )
         yield Check("doubtful", place, text)
+    if len(pixels) < len(targets):
+        yield _unpicked_targets(camera, len(targets) - len(pixels), place)
+        return
     share = _hull_area(pixels) / (size[0] * size[1])
     if share < WELL_SPREAD:
         text = f"the surveyed targets span {100 * share:.0f} % of the picture; spread them wider"
         yield Check("doubtful", place, text)
+
+
+def _unpicked_targets(camera: Camera, count: int, where: str) -> Check:
+    """What can be done for fixed targets without a pick."""
+    text = f"{count} fixed targets are not picked; they will be looked for by their layout"
+    if camera.lens is None and camera.position is None:
+        text = (
+            f"{count} fixed targets are not picked; to look for them by their layout, the camera's "
+            "lens or its rough position is needed, unless four others are picked"
+        )
+        return Check("doubtful", where, text)
+    return Check("ok", where, text)
 
 
 def _unpicked(vehicle: Vehicle, where: str) -> Check:
@@ -266,13 +281,13 @@ def _marks(record: Record, camera: Camera, where: str) -> Iterator[Check]:
 
 def _pixels_per_metre(camera: Camera) -> float | None:
     """A rough scale from the distances between surveyed targets, or from the scale bars."""
-    targets = [t for t in camera.survey.values() if t.at is not None]
+    targets = [(t.at, t.pixel) for t in camera.survey.values() if t.at and t.pixel]
     ratios = [float(np.hypot(*np.subtract(*bar.pixels))) / bar.length for bar in camera.scale]
-    for i, one in enumerate(targets):
-        for other in targets[:i]:
-            metres = float(np.linalg.norm(np.subtract(one.at or (), other.at or ())))
+    for i, (at, pixel) in enumerate(targets):
+        for other, its_pixel in targets[:i]:
+            metres = float(np.linalg.norm(np.subtract(at, other)))
             if metres > 0:
-                ratios.append(float(np.hypot(*np.subtract(one.pixel, other.pixel))) / metres)
+                ratios.append(float(np.hypot(*np.subtract(pixel, its_pixel))) / metres)
     return float(np.median(ratios)) if ratios else None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, model_validator
 
 from calibration.board import DICTIONARIES
 from tracker.record_types import (
@@ -45,9 +45,18 @@ class Surveyed(Table):
 
 
 class FixedTarget(Surveyed):
-    """A fixed target that was picked in the film."""
+    """A fixed target in the film: picked roughly, or to be found by the layout of all."""
 
-    pixel: Pixel
+    pixel: Pixel | None = None
+
+    @model_validator(mode="after")
+    def _told(self) -> FixedTarget:
+        if self.pixel is None and (self.at is None or self.size is None or self.pattern == "patch"):
+            refuse(
+                "'pixel' is missing",
+                "add it; only a target with `at`, `size` and a painted `pattern` is found without",
+            )
+        return self
 
 
 class PlannedTarget(Surveyed):

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.camera import Array, Lens
+from calibration.camera import Array, Camera, Lens
 from calibration.chessboard import LensCalibration
 from calibration.finding import Finding
 from calibration.plane import Bar, camera_from_bars
+from calibration.problem import Problem
 from calibration.steadiness import Steadiness, steadiness
 from calibration.survey import Resection, resect
 from calibration.timebase import TimeBase, time_base
@@ -60,7 +61,9 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
     )
     optics = optics_of(record, name, film.size)
     lens = optics.lens
-    found = find_marks(record, name, film, lens, wanted_marks(record, name, film.size, lens))
+    wanted = wanted_marks(record, name, film.size, lens)
+    by_bars = camera_by_bars(record, name, film.size, lens)
+    found = find_marks(record, name, film, lens, wanted, by_bars)
     marks = found.marks
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
@@ -155,7 +158,10 @@ def _pose(
     surveyed = {n: t for n, t in entry.survey.items() if t.at is not None}
     if not surveyed:
         return camera_from_bars(
-            [_bar(record, f"bar {i + 1}", bar, steady) for i, bar in enumerate(entry.scale)],
+            [
+                _bar(record, f"bar {i + 1}", bar, steady.steady(bar.frame, np.array(bar.pixels)))
+                for i, bar in enumerate(entry.scale)
+            ],
             size=size,
             lens=lens,
             rough_position=rough,
@@ -177,15 +183,36 @@ def _pose(
     )
 
 
-def _bar(record: Record, name: str, bar: ScaleBar, steady: Steadiness) -> Bar:
-    """The bar with its plane in ground axes: a vehicle is taken to stand with its origin on the
-    ground, at the lateral offset of the test plan.
+def camera_by_bars(
+    record: Record, name: str, size: tuple[int, int], lens: Lens | None
+) -> Camera | None:
+    """The camera as its scale bars alone have it; None where fixed targets are surveyed."""
+    entry = record.cameras[name]
+    if not entry.scale or any(t.at is not None for t in entry.survey.values()):
+        return None
+    try:
+        return camera_from_bars(
+            [
+                _bar(record, f"bar {i + 1}", bar, np.array(bar.pixels))
+                for i, bar in enumerate(entry.scale)
+            ],
+            size=size,
+            lens=lens,
+            rough_position=None if entry.position is None else np.array(entry.position),
+            where=f"cameras.{name}.scale",
+        ).camera
+    except Problem:
+        return None  # `_pose` will say what is wrong
+
+
+def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
+    """The bar, its ends at `pixels` (2, 2), with its plane in ground axes: a vehicle is taken to
+    stand with its origin on the ground, at the lateral offset of the test plan.
     """
     plane = 0.0 if bar.plane is None else bar.plane
     seen_from_above = bar.plane is None or bar.plane <= 0
     if bar.on is not None and not seen_from_above:
         plane += record.test.intended.offset or 0.0
-    pixels = steady.steady(bar.frame, np.array(bar.pixels))
     return Bar(name, pixels, bar.length, bar.along, bar.depth, plane, pixel_u=BAR_PICK_U)
 
 

@@ -57,9 +57,14 @@ class Mark:
 
     name: str  # "vehicle.marker" or "survey.name"
     pattern: Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"]
-    pixel: tuple[float, float]  # rough pick
+    pixel: tuple[float, float]  # rough pick; NaN without one
     frame: int  # frame of the pick
     size_px: float  # outer diameter or side in the picture at the pick; NaN if unknown
+
+    @property
+    def picked(self) -> bool:
+        """Whether anything says where it is."""
+        return self.pixel[0] == self.pixel[0]
 
 
 @dataclass(frozen=True)

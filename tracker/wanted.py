@@ -14,6 +14,7 @@ from tracker.record_schema import Record
 from tracker.values import Mark
 
 PICK_U = 4.0  # px, how far off a rough hand pick is expected to be
+NOWHERE = (float("nan"), float("nan"))
 SURVEY = "survey"
 """The body that all fixed targets belong to, as in the mark name "survey.g1"."""
 
@@ -32,7 +33,8 @@ def wanted_marks(
     for name, target in entry.survey.items():
         at = None if target.at is None else np.array(target.at)
         pixels = _size_px(rough, entry, target.size, at)
-        marks.append(Mark(f"{SURVEY}.{name}", target.pattern, target.pixel, target.frame, pixels))
+        pixel = target.pixel or NOWHERE
+        marks.append(Mark(f"{SURVEY}.{name}", target.pattern, pixel, target.frame, pixels))
     for name, pick in entry.picks.items():
         vehicle, marker_name = name.split(".", 1)
         marker = record.vehicles[vehicle].markers[marker_name]
@@ -53,14 +55,18 @@ def rough_camera(
     entry: CameraEntry, size: tuple[int, int], lens: Lens | None, where: str
 ) -> Camera | None:
     """The camera's pose from hand picks alone: good enough to foresee sizes. None without it."""
-    known = {name: target for name, target in entry.survey.items() if target.at is not None}
+    known = {
+        name: (target.at, target.pixel)
+        for name, target in entry.survey.items()
+        if target.at is not None and target.pixel is not None
+    }
     if len(known) < 4:
         return None
     try:
         return resect(
             tuple(known),
-            np.array([target.at for target in known.values()]),
-            np.array([target.pixel for target in known.values()]),
+            np.array([at for at, _ in known.values()]),
+            np.array([pixel for _, pixel in known.values()]),
             np.broadcast_to(np.eye(2) * PICK_U**2, (len(known), 2, 2)),
             size=size,
             lens=lens,

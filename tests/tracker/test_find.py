@@ -19,8 +19,9 @@ from tracker.find.vehicle import Known, place_vehicle
 from tracker.find.verify import Target
 from tracker.optics import lens_of
 from tracker.record import load_record
-from tracker.record_camera import Pick
+from tracker.record_camera import Pick, ScaleBar
 from tracker.record_schema import Record
+from tracker.sight import camera_by_bars
 from tracker.wanted import wanted_marks
 
 TRUE = {f"car.{name}": np.array(smallscene.marker(name, 0)) for name in smallscene.CAR}
@@ -50,7 +51,8 @@ def found(record: Record, picture: Callable[[int], np.ndarray], **picks: object)
     record = record.model_copy(update={"cameras": {"above": camera}})
     lens, _ = lens_of(record, "above", smallscene.SIZE)
     marks = wanted_marks(record, "above", smallscene.SIZE, lens)
-    return find_marks(record, "above", film_of(picture, 3), lens, marks)
+    by_bars = camera_by_bars(record, "above", smallscene.SIZE, lens)
+    return find_marks(record, "above", film_of(picture, 3), lens, marks, by_bars)
 
 
 def picks_of(*names: str, off: float) -> dict[str, Pick]:
@@ -163,6 +165,92 @@ def test_fixed_targets_are_found_far_from_their_picks(record: Record, kept: floa
         assert np.hypot(*(places[f"survey.{name}"] - smallscene.pixel(*at))) < 0.5
     assert set(vehicle_places(marks)) == set(TRUE)
     assert marks.warnings[0].code == "targets_found"
+
+
+def unpicked(record: Record, but: int = 0) -> dict[str, object]:
+    """The fixed targets without picks, all but the first few."""
+    return {
+        name: target if i < but else target.model_copy(update={"pixel": None})
+        for i, (name, target) in enumerate(record.cameras["above"].survey.items())
+    }
+
+
+def targets_found(marks: Found) -> dict[str, float]:
+    """By how much each fixed target was missed, px."""
+    return {
+        m.name: float(
+            np.hypot(*np.subtract(m.pixel, smallscene.pixel(*smallscene.FIXED[m.name[7:]])))
+        )
+        for m in marks.marks
+        if m.name.startswith("survey.")
+    }
+
+
+@pytest.mark.parametrize("picked", [0, 2])
+def test_fixed_targets_without_picks_are_found_by_their_layout(record: Record, picked: int) -> None:
+    marks = found(record, lambda _: smallscene.picture(0), survey=unpicked(record, picked))
+
+    assert len(targets_found(marks)) == len(smallscene.FIXED)
+    assert max(targets_found(marks).values()) < 0.5
+    assert set(vehicle_places(marks)) == set(TRUE)
+    assert [w.code for w in marks.warnings] == ["targets_found", "markers_found"]
+
+
+def test_fixed_targets_are_found_without_a_lens_from_the_rough_position(record: Record) -> None:
+    rough = (0.6, -0.5, -10.8)  # the camera is at (0, 0, -10)
+    marks = found(
+        record,
+        lambda _: smallscene.picture(0),
+        survey=unpicked(record),
+        lens=None,
+        position=rough,
+    )
+
+    assert max(targets_found(marks).values()) < 0.5
+    assert set(vehicle_places(marks)) == set(TRUE)
+
+
+def test_fixed_targets_are_found_in_a_later_frame_if_the_first_shows_nothing(
+    record: Record,
+) -> None:
+    def picture(frame: int) -> np.ndarray:
+        return smallscene.picture(0) if frame else np.full((320, 480), 12, np.uint8)
+
+    marks = found(record, picture, survey=unpicked(record))
+
+    assert max(targets_found(marks).values()) < 0.5
+    assert {m.frame for m in marks.marks} == {1}
+
+
+def test_a_layout_that_fits_two_ways_is_not_guessed(record: Record) -> None:
+    # four targets of a rectangle look the same from the other side
+    corners = {"g1": (-5.4, -3.3), "g2": (5.4, -3.3), "g3": (5.4, 3.3), "g4": (-5.4, 3.3)}
+    soil = ground(smallscene.SIZE)
+    for x, y in corners.values():
+        at, size = np.array(smallscene.pixel(x, y)), smallscene.TARGET * smallscene.FOCAL / 10.0
+        paint(soil, "quadrant", at, size, 0.2)
+    survey = {
+        name: target.model_copy(update={"pixel": None, "at": (*corners[name], 0.0)})
+        for name, target in record.cameras["above"].survey.items()
+        if name in corners
+    }
+    luma = finished(soil, 0, noise=1.0)
+    marks = found(record, lambda _: luma, survey=survey)
+
+    assert targets_found(marks) == {}
+    assert marks.warnings[0].code == "targets_not_found"
+
+
+def test_a_camera_with_scale_bars_only_finds_a_vehicle_too(record: Record) -> None:
+    # a bar of 2 m lies 1.4 m above the ground, as high as the marks
+    ends = smallscene.pixel(-1.0, 3.0, smallscene.ROOF), smallscene.pixel(1.0, 3.0, smallscene.ROOF)
+    bar = ScaleBar.model_construct(
+        pixels=ends, frame=0, length=2.0, along="x", depth=8.6, on=None, plane=-smallscene.ROOF
+    )
+    marks = found(record, lambda _: smallscene.picture(0), survey={}, scale=(bar,))
+
+    places = vehicle_places(marks)
+    assert set(places) == set(TRUE)
 
 
 # One vehicle in one picture

@@ -16,6 +16,7 @@ from calibration.problem import Problem
 from tracker.film import Film
 from tracker.find import ground
 from tracker.find.response import LOOKS
+from tracker.find.unposed import by_layout, targets_of
 from tracker.find.vehicle import Known, place_vehicle, rest_of_vehicle
 from tracker.find.verify import ENOUGH, Placed, Target, promising, prove, seen_at
 from tracker.record_schema import Record
@@ -29,6 +30,7 @@ PICK_U, FAR_U, FIX_U = 4.0, 2.0, 0.05
 """Error in px of a hand pick, of a peak of a response, and of a mark located."""
 CONTRADICTS_PX = 2.0
 """Rms residual of the fixed targets at which their pose is none."""
+NO_PICKS = "no fixed target is picked"
 SURVEY = "survey"
 
 
@@ -41,28 +43,40 @@ class Found:
 
 
 def find_marks(
-    record: Record, camera: str, film: Film, lens: Lens | None, marks: tuple[Mark, ...]
+    record: Record,
+    camera: str,
+    film: Film,
+    lens: Lens | None,
+    marks: tuple[Mark, ...],
+    by_bars: Camera | None = None,
 ) -> Found:
-    """The marks that the record picks, picks of fixed targets set right where they are far off,
-    and with them those vehicles' markers that the picture shows by themselves.
+    """The marks that the record picks, picks of fixed targets set right where they are far off or
+    missing, and with them those vehicles' markers that the picture shows by themselves.
 
     Markers are found that have a place, a pattern other than `patch` and a size, where the
-    camera's fixed targets give its pose: at least three of a vehicle that agree with one pose of
-    it. A vehicle of which three or more are picked leads to its others; else it is looked for in
-    up to three frames. `marks` come from `wanted_marks`; a few frames are read by random access.
+    camera's pose is told by its fixed targets or by its scale bars (`by_bars`): at least three of a
+    vehicle that agree with one pose of it. A vehicle of which three or more are picked leads to
+    its others; else it is looked for in up to three frames. `marks` come from `wanted_marks`; a
+    few frames are read by random access.
     """
-    return _Search(record, camera, film, lens, marks).run()
+    return _Search(record, camera, film, lens, marks, by_bars).run()
 
 
 class _Search:
     """One camera's search: its record, its film and what is known of the ground."""
 
     def __init__(
-        self, record: Record, camera: str, film: Film, lens: Lens | None, marks: tuple[Mark, ...]
+        self,
+        record: Record,
+        camera: str,
+        film: Film,
+        lens: Lens | None,
+        marks: tuple[Mark, ...],
+        by_bars: Camera | None,
     ) -> None:
         self.record, self.camera, self.film, self.lens = record, camera, film, lens
         self.entry = record.cameras[camera]
-        self.marks = marks
+        self.marks, self.by_bars = marks, by_bars
         self.white = float(film.white)
         self.known = {
             f"{SURVEY}.{name}": np.array(target.at)
@@ -74,6 +88,7 @@ class _Search:
             for name, target in self.entry.survey.items()
             if target.size is not None
         }
+        self.unpicked = {m.name for m in marks if not m.picked}
 
     def run(self) -> Found:
         """See `find_marks`."""
@@ -87,19 +102,41 @@ class _Search:
         led = {n: group for n, group in open_to.items() if len(picked[n]) >= ENOUGH}
         lone = {n: group for n, group in open_to.items() if n not in led}
         by_picks = self._by_picks()
-        if by_picks is not None:
+        if by_picks is not None and all(m.picked for m in self.marks):
             led = {n: g for n, g in led.items() if self._promising(by_picks.camera, g, picked[n])}
             if not led and not lone:
                 return Found(self.marks, ())
-        posed, warnings = self._ground()
-        if posed is None:
+        posed, frame, warnings = self._ground()
+        if posed is not None:
+            self.marks = ground.better_picks(self.marks, self.known, self.sizes, posed, frame)
+        warnings += self._without_unpicked()
+        camera = self.by_bars if posed is None else posed.camera
+        if camera is None:
             return Found(self.marks, tuple(warnings))
-        self.marks = ground.better_picks(self.marks, self.known, self.sizes, posed)
         added: list[Mark] = []
         for name, group in led.items():
-            added += self._rest(posed.camera, name, group, picked[name])
-        alone, said = self._lone(posed.camera, lone, added)
+            added += self._rest(camera, name, group, picked[name])
+        alone, said = self._lone(camera, lone, added)
         return Found((*self.marks, *added, *alone), (*warnings, *said))
+
+    def _without_unpicked(self) -> list[Warning_]:
+        """Leave out the fixed targets that have no place in the picture still, and say so."""
+        width, height = self.film.size
+        lost = [
+            m.name
+            for m in self.marks
+            if not (m.picked and -0.5 <= m.pixel[0] < width and -0.5 <= m.pixel[1] < height)
+            and m.name in self.unpicked
+        ]
+        self.marks = tuple(m for m in self.marks if m.name not in lost)
+        if not lost:
+            return []
+        names = ", ".join(name.split(".", 1)[1] for name in lost)
+        text = (
+            f"no pixel is given for {names}, and the layout of the fixed targets does not tell "
+            "where they are in the picture"
+        )
+        return [Warning_("targets_not_found", text, f"cameras.{self.camera}.survey")]
 
     @property
     def names(self) -> set[str]:
@@ -108,7 +145,8 @@ class _Search:
 
     def _by_picks(self) -> ground.Grounded | None:
         """The camera's pose by the picks of its fixed targets, where they agree well enough."""
-        places = {m.name: np.array(m.pixel) for m in self.marks if m.name in self.known}
+        picked = [m for m in self.marks if m.name in self.known and m.picked]
+        places = {m.name: np.array(m.pixel) for m in picked}
         posed = self._pose(places, PICK_U)
         return posed if posed is not None and len(posed.places) == len(places) else None
 
@@ -134,44 +172,55 @@ class _Search:
             if marker.at is not None and marker.size is not None and marker.pattern in LOOKS
         ]
 
-    def _ground(self) -> tuple[ground.Grounded | None, list[Warning_]]:
-        """The camera's pose by its fixed targets, wherever their picks are."""
+    def _ground(self) -> tuple[ground.Grounded | None, int, list[Warning_]]:
+        """The camera's pose by its fixed targets, wherever their picks are, and a frame in which
+        they are so.
+        """
         fixed = tuple(m for m in self.marks if m.name in self.known)
+        picked = [m for m in fixed if m.picked and m.frame < self.film.frames]
         if len(fixed) < ground.ENOUGH:
-            return None, []
-        frames = [m.frame for m in fixed if m.frame < self.film.frames]
+            return None, 0, []
         pictures = {
-            frame: picture for frame in set(frames) if (picture := self._picture(frame)) is not None
+            frame: picture
+            for frame in {m.frame for m in picked}
+            if (picture := self._picture(frame)) is not None
         }
+        usual = Counter(m.frame for m in picked if m.frame in pictures).most_common(1)
+        frame = usual[0][0] if usual else 0
         places = ground.near_picks(pictures, fixed, self.white)
         posed = self._pose(places, FIX_U)
         if posed is not None and posed.rms_px > CONTRADICTS_PX:
             posed = None  # what was found near the picks are not the targets
-        most = max(ground.ENOUGH, (2 * len(fixed) + 2) // 3)
+        most = max(ground.ENOUGH, (2 * len(picked) + 2) // 3)
         if posed is not None and len(posed.places) >= most:
-            return posed, []
-        if not pictures or self.lens is None:
-            return posed, []
-        frame = Counter(f for f in frames if f in pictures).most_common(1)[0][0]
+            return posed, frame, []
+        frames = [frame] if pictures else self._frames()
+        for each in frames:
+            again = self._laid_out(fixed, each)
+            if again is not None and (posed is None or len(posed.places) < len(again.places)):
+                of = "picks of fixed targets are far off or missing" if picked else NO_PICKS
+                count = f"{len(again.places)} of {len(fixed)}"
+                text = f"{of}; {count} were found by their surveyed layout"
+                said = Warning_("targets_found", text, f"cameras.{self.camera}.survey")
+                return again, each, [said]
+        return posed, frame, []
+
+    def _laid_out(self, fixed: tuple[Mark, ...], frame: int) -> ground.Grounded | None:
+        """The camera's pose by what a frame shows of its fixed targets' layout."""
+        luma = self._picture(frame)
+        if luma is None:
+            return None
         rough = None if self.entry.position is None else np.array(self.entry.position)
-        far = ground.from_far(
-            pictures[frame], self.known, fixed, self.sizes, self.lens, rough, self.white
-        )
-        again = self._pose(far, FAR_U)
-        if again is not None:
-            near = ground.better_picks(fixed, self.known, self.sizes, again)
-            near = tuple(replace(m, frame=frame) for m in near)
-            places = ground.near_picks({frame: pictures[frame]}, near, self.white)
-            again = self._pose(places, FIX_U)
-            if again is not None and again.rms_px > CONTRADICTS_PX:
-                again = None
-        if again is None or (posed is not None and len(posed.places) >= len(again.places)):
-            return posed, []
-        text = (
-            f"the picks of fixed targets are far off; {len(again.places)} of {len(fixed)} "
-            "were found by their surveyed layout"
-        )
-        return again, [Warning_("targets_found", text, f"cameras.{self.camera}.survey")]
+        targets = targets_of(self.known, fixed, self.sizes)
+        far = by_layout(luma, targets, self.lens, rough, self.white)
+        posed = self._pose(far, FAR_U)
+        if posed is None:
+            return None
+        near = ground.better_picks(fixed, self.known, self.sizes, posed, frame)
+        near = tuple(replace(m, frame=frame) for m in near)
+        places = ground.near_picks({frame: luma}, near, self.white)
+        again = self._pose(places, FIX_U)
+        return None if again is None or again.rms_px > CONTRADICTS_PX else again
 
     def _rest(
         self, camera: Camera, vehicle: str, group: list[Target], picked: list[Mark]
