@@ -15,7 +15,7 @@ from calibration.problem import Problem
 from tracker.cli import main
 from tracker.plan import Plan, make_plan, write_plan
 from tracker.plan.layout import facing, stands
-from tracker.plan.motion import MEAN_PULSE, Course, planned_course
+from tracker.plan.motion import GRIP, MEAN_PULSE, Course, planned_course
 from tracker.plan.noise import Picture, mark_covariance
 from tracker.plan.numbers import doubts, numbers, when_seen
 from tracker.plan.plan import EXPOSURE, MARKS, SURVEY
@@ -56,14 +56,14 @@ def _edge(d: np.ndarray, s: float) -> np.ndarray:
 
 @pytest.mark.parametrize("size", [14.0, 30.0])
 def test_a_disc_is_told_as_well_as_the_bound_of_its_picture(size: float) -> None:
-    picture = Picture(floor=0.0)
+    picture = Picture(noise=3.0, floor=0.0)
     bound = _bound(lambda x, y: _edge(size / 2 - np.hypot(x, y), picture.s), 110.0, 3.0)
     told = mark_covariance("disc", size, np.zeros(2), picture)
     assert told == pytest.approx(bound, rel=0.03, abs=1e-7)
 
 
 def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
-    picture = Picture(floor=0.0)
+    picture = Picture(noise=3.0, floor=0.0)
     s, r = picture.s, 15.0
 
     def render(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -76,7 +76,7 @@ def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
 
 
 def test_motion_during_the_exposure_blurs_along_itself() -> None:
-    picture = Picture(floor=0.0)
+    picture = Picture(noise=3.0, floor=0.0)
     still, fast, long = (
         mark_covariance("disc", 20.0, np.array([b, 0.0]), picture) for b in (0.0, 2.0, 10.0)
     )
@@ -93,18 +93,20 @@ def test_motion_during_the_exposure_blurs_along_itself() -> None:
 def test_the_planned_course_keeps_momentum_and_its_derivatives(tmp_path: Path) -> None:
     truck = '[vehicles.truck]\nrole = "struck"\nmass = "9000 kg"\n[cameras.top]'
     course = planned_course(planned(tmp_path, ("[cameras.top]", truck)))
-    time = np.arange(-0.1, 0.3, 1e-3)
+    time = np.arange(-0.1, 0.3, 1e-4)
     car, other = course.state("car", time), course.state("truck", time)
-    momentum = 1000 * car[:, 6] + 9000 * other[:, 6]
-    assert momentum == pytest.approx(10_000, rel=1e-9)
-    assert car[time < 0, 6] == pytest.approx(10.0)
-    assert car[-1, 6] == pytest.approx(other[-1, 6], abs=1e-9)
-    assert car[-1, 6] == pytest.approx(1.0, rel=1e-3)  # 10 m/s shared by ten times the mass
-    assert course.contact_lasts == pytest.approx(10 / MEAN_PULSE)
+    moving = np.cumsum(other[:, 6] > 0) * 1e-4  # the parked truck's tyres take what they hold
+    momentum = 1000 * car[:, 6] + 9000 * (other[:, 6] + GRIP * moving)
+    assert momentum == pytest.approx(10_000, rel=2e-3)
+    assert car[time < -1e-4, 6] == pytest.approx(10.0)
+    ends = int(np.searchsorted(time, course.contact_lasts))
+    assert 0 < other[ends, 6] - car[ends, 6] < 0.5  # they part slowly
+    deceleration = (other[:, 12] - car[:, 12])[(time > 0) & (time < course.contact_lasts)]
+    assert deceleration.mean() == pytest.approx(MEAN_PULSE, rel=0.2)
     for state in (car, other):
         for column in range(6):
             rate = np.gradient(state[:, column], time)
-            assert state[2:-2, column + 6] == pytest.approx(rate[2:-2], abs=0.06)
+            assert state[20:-20, column + 6] == pytest.approx(rate[20:-20], abs=0.06)
 
 
 def test_a_planned_camera_looks_at_its_aim_upright(tmp_path: Path) -> None:
@@ -212,7 +214,7 @@ def test_twice_the_noise_doubles_the_uncertainty_of_speed(tmp_path: Path) -> Non
     course, cameras = planned_course(record), stands(record)
     u = []
     for noise in (20.0, 40.0):
-        picture = Picture(noise=noise, floor=0.0)
+        picture = Picture(noise=noise, floor=0.0, drift=0.0)
         outlook = predict(record, cameras, course, (-0.05, 0.2), picture)
         speed = outlook.vehicles["car"].impact_speed
         assert speed is not None

@@ -18,6 +18,8 @@ SMALL_PX = 10.0
 """Marks smaller than this lose precision to compression and shading."""
 SMEARED_PX = 3.0
 """Blur by motion that begins to cost: about 2 sqrt(pi) times a sharp edge's own blur."""
+GAP = 1e-4
+"""s; a shutter closed for longer can hide a flash's onset in a way that shows."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,13 @@ def doubts(plan: Plan) -> list[str]:
             found.append(f"{name}: {', '.join(small)} smaller than {SMALL_PX:g} px.")
         if smeared:
             found.append(f"{name}: {', '.join(smeared)} smeared by more than {SMEARED_PX:g} px.")
+        dark = 1 / stand.frame_rate - stand.exposure
+        if stand.exposure and dark > GAP and plan.record.cameras[name].time.zero == "flash":
+            found.append(
+                f"{name}: the shutter is closed for {100 * dark * stand.frame_rate:.0f} % of the "
+                "time; if the flash comes on then, time zero is known to "
+                f"{1e3 * dark / np.sqrt(12):.2f} ms only."
+            )
         if not stand.exposure:
             found.append(f"{name}: no exposure is given; blur by motion was left out.")
         unseen = [f.target.name for f in plan.outlook.fixed[name] if not f.visible[0]]
@@ -127,7 +136,8 @@ def mark_rows(plan: Plan, camera: str) -> list[tuple[str, str, float, float, flo
             size = u = blur = float("nan")
         else:
             size, blur = float(np.median(mark.size_px[on])), _blur(mark)
-            u = float(np.sqrt(np.trace(mark.covariance[on].mean(axis=0)) / 2))
+            noise = float(np.trace(mark.covariance[on].mean(axis=0)) / 2)
+            u = float(np.sqrt(noise + plan.picture.drift_of(size) ** 2))
         fixed = mark.target.name.startswith("survey.")
         when = ("yes" if on.all() else "no") if fixed else when_seen(mark)
         rows.append((mark.target.name, mark.target.pattern, size, blur, u, when))

@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping
 import numpy as np
 
 from tracker import __version__
+from tracker.body.noise import REACH
 from tracker.judged import DRAWS
 from tracker.plan.motion import MEAN_PULSE
 from tracker.plan.noise import FLOOR_PX
@@ -172,17 +173,18 @@ def _assumed(plan: Plan) -> tuple[Block, ...]:
     first, last = plan.span
     survey = record.survey
     lines = [
-        f"Course of the test: constant speed until contact, then a mean closing deceleration of "
-        f"{MEAN_PULSE / 9.80665:.1f} g for {1e3 * plan.course.contact_lasts:.0f} ms until both "
-        "vehicles have one speed, as crush cushions give it (common practice, no source), with "
-        "small pitch, roll, yaw and rise.",
+        f"Course of the test: constant speed until contact, then a deceleration of the vehicles "
+        f"against each other of {MEAN_PULSE / 9.80665:.1f} g in the mean over their closing, for "
+        f"{1e3 * plan.course.contact_lasts:.0f} ms, as crush cushions give it (common practice, no "
+        "source), with pitch, roll, yaw and rise on the springs.",
         f"Films from {1e3 * first:+.0f} to {1e3 * last:+.0f} ms of contact.".replace("-", "−"),
         f"Pictures: {picture.contrast:g} grey values of contrast between the paints, noise of "
         f"{picture.noise:g} grey values a pixel, edges blurred by {picture.blur:g} px; besides the "
         f"noise {picture.floor:g} px in each place of a mark of {FLOOR_PX:g} px from "
-        "compression, shading and paint, less for larger ones, "
-        f"correlated by {picture.correlation:g} from frame to frame. A shorter exposure is taken "
-        "to be lit as well.",
+        f"compression, shading and paint, and a drift of {picture.drift:g} px, less for larger "
+        f"ones; errors correlated by {picture.correlation:g} from frame to frame, the drift over "
+        f"{REACH:g} frames. A shorter exposure is taken to be lit as well. A flash comes on during "
+        "an exposure.",
         "Places of marks: the bound of Cramer and Rao for their edges at that contrast, noise, "
         "blur and motion, with the floor added.",
         f"Survey: {1e3 * survey.ground_u:g} mm for fixed targets, {1e3 * survey.marker_u:g} mm for "

@@ -1,9 +1,10 @@
 """The uncertainty to expect: the estimator itself, on marks as the planned cameras would see them.
 
-The marks stand where the planned course puts them, with errors drawn from the covariance that is
-predicted for their size, contrast and blur (the estimator sizes noise by what it sees, so there
-must be some); the cameras carry the covariance that resection of the planned survey gives. Thinned
-frames carry the information of those they stand for.
+The marks stand where the planned course puts them, with errors drawn as the estimator will find
+them in films (it sizes them by what it sees, so there must be some): of the covariance that is
+predicted for their size, contrast and blur, correlated from frame to frame, and a part that drifts.
+The cameras carry the covariance that resection of the planned survey gives. Thinned frames carry
+the information of those they stand for.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from calibration.problem import Problem
 from calibration.survey import Resection, resect
 from calibration.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
 from tracker.body import CameraEvidence, VehicleGeometry, solve
+from tracker.body.noise import REACH
 from tracker.judged import (
     DRAWS,
     SEED,
@@ -36,14 +38,11 @@ from tracker.record_schema import PlannedRecord
 from tracker.results import CrushResult, Occupant, VehicleResult
 from tracker.values import Progress
 
-FLASH_U = 0.02
-"""Standard uncertainty of a flash's onset, frames: what the onset of a clear flash leaves."""
 CONTACT_U = 2e-3
 """Standard uncertainty of first contact, s, where only the motion tells it: what finding it on
 planned courses leaves."""
-FINEST = 2e-3
-"""Frames closer than this are thinned out, s: the estimator's knots are then 5 ms apart at the
-least, 2.5 frames."""
+FINEST = 1e-3
+"""Frames closer than this are thinned out, s."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,7 @@ def predict(
         every = max(1.0, FINEST * stand.frame_rate)
         times = np.arange(span[0], span[1], every / stand.frame_rate)
         marks[name] = seen(stand, course, times, picture)
-        evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every)
+        evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every, picture)
     if not any(np.isfinite(e.zero_u) for e in evidence.values()):
         first = next(iter(evidence))
         evidence[first] = replace(evidence[first], zero_u=CONTACT_U)
@@ -147,8 +146,9 @@ def pose(
 def _mean_place(fixed: Seen, frames: float, picture: Picture) -> Array:
     """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
     size = float(fixed.size_px[0])
-    slow, still = picture.slow_floor(size) ** 2, picture.still_floor(size) ** 2
-    return np.asarray((fixed.covariance[0] - slow * np.eye(2)) / frames + still * np.eye(2))
+    floor, drift = picture.floor_of(size) ** 2, picture.drift_of(size) ** 2
+    noise = fixed.covariance[0] - floor * np.eye(2)
+    return np.asarray(noise / frames + (floor + drift) * np.eye(2))
 
 
 def _evidence(
@@ -158,42 +158,64 @@ def _evidence(
     marks: tuple[Seen, ...],
     times: Array,
     every: float,
+    picture: Picture,
 ) -> CameraEvidence:
     camera = Camera(
         stand.camera.lens, stand.camera.rotation, stand.camera.position, placed.camera.covariance
     )
     visible = np.stack([m.visible for m in marks], axis=1)
     position = np.stack([m.pixels for m in marks], axis=1)
-    covariance = np.stack([m.covariance for m in marks], axis=1) / every
+    left = picture.correlation**every
+    covariance = np.stack([m.covariance for m in marks], axis=1)
+    covariance = covariance * _drag(picture.correlation) / _drag(left) / every
+    drift = np.array([picture.drift_of(float(np.nanmedian(m.size_px))) for m in marks])
     return CameraEvidence(
         camera=camera,
         seconds=times,
-        zero_u=_zero_u(record, stand),
+        zero_u=_zero_u(record, stand, picture),
         rate_u=RATE_U,
         steadiness=None,
         marks=tuple(m.target.name for m in marks),
-        position=position + _errors(covariance, stand.name),
+        position=position + _errors(covariance, left, drift, stand.name),
         covariance=np.where(visible[..., None, None], covariance, np.nan),
         measured=visible,
     )
 
 
-def _errors(covariance: Array, camera: str) -> Array:
-    """Errors (n, k, 2) px drawn from covariances (n, k, 2, 2), NaN where those are; always the same
-    draws for a camera, so that layouts can be compared.
+def _drag(correlation: float) -> float:
+    """What a correlation from frame to frame makes of the variance of slow errors."""
+    return (1 + correlation) / (1 - correlation)
+
+
+def _errors(covariance: Array, correlation: float, drift: Array, camera: str) -> Array:
+    """Errors (n, k, 2) px of covariances (n, k, 2, 2), correlated from frame to frame, and of the
+    marks' drifts of sd (k,), NaN where the covariances are; always the same draws for a camera, so
+    that layouts can be compared.
     """
     rng = np.random.default_rng([SEED, *camera.encode()])
     known = np.where(np.isfinite(covariance), covariance, np.eye(2))
-    drawn = np.linalg.cholesky(known) @ rng.standard_normal((*covariance.shape[:3], 1))
-    return np.where(np.isfinite(covariance).all(axis=3), drawn[..., 0], np.nan)
+    quick = _remembered(rng.standard_normal(covariance.shape[:3]), correlation)
+    slow = _remembered(rng.standard_normal(covariance.shape[:3]), float(np.exp(-1 / REACH)))
+    drawn = (np.linalg.cholesky(known) @ quick[..., None])[..., 0] + drift[:, None] * slow
+    return np.where(np.isfinite(covariance).all(axis=3), drawn, np.nan)
 
 
-def _zero_u(record: PlannedRecord, stand: Stand) -> float:
-    """How well the camera's own time zero will be known, s."""
+def _remembered(white: Array, correlation: float) -> Array:
+    """A first-order autoregression of unit variance along the first axis, driven by `white`."""
+    out = white.copy()
+    for k in range(1, len(out)):
+        out[k] = correlation * out[k - 1] + np.sqrt(1 - correlation**2) * white[k]
+    return out
+
+
+def _zero_u(record: PlannedRecord, stand: Stand, picture: Picture) -> float:
+    """How well the camera's own time zero will be known, s; a flash is taken to come on during an
+    exposure.
+    """
     zero = record.cameras[stand.name].time.zero
     if zero == "contact":
         return float("inf")
     if zero == "flash":
-        return FLASH_U / stand.frame_rate
+        return picture.flicker / picture.contrast * (stand.exposure or 1 / stand.frame_rate)
     u = WHOLE_FRAME_U if float(zero).is_integer() else PART_FRAME_U
     return u / stand.frame_rate
