@@ -6,6 +6,7 @@ import re
 import tomllib
 import typing
 from collections.abc import Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,7 @@ from tracker.record_schema import (
 )
 from tracker.record_sense import check_sense
 from tracker.record_types import nearest
+from tracker.toml_text import TooDeepError, toml_tables
 from tracker.units import brief
 
 __all__ = [
@@ -74,8 +76,10 @@ __all__ = [
     "load_record",
 ]
 
-SIZE_LIMIT = 4 * 2**20
+SIZE_LIMIT = 2**21
 """Largest record file, in bytes; looked at before the file is read."""
+LISTED = 200
+"""Errors of each kind that are looked for: a file that is wrong throughout is soon told."""
 SHOWN = 40
 """Errors reported at most."""
 
@@ -129,9 +133,9 @@ def _refuse_errors(
         schema.model_validate(raw)
     except ValidationError as error:
         errors += _complaints(error, schema)
-    errors += check_names(raw)
-    errors += check_sense(raw)
-    errors += check_files(with_files, path.parent)
+    errors += islice(check_names(raw), LISTED)
+    errors += islice(check_sense(raw), LISTED)
+    errors += islice(check_files(with_files, path.parent), LISTED)
     if errors:
         raise RecordProblem(
             [
@@ -201,7 +205,7 @@ def _text(path: Path) -> str:
 def _parsed(text: str, where: str) -> dict[str, Any]:
     """The TOML tables."""
     try:
-        return tomllib.loads(text)
+        return toml_tables(text)
     except tomllib.TOMLDecodeError as error:
         found = re.fullmatch(
             r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error)
@@ -215,7 +219,7 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
             remedy="correct the line" if place else "correct the file",
             status=RECORD,
         ) from None
-    except (RecursionError, ValueError):
+    except TooDeepError:
         raise Problem(
             "the record holds tables nested too deep or a number too long",
             where=where,
@@ -234,7 +238,7 @@ def _complaints(error: ValidationError, schema: type[BaseModel]) -> list[Complai
             entry.get("ctx", {}),
             schema,
         )
-        for entry in error.errors(include_url=False)
+        for entry in error.errors(include_url=False)[:LISTED]
     ]
 
 

@@ -9,6 +9,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable
+from itertools import islice
 from typing import Annotated, Literal, NoReturn
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
@@ -20,6 +21,7 @@ PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross", "patch")
 NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,63}")
 RESERVED = re.compile(r"(?i)con|prn|aux|nul|com\d|lpt\d|survey")
 """Names that Windows keeps for devices, and the prefix of fixed targets in the results."""
+COMPARED = 2000  # known words that a misspelt one is compared with
 
 
 class Table(BaseModel):
@@ -150,8 +152,8 @@ def named(what: str) -> BeforeValidator:
 
 
 def nearest(found: str, known: Iterable[str]) -> str | None:
-    """The known word that `found` most likely means."""
-    close = difflib.get_close_matches(found[:80], list(known), 1, 0.6)
+    """The known word that `found` most likely means; of very many, the first are looked at."""
+    close = difflib.get_close_matches(found[:80], list(islice(known, COMPARED)), 1, 0.6)
     return close[0] if close else None
 
 

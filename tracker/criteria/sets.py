@@ -12,6 +12,7 @@ from typing import Any, Literal, NoReturn
 
 from calibration.bounded import read_bounded
 from calibration.problem import RECORD, Problem
+from tracker.toml_text import TooDeepError, toml_tables
 from tracker.units import UnitError, brief, parse
 
 When = Literal["always", "head-on", "angled"]
@@ -154,9 +155,9 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
     remedy = "check its name and its place beside the record"
     data = read_bounded(folder / name, FILE_LIMIT, where=name, remedy=remedy)
     try:
-        raw = tomllib.loads(data.decode("utf-8-sig"))
-    except RecursionError:
-        what = "it holds tables nested too deep"
+        raw = toml_tables(data.decode("utf-8-sig"))
+    except TooDeepError:
+        what = "it holds tables nested too deep or a number too long"
     except ValueError as error:
         what = f"it is no TOML ({error})"
     else:
