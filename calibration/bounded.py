@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from calibration.problem import RECORD, Problem
@@ -17,12 +18,13 @@ def read_bounded(path: Path, most: int, *, where: str, remedy: str) -> bytes:
         if path.exists() and not path.is_file():
             raise Problem("this is not a file", where=where, remedy=remedy, status=RECORD)
         with path.open("rb") as file:
-            data = file.read(most + 1)
+            size = os.fstat(file.fileno()).st_size
+            data = file.read(most + 1) if size <= most else b""
     except OSError as error:
         raise Problem(
             f"the file can't be read ({error.strerror})", where=where, remedy=remedy, status=RECORD
         ) from None
-    if len(data) > most:
+    if max(size, len(data)) > most:
         raise Problem(
             f"the file is larger than {most / 2**20:g} MiB and is not read",
             where=where,

@@ -8,6 +8,7 @@ from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
+from calibration.bounded import read_bounded
 from calibration.problem import RECORD, Problem
 from tracker.folder import keep_others, ready, replacing
 from tracker.log import Entry, log_text, read_log, time_of_day
@@ -21,6 +22,8 @@ from tracker.values import Progress
 
 ARRAYS = "results.h5"
 LOG = "log.jsonl"
+TEXT_LIMIT = 2**26
+"""Bytes of the largest results.json or log that is read."""
 OURS = frozenset(
     {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
     | {"pictures", "films", "iso13499", "mechanics"}
@@ -103,14 +106,13 @@ def _save(path: Path, text: str) -> None:
 
 
 def _text(path: Path) -> str:
+    remedy = "analyse the test again"
+    data = read_bounded(path, TEXT_LIMIT, where=str(path), remedy=remedy)
     try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
         raise Problem(
-            "the file can't be read",
-            where=str(path),
-            remedy="analyse the test again",
-            status=RECORD,
+            "the file is not UTF-8 text", where=str(path), remedy=remedy, status=RECORD
         ) from None
 
 

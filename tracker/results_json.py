@@ -59,7 +59,14 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
         if raw["schema"] != SCHEMA:
             raise ValueError(f"schema {raw['schema']}")
         return {name: _value(hints[name], raw[name], name) for name in SCALARS if name in raw}
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        RecursionError,
+        OverflowError,
+    ) as error:
         detail = str(error).splitlines()[0][:100] if str(error) else type(error).__name__
         raise Problem(
             f"this is not a results file of this version ({detail})",

@@ -194,7 +194,7 @@ def test_a_record_names_channels_by_code_and_takes_the_unit_from_the_file(tmp_pa
 
 def test_a_wrong_code_is_answered_with_the_nearest(tmp_path):
     example_folder(tmp_path / "T")
-    with pytest.raises(Problem, match='did you mean "M0MBARLEMIUPACXP"'):
+    with pytest.raises(Problem, match="did you mean 'M0MBARLEMIUPACXP'"):
         read_folder(tmp_path / "T").channel("M0MBARLEMIUPACYP", "T")
 
 

@@ -144,7 +144,7 @@ def test_units_and_polarity_of_the_record_count(tmp_path):
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ("time,ax,az\n0,1,2\n", 'no column "ay"'),
+        ("time,ax,az\n0,1,2\n", "no column 'ay'"),
         ("time,ax,ay\n", "no rows of numbers"),
         ("", "no header row"),
         ("time,ax,ay\n" + "\n".join(rows()[:5]), "only 5 rows"),
@@ -165,7 +165,7 @@ def test_a_missing_file_is_named(tmp_path):
 
 
 def test_a_misspelt_column_is_answered_with_the_nearest(tmp_path):
-    with pytest.raises(Problem, match='did you mean "ay_"'):
+    with pytest.raises(Problem, match="did you mean 'ay_'"):
         written(tmp_path, "time,ax,ay_\n" + "\n".join(rows()))
 
 
@@ -174,7 +174,7 @@ def test_a_few_texts_and_missing_samples_are_mended_and_told(tmp_path):
     lines[100] = lines[100].rsplit(",", 1)[0] + ",over"
     lines[120] = lines[120].split(",")[0] + ",," + lines[120].split(",")[2]
     got = written(tmp_path, "time,ax,ay\n" + "\n".join(lines))
-    assert any('"over" in line 102' in note for note in got.notes)
+    assert any("'over' in line 102" in note for note in got.notes)
     assert any("1 missing samples of ax" in note for note in got.notes)
     assert got.channels["ax"][120] == pytest.approx((AX[119] + AX[121]) * G / 2)
 

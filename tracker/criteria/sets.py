@@ -285,7 +285,7 @@ class _Reader:
         for key in table:
             if key not in keys:
                 near = get_close_matches(key[:80], keys, n=1)
-                path = f"{at}.{key}" if at else key
+                path = f"{at}.{brief(key)}" if at else brief(key)
                 remedy = f'did you mean "{near[0]}"?' if near else f"use {', '.join(keys)}"
                 self.refuse(path, "is no key of this table", remedy)
 

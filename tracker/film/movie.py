@@ -23,6 +23,12 @@ from tracker.values import Warning_
 # Decoders for which every packet is one frame and time stamps give the output order.
 _ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})
 _THREADS = 8
+_CONTAINERS = (
+    "mov,mp4,matroska,webm,avi,asf,mpeg,mpegvideo,mpegts,mxf,gxf,ivf,dv,ogg,flv,nut,cine,"
+    "yuv4mpegpipe,h264,hevc,m4v,mjpeg,av1,obu,gif"
+)
+OPENING = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
+"""Films only: no playlists, which name other files and addresses, and no text drawn as pictures."""
 _INTRA_ONLY = 1 << 0  # a bit of libav's codec properties
 
 
@@ -264,7 +270,7 @@ def _container(path: str, where: str) -> Iterator[tuple[Any, Any]]:
     """The container and its first film stream, closed afterwards. Raises `Problem`."""
     file: IO[bytes] | str = opened(path, where) if has_scheme(path) else path
     try:
-        container = av.open(file)
+        container = av.open(file, options=OPENING)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise _unreadable(where) from error
     try:

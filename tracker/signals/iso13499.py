@@ -17,6 +17,7 @@ import numpy as np
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
 from tracker.signals.table import text_lines
+from tracker.units import brief
 
 Header = tuple[tuple[str, str], ...]
 """Labels and their values in file order; a value of several lines holds line feeds."""
@@ -108,9 +109,11 @@ class IsoTest:
                 return channel
         near = difflib.get_close_matches(name, [c.code for c in self.channels], n=1, cutoff=0.3)
         raise Problem(
-            f'there is no channel "{name}"',
+            f"there is no channel {brief(name)}",
             where=where,
-            remedy=f'did you mean "{near[0]}"?' if near else "give a channel code of the folder",
+            remedy=f"did you mean {brief(near[0])}?"
+            if near
+            else "give a channel code of the folder",
             status=RECORD,
         )
 
@@ -286,7 +289,8 @@ def _read_channel(path: Path) -> IsoChannel:
         raise Problem(
             "the channel has no samples", where=str(path), remedy="export it again", status=RECORD
         )
-    time: Array = first + step * np.arange(len(values), dtype=float)
+    with np.errstate(over="ignore", invalid="ignore"):  # an absurd step gives no time at all
+        time: Array = first + step * np.arange(len(values), dtype=float)
     unit = header_value(header, "Unit")
     return IsoChannel(code.strip(), time, values, unit, header, tuple(notes))
 
@@ -356,7 +360,7 @@ def _number(header: Header, label: str, path: Path, absent: float | None = None)
         return float(text.replace(",", "."))
     except ValueError:
         raise Problem(
-            f'"{label}" is no number ("{text}")',
+            f'"{label}" is no number ({brief(text)})',
             where=str(path),
             remedy="correct the channel's header",
             status=RECORD,

@@ -15,6 +15,7 @@ from calibration.problem import RECORD, Problem
 from tracker.hdf5 import FAULTS, numbers, reason
 from tracker.signals.iso13499 import read_folder
 from tracker.signals.table import read_columns
+from tracker.units import brief
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ def read_source(path: Path, time: str | None, channels: Sequence[str]) -> Source
         return _from_hdf5(path, (time, *channels))
     columns = read_columns(path, (time, *channels))
     notes = tuple(
-        f'{count} cells of column "{name}" are no numbers, the first is "{text}" in line {line}'
+        f"{count} cells of column {brief(name)} are no numbers, the first is {brief(text)} in line "
+        f"{line}"
         for name, (count, line, text) in columns.text_cells.items()
     )
     values = dict(columns.values)
@@ -71,7 +73,7 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
         ) from None
     if missing is not None:
         raise Problem(
-            f'there is no dataset "{missing}"',
+            f"there is no dataset {brief(missing)}",
             where=str(path),
             remedy="name the datasets by their path in the file",
             status=RECORD,

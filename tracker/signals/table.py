@@ -20,6 +20,7 @@ import numpy as np
 from calibration.bounded import read_bounded
 from calibration.camera import Array
 from calibration.problem import RECORD, Problem
+from tracker.units import brief
 
 _DELIMITERS = (";", "\t", ",", "|", " ")
 _LARGEST = 1e12  # in any unit of the trade: more is a broken cell
@@ -105,6 +106,8 @@ def text_lines(path: Path) -> list[str]:
 def _decoded(raw: bytes) -> str:
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF32_LE, "utf-32"),  # begins as UTF-16 does
+        (codecs.BOM_UTF32_BE, "utf-32"),
         (codecs.BOM_UTF16_LE, "utf-16"),
         (codecs.BOM_UTF16_BE, "utf-16"),
     ):
@@ -167,9 +170,9 @@ def _find_header(
     missing = next((name for name in names if _key(name) not in keys), names[0])
     near = difflib.get_close_matches(missing, seen, n=1, cutoff=0.3)
     raise Problem(
-        f'there is no column "{missing}"' if seen else "there is no header row",
+        f"there is no column {brief(missing)}" if seen else "there is no header row",
         where=str(path),
-        remedy=f'did you mean "{near[0]}"?' if near else "name the columns as the header does",
+        remedy=f"did you mean {brief(near[0])}?" if near else "name the columns as the header does",
         status=RECORD,
     )
 
