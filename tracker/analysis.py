@@ -11,7 +11,7 @@ from calibration.problem import RECORD, Problem
 from tracker import __version__
 from tracker.body import Solution, VehicleGeometry, nothing_seen, solve
 from tracker.budgets import budgets, fused_budgets
-from tracker.byhand import actions, note_edits
+from tracker.byhand import actions, note_edits, spans
 from tracker.criteria import judge
 from tracker.filmed import camera_result, evidence, frame_times, shaking, view
 from tracker.fused import fuse
@@ -153,6 +153,15 @@ def _note_decisions(log: Log, name: str, sight: Sight) -> None:
     log.note("decision", f"time from {sight.time.source}", where)
 
 
+def _note_rejected(log: Log, solution: Solution) -> None:
+    """One entry a mark: left out altogether, or in which frames."""
+    for camera, mark in dict.fromkeys((r.camera, r.mark) for r in solution.rejected):
+        own = [r.frame for r in solution.rejected if (r.camera, r.mark) == (camera, mark)]
+        frames = sorted(frame for frame in own if frame is not None)
+        what = "in every frame" if None in own else f"in {spans(frames)}"
+        log.note("decision", f"{mark} left out {what}", f"cameras.{camera}")
+
+
 def _results(
     record: Record,
     inputs: Mapping[str, str],
@@ -192,8 +201,7 @@ def _results(
         *_unseen(record, solution),
         *_alone(record, vehicles, blocks),
     ]
-    for rejected in solution.rejected:
-        log.note("decision", f"{rejected.mark} left out", f"cameras.{rejected.camera}")
+    _note_rejected(log, solution)
     results = Results(
         test=Conditions(
             test.number,

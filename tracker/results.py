@@ -300,6 +300,11 @@ class Criterion:
     u: float | None = None
     note: str = ""
 
+    @property
+    def preferred(self) -> bool:
+        """Whether the limit is one to be aimed at: missed, it fails no test."""
+        return "(preferred)" in self.name or self.note.startswith("preferred")
+
 
 @dataclass(frozen=True)
 class Share:

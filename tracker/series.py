@@ -40,6 +40,7 @@ FIELDS = {
     "pitch": "angle",
     "roll_ahead": "length",
     "crush": "length",
+    "stroke_used": "plain",
 }
 """Measured numbers of a row, and their kind of unit."""
 
@@ -49,6 +50,7 @@ UNITS = {
     "angle": "rad",
     "length": "m",
     "acceleration_g": "g",
+    "plain": "1",
 }
 CURVE_POINTS = 400
 ROUNDING = 1e-12
@@ -136,6 +138,7 @@ def row_of(results: Results, folder: Path) -> Row:
             "pitch": _larger(vehicle.max_pitch, vehicle.min_pitch),
             "roll_ahead": struck[0].travel_x if len(struck) == 1 else None,
             "crush": results.crush.max_dynamic if results.crush else None,
+            "stroke_used": results.mechanics.stroke_used if results.mechanics else None,
         },
         source=source,
         verdict=overall(results),
@@ -145,11 +148,7 @@ def row_of(results: Results, folder: Path) -> Row:
 
 def overall(results: Results) -> Verdict:
     """The verdict on a test: preferred limits inform, they decide nothing."""
-    verdicts = [
-        c.verdict
-        for c in results.criteria
-        if "(preferred)" not in c.name and not c.note.startswith("preferred")
-    ]
+    verdicts = [c.verdict for c in results.criteria if not c.preferred]
     if not verdicts:
         return "none"
     if "fail" in verdicts:

@@ -17,12 +17,15 @@ from tracker.report import digits
 from tracker.report.blocks import Beside, Table
 from tracker.report.channels import channels
 from tracker.report.content import document, headline
+from tracker.report.tables import budget, verdicts
 from tracker.results import (
+    Budget,
     Conditions,
     CrossCheck,
     CrushResult,
     Curve,
     Results,
+    Share,
     Software,
     VehicleResult,
 )
@@ -366,6 +369,39 @@ def test_every_channel_stands_beside_the_film() -> None:
 def test_the_first_page_says_when_one_kind_of_instrument_failed(code: str, said: str) -> None:
     assert said in headline(replace(made_results(), warnings=(Warning_(code, "", "vehicles.car"),)))
     assert said not in headline(made_results())
+
+
+def test_a_preferred_limit_that_is_missed_fails_no_test() -> None:
+    results = made_results()
+    one = results.criteria[-1]
+    criteria = (
+        replace(one, name="OIV", verdict="pass", note=""),
+        replace(one, name="OIV (preferred)", verdict="fail", note=""),
+        replace(one, name="ridedown (preferred)", verdict="pass", note=""),
+        replace(one, name="roll", verdict="undetermined", note=""),
+    )
+    results = replace(results, criteria=criteria)
+    said = headline(results)
+    assert "Of 2 required criteria 1 passed, 0 failed, 1 undetermined." in said
+    assert "Of 2 preferred limits 1 are met." in said
+    words = [row[3] for row in verdicts(results).rows]
+    assert words == ["pass", "not met", "pass", "undetermined"]
+
+
+def test_a_budget_is_in_the_reports_units_and_its_shares_are_of_the_variance() -> None:
+    shares = (Share("marks", 0.003), Share("survey", 0.004), Share("lens", 0.0001))
+    entries = (
+        Budget("car: impact speed", "m/s", 0.005, shares),
+        Budget("car: occupant impact velocity along x", "m/s", 0.005, shares[:1]),
+        Budget("crush", "m", 0.0, ()),
+    )
+    found = budget(replace(made_results(), budgets=entries))
+    assert found is not None
+    assert found.head == ("number", "u", "marks", "survey", "lens")
+    speed, velocity, crush = found.rows
+    assert speed == ("car: impact speed (mi/h)", "0.011", "36", "64", "< 1")  # 0.005 / 0.44704
+    assert velocity == ("car: occupant impact velocity along x (ft/s)", "0.016", "36", "–", "–")
+    assert crush[2:] == ("–", "–", "–")
 
 
 def test_a_report_without_any_film_does_not_call_itself_film_analysis() -> None:

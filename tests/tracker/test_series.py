@@ -5,7 +5,7 @@ import io
 import json
 import shutil
 import subprocess
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from calibration.problem import Problem
 from tracker.cli import main
 from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
-from tracker.results import Intended
+from tracker.results import Energy, Intended, Mechanics, Momentum
 from tracker.results_files import write_data
 from tracker.series import crush_curve, overall, repeated, row_of, statistic
 from tracker.terminal_series import show_series, stacked
@@ -160,12 +160,31 @@ def test_the_terminal_gives_the_uncertainty_below_its_number():
     assert stacked(None, "length", "si") == "–"
 
 
+def crushing(stroke):
+    """Mechanics of a test whose cushion gave this share of its length."""
+    momentum = Momentum(*[Quantity(1.0, "N s", 0.1)] * len(fields(Momentum)))
+    energy = Energy(*[Quantity(1.0, "J", 0.1)] * len(fields(Energy)))
+    named = {"striking": "car", "struck": "truck", "at": 0.2, "contact_ended": True}
+    others = [f.name for f in fields(Mechanics) if f.type == "Quantity"]
+    numbers = {name: Quantity(1.0, "1", 0.1) for name in others}
+    return Mechanics(
+        **named,
+        **numbers,
+        friction_source="assumed",
+        momentum=momentum,
+        energy=energy,
+        peak_at=1.0,
+        stroke_used=Quantity(stroke, "1", 0.001),
+    )
+
+
 @pytest.fixture(scope="module")
 def folders(tmp_path_factory):
     """Three results folders: two alike, one of a heavier vehicle with little determined."""
     place = tmp_path_factory.mktemp("tests")
     heavy = replace(made("L,1 $x$", 2270.0), crush=None, criteria=(), motion={}, curves=())
-    tests = {"a": made("K-1", speed=27.4), "b": made("K-2", speed=27.8), "c": heavy}
+    first = replace(made("K-1", speed=27.4), mechanics=crushing(0.751234))
+    tests = {"a": first, "b": made("K-2", speed=27.8), "c": heavy}
     for name, results in tests.items():
         (place / name).mkdir()
         write_data(results, place / name)
@@ -193,7 +212,11 @@ def test_the_table_holds_what_the_results_hold(folders, written):
         speed = raw["vehicles"]["car"]["impact_speed"]
         assert float(entry["impact_speed_mps"]) == pytest.approx(speed["value"], rel=1e-11)
         assert float(entry["u_impact_speed_mps"]) == pytest.approx(speed["u"], rel=1e-11)
+        mechanics = raw["mechanics"]
+        stroke = None if mechanics is None else mechanics["stroke_used"]
+        assert entry["stroke_used_1"] == ("" if stroke is None else f"{stroke['value']:.12g}")
     assert rows[2]["crush_m"] == ""
+    assert any(entry["stroke_used_1"] for entry in rows)
 
 
 def test_page_and_pdf_say_the_numbers_of_the_tests(written):

@@ -32,6 +32,7 @@ from tracker.report.wording import (
     CRITERIA,
     LIMITS,
     OCCUPANT,
+    SOURCES,
     UNCERTAINTY,
     VEHICLE,
     VERDICTS,
@@ -53,6 +54,7 @@ ALONE = {
     "accelerometers_alone": "No film tells the occupant risk: it is from accelerometers alone",
 }
 KEY_NOTE = "OIV: occupant impact velocity; x forward, y to the right."
+BOTH_NOTE = " The criteria are compared with film and accelerometers together."
 
 
 def document(results: Results, plots: Mapping[str, str], shots: Shots | None = None) -> Document:
@@ -99,13 +101,14 @@ def _summary(
 def headline(results: Results) -> str:
     """What came out, in a few sentences."""
     said = []
-    counts = {v: sum(c.verdict == v for c in results.criteria) for v in ("pass", "fail")}
-    open_ = len(results.criteria) - sum(counts.values())
-    if results.criteria:
-        said.append(
-            f"Of {len(results.criteria)} criteria, {counts['pass']} passed, "
-            f"{counts['fail']} failed, {open_} undetermined."
-        )
+    required = [c.verdict for c in results.criteria if not c.preferred]
+    preferred = [c.verdict for c in results.criteria if c.preferred]
+    if required:
+        told = [f"{required.count('pass')} passed", f"{required.count('fail')} failed"]
+        told += [f"{required.count('undetermined')} undetermined"]
+        said.append(f"Of {len(required)} required criteria {', '.join(told)}.")
+    if preferred:
+        said.append(f"Of {len(preferred)} preferred limits {preferred.count('pass')} are met.")
     for warning in results.warnings:
         if warning.code in ALONE:
             said.append(f"{ALONE[warning.code]} ({warning.where.partition('.')[2]}).")
@@ -126,8 +129,12 @@ def _key_occupant(results: Results) -> Table | None:
     if name is None:
         return None
     short = {k: Name(text, OCCUPANT[k].kind) for k, text in KEY_OCCUPANT.items()}
-    found = tables.occupant(results, name, short)
-    return replace(found, note=KEY_NOTE) if found else None
+    apart = {k: text for k, text in SOURCES.items() if k != "fused"}
+    found = tables.occupant(results, name, short, apart)
+    if found is None:
+        return None
+    joined = results.vehicles[name].occupant.fused is not None
+    return replace(found, note=KEY_NOTE + (BOTH_NOTE if joined else ""))
 
 
 def _key_motion(results: Results) -> Table | None:

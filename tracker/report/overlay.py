@@ -164,8 +164,9 @@ def _marks(picture: Picture, tracks: Tracks, frame: int) -> None:
     for i, pixel in zip(shown, place, strict=True):
         name = tracks.marks[i].partition(".")[2] or tracks.marks[i]
         colour = EDITED if tracks.status[frame, i] == Status.EDITED else MARK
-        cv2.putText(picture, name, _whole(pixel, 11), FONT, 0.4, BLACK, 3, cv2.LINE_AA)
-        cv2.putText(picture, name, _whole(pixel, 11), FONT, 0.4, colour, 1, cv2.LINE_AA)
+        u, v = _whole(pixel, 11)
+        for at, ink in (((u - 1, v), BLACK), ((u + 1, v + 1), BLACK), ((u, v), colour)):
+            cv2.putText(picture, name, at, FONT, 0.4, ink, 1, cv2.LINE_AA)
 
 
 def _ellipses(place: Array, covariance: Array) -> Array:

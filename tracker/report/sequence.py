@@ -139,4 +139,4 @@ def _scaled(picture: Picture) -> Picture:
 
 
 def _signed(time: float) -> str:
-    return f"{time:+.3f}".replace("-", "−")
+    return f"{round(time, 3) + 0.0:+.3f}".replace("-", "−")

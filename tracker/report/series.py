@@ -33,11 +33,13 @@ LABELS = {
     "pitch": "Greatest pitch",
     "roll_ahead": "Roll-ahead",
     "crush": "Greatest crush",
+    "stroke_used": "Share of stroke",
 }
 NOTES = {
     "oiv": "OIV: occupant impact velocity; x forward, y to the right.",
     "roll_ahead": "Roll-ahead: travel of the struck vehicle along x.",
     "crush": "Crush: greatest closing of the two vehicles.",
+    "stroke": "Share of stroke: what the cushion took of the closing, over its length.",
 }
 SPREAD = (
     "Standard deviation: of the tests (JCGM 100:2008, 4.2.2), that of the mean after ±. Measured: "
@@ -168,7 +170,9 @@ def occupants(rows: Sequence[Row], system: System) -> Table:
 
 def motions(rows: Sequence[Row], system: System) -> Table:
     """Pitch, roll-ahead and crush of each test, as far as one test has them, and the verdict."""
-    found = _outcomes("Motion and verdict", rows, ("pitch", "roll_ahead", "crush"), system)
+    found = _outcomes(
+        "Motion and verdict", rows, ("pitch", "roll_ahead", "crush", "stroke_used"), system
+    )
     lines = tuple(
         (*line, VERDICTS.get(row.verdict, NONE)) for line, row in zip(found.rows, rows, strict=True)
     )

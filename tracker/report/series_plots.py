@@ -28,6 +28,7 @@ from tracker.report.style import (
     curve,
     style,
 )
+from tracker.report.tables import named
 from tracker.results_csv import columns_csv
 from tracker.series import FIELDS, Group, Row
 from tracker.units import System
@@ -92,11 +93,11 @@ def _numbers(
             axes.plot(ends, [mean, mean], color=line.colour, linestyle=line.dashes, linewidth=0.9)
     _bars(axes, places[alone], value[alone], u[alone], ALONE)
     _name_tests(axes, [row.number for row in rows])
-    axes.set_title(f"{label} ({unit})", loc="left")
+    axes.set_title(named(label, unit), loc="left")
     axes.margins(y=0.12)
     lines = " Lines: means of repeated tests." if groups else ""
     caption = f"{label} of each test with 95 % error bars.{lines}"
-    data = {"test": places + 1.0, f"{name} ({unit})": value, f"u_{name} ({unit})": u}
+    data = {"test": places + 1.0, named(name, unit): value, named(f"u_{name}", unit): u}
     return Drawn(name, caption, figure, data)
 
 
@@ -120,7 +121,7 @@ def _overlay(name: str, rows: Sequence[Row], system: System) -> Drawn:
             key = what if what not in data else f"{what}, {len(data)}"
             data[key] = np.pad(column, (0, longest - len(column)), constant_values=np.nan)
     axes.set_xlabel(f"crush ({length})")
-    axes.set_title(f"Force on the striking vehicle along x ({force})", loc="left")
+    axes.set_title(f"Force along x ({force})", loc="left")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=len(LINES))
     axes.margins(x=0.01)
     tests = ", ".join(row.number for row in rows)

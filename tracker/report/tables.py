@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from math import isfinite
 
 from tracker.report.blocks import Table, table
-from tracker.report.digits import NONE, in_report, joined, unit_of
+from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
-from tracker.results import Criterion, CrossCheck, Results, VehicleResult
+from tracker.results import Budget, Criterion, CrossCheck, Results, VehicleResult
 from tracker.units import System
 from tracker.values import Quantity
 
@@ -17,6 +17,10 @@ MOTION_HEAD = ("", "value", "at (s)")
 CRITERIA_HEAD = ("criterion", "value", "limit", "verdict")
 FINDING_KINDS = {"m/s2": "acceleration", "rad/s": "angular_rate", "s": "time"}
 ROOM = 8  # rows of criteria on the summary page
+BUDGET_NOTE = (
+    "Each source was varied alone. Shares add to 100 % as far as a number is linear in what was "
+    "varied and the sources are independent of each other; marks and smoothness are not quite."
+)
 ABBREVIATIONS = {
     "occupant impact velocity": "OIV",
     "Occupant impact velocity": "OIV",
@@ -50,7 +54,7 @@ def conditions(results: Results) -> Table | None:
         plan = NONE if target is None else plain(target * factor)
         beside = NONE
         if target is not None and found is not None:
-            beside = joined((found.value - target) * factor, found.u * factor)
+            beside = rounded((found.value - target) * factor, found.u * factor)[0]
         rows.append((named(label, unit), plan, in_report(found, kind, system), beside))
     for each, entry in results.vehicles.items():
         if entry.mass is not None:
@@ -92,13 +96,17 @@ def main_verdicts(results: Results) -> Table:
     system = results.test.report_units
     open_ = [entry for entry in results.criteria if entry.verdict != "pass"]
     passed = [entry for entry in results.criteria if entry.verdict == "pass"]
-    must = [entry for entry in passed if "preferred" not in entry.name]
+    must = [entry for entry in passed if not entry.preferred]
     chosen = [*open_, *must[: max(0, ROOM - len(open_))]]
     rows = [verdict_row(entry, system) for entry in results.criteria if entry in chosen]
     others = len(results.criteria) - len(rows)
     note = f"{others} more passed: see the reviewer's part." if others else ""
-    short = [(abbreviated(name), *rest) for name, *rest in rows]
+    short = [(_shortest(name), *rest) for name, *rest in rows]
     return table("Comparison with the criteria", CRITERIA_HEAD, short, "lcrl", note)
+
+
+def _shortest(name: str) -> str:
+    return abbreviated(name).replace(", longitudinal", ", x").replace(", lateral", ", y")
 
 
 def verdict_row(entry: Criterion, system: System) -> Row:
@@ -111,8 +119,14 @@ def verdict_row(entry: Criterion, system: System) -> Row:
         named(entry.name, unit),
         NONE if entry.value is None else joined(entry.value * factor, u),
         f"≥ {limit}" if entry.note.startswith("at least") else limit,
-        VERDICTS[entry.verdict],
+        verdict_word(entry),
     )
+
+
+def verdict_word(entry: Criterion) -> str:
+    """The verdict in words; a preferred limit that is missed is no failure."""
+    missed = entry.verdict == "fail" and entry.preferred
+    return "not met" if missed else VERDICTS[entry.verdict]
 
 
 def criterion_kind(entry: Criterion) -> str | None:
@@ -129,12 +143,17 @@ def abbreviated(text: str) -> str:
     return text
 
 
-def occupant(results: Results, vehicle: str, fields: Mapping[str, Name] = OCCUPANT) -> Table | None:
+def occupant(
+    results: Results,
+    vehicle: str,
+    fields: Mapping[str, Name] = OCCUPANT,
+    sources: Mapping[str, str] = SOURCES,
+) -> Table | None:
     """Occupant risk from film, accelerometers and both, in columns."""
     system, risk = results.test.report_units, results.vehicles[vehicle].occupant
     columns = {
         text: getattr(risk, source)
-        for source, text in SOURCES.items()
+        for source, text in sources.items()
         if getattr(risk, source) is not None
     }
     rows: list[Row] = []
@@ -213,10 +232,10 @@ def cameras(results: Results) -> Table:
                 str(camera.frames),
                 in_report(camera.frame_rate, "rate", system),
                 NONE if zero is None else joined(zero.value, zero.u),
-                fixed(camera.reprojection_rms_px),
+                fixed(camera.reprojection_rms_px, 3),
                 fixed(camera.focal_px, 1),
                 *(NONE if q is None else joined(q.value * factor, q.u * factor) for q in place),
-                fixed(camera.steadiness_rms_px),
+                fixed(camera.steadiness_rms_px, 3),
                 NONE if counts is None else f"{counts.measured} / {counts.hidden} / {counts.lost}",
             )
         )
@@ -247,16 +266,40 @@ def mark_fits(results: Results) -> Table | None:
 
 
 def budget(results: Results) -> Table | None:
-    """What makes up the uncertainty of the numbers, largest share first."""
+    """What makes up the uncertainty of the numbers: shares of the variance, a column a source."""
+    system, found = results.test.report_units, results.budgets
+    weight: dict[str, float] = {}
+    for entry in found:
+        for share in entry.shares:
+            part = (share.u / entry.u) ** 2 if entry.u > 0 else 0.0
+            weight[share.source] = weight.get(share.source, 0.0) + part
+    sources = sorted(weight, key=lambda source: -weight[source])
     rows: list[Row] = []
-    for entry in results.budgets:
-        rows.append((entry.quantity, "combined", significant(entry.u), entry.unit, ""))
-        total = entry.u**2
-        for share in sorted(entry.shares, key=lambda share: -share.u):
-            part = f"{100 * share.u**2 / total:.0f} %" if total > 0 else NONE
-            rows.append(("", share.source, significant(share.u), entry.unit, part))
-    head = ("number", "source", "u", "unit", "share of variance")
-    return table("Uncertainty budgets", head, rows, "llrlr") if rows else None
+    for entry in found:
+        kind = budget_kind(entry)
+        unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
+        own = {share.source: share.u for share in entry.shares}
+        parts = [percent(own.get(source), entry.u) for source in sources]
+        rows.append((named(entry.quantity, unit), significant(entry.u * factor), *parts))
+    caption = "Uncertainty budgets: standard uncertainty, and the shares of its variance in %"
+    head = ("number", "u", *sources)
+    return table(caption, head, rows, "lr" + "r" * len(sources), BUDGET_NOTE) if rows else None
+
+
+def budget_kind(entry: Budget) -> str | None:
+    """The kind of a budget's SI unit; None where it is in a unit of its own."""
+    if entry.unit == "m/s":
+        return "occupant_speed" if "occupant" in entry.quantity else "speed"
+    kinds = {"rad": "angle", "m": "length", "g": "acceleration_g"}
+    return kinds.get(entry.unit)
+
+
+def percent(u: float | None, whole: float) -> str:
+    """A source's share of the variance."""
+    if u is None or not whole > 0:
+        return NONE
+    share = 100 * u**2 / whole**2
+    return f"{share:.0f}" if share >= 0.5 else "< 1"
 
 
 def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None:
