@@ -16,6 +16,9 @@ View = Literal["above", "right", "left"]
 
 TILT_U = np.radians(2.0)
 """Standard uncertainty of the tilt of a camera set up by eye to look square at the motion."""
+LEVEL_U = np.radians(0.3)
+"""Standard uncertainty of a line that is called level or plumb without a measurement, as kerbs,
+walls and poles are (common practice, no source)."""
 DEPTH, _DEPTH_FACTOR = 10.0, 2.0  # m; a distance nobody stated: 10 m within a factor of 2
 _DEPTH_U = 0.02  # relative, of a stated depth: a tape or pace measurement to a plane
 _EXACT = 1e-6  # rad or m: standard uncertainty of what is so by definition
@@ -29,16 +32,17 @@ VIEWS: dict[View, Array] = {  # camera axes from ground axes
 
 @dataclass(frozen=True)
 class Bar:
-    """A known length seen in the picture."""
+    """A known length seen in the picture; without a length, a line along a ground axis."""
 
     name: str
     pixels: Array  # (2, 2) its ends
-    length: float  # m
+    length: float | None  # m
     along: Literal["x", "y", "z"] | None = None  # the ground axis that it lies along
     depth: float | None = None  # distance from the camera to the bar's plane, m
     plane: float = 0.0  # where that plane stands: ground z (view above) or ground y (side view), m
     pixel_u: float = 0.5  # standard uncertainty of each coordinate of an end, px
     length_u: float = 0.0  # m
+    along_u: float = 0.0  # rad, how far it may be from parallel to its axis
 
 
 def in_plane(view: View) -> tuple[str, str]:
@@ -116,26 +120,34 @@ def ends(camera: Camera, bar: Bar, view: View) -> tuple[Array, Array, Array]:
 
 
 def length(bar: Bar, view: View) -> Evidence:
-    """Evidence that a bar is as long as stated."""
+    """Evidence that a bar is as long as stated. Raises ValueError for a line without a length."""
+    if bar.length is None:
+        raise ValueError(f"{bar.name} has no length")
+    stated = bar.length
 
     def evidence(camera: Camera) -> tuple[Array, Array]:
         step, noise, slopes = ends(camera, bar, view)
         length = np.linalg.norm(step)
         along = step / length
         u = np.sqrt(along @ noise @ along + bar.length_u**2)
-        return np.array([(length - bar.length) / u]), along[None] @ slopes / u
+        return np.array([(length - stated) / u]), along[None] @ slopes / u
 
     return evidence
 
 
 def direction(bar: Bar, view: View) -> Evidence:
-    """Evidence that a bar lies along its axis: it has no extent across."""
+    """Evidence that a bar lies along its axis: the sine of its angle to it, which no error of scale
+    changes, is zero.
+    """
     square = np.array([0.0, 1.0]) if bar.along == "x" else np.array([1.0, 0.0])
 
     def evidence(camera: Camera) -> tuple[Array, Array]:
         step, noise, slopes = ends(camera, bar, view)
-        u = np.sqrt(square @ noise @ square)
-        return np.array([square @ step / u]), square[None] @ slopes / u
+        length = np.linalg.norm(step)
+        sine = square @ step / length
+        u = np.hypot(np.sqrt(square @ noise @ square) / length, bar.along_u)
+        change = (square - sine * step / length) / length
+        return np.array([sine / u]), change[None] @ slopes / u
 
     return evidence
 

@@ -14,14 +14,14 @@ import numpy as np
 
 from calibration import bars as knowledge
 from calibration.adjust import Evidence, Fit, LensFreedom, adjust, given, unknown
-from calibration.bars import AXES, DEPTH, TILT_U, VIEWS, Bar, View, away, ends, in_plane
+from calibration.bars import AXES, DEPTH, LEVEL_U, TILT_U, VIEWS, Bar, View, away, ends, in_plane
 from calibration.blunders import fits
 from calibration.camera import Array, Camera, Lens
 from calibration.finding import Finding
 from calibration.problem import RECORD, Problem
 from calibration.survey import FOCAL_KNOWN, Resection
 
-__all__ = ["Bar", "View", "camera_from_bars"]
+__all__ = ["LEVEL_U", "Bar", "View", "camera_from_bars"]
 
 _FOCAL_LOG_SD = 1.0  # of a focal length nobody stated: from wide-angle to long lenses
 _SEEN: dict[View, str] = {
@@ -50,7 +50,8 @@ def camera_from_bars(
 
     Parameters
     ----------
-    bars : the known lengths, plane coordinates in ground axes.
+    bars : the known lengths, plane coordinates in ground axes. Lines without a length tell how the
+        camera is rolled (and tilted, if several converge); they may lie off the plane of motion.
     size : width and height of the picture, px.
     lens : a calibrated lens; without, the focal length follows from the bars within a vague prior.
     rough_position : (3,) ground axes, m: tells the view, defines the ground origin, and gives the
@@ -67,12 +68,16 @@ def camera_from_bars(
     (pinhole), solved by least squares with the priors above as evidence.
     """
     _check(bars, where)
+    bars = _in_one_plane(bars)
     position = None if rough_position is None else np.asarray(rough_position, dtype=np.float64)
     findings: list[Finding] = []
     if view is None:
         view, certain = _view(bars, position)
         if not certain:
             findings.append(_view_finding(view))
+    blind = [b for b in bars if b.length is None and b.along not in in_plane(view)]
+    findings += [_blind_finding(bar, view) for bar in blind]
+    bars = [bar for bar in bars if bar not in blind]
     freedom = given(lens) if lens is not None else unknown(size, log_focal_sd=_FOCAL_LOG_SD)
     start, z = _start(bars, view, freedom, position, where)
     evidence = _evidence(bars, size, start, view, position, tilt_u)
@@ -107,7 +112,7 @@ def _evidence(
     return [
         knowledge.square(start, bars, view, tilt_u),
         knowledge.origin(size, bars, view, position),
-        *(knowledge.length(bar, view) for bar in bars),
+        *(knowledge.length(bar, view) for bar in bars if bar.length is not None),
         *(knowledge.direction(bar, view) for bar in aligned),
         *knowledge.distances(bars, view, position),
     ]
@@ -127,7 +132,15 @@ def _doubted(
     redundancy = len(fit.residuals) - 6
     for _ in range(20):
         factor = np.sqrt(max(1.1, fit.cost / redundancy))
-        bars = [replace(b, pixel_u=b.pixel_u * factor, length_u=b.length_u * factor) for b in bars]
+        bars = [
+            replace(
+                b,
+                pixel_u=b.pixel_u * factor,
+                length_u=b.length_u * factor,
+                along_u=b.along_u * factor,
+            )
+            for b in bars
+        ]
         evidence = _evidence(bars, size, start, view, position, tilt_u)
         fit = adjust(fit.camera, freedom, evidence, z=fit.freedoms)
         if fit.cost <= redundancy:
@@ -144,11 +157,19 @@ def _check(bars: Sequence[Bar], where: str) -> None:
             "motion",
             status=RECORD,
         )
+    if all(bar.length is None for bar in bars):
+        raise Problem(
+            "no scale bar has a length: level lines alone give no scale",
+            where=where,
+            remedy="give a known length in the plane of motion, a wheelbase for example",
+            status=RECORD,
+        )
     for bar in bars:
         apart = float(np.linalg.norm(np.subtract(*bar.pixels)))
-        if not (bar.length > 0 and apart > 4 * bar.pixel_u):
+        if not apart > 4 * bar.pixel_u or (bar.length is not None and not bar.length > 0):
+            told = "" if bar.length is None else f"is {bar.length:g} m long and "
             raise Problem(
-                f"{bar.name} is {bar.length:g} m long and spans {apart:.1f} px",
+                f"{bar.name} {told}spans {apart:.1f} px",
                 where=where,
                 remedy="give a positive length and two well separated ends",
                 status=RECORD,
@@ -160,6 +181,16 @@ def _check(bars: Sequence[Bar], where: str) -> None:
                 remedy="give the distance from the camera to the bar's plane",
                 status=RECORD,
             )
+
+
+def _in_one_plane(bars: Sequence[Bar]) -> list[Bar]:
+    """The known lengths first, then the lines, taken to lie among them: what is parallel to the
+    plane of motion looks the same in any plane.
+    """
+    known = [bar for bar in bars if bar.length is not None]
+    plane = float(np.mean([bar.plane for bar in known]))
+    lines = [replace(b, plane=plane, depth=None) for b in bars if b.length is None]
+    return [*known, *lines]
 
 
 def _view(bars: Sequence[Bar], position: Array | None) -> tuple[View, bool]:
@@ -185,6 +216,14 @@ def _view_finding(view: View) -> Finding:
     )
 
 
+def _blind_finding(bar: Bar, view: View) -> Finding:
+    return Finding(
+        "line_blind",
+        f"{bar.name} lies along {bar.along}, the line of sight of a camera that looks "
+        f"{_SEEN[view]}: it says nothing of how the camera is rolled",
+    )
+
+
 def _start(
     bars: Sequence[Bar], view: View, freedom: LensFreedom, position: Array | None, where: str
 ) -> tuple[Camera, Array]:
@@ -192,7 +231,7 @@ def _start(
     axis, sign = away(view)
     rotation = _rolled(bars, view)
     focal = freedom.start.matrix[0, 0]
-    scale = np.mean([np.linalg.norm(np.subtract(*bar.pixels)) / bar.length for bar in bars])
+    scale = np.mean([np.linalg.norm(np.subtract(*b.pixels)) / b.length for b in bars if b.length])
     plane = float(np.mean([bar.plane for bar in bars]))
     depths = [bar.depth + sign * (plane - bar.plane) for bar in bars if bar.depth is not None]
     if depths:
@@ -235,20 +274,27 @@ def _rolled(bars: Sequence[Bar], view: View) -> Array:
 
 
 def _residuals(bars: Sequence[Bar], view: View, camera: Camera) -> Array:
-    """How much longer (px) each bar is seen than the camera predicts."""
-    lengths = [float(np.linalg.norm(ends(camera, bar, view)[0])) for bar in bars]
-    spans = [float(np.linalg.norm(np.subtract(*bar.pixels))) for bar in bars]
-    return np.array(
-        [s * (1 - b.length / ln) for s, ln, b in zip(spans, lengths, bars, strict=True)]
-    )
+    """How much longer (px) each bar is seen than the camera predicts; of a line, how far its ends
+    lie off its direction.
+    """
+    out = []
+    for bar in bars:
+        step = ends(camera, bar, view)[0]
+        span, length = np.linalg.norm(np.subtract(*bar.pixels)), np.linalg.norm(step)
+        if bar.length is None:
+            out.append(span * step[1 if bar.along == "x" else 0] / length)
+        else:
+            out.append(span * (1 - bar.length / length))
+    return np.array(out)
 
 
 def _contradiction(bars: Sequence[Bar], residuals: Array) -> Finding:
     worst = max(range(len(bars)), key=lambda i: abs(residuals[i]) / bars[i].pixel_u)
+    seen = "too long" if bars[worst].length is not None else "off its direction"
     return Finding(
         "scale_contradiction",
         "the known lengths, their planes, depths and the lens contradict each other; most of "
-        f"all {bars[worst].name}, which is seen {residuals[worst]:+.1f} px too long; "
+        f"all {bars[worst].name}, which is seen {residuals[worst]:+.1f} px {seen}; "
         "the bars were trusted less to match",
     )
 

@@ -182,8 +182,12 @@ def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Che
     targets = [t for t in camera.survey.values() if t.at is not None]
     place = f"{where}.survey"
     if not targets:
-        if camera.scale:
-            text = f"{len(camera.scale)} scale bars give the scale, since no target is surveyed"
+        known = sum(bar.length is not None for bar in camera.scale)
+        if camera.scale and not known:
+            text = "no scale bar has a length: level lines alone give no scale"
+            yield Check("missing", f"{where}.scale", text)
+        elif camera.scale:
+            text = f"{known} scale bars give the scale, since no target is surveyed"
             yield Check("ok", f"{where}.scale", text)
             if not any(bar.depth for bar in camera.scale):
                 text = "no depth is given, so marks off the plane of motion are not corrected"
@@ -282,7 +286,11 @@ def _marks(record: Record, camera: Camera, where: str) -> Iterator[Check]:
 def _pixels_per_metre(camera: Camera) -> float | None:
     """A rough scale from the distances between surveyed targets, or from the scale bars."""
     targets = [(t.at, t.pixel) for t in camera.survey.values() if t.at and t.pixel]
-    ratios = [float(np.hypot(*np.subtract(*bar.pixels))) / bar.length for bar in camera.scale]
+    ratios = [
+        float(np.hypot(*np.subtract(*bar.pixels))) / bar.length
+        for bar in camera.scale
+        if bar.length is not None
+    ]
     for i, (at, pixel) in enumerate(targets):
         for other, its_pixel in targets[:i]:
             metres = float(np.linalg.norm(np.subtract(at, other)))

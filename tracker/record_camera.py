@@ -66,11 +66,11 @@ class PlannedTarget(Surveyed):
 
 
 class ScaleBar(Table):
-    """A known length in the plane of motion."""
+    """A known length in the plane of motion; without a length, a line that is level or plumb."""
 
     pixels: Annotated[tuple[Pixel, Pixel], listed(2, "its two ends, as [[300, 620], [700, 622]]")]
     frame: Frame = 0
-    length: Distance
+    length: Distance | None = None
     along: Annotated[Literal["x", "y", "z"], one_of("x", "y", "z")] | None = None
     depth: Distance | None = None
     on: Text | None = None

@@ -125,6 +125,13 @@ def _scale_bar(key: Key, bar: dict[str, Any]) -> Iterator[Complaint]:
             "the scale bar says neither `along` nor `on`",
             'add the ground axis it lies along, as along = "x", or the vehicle it lies on',
         )
+    elif "length" not in bar and "along" not in bar:
+        yield (
+            key,
+            "the scale bar has no length",
+            'add it, as length = "2 m"; or, of a line that is only level or plumb, along = "x" or '
+            '"z"',
+        )
     pixels = bar.get("pixels")
     if isinstance(pixels, list) and len(pixels) == 2 and pixels[0] == pixels[1]:
         yield (*key, "pixels"), "both ends of the scale bar are the same pixel", "pick both ends"

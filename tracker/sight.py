@@ -10,7 +10,7 @@ import numpy as np
 from calibration.camera import Array, Camera, Lens
 from calibration.chessboard import LensCalibration
 from calibration.finding import Finding
-from calibration.plane import Bar, camera_from_bars
+from calibration.plane import LEVEL_U, Bar, camera_from_bars
 from calibration.problem import Problem
 from calibration.steadiness import Steadiness, steadiness
 from calibration.survey import Resection, resect
@@ -213,7 +213,10 @@ def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
     seen_from_above = bar.plane is None or bar.plane <= 0
     if bar.on is not None and not seen_from_above:
         plane += record.test.intended.offset or 0.0
-    return Bar(name, pixels, bar.length, bar.along, bar.depth, plane, pixel_u=BAR_PICK_U)
+    along_u = LEVEL_U if bar.length is None else 0.0
+    return Bar(
+        name, pixels, bar.length, bar.along, bar.depth, plane, pixel_u=BAR_PICK_U, along_u=along_u
+    )
 
 
 def _warnings(findings: tuple[Finding, ...], where: str) -> list[Warning_]:

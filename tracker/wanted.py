@@ -105,6 +105,6 @@ def _size_px(
         depth = camera.in_camera_axes(at[None])[0, 2]
         return float(camera.lens.matrix[0, 0] * size_m / depth) if depth > 0 else float("nan")
     if entry.scale:
-        scales = [np.hypot(*np.subtract(*bar.pixels)) / bar.length for bar in entry.scale]
-        return float(np.mean(scales) * size_m)
+        scales = [np.hypot(*np.subtract(*b.pixels)) / b.length for b in entry.scale if b.length]
+        return float(np.mean(scales) * size_m) if scales else float("nan")
     return float("nan")

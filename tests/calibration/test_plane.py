@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from calibration_scenes import LENS, SIZE, looking
 
+from calibration.bars import LEVEL_U, TILT_U, VIEWS
 from calibration.camera import Array, Camera
 from calibration.plane import Bar, camera_from_bars
 from calibration.problem import Problem
@@ -155,6 +156,84 @@ def test_the_scale_holds_whatever_the_unknown_distance() -> None:
     ends = _in_plane(found.camera, bar.pixels, -0.9)
     assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(2, rel=2e-3)
     assert any(f.code == "distance_vague" for f in found.findings)
+
+
+def rolled_side(roll: float, *tilt: float) -> Camera:
+    return Camera(PINHOLE, VIEWS["right"], np.array([0.0, 12, -1])).moved(
+        np.array([*(tilt or (0.0, 0.0)), roll, *np.zeros(12)])
+    )
+
+
+def test_a_level_line_without_a_length_tells_the_camera_s_roll() -> None:
+    """What moves level at 20 m/s seems to rise at 20 tan(roll) by a camera nobody levelled."""
+    camera = rolled_side(np.radians(3))
+    on_car = replace(seen(camera, (-1, 0, 0), (1, 0, 0)), depth=12.0)
+    kerb = replace(seen(camera, (-3, -4, 0.5), (3, -4, 0.5), along="x"), along_u=LEVEL_U)
+    way = camera.project(np.array([[-2.0, 0, 0], [2, 0, 0]]))
+
+    slopes = []
+    for bars in ([on_car], [on_car, replace(kerb, length=None)]):
+        found = camera_from_bars(bars, size=SIZE, lens=PINHOLE, view="right").camera
+        rays = found.rays(way)
+        ends = found.position + (0 - found.position[1]) / rays[:, 1:2] * rays
+        step = ends[1] - ends[0]
+        slopes.append((20 * step[2] / step[0], 20 * np.sqrt(found.covariance[2, 2])))
+
+    (without, its_u), (rise, u) = slopes
+    assert abs(without) == pytest.approx(20 * np.tan(np.radians(3)), rel=0.01)
+    assert its_u == pytest.approx(20 * np.radians(2), rel=0.02)
+    assert abs(rise) < 0.05
+    assert 20 * LEVEL_U < u < 1.3 * 20 * LEVEL_U  # a tilt would turn this line by a little
+
+
+@pytest.mark.parametrize("along", ["x", "z"])
+def test_the_roll_by_a_line_is_as_uncertain_as_it_says(along: str) -> None:
+    rng = np.random.default_rng(5)
+    z = []
+    for _ in range(40):
+        tilts = TILT_U * rng.standard_normal(3)
+        camera = rolled_side(*tilts[[2, 0, 1]])
+        lean = LEVEL_U * rng.standard_normal()
+        across = np.array([np.cos(lean), 0, np.sin(lean)])
+        if along == "z":
+            across = np.array([-np.sin(lean), 0, np.cos(lean)])
+        ends = np.array([0, -4, 0]) + np.outer([-1.5, 1.5], across)
+        pixels = camera.project(ends) + 0.5 * rng.standard_normal((2, 2))
+        line = Bar("line", pixels, None, along, along_u=LEVEL_U)  # type: ignore[arg-type]
+        bar = seen(camera, (-1, 0, 0), (1, 0, 0), depth=12.0)
+        found = camera_from_bars([line, bar], size=SIZE, lens=PINHOLE, view="right").camera
+        off = found.rotation @ camera.rotation.T
+        z.append((off[1, 0] - off[0, 1]) / 2 / np.sqrt(found.covariance[2, 2]))
+
+    assert np.std(z) == pytest.approx(1.0, abs=0.25)
+    assert np.mean(np.abs(z) < 2) > 0.9
+
+
+def test_plumb_lines_that_converge_show_the_camera_s_tilt() -> None:
+    camera = rolled_side(0.0, np.radians(5), 0.0)
+    poles = [
+        replace(seen(camera, (x, 0, -2), (x, 0, 2), along="z"), length=None, pixel_u=0.1)
+        for x in (-3.5, 3.5)
+    ]
+    bar = seen(camera, (-1, 0, 0), (1, 0, 0), depth=12.0)
+
+    found = camera_from_bars([bar, *poles], size=SIZE, lens=PINHOLE, view="right")
+
+    assert np.degrees(np.arcsin(found.camera.rotation[2, 2])) == pytest.approx(
+        np.degrees(np.arcsin(camera.rotation[2, 2])), abs=0.2
+    )
+    assert any(f.code == "tilt_estimated" for f in found.findings)
+
+
+def test_lines_alone_give_no_scale_and_lines_of_sight_no_roll() -> None:
+    camera = rolled_side(0.0)
+    bar = seen(camera, (-1, 0, 0), (1, 0, 0), depth=12.0)
+    level = replace(seen(camera, (-3, 0, 1), (3, 0, 1), along="x"), length=None)
+    with pytest.raises(Problem, match="level lines alone give no scale"):
+        camera_from_bars([level], size=SIZE, view="right")
+    away = replace(level, along="y", name="bar 2")
+    found = camera_from_bars([bar, away], size=SIZE, lens=PINHOLE, view="right")
+    assert [f.code for f in found.findings] == ["line_blind"]
 
 
 def test_film_without_survey_or_bar_is_refused() -> None:

@@ -250,6 +250,7 @@ ONE_ERROR = [
     (', square = "30 mm"', "", ["cameras.side.lens", "three forms"]),
     ("[0.0, 0.0, 1.0]]", "[0.0, 0.0, 2.0]]", ["cameras.overhead.lens.camera_matrix"]),
     ("[300, 620], [700, 622]", "[300, 620], [300, 620]", ["cameras.side.scale[1].pixels"]),
+    ('length = "2 m"\nalong = "x"\n', "", ["cameras.side.scale[1]", "has no length"]),
     ('zero = "flash"', 'zero = "flush"', ["cameras.overhead.time.zero", "frame number"]),
     ('"ax", unit = "g_0"', '"ax", unit = "deg/s"', ["channels.ax.unit", "an acceleration"]),
     ('"ax", unit = "g_0"', '"ax", unit = "g"', ["channels.ax.unit"]),

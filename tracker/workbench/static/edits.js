@@ -137,7 +137,7 @@ export async function region(camera, kind, box) {
 
 export async function bar(camera, frame, from, to) {
   const got = await ask("Scale bar", [
-    { name: "length", label: "Known length", hint: "2 m", required: true },
+    { name: "length", label: "Known length (none: only level or plumb)", hint: "2 m" },
     { name: "along", label: "Along ground axis", options: ["x", "y", "z", ""] },
     { name: "depth", label: "Distance of the plane of motion", hint: "14 m" },
     { name: "on", label: "On the vehicle", options: ["", ...Object.keys(raw().vehicles ?? {})] },
