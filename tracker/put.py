@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from calibration.problem import RECORD, Problem
 
@@ -28,3 +32,40 @@ def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
         ) from None
     finally:
         beside.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Hold the lock file `path`, waiting for whoever holds it; other processes heed it, too.
+
+    Raises Problem where the file can't be made. On network drives that know no locks it holds
+    nobody off.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = path.open("a+b")
+    except OSError as error:
+        raise Problem(
+            f"the change can't be saved ({error.strerror})",
+            where=str(path),
+            remedy="check the free space and your permission to write there",
+            status=RECORD,
+        ) from None
+    with file:
+        with contextlib.suppress(OSError):
+            _wait_for(file)
+        yield
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _wait_for(file: BinaryIO) -> None:
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
+
+else:
+    import fcntl
+
+    def _wait_for(file: BinaryIO) -> None:
+        fcntl.flock(file, fcntl.LOCK_EX)

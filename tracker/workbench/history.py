@@ -7,17 +7,18 @@ can lose is the action under way.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from calibration.problem import RECORD, Problem
 from tracker.byhand import ACTIONS, PLACE
 from tracker.log import Entry, log_text, time_of_day
-from tracker.put import put
+from tracker.put import locked, put
 from tracker.workbench.tomledit import Change, changed
 
 KEPT = 400
@@ -74,7 +75,7 @@ class RecordFile:
 
         Raises `Conflict` if the text is another by now, `Problem` if it can't be changed so.
         """
-        with self._lock:
+        with self._alone():
             old = self._current(seen)
             new = changed(old, changes)
             if new == old:
@@ -88,7 +89,7 @@ class RecordFile:
 
     def undo(self, seen: str) -> str:
         """Take the last change back; gives the text."""
-        with self._lock:
+        with self._alone():
             self._note_outside(self._current(seen))
             if not self._done:
                 return self.text
@@ -100,7 +101,7 @@ class RecordFile:
 
     def redo(self, seen: str) -> str:
         """Make the change that was taken back last again; gives the text."""
-        with self._lock:
+        with self._alone():
             self._current(seen)
             if not self._undone:
                 return self.text
@@ -109,6 +110,13 @@ class RecordFile:
             self._put([*self._done, step], self._undone[:-1], text)
             self._log(Entry("edit", f"done again: {step.label}", self.path.name, {}, time_of_day()))
             return text
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Nobody else changes the record meanwhile: no other thread, no other workbench."""
+        with self._lock, locked(self.place / "lock"):
+            self._done, self._undone = self._load()
+            yield
 
     def _current(self, seen: str) -> str:
         text = self.text
