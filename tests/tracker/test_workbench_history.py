@@ -83,7 +83,7 @@ def test_two_workbenches_on_one_record_keep_every_change_of_both(record):
         worker.join()
     edits = tomllib.loads(record.read_text("utf-8"))["cameras"]["above"]["edits"]
     assert sorted(e["pixel"] for e in edits) == [
-        [a, b] for a in (1.0, 2.0) for b in map(float, range(20))
+        [a, b] for a in (1.0, 2.0) for b in map(float, range(EACH))
     ]
     texts = [entry.text for entry in actions(record.parent)]
     assert sorted(texts) == sorted(f"{a}.{b}" for a in (1, 2) for b in range(EACH))
