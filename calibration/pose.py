@@ -93,6 +93,7 @@ def starts(seen: Sightings, freedom: LensFreedom) -> Iterator[tuple[float, Camer
 
 
 def _closed_forms(points: Array, normal: Array, method: int) -> list[tuple[Array, Array]]:
+    points, normal = np.ascontiguousarray(points), np.ascontiguousarray(normal)  # cv2 asks for it
     try:
         if method == cv2.SOLVEPNP_P3P:
             _, turns, shifts = cv2.solveP3P(points, normal, np.eye(3), np.zeros(5), flags=method)
