@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import subprocess
 import sys
@@ -27,6 +28,7 @@ class Desk:
         self.browser, self.home, self.place, self.at = browser, home, place, at
         self.wrong: list[str] = []
         self.pages: list = []
+        self.pages_may_complain = False
 
     def __enter__(self) -> Desk:
         command = [sys.executable, "-m", "tracker.cli", "open", "--no-browser"]
@@ -40,11 +42,18 @@ class Desk:
 
     def __exit__(self, *told) -> None:
         self.context.close()
-        self.process.send_signal(signal.SIGINT)
+        with contextlib.suppress(ProcessLookupError):
+            self.process.send_signal(signal.SIGINT)
         self.process.wait(30)
         self.process.stdout.close()
         if told[0] is None:
             assert self.wrong == [], self.wrong
+
+    def crashes(self) -> None:
+        """The server is killed without warning; what pages complain of from now on is no fault."""
+        self.pages_may_complain = True
+        self.process.kill()
+        self.process.wait(30)
 
     def page(self, ready: bool = True):
         """A further page; `ready`: once every film shows a frame."""
@@ -62,7 +71,7 @@ class Desk:
     def _console(self, message) -> None:
         # The browser itself writes a line for each refusal that the page handles.
         refused = "status of 409" in message.text or "status of 422" in message.text
-        if message.type in ("error", "warning") and not refused:
+        if message.type in ("error", "warning") and not (refused or self.pages_may_complain):
             self.wrong.append(f"{message.type}: {message.text}")
 
     def _request(self, request) -> None:

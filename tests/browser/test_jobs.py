@@ -24,6 +24,30 @@ def fill(page, key: str, text: str) -> None:
     saved(page, before)
 
 
+def drag(page, start, end, held=None):
+    """Press the button at a place of the picture, move, let go."""
+    shown(page)
+    box = page.locator('canvas[data-camera="above"]').bounding_box()
+    places = [
+        page.evaluate("([u, v]) => window.__toScreen('above', u, v)", list(map(float, p)))
+        for p in (start, end)
+    ]
+    (x, y), (a, b) = [(box["x"] + p, box["y"] + q) for p, q in places]
+    if held:
+        page.keyboard.down(held)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move((x + a) / 2, (y + b) / 2, steps=3)
+    page.mouse.move(a, b, steps=3)
+    page.mouse.up()
+    if held:
+        page.keyboard.up(held)
+
+
+def quiet(route):
+    route.fulfill(status=200, content_type="text/event-stream", body=": nothing new\n\n")
+
+
 def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
     folder = tmp_path / "N-7"
     folder.mkdir()
@@ -224,3 +248,83 @@ def test_marks_are_placed_by_keys_alone(desk, analysed, tmp_path):
     page.keyboard.press("Control+z")
     said(page, "Undone")
     assert "edits" not in (folder / "record.toml").read_text()
+
+
+def test_a_mark_dragged_is_moved_and_undone_and_moved_again(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    record = folder / "record.toml"
+    text = record.read_text()
+    page = desk(folder).page()
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("Alt+ArrowLeft")
+    assert frame(page) == 0  # where the mark is picked
+    click_at(page, marker("roof2", 0))
+    page.wait_for_function("() => window.__state().mark === 'car.roof2'")
+    before = state(page)["hash"]
+    u, v = marker("roof2", 0)
+    drag(page, (u, v), (u + 4, v - 3))
+    saved(page, before)
+    said(page, "snapped to its centre")
+    moved = record.read_text()
+    pick = tomllib.loads(moved)["cameras"]["above"]["picks"]["car.roof2"]
+    assert np.hypot(pick["pixel"][0] - u, pick["pixel"][1] - v) < 0.1  # back at its centre
+    page.keyboard.press("Control+z")
+    said(page, "Undone")
+    assert record.read_text() == text
+    page.keyboard.press("Control+Shift+z")
+    said(page, "Done again")
+    assert record.read_text() == moved
+    for _ in range(3):  # elsewhere in the film the same drag corrects that frame only
+        page.keyboard.press("Shift+ArrowRight")
+    at = frame(page)
+    before = state(page)["hash"]
+    drag(page, marker("roof2", at), np.add(marker("roof2", at), (2, 2)), "Alt")
+    saved(page, before)
+    (edit,) = tomllib.loads(record.read_text())["cameras"]["above"]["edits"]
+    assert (edit["mark"], edit["frame"]) == ("car.roof2", at)
+    assert np.allclose(edit["pixel"], np.add(marker("roof2", at), (2, 2)), atol=1.5)
+
+
+def test_the_later_of_two_changes_is_told_and_overwrites_nothing(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    bench = desk(folder)
+    one = bench.page()
+    bench.context.route("**/events", quiet)  # the second page hears of nothing
+    two = bench.page()
+    fresh = state(two)["hash"]
+    for page in (one, two):
+        page.keyboard.press("1")
+    fill(one, "test.title", "The first")
+    assert state(two)["hash"] == fresh
+    field = two.locator('[id="f-test.title"]')
+    field.fill("The second")
+    field.press("Tab")
+    said(two, "changed elsewhere")
+    saved(two, fresh)
+    assert tomllib.loads((folder / "record.toml").read_text())["test"]["title"] == "The first"
+    assert field.input_value() == "The first"
+    fill(two, "test.title", "The second")  # knowing better now
+    assert tomllib.loads((folder / "record.toml").read_text())["test"]["title"] == "The second"
+
+
+def test_after_the_server_died_everything_saved_is_there_and_can_be_undone(
+    desk, analysed, tmp_path
+):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    record = folder / "record.toml"
+    text = record.read_text()
+    first = desk(folder)
+    page = first.page()
+    page.keyboard.press("1")
+    fill(page, "test.title", "Before the crash")
+    first.crashes()
+    said(page, "does not answer; nothing saved is lost")
+    page = desk(folder).page()
+    page.keyboard.press("1")
+    assert page.locator('[id="f-test.title"]').input_value() == "Before the crash"
+    page.get_by_role("button", name="Undo").click()
+    said(page, "Undone")
+    assert record.read_text() == text
