@@ -450,3 +450,32 @@ def test_reading_ahead_stops_when_nobody_wants_more() -> None:
     with ahead(numbered(10_000)) as frames:
         assert next(frames)[0] == 0
     assert threading.active_count() == before
+
+
+def test_a_body_hidden_whole_while_it_brakes_is_taken_up_under_the_right_names() -> None:
+    # 2 x 4 equal marks 36 px apart, hidden for 150 frames (150 ms at 1000 frames/s): they stop far
+    # short of where they were heading, and all but the layout's edge fits one place off as well
+    layout = np.array([[40.0 + 36 * i, 50.0 + 36 * j] for j in range(2) for i in range(4)])
+    scene = ground((400, 140))
+
+    def places(frame: int) -> np.ndarray:
+        braking = min(max(frame - 20, 0), 60)
+        way = 1.2 * min(frame, 20) + 1.2 * braking * (1 - braking / 120)
+        return layout + np.array([way, 0.0])
+
+    def picture(frame: int) -> np.ndarray:
+        grey = scene.copy()
+        for place in places(frame):
+            paint(grey, "quadrant", place, 16.0, 0.3)
+        if 22 <= frame < 172:
+            grey[20:130] = 170.0
+        return finished(grey, frame)
+
+    marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, 16.0) for i, p in enumerate(layout)]
+    tracks = follow(film_of(picture, 190), "side", marks).tracks
+
+    truth = np.array([places(frame) for frame in range(190)])
+    off = np.hypot(*np.moveaxis(tracks.position - truth, -1, 0))
+    assert not tracks.measured[30:172].any()
+    assert tracks.measured[178:].all()
+    assert np.nanmax(off) < 0.3

@@ -33,6 +33,14 @@ _CORRELATED = 0.45
 """Correlation below which the coarse search has found nothing."""
 _FARTHEST = 48
 """Reach of the coarse search, px."""
+_STRETCH = 400.0
+"""Half of the farthest way, px, on which a body that may have stopped unseen is searched."""
+_EVERY, _SOMETIMES = 12, 4
+"""Frames of hiding after which a whole body is searched in one of so many frames only."""
+_STOPS, _DRIFT = 40.0, 0.05
+"""Frames in which a body may be stopped, and px a frame by which it may otherwise stray."""
+_LEAD, _LEAD_IN_PART = 0.35, 1.0
+"""Marks by which a common shift must be better than another, if all marks are seen, or some."""
 _NONE = np.zeros(2)
 
 
@@ -178,26 +186,59 @@ class Look:
     def _sought_together(self, marks: list[int], guess: Array, found: Mask) -> None:
         """Search by a common shift, and each mark near it for itself: bodies turn unseen too.
 
-        At least two, and half of the marks, must agree. Else a mark is found only so near to its
-        place that it can't be another.
+        Half of the marks, at least two, must agree on it, and on no other as well: marks of an
+        even layout are found one place off too, all but those at its edge. Else a mark is found
+        only so near to its place that it can't be another.
         """
-        gap = float(min(self.state.gap[m] for m in marks))
-        near = int(min(3.0 + 0.4 * gap, 8.0))
-        reach = max(self._reach(m, guess, False) for m in marks) + near
-        scores = [self._score(m, guess[m], reach) for m in marks]
-        common, _ = search.peak(search.consensus(scores, near), reach, _NONE, reach)
+        state = self.state
+        gap = int(min(state.gap[m] for m in marks))
+        if gap > _EVERY and state.frame % _SOMETIMES:
+            return
+        velocity = np.mean(state.velocity[marks], axis=0)
+        spacing = min(self._nearest(m, guess) for m in marks)
+        near = int(min(3.0 + 0.4 * gap, max(8.0, 0.25 * min(spacing, 64.0))))
+        centre, reach = self._stretch(velocity, gap, marks, near)
+        scores = [self._score(m, guess[m] + centre, reach) for m in marks]
+        agreed = search.consensus(scores, near)
+        common, best = search.peak(agreed, reach, -centre, (2 * reach[0], 2 * reach[1]))
         shifts = [search.peak(score, reach, common, near) for score in scores]
         agree = [value > _CORRELATED for _, value in shifts]
-        sure = sum(agree) >= max(2, len(marks) / 2)
+        apart = max(2.0 * near + 6.0, 0.5 * min(spacing, 64.0))  # beyond the plateau of the best
+        lead = len(marks) * (best - search.rival(agreed, reach, common, apart))
+        strayed = min(float(np.hypot(*velocity)) * gap * min(gap / _STOPS, 1.0), 0.5 * _FARTHEST)
+        alone = strayed + _DRIFT * gap < 0.4 * spacing  # no other place can be meant
+        sure = sum(agree) >= max(2, len(marks) / 2) and (
+            lead > (_LEAD if all(agree) else _LEAD_IN_PART)
+            or (alone and np.hypot(*(common + centre)) < 0.4 * spacing)
+        )
         for m, (shift, _), own in zip(marks, shifts, agree, strict=True):
             if sure:
-                guess[m] += shift if own else common
+                guess[m] += centre + (shift if own else common)
                 found[m] = own
-            elif own and np.hypot(*shift) < 0.4 * self._nearest(m, guess):
-                guess[m] += shift
+            elif own and alone and np.hypot(*(centre + shift)) < 0.4 * self._nearest(m, guess):
+                guess[m] += centre + shift
                 found[m] = True
 
-    def _score(self, m: int, at: Array, reach: int) -> Array:
+    def _stretch(
+        self, velocity: Array, gap: int, marks: list[int], near: int
+    ) -> tuple[Array, search.Reach]:
+        """Where to search for a body of which nothing is seen: the middle (2,) px of the shifts
+        from its prediction, and the reach round it. It may have stopped since.
+        """
+        back = -velocity * gap
+        fresh = any(
+            self.state.held[m] and self.state.fixes[m] < 2 and not self.state.still[m]
+            for m in marks
+        )
+        margin = 6.0 + 0.5 * float(np.hypot(*velocity)) + 0.3 * gap
+        if fresh:
+            margin = 12.0 + float(np.max(self.state.size[marks]))
+        margin = min(margin, _FARTHEST) + near
+        half = np.minimum(0.5 * np.abs(back), _STRETCH)
+        centre = np.sign(back) * np.rint(half)
+        return centre, (int(half[0] + margin), int(half[1] + margin))
+
+    def _score(self, m: int, at: Array, reach: int | search.Reach) -> Array:
         patch = self.state.patches[m]
         assert patch is not None
         if self.state.gap[m] > 0:

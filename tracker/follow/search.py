@@ -17,6 +17,10 @@ _LARGEST = 40
 """Half width of the largest picture taken, px; larger marks are searched by their middle."""
 
 
+Reach = tuple[int, int]
+"""Pixels to either side, u and v."""
+
+
 @dataclass(frozen=True)
 class Patch:
     """A mark's picture, cut out about its centre."""
@@ -48,42 +52,51 @@ def turned(patch: Patch, turn: Array) -> Patch:
     return Patch(np.asarray(grey, np.float32), patch.shift)
 
 
-def correlation(luma: Luma, patch: Patch, centre: Array, reach: int) -> Array:
-    """Normalised correlation (2 reach + 1, 2 reach + 1) of a patch, shifted about a place.
+def correlation(luma: Luma, patch: Patch, centre: Array, reach: int | Reach) -> Array:
+    """Normalised correlation (2 reach v + 1, 2 reach u + 1) of a patch, shifted about a place.
 
-    Element (reach + j, reach + i) belongs to a mark i px right of and j px below `centre` (rounded
-    to whole pixels). Shifts for which the patch isn't wholly in the picture get 0.
+    `reach` is one number or (u, v). Element (reach v + j, reach u + i) belongs to a mark i px right
+    of and j px below `centre` (rounded to whole pixels). Shifts for which the patch isn't wholly in
+    the picture get 0.
     """
-    wide = 2 * reach + 1
-    found = np.zeros((wide, wide))
+    across, down = _both(reach)
+    found = np.zeros((2 * down + 1, 2 * across + 1))
     half = len(patch.grey) // 2
     u, v = (round(float(x)) for x in centre - patch.shift)
     rows, columns = luma.shape
-    left, top = max(u - reach - half, 0), max(v - reach - half, 0)
-    right, bottom = min(u + reach + half + 1, columns), min(v + reach + half + 1, rows)
+    left, top = max(u - across - half, 0), max(v - down - half, 0)
+    right, bottom = min(u + across + half + 1, columns), min(v + down + half + 1, rows)
     if right - left < 2 * half + 1 or bottom - top < 2 * half + 1:
         return found
     window = luma[top:bottom, left:right].astype(np.float32)
     got = cv2.matchTemplate(window, patch.grey, cv2.TM_CCOEFF_NORMED)
     got = np.where(np.isfinite(got) & (np.abs(got) <= 1.001), got, 0.0)
-    j, i = top - (v - reach - half), left - (u - reach - half)
+    j, i = top - (v - down - half), left - (u - across - half)
     found[j : j + got.shape[0], i : i + got.shape[1]] = got
     return found
 
 
-def peak(score: Array, reach: int, about: Array, within: int) -> tuple[Array, float]:
+def _both(reach: int | Reach) -> Reach:
+    return (reach, reach) if isinstance(reach, int) else reach
+
+
+def peak(
+    score: Array, reach: int | Reach, about: Array, within: int | Reach
+) -> tuple[Array, float]:
     """Shift (2,) px of the best score near a shift, and that score.
 
     Farther shifts count a little less, so that of equals the nearest is taken.
     """
-    i, j = (int(np.clip(round(float(x)), -reach, reach)) for x in about)
-    top, left = max(reach + j - within, 0), max(reach + i - within, 0)
-    part = score[top : reach + j + within + 1, left : reach + i + within + 1]
-    dy = np.arange(top, top + part.shape[0])[:, None] - (reach + j)
-    dx = np.arange(left, left + part.shape[1])[None, :] - (reach + i)
-    graded = part - 0.2 * (dx * dx + dy * dy) / (2.0 * max(within, 1) ** 2)
+    (across, down), (wide, high) = _both(reach), _both(within)
+    i = int(np.clip(round(float(about[0])), -across, across))
+    j = int(np.clip(round(float(about[1])), -down, down))
+    top, left = max(down + j - high, 0), max(across + i - wide, 0)
+    part = score[top : down + j + high + 1, left : across + i + wide + 1]
+    dy = (np.arange(top, top + part.shape[0])[:, None] - (down + j)) / max(high, 1)
+    dx = (np.arange(left, left + part.shape[1])[None, :] - (across + i)) / max(wide, 1)
+    graded = part - 0.1 * (dx * dx + dy * dy)
     at = np.unravel_index(int(np.argmax(graded)), graded.shape)
-    shift = np.array([left + at[1] - reach, top + at[0] - reach], float)
+    shift = np.array([left + at[1] - across, top + at[0] - down], float)
     return shift, float(part[at])
 
 
@@ -91,3 +104,11 @@ def consensus(scores: list[Array], near: int) -> Array:
     """How well marks agree on a common shift, each allowed `near` px of its own."""
     around = np.ones((2 * near + 1, 2 * near + 1), np.uint8)
     return np.asarray(np.mean([cv2.dilate(np.maximum(s, 0.0), around) for s in scores], axis=0))
+
+
+def rival(agreed: Array, reach: Reach, taken: Array, apart: float) -> float:
+    """The best consensus of shifts farther than `apart` px from the one taken (2,); 0 if none."""
+    rows, columns = agreed.shape
+    dy = np.arange(rows)[:, None] - reach[1] - taken[1]
+    dx = np.arange(columns)[None, :] - reach[0] - taken[0]
+    return float(np.max(agreed[dx * dx + dy * dy > apart * apart], initial=0.0))
