@@ -12,6 +12,7 @@ from typing import Any
 
 import h5py
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Array, Camera, Lens
 from calibration.problem import RECORD, Problem
@@ -248,7 +249,7 @@ def _read_camera(group: Any) -> Camera:
     )
 
 
-def _shaped(found: Array, shape: tuple[int, ...]) -> Array:
+def _shaped(found: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     """The array, if it has this shape."""
     if found.shape != shape:
         raise ValueError(f"an array of {found.shape} stands where {shape} is needed")

@@ -21,6 +21,7 @@ from tracker.film import open_film
 from tracker.log import read_log
 from tracker.record import load_record
 from tracker.results_files import write_data
+from tracker.workbench.apart import FilmApart
 from tracker.workbench.copies import Frames
 from tracker.workbench.routes import Workbench
 
@@ -175,7 +176,7 @@ def test_a_frame_is_given_as_it_is_in_the_film(page, test_, test_folder):
 
 def test_the_working_copy_holds_the_very_frames(test_folder):
     film = open_film(str(test_folder / "above.mp4"))
-    frames = Frames(film)
+    frames = Frames(FilmApart(str(test_folder / "above.mp4")))
     assert frames.copying
     for _ in range(500):
         if frames.copied == FRAMES:

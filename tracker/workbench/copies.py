@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.problem import Problem
-from tracker.film import Film
+from tracker.workbench.apart import FilmApart
 
 NEAR = 4
 """Frames between those at which decoding can begin, up to which no copy is needed."""
@@ -28,7 +28,7 @@ SHARE = 0.25
 class Frames:
     """Exact random access to a film; safe to call from several threads."""
 
-    def __init__(self, film: Film, copy: bool = True) -> None:
+    def __init__(self, film: FilmApart, copy: bool = True) -> None:
         self.film = film
         width, height = film.size
         self._kind = np.dtype(np.uint8 if film.bits <= 8 else "<u2")
@@ -70,12 +70,12 @@ class Frames:
         return np.ascontiguousarray(self.luma(index), dtype=self._kind).tobytes()
 
     def close(self) -> None:
-        """Stop copying."""
+        """Stop copying, and end the decoder."""
         self._stopped.set()
+        self.film.close()
 
     def _worth_copying(self) -> bool:
-        starts = self.film.source.starts
-        if self.film.frames <= NEAR * len(starts) or self.film.frames < 2:
+        if self.film.frames <= NEAR * self.film.starts or self.film.frames < 2:
             return False
         size = int(np.prod(self._shape)) * self._kind.itemsize
         free = shutil.disk_usage(tempfile.gettempdir()).free

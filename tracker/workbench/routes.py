@@ -25,6 +25,7 @@ from starlette.staticfiles import StaticFiles
 from calibration.problem import RECORD, Problem
 from tracker.record import load_record
 from tracker.workbench import recent
+from tracker.workbench.apart import check_apart
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.opentest import OpenTest, begin
@@ -261,12 +262,7 @@ def _snap(bench: Workbench) -> Answer:
 
 
 def _checked(test: OpenTest, request: Request) -> Any:
-    from tracker.check import check_record
-
-    return [
-        {"state": check.state, "where": check.where, "text": check.text}
-        for check in check_record(test.record)
-    ]
+    return check_apart(test.record)
 
 
 def _analyse(bench: Workbench) -> Answer:

@@ -70,12 +70,19 @@ def _unfitted(pixel: tuple[float, float], why: str) -> dict[str, Any]:
 
 
 def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], mark: str) -> float:
-    """Size of a mark in the picture as the analysis foresees it, px; NaN if unknown."""
+    """Size of a mark in the picture as the analysis foresees it, px; NaN if unknown.
+
+    A lens that would have to be found from pictures of a board is left open.
+    """
     from tracker.optics import lens_of
     from tracker.wanted import wanted_marks
 
     try:
         record = _with_pick(load_record(test.record), camera, frame, pixel, mark)
+        entry = record.cameras[camera]
+        if entry.lens is not None and entry.lens.chessboard is not None:
+            entry = entry.model_copy(update={"lens": None})
+            record = record.model_copy(update={"cameras": {**record.cameras, camera: entry}})
         size = test.frames(camera).film.size
         found = lens_of(record, camera, size)
         lens = found[0] if isinstance(found, tuple) else found
