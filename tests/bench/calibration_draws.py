@@ -26,7 +26,7 @@ from calibration.camera import Array, Camera
 from calibration.lens import GIVEN_FOCAL_U
 from tracker.demo import Scenario
 from tracker.demo.render import Painter
-from tracker.demo.scenario import moved_pixels, picture_motion
+from tracker.demo.scenario import moved_pixels
 from tracker.demo.scene import Scene, make_scene
 from tracker.demo.write import write_movie
 from tracker.record import load_record
