@@ -1,11 +1,13 @@
 """The whole road on a small demonstration test whose truth is known."""
 
+import re
 import shutil
 from pathlib import Path
 from typing import cast
 
 import numpy as np
 import pytest
+import smallscene
 from click.testing import CliRunner
 
 from calibration.problem import Problem
@@ -157,3 +159,29 @@ def test_the_vehicles_exchange_what_momentum_they_have(results: Results) -> None
     assert abs(residual.value) < 3 * residual.u
     assert found.energy.crushing.value == pytest.approx(found.energy.absorbed.value, rel=0.02)
     assert found.mean_force.value == pytest.approx(118e3, rel=0.04)  # the cushion that was put in
+
+
+def customary(record: str) -> str:
+    """The same record in US customary units (exact by definition: NIST SP 811, appendix B)."""
+    factors = {"m": ("ft", 0.3048), "kg": ("lb", 0.45359237), "km/h": ("mi/h", 1.609344)}
+
+    def swap(found: re.Match[str]) -> str:
+        unit, factor = factors[found[2]]
+        return f'"{float(found[1]) / factor!r} {unit}"'
+
+    return re.sub(r'"(-?[\d.]+) (m|kg|km/h)"', swap, record)
+
+
+def test_a_record_in_customary_units_gives_the_same_answer(tmp_path: Path) -> None:
+    metric = smallscene.write_small_test(tmp_path)
+    other = tmp_path / "customary.toml"
+    other.write_text(customary(metric.read_text(encoding="utf-8")), encoding="utf-8")
+    one, two = analyse(load_record(metric)), analyse(load_record(other))
+
+    assert " ft" in other.read_text(encoding="utf-8")
+    first, second = one.motion["car"], two.motion["car"]
+    np.testing.assert_allclose(second.state, first.state, rtol=1e-6, atol=1e-6)
+    np.testing.assert_allclose(second.u, first.u, rtol=1e-4, atol=1e-9)
+    speeds = [r.vehicles["car"].impact_speed for r in (one, two)]
+    assert speeds[0] is not None and speeds[1] is not None
+    assert speeds[1].value == pytest.approx(speeds[0].value, rel=1e-9)
