@@ -11,13 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
+from calibration.dictionaries import DICTIONARIES
 from calibration.problem import RECORD, Problem
 
 Grey = NDArray[Any]
 _REFINE = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
 _FEWEST_CORNERS = 8  # of a board seen in part: its pose has six unknowns, its lens some more
-DICTIONARIES = tuple(f"{n}x{n}_{count}" for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000))
-"""Marker dictionaries: bits along and across, number of markers."""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibration.board import (
-    DICTIONARIES,
     Board,
     Grey,
     Sighting,
@@ -20,6 +19,7 @@ from calibration.board import (
     find_board,
 )
 from calibration.camera import Array, Camera, Lens
+from calibration.dictionaries import DICTIONARIES
 from calibration.finding import Finding
 from calibration.problem import FILM, RECORD, Problem
 

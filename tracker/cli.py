@@ -280,7 +280,10 @@ def open_(record: Path | None, port: int, browser: bool) -> None:
 
     RECORD is a record.toml or the folder of a test; without it the start page is shown.
     """
-    from tracker.workbench import open_workbench
+    from tracker.forked import get_ready
+
+    get_ready()  # the decoders' process loads while the server does
+    from tracker.workbench.serve import open_workbench
 
     open_workbench(record, port, browser, click.echo)
 

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.board import DICTIONARIES, Board, Grey
+from calibration.board import Board, Grey
 from calibration.camera import Array, Lens
 from calibration.chessboard import LensCalibration, lens_from_board, lens_from_chessboard
+from calibration.dictionaries import DICTIONARIES
 from calibration.lens import bow, given_lens, load_lens
 from calibration.problem import FILM, Problem
 from calibration.steadiness import Steadiness

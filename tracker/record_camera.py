@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, model_validator
 
-from calibration.board import DICTIONARIES
+from calibration.dictionaries import DICTIONARIES
 from tracker.record_types import (
     Distance,
     Frame,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -201,6 +203,20 @@ def test_modules_are_short_and_ask_nothing_of_the_outside():
         if not module.name.startswith("uPlot"):
             assert len(text.splitlines()) < 400, module.name
             assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text), module.name
+
+
+def test_the_page_fetches_all_its_modules_at_once():
+    page = (STATIC / "index.html").read_text()
+    asked = re.findall(r'rel="modulepreload" href="/static/([\w.]+)"', page)
+    assert sorted(asked) == sorted(p.name for p in STATIC.glob("*.js"))
+
+
+def test_decoders_and_analyses_load_no_server():
+    code = (
+        "import sys, tracker.workbench.decoder, tracker.workbench.job; "
+        "sys.exit(any(m in sys.modules for m in ('uvicorn', 'starlette', 'tomlkit')))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_the_vendored_plot_library_comes_with_its_licence():

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import json
-import multiprocessing
 import threading
 from collections.abc import Callable, Iterator
-from functools import cache
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -16,6 +14,7 @@ import numpy as np
 
 from calibration.problem import FILM, Problem
 from tracker.film.luma import Luma
+from tracker.forked import context
 from tracker.workbench.decoder import serve, serve_check
 
 PATIENCE = 60.0
@@ -134,11 +133,11 @@ class Decoder:
     """The other process: it runs `program` at the other end of a line."""
 
     def __init__(self, program: Program, where: str) -> None:
-        context = _context()
+        forking = context()
         self._where = where
         self._late = False
-        self._line, far = context.Pipe()
-        self.process = context.Process(target=program, args=(far,), daemon=True)
+        self._line, far = forking.Pipe()
+        self.process = forking.Process(target=program, args=(far,), daemon=True)
         self.process.start()
         far.close()
 
@@ -200,13 +199,3 @@ class Decoder:
         code = self.process.exitcode
         ended = code is not None and code < 0
         return f"its process was ended by signal {-code}" if ended and code else "its process ended"
-
-
-@cache
-def _context() -> Any:
-    """How processes begin: where that can be, as copies of one that has loaded the decoder."""
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tracker.workbench.decoder"])
-    return context

@@ -7,6 +7,7 @@ the films stand on the screen at once.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import tempfile
 import zipfile
@@ -63,6 +64,12 @@ class Workbench:
         _ = test.file.text  # raises if it can't be read
         recent.remember(test.record)
         return test
+
+    def get_ready(self) -> None:
+        """Open the films of the first test, while the browser is still on its way to it."""
+        if self.first is not None:
+            with contextlib.suppress(Problem):  # the page will say it where it belongs
+                self.tests[self.first].state()
 
     def test(self, request: Request) -> OpenTest:
         """The test that a request is about."""

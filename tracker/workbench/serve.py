@@ -38,6 +38,7 @@ def open_workbench(
         hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}"})
         address = f"http://{LOOPBACK}:{port}/?token={token}"
         say(address)
+        threading.Thread(target=bench.get_ready, daemon=True).start()
         if browser:
             webbrowser.open(address)
         config = uvicorn.Config(
