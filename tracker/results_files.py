@@ -8,8 +8,13 @@ from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
+import numpy as np
+
 from calibration.bounded import read_bounded
+from calibration.camera import LENS
+from calibration.lens import save_lens
 from calibration.problem import RECORD, Problem
+from calibration.survey import FOCAL_KNOWN
 from tracker.folder import keep_others, ready, replacing
 from tracker.log import Entry, log_text, read_log, time_of_day
 from tracker.results import Results
@@ -26,7 +31,7 @@ TEXT_LIMIT = 2**26
 """Bytes of the largest results.json or log that is read."""
 OURS = frozenset(
     {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
-    | {"pictures", "films", "iso13499", "mechanics"}
+    | {"pictures", "films", "iso13499", "mechanics", "lenses"}
 )
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 
@@ -89,6 +94,7 @@ def write_data(results: Results, folder: Path) -> None:
         _save(folder / "tracks" / f"{camera}.csv", table)
     if results.force_crush is not None:
         _save(folder / "mechanics" / "force-crush.csv", force_crush_csv(results.force_crush))
+    _save_lenses(results, folder / "lenses")
     write_h5(results, folder / ARRAYS)
     exchange = iso_test(results)
     if exchange is not None:
@@ -98,6 +104,19 @@ def write_data(results: Results, folder: Path) -> None:
         "output", f"results written by {software.name} {software.version}", at=time_of_day()
     )
     _save(folder / LOG, log_text((*results.log, written)))
+
+
+def _save_lenses(results: Results, folder: Path) -> None:
+    """The lens of each camera whose focal length is known, for records to come."""
+    for name, view in results.views.items():
+        if view.camera is None:
+            continue
+        lens = replace(view.camera.lens, covariance=view.camera.covariance[LENS, LENS])
+        if np.sqrt(lens.covariance[0, 0]) < FOCAL_KNOWN * lens.matrix[0, 0]:
+            folder.mkdir(exist_ok=True)
+            about = results.cameras[name].lens if name in results.cameras else ""
+            source = f"camera {name} of test {results.test.number}; {about}"
+            save_lens(folder / f"{name}.json", lens, source=source)
 
 
 def _save(path: Path, text: str) -> None:

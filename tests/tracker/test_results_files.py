@@ -3,6 +3,7 @@
 import csv
 import json
 import shutil
+from dataclasses import replace
 
 import h5py
 import jsonschema
@@ -10,11 +11,12 @@ import numpy as np
 import pytest
 from made_results import TIME, made_results
 
+from calibration.lens import load_lens
 from calibration.problem import Problem
 from tracker import folder, report
 from tracker.results import Conditions, Results, Software
 from tracker.results_csv import motion_csv, number, tracks_csv
-from tracker.results_files import read_results, schema_text, write_results
+from tracker.results_files import read_results, schema_text, write_data, write_results
 from tracker.results_h5 import read_h5, write_h5
 from tracker.results_json import json_text, read_scalars, results_json
 from tracker.signals.iso13499 import read_folder
@@ -143,6 +145,20 @@ def test_hdf5_holds_the_same_numbers_with_unit_uncertainty_and_provenance(writte
         assert np.array_equal(speed[()], made.motion["car"].state[:, 6])
         assert np.array_equal(u[()], made.motion["car"].u[:, 6])
         assert file["tracks/side/position"].attrs["unit"] == "px"
+
+
+def test_the_lens_of_each_camera_serves_later_records(tmp_path, made):
+    camera = made.views["side"].camera
+    known = replace(camera, covariance=np.diag([0.0] * 6 + [0.8**2, 0.8**2] + [0.0] * 7))
+    vague = replace(camera, covariance=np.diag([0.0] * 6 + [300.0**2, 300.0**2] + [0.0] * 7))
+    for name, one, kept in (("a", known, True), ("b", vague, False)):
+        (tmp_path / name).mkdir()
+        views = {"side": replace(made.views["side"], camera=one)}
+        write_data(replace(made, views=views), tmp_path / name)
+        assert (tmp_path / name / "lenses" / "side.json").exists() == kept
+    lens = load_lens(tmp_path / "a" / "lenses" / "side.json", size=camera.lens.size)
+    assert (lens.values == camera.lens.values).all()
+    assert lens.covariance[0, 0] == pytest.approx(0.8**2)
 
 
 def test_the_exchange_folder_holds_the_films_motion(written, made):
