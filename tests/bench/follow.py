@@ -1,18 +1,23 @@
-"""How fast marks are followed, against a bare read with cv2.VideoCapture. Run by hand.
+"""How fast marks are followed and a test is analysed, against a bare read. Run by hand.
 
-    python tests/bench/follow.py [FRAMES]
+    python tests/bench/follow.py [FRAMES] [h264 | mjpeg | raw]
+    python tests/bench/follow.py memory
 
-Writes a 1280x1024 H.264 film with 16 marks (12 on a moving body, 4 on the ground) and prints, for
-the same file in the same run: seconds of reading with cv2, of reading with PyAV, of following, the
-ratio, the cost of a mark and frame, the error against the truth, and the peak memory.
+Writes a 1280x1024 film with 16 marks (12 on a moving body, 4 on the ground) and its record, and
+prints for that film in the same run, the best of three: seconds of reading with cv2, of reading
+with PyAV, of following, of the whole analysis; the cost of a mark and frame; the error against the
+truth. `memory` prints the peak memory of an analysis of 500 and of 5,000 frames.
 """
 
 from __future__ import annotations
 
 import resource
+import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
 import av
@@ -22,78 +27,171 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
 from rendered import ground, paint
 
+from tracker.analysis import analyse
 from tracker.film import open_film
 from tracker.follow import follow
+from tracker.record import load_record
 from tracker.values import Mark
 
 SIZE = (1280, 1024)
 MARK = 24.0
+FOCAL, HEIGHT, ROOF = 1200.0, 12.0, 1.4  # px, m: the camera looks straight down
+BODY = np.array([[x, y] for x in (-150, -50, 50, 150) for y in (-80, 0, 80)], float)
+CORNERS = np.array([[60, 60], [1210, 70], [80, 960], [1200, 950]], float)
+CODECS = {
+    "h264": ("libx264", "yuv420p", ".mp4", {"qp": "20", "preset": "fast"}),
+    "mjpeg": ("mjpeg", "yuvj420p", ".avi", {"q": "3"}),
+    "raw": ("rawvideo", "gray", ".avi", {}),
+}
+CONTACT, LENGTHS = 100, (500, 5000)
 
 
-def places(frame: int) -> np.ndarray:
+def places(frame: int, slow: float = 1.0) -> np.ndarray:
     """(16, 2) px."""
-    body = np.array([[x, y] for x in (-150, -50, 50, 150) for y in (-80, 0, 80)], float)
-    late = max(frame - 100, 0)
-    centre = (300 + 3.0 * min(frame, 100) + 1.0 * late, 500 + 0.1 * late)
+    late = max(frame - CONTACT, 0) * slow
+    centre = (300 + 3.0 * min(frame, CONTACT) + 1.0 * late, 500 + 0.1 * late)
     angle = 0.05 + 0.0008 * late
     c, s = np.cos(angle), np.sin(angle)
-    corners = np.array([[60, 60], [1210, 70], [80, 960], [1200, 950]], float)
-    return np.vstack([body @ np.array([[c, s], [-s, c]]) + centre, corners])
+    return np.vstack([BODY @ np.array([[c, s], [-s, c]]) + centre, CORNERS])
 
 
-def write(path: Path, frames: int) -> None:
-    """The film, with fresh sensor noise in each frame."""
+def write(path: Path, frames: int, codec: str = "h264") -> None:
+    """The film, with fresh sensor noise in each frame; long ones go slower, to stay in view."""
+    encoder, layout, _, options = CODECS[codec]
     rng = np.random.default_rng(1)
     scene = ground(SIZE)
+    slow = min(1.0, 500 / frames)
     with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=1000, options={"qp": "20", "preset": "fast"})
-        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
+        stream = container.add_stream(encoder, rate=1000, options=options)
+        stream.width, stream.height, stream.pix_fmt = *SIZE, layout
         stream.thread_type = "AUTO"
         for i in range(frames):
             picture = scene.copy()
-            for place in places(i):
+            for place in places(i, slow):
                 paint(picture, "quadrant", place, MARK, 0.2)
             soft = cv2.GaussianBlur(picture, (0, 0), 0.7) + rng.normal(0, 3, SIZE[::-1])
             luma = np.clip(np.rint(soft), 0, 255).astype(np.uint8)
-            frame = av.VideoFrame.from_ndarray(luma, "gray").reformat(format="yuv420p")
+            frame = av.VideoFrame.from_ndarray(luma, "gray").reformat(format=layout)
+            frame.pts, frame.time_base = i, Fraction(1, 1000)
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
 
 
-def main() -> None:
-    frames = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+def record_of(film: Path) -> Path:
+    """The record of that film: a car seen from above, its marks 1.4 m above the ground."""
+    middle = (np.array(SIZE) - 1) / 2
+    near, far = FOCAL / (HEIGHT - ROOF), FOCAL / HEIGHT
+    lines = [
+        'schema = 1\n[test]\nnumber = "BENCH"\ncriteria = "mash2016"\nreport_units = "si"',
+        '[test.intended]\nspeed = "100 km/h"\nangle = "0 deg"',
+        '[vehicles.car]\nrole = "striking"\nmass = "1100 kg"\ncg = ["0 m", "0 m", "-0.6 m"]',
+        "[vehicles.car.markers]",
+    ]
+    for i, (x, y) in enumerate((BODY / near).tolist()):
+        lines.append(
+            f'm{i} = {{ at = ["{x!r} m", "{y!r} m", "-{ROOF} m"], pattern = "quadrant", '
+            f'size = "{MARK / near!r} m" }}'
+        )
+    lines += [
+        f'[cameras.above]\nfilm = "{film.name}"\nframe_rate = "1000 1/s"\nexposure = "0.1 ms"',
+        f'position = ["0 m", "0 m", "-{HEIGHT} m"]',
+        f"lens = {{ camera_matrix = [[{FOCAL}, 0, {middle[0]}], [0, {FOCAL}, {middle[1]}], "
+        "[0, 0, 1]] }",
+        "[cameras.above.survey]",
+    ]
+    for i, (u, v) in enumerate(CORNERS.tolist()):
+        x, y = ((np.array([u, v]) - middle) / far).tolist()
+        lines.append(
+            f'g{i} = {{ at = ["{x!r} m", "{y!r} m", "0 m"], pixel = [{u}, {v}], '
+            f'pattern = "quadrant", size = "{MARK / far!r} m" }}'
+        )
+    first = places(0)[:12].tolist()
+    lines.append("[cameras.above.picks]")
+    lines += [f'"car.m{i}" = {{ pixel = [{u}, {v}] }}' for i, (u, v) in enumerate(first)]
+    lines.append(f"[cameras.above.time]\nzero = {CONTACT}.0")
+    path = film.parent / "record.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def by_cv2(film: Path) -> None:
+    capture = cv2.VideoCapture(str(film))
+    while capture.read()[0]:
+        pass
+
+
+def by_pyav(film: Path) -> None:
+    with av.open(str(film)) as container:
+        container.streams.video[0].thread_type = "AUTO"
+        for _ in container.decode(video=0):
+            pass
+
+
+def speed(frames: int, codec: str) -> None:
+    """Everything but memory."""
     names = [f"car.m{i}" for i in range(12)] + [f"survey.g{i}" for i in range(4)]
     marks = [Mark(n, "quadrant", tuple(p), 0, MARK) for n, p in zip(names, places(0), strict=True)]
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "film.mp4"
-        write(path, frames)
-        follow(open_film(str(path)), "warm", marks, ruled_out=())
-        times: dict[str, float] = {}
+        film = Path(folder) / f"film{CODECS[codec][2]}"
+        write(film, frames, codec)
+        record = load_record(record_of(film))
+        analyse(record)  # compiled code is loaded
+        jobs: dict[str, Callable[[], object]] = {
+            "cv2": lambda: by_cv2(film),
+            "pyav": lambda: by_pyav(film),
+            "follow": lambda: follow(open_film(str(film)), "above", marks),
+            "analysis": lambda: analyse(record),
+        }
+        wall, thread = dict.fromkeys(jobs, np.inf), dict.fromkeys(jobs, np.inf)
         for _ in range(3):
-            start = time.perf_counter()
-            capture = cv2.VideoCapture(str(path))
-            while capture.read()[0]:
-                pass
-            times["cv2"] = min(times.get("cv2", np.inf), time.perf_counter() - start)
-            start = time.perf_counter()
-            assert sum(1 for _ in open_film(str(path)).forward()) == frames
-            times["pyav"] = min(times.get("pyav", np.inf), time.perf_counter() - start)
-            start, cpu = time.perf_counter(), time.thread_time()
-            followed = follow(open_film(str(path)), "side", marks)
-            took = time.perf_counter() - start
-            if took < times.get("follow", np.inf):
-                times["follow"], times["thread"] = took, time.thread_time() - cpu
-        print(f"{frames} frames, {path.stat().st_size / 1e6:.1f} MB, {len(marks)} marks")
-    truth = np.array([places(i) for i in range(frames)])
-    off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0)) / np.sqrt(2)
-    print(f"cv2 read {times['cv2']:.2f} s, PyAV read {times['pyav']:.2f} s")
-    print(f"follow {times['follow']:.2f} s = {times['follow'] / times['cv2']:.2f} times cv2")
-    each = times["thread"] / frames / len(marks) * 1e6
-    print(f"following thread {times['thread']:.2f} s = {each:.0f} us a mark and frame")
-    print(
-        f"measured {followed.tracks.measured.mean():.4f}, rms {np.sqrt(np.nanmean(off**2)):.4f} px"
-    )
-    print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
+            for name, job in jobs.items():
+                start, cpu = time.perf_counter(), time.thread_time()
+                job()
+                wall[name] = min(wall[name], time.perf_counter() - start)
+                thread[name] = min(thread[name], time.thread_time() - cpu)
+        tracks = follow(open_film(str(film)), "above", marks).tracks
+        print(f"{codec}, {frames} frames, {film.stat().st_size / 1e6:.1f} MB, {len(marks)} marks")
+    slow = min(1.0, 500 / frames)
+    truth = np.array([places(i, slow) for i in range(frames)])
+    rms = np.sqrt(np.nanmean((tracks.position - truth) ** 2))
+    for name in jobs:
+        print(
+            f"{name:<10}{wall[name]:7.2f} s {frames / wall[name]:8.0f} frames/s"
+            f"{wall[name] / wall['cv2']:7.2f} times cv2{wall[name] / wall['pyav']:7.2f} times PyAV"
+        )
+    each = thread["follow"] / frames / len(marks) * 1e6
+    print(f"following thread {each:.0f} us a mark and frame, finding them in frame 0 included")
+    print(f"measured {tracks.measured.mean():.4f}, rms {rms:.4f} px")
+
+
+def memory() -> None:
+    """Each length in a process of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        for frames in LENGTHS:
+            film = Path(folder) / "film.mp4"
+            write(film, frames)
+            code = (
+                "import sys; from tracker.analysis import analyse; from tracker.record import "
+                "load_record; analyse(load_record(sys.argv[1])); import resource; "
+                "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+            )
+            done = subprocess.run(
+                [sys.executable, "-c", code, str(record_of(film))],
+                capture_output=True,
+                text=True,
+                check=True,
+            )
+            print(f"{frames} frames: peak memory of the analysis {int(done.stdout) / 1024:.0f} MB")
+
+
+def main() -> None:
+    if sys.argv[1:] == ["memory"]:
+        memory()
+        return
+    frames = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    speed(frames, sys.argv[2] if len(sys.argv) > 2 else "h264")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory of this process, which also holds cv2's and PyAV's frames, {peak:.0f} MB")
 
 
 if __name__ == "__main__":
