@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 
 from calibration.problem import RECORD, Problem
 from tracker import __version__
-from tracker.body import Solution, VehicleGeometry, nothing_seen, solve
+from tracker.body import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
 from tracker.budgets import budgets, fused_budgets
 from tracker.byhand import actions, note_edits, spans
 from tracker.criteria import judge
@@ -56,10 +57,28 @@ Look = Callable[[Record, str, Progress], Sight]
 """How a camera's film is followed: the record, the camera's name, who is told of progress."""
 
 
-def analyse(record: Record, progress: Progress | None = None, look: Look = see) -> Results:
+class Move(Protocol):
+    """How motions are solved."""
+
+    def __call__(
+        self,
+        cameras: Mapping[str, CameraEvidence],
+        vehicles: Mapping[str, VehicleGeometry],
+        *,
+        contact: float | None,
+        progress: Progress | None,
+    ) -> Solution:
+        """What `tracker.body.solve` gives."""
+        ...
+
+
+def analyse(
+    record: Record, progress: Progress | None = None, look: Look = see, move: Move = solve
+) -> Results:
     """Follow the films of a test, solve its motions, and judge them.
 
-    `look` may remember what a camera saw, as long as it gives what `see` would.
+    `look` may remember what a camera saw, and `move` what was solved from it, as long as they give
+    what `see` and `solve` would.
 
     Where no film can be used, the accelerometers are judged alone and a warning says why. Raises
     Problem where a film or a calibration can't carry the analysis and another film, or the lack of
@@ -81,7 +100,7 @@ def analyse(record: Record, progress: Progress | None = None, look: Look = see) 
     if blocks and not any(e.measured.any() for e in seen.values()):
         solution = nothing_seen()
     else:
-        solution = solve(
+        solution = move(
             seen,
             {name: _geometry(record, name, sights) for name in record.vehicles},
             contact=_contact(sights),

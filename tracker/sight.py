@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +27,7 @@ from tracker.record_camera import ScaleBar
 from tracker.record_schema import Record
 from tracker.repeated import Repeated, repeated, said_of, without_copies, without_standing
 from tracker.still import without_slips
-from tracker.values import Progress, Warning_
+from tracker.values import Mark, Progress, Warning_
 from tracker.wanted import SURVEY, groups, wanted_marks
 
 FLASH, LIGHT = "flash", "timing light"
@@ -49,10 +49,42 @@ class Sight:
     lens_fit: LensCalibration | None = None  # where the lens comes from pictures of a board
 
 
-def see(record: Record, name: str, progress: Progress) -> Sight:
+def watch(
+    film: Film,
+    name: str,
+    entry: CameraEntry,
+    marks: tuple[Mark, ...],
+    regions: Mapping[str, Region | None],
+    progress: Progress,
+) -> tuple[Followed, dict[str, Array]]:
+    """Follow the marks through a film, and note the mean grey (frames,) of regions beside."""
+    grey = Brightness(film.frames, regions)
+    followed = follow(
+        film,
+        name,
+        marks,
+        exposure_s=entry.exposure,
+        interval_s=None if np.isnan(film.rate) else 1 / film.rate,
+        bodies=groups(marks),
+        edits=entry.edits,
+        ruled_out=entry.ruled_out,
+        progress=progress,
+        also=(grey.look,) if regions else (),
+    )
+    return followed, grey.means
+
+
+Watch = Callable[
+    [Film, str, CameraEntry, tuple[Mark, ...], Mapping[str, Region | None], Progress],
+    tuple[Followed, dict[str, Array]],
+]
+
+
+def see(record: Record, name: str, progress: Progress, watching: Watch = watch) -> Sight:
     """Follow a camera's film and calibrate the camera by what it saw.
 
-    Raises Problem where the film can't be read or the camera's pose can't be told.
+    `watching` may remember what following gave, as long as it gives what `watch` would. Raises
+    Problem where the film can't be read or the camera's pose can't be told.
     """
     entry = record.cameras[name]
     where = f"cameras.{name}"
@@ -70,26 +102,14 @@ def see(record: Record, name: str, progress: Progress) -> Sight:
         regions[FLASH] = entry.time.flash_region
     if entry.time.timing_light is not None:
         regions[LIGHT] = entry.time.timing_light.region
-    grey = Brightness(film.frames, regions)
-    followed = follow(
-        film,
-        name,
-        marks,
-        exposure_s=entry.exposure,
-        interval_s=None if np.isnan(film.rate) else 1 / film.rate,
-        bodies=groups(marks),
-        edits=entry.edits,
-        ruled_out=entry.ruled_out,
-        progress=progress,
-        also=(grey.look,) if regions else (),
-    )
+    followed, grey = watching(film, name, entry, marks, regions, progress)
     copies = repeated(followed.tracks)
     followed = replace(followed, tracks=without_copies(followed.tracks, copies))
     followed = without_slips(followed)
     steady = _steadied(film, followed)
     pose = _pose(record, name, film.size, lens, followed, steady)
     woven = bool(regions) and steady.rms_px > WOVEN
-    means = steadied(film, regions, steady) if woven else grey.means
+    means = steadied(film, regions, steady) if woven else grey
     clock = without_standing(time_of(entry, film, means, where), copies)
     said = [
         *optics.warnings,

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import itertools
 import re
+import shutil
 import subprocess
 import sys
+from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +19,15 @@ from smallscene import write_small_test
 
 import tracker.workbench
 from calibration.problem import Problem
+from tracker.analysis import analyse
 from tracker.film import open_film
 from tracker.record import load_record
+from tracker.results_csv import motion_csv
+from tracker.results_json import json_text
 from tracker.values import STATE
 from tracker.workbench import payload, seen
-from tracker.workbench.seen import Seen, key
+from tracker.workbench.kept import content
+from tracker.workbench.seen import Seen, Solved, key
 from tracker.workbench.tomledit import Change, changed
 
 STATIC = Path(tracker.workbench.__file__).parent / "static"
@@ -160,6 +167,60 @@ def test_what_was_seen_is_given_back_as_it_was(small, tmp_path, monkeypatch):
     kept.write_bytes(b"torn")
     look(record, "above", lambda *_: None)
     assert len(calls) == 2
+
+
+def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch):
+    """Results of a record, and how often each stage was computed."""
+    if cache is None:
+        return analyse(load_record(record))
+    for name in ("see", "watch", "solve"):
+        real = getattr(seen, name)
+
+        def counted(*given, name=name, real=real, **named):
+            counts[name] += 1
+            return real(*given, **named)
+
+        monkeypatch.setattr(seen, name, counted)
+    found = analyse(load_record(record), None, Seen(cache), Solved(cache))
+    monkeypatch.undo()
+    return found
+
+
+def test_only_what_a_change_affects_is_computed_again_with_the_same_numbers(
+    small, tmp_path, monkeypatch
+):
+    record = tmp_path / "S-1" / "record.toml"
+    shutil.copytree(small.parent, record.parent)
+    text = record.read_text()
+    other = text.replace('mass = "1100 kg"', 'mass = "1120 kg"')
+    later = text.replace("zero = 12.0", "zero = 13.0")
+    without = text + '[[cameras.above.ruled_out]]\nmark = "car.roof1"\nfirst = 30\n'
+    for written, computed in (
+        (text, {"see", "watch", "solve"}),
+        (other, set()),
+        (later, {"see", "solve"}),
+        (without, {"see", "watch", "solve"}),
+        (text, set()),  # as after an undo
+    ):
+        record.write_text(written)
+        counts: Counter[str] = Counter()
+        found = analysed(record, tmp_path / "cache", counts, monkeypatch)
+        assert set(counts) == computed, written[-200:]
+        if written in (other, later):
+            anew = analysed(record, None, counts, monkeypatch)
+            assert json_text(found) == json_text(anew)
+            assert motion_csv(found.motion["car"]) == motion_csv(anew.motion["car"])
+
+
+def test_content_is_equal_only_where_everything_is():
+    motion = car_motion()
+    values = [1, 1.0, "1", None, True, (1,), (1, 2), {"a": 1}, {"b": 1}, np.zeros(2)]
+    values += [np.zeros(2, int), np.zeros((2, 1)), motion]
+    assert len({content(value) for value in values}) == len(values)
+    assert content(car_motion()) == content(motion)
+    assert content(replace(motion, u=motion.u * (1 + 1e-15))) != content(motion)
+    with pytest.raises(TypeError):
+        content(lambda: 0)
 
 
 # How it looks

@@ -30,11 +30,13 @@ def main() -> None:
         from tracker.analysis import analyse
         from tracker.record import load_record
         from tracker.results_files import check_directory, write_results
-        from tracker.workbench.seen import Seen, cache_folder
+        from tracker.workbench.kept import cache_folder
+        from tracker.workbench.seen import Seen, Solved
 
         check_directory(directory)
         told = _telling()
-        results = analyse(load_record(record), told, Seen(cache_folder()))
+        place = cache_folder()
+        results = analyse(load_record(record), told, Seen(place), Solved(place))
         write_results(results, directory, told)
         _say(end="done")
     except Problem as problem:

@@ -1,57 +1,51 @@
-"""What each camera saw, kept from one analysis to the next: a film is followed again only if
-something that its following depends on has changed.
+"""What each camera saw and what was solved from it, remembered: a film is followed again only if
+something that its following depends on has changed, it is calibrated again only if something of its
+camera has, and motions are solved again only if something has that they are solved from.
 
-The key is the content of everything that goes in: the film, the camera's entry in the record, the
-markers and their survey, and this program itself. Kept in the user's own cache folder, not in the
-test's: what is read back from there is trusted.
+The key of each stage is the content of everything that goes in, and this program itself.
 """
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
-import json
-import os
-import pickle
-import tempfile
+from collections.abc import Mapping
 from dataclasses import fields
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-import calibration
-import tracker
-from tracker.film import open_film
+from calibration.camera import Array
+from tracker.body import CameraEvidence, Solution, VehicleGeometry, solve
+from tracker.brightness import Region
+from tracker.film import Film, open_film
+from tracker.follow import Followed
 from tracker.inputs import digests
 from tracker.record import Record
-from tracker.sight import Sight, see
-from tracker.values import Progress
+from tracker.record_camera import Camera
+from tracker.sight import Sight, see, watch
+from tracker.values import Mark, Progress
+from tracker.workbench.kept import Kept, content
 
-KEPT = 40
-"""Sights kept; the oldest go first."""
-
-
-def cache_folder() -> Path:
-    """Where this user's things that can be made again lie."""
-    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
-    return (Path(base) if base else Path.home() / ".cache") / "impactfilm" / "seen"
+SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
+"""How many are kept; a solution takes some 100 MB."""
 
 
 class Seen:
     """Follows a camera's film as `tracker.sight.see` does, or remembers what that gave."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self._sights = Kept(folder, SIGHTS)
+        self._films = Kept(folder / "films", FILMS)
 
     def __call__(self, record: Record, name: str, progress: Progress) -> Sight:
         """What a camera saw. Raises Problem as `see` does."""
-        place = self.folder / f"{key(record, name)}.pickle"
-        kept = self._kept(place)
-        if kept is None:
-            sight = see(record, name, progress)
-            self._keep(place, sight)
-            return sight
+        files = digests(record)
+        own = key(record, name, files)
+        kept = self._sights.find(own)
         entry = record.cameras[name]
+        if kept is None:
+            sight = see(record, name, progress, _Watching(self._films, files.get(entry.film)))
+            values = {f.name: getattr(sight, f.name) for f in fields(Sight) if f.name != "film"}
+            self._sights.keep(own, values)
+            return sight
         film = open_film(
             record.place(entry.film),
             frame_rate=entry.frame_rate,
@@ -61,53 +55,73 @@ class Seen:
         progress(name, film.frames, film.frames)
         return Sight(film=film, **kept)
 
-    def _kept(self, place: Path) -> dict[str, Any] | None:
-        try:
-            data = place.read_bytes()
-            place.touch()
-            found: dict[str, Any] = pickle.loads(data)
-        except Exception:
-            return None  # not there, or of another version of a library: it is made again
-        return found
 
-    def _keep(self, place: Path, sight: Sight) -> None:
-        values = {f.name: getattr(sight, f.name) for f in fields(Sight) if f.name != "film"}
-        with contextlib.suppress(OSError):  # without it the work is only done again
-            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            with tempfile.NamedTemporaryFile(dir=self.folder, delete=False) as file:
-                pickle.dump(values, file)
-            Path(file.name).replace(place)
-            kept = sorted(self.folder.glob("*.pickle"), key=lambda p: p.stat().st_mtime)
-            for old in kept[:-KEPT]:
-                old.unlink(missing_ok=True)
+class _Watching:
+    """Follows as `tracker.sight.watch` does, or remembers what that gave for the same film."""
+
+    def __init__(self, kept: Kept, film: str | None) -> None:
+        self._kept = kept
+        self._film = film  # its digest; None: it lies at an address and may change
+
+    def __call__(
+        self,
+        film: Film,
+        name: str,
+        entry: Camera,
+        marks: tuple[Mark, ...],
+        regions: Mapping[str, Region | None],
+        progress: Progress,
+    ) -> tuple[Followed, dict[str, Array]]:
+        if self._film is None:
+            return watch(film, name, entry, marks, regions, progress)
+        facts = (film.frames, film.size, film.bits, film.rate, entry.exposure)
+        hands = (entry.edits, entry.ruled_out)
+        own = content(self._film, name, facts, hands, marks, regions)
+        kept = self._kept.find(own)
+        if kept is None:
+            followed, means = watch(film, name, entry, marks, regions, progress)
+            self._kept.keep(own, (followed, means, list(film.findings)))
+            return followed, means
+        followed, means, findings = kept
+        film.findings.extend(f for f in findings if f not in film.findings)
+        progress(name, film.frames, film.frames)
+        return followed, means
 
 
-def key(record: Record, name: str) -> str:
-    """Digest of everything that what a camera sees depends on."""
+class Solved:
+    """Solves motions as `tracker.body.solve` does, or remembers what that gave."""
+
+    def __init__(self, folder: Path) -> None:
+        self._kept = Kept(folder / "solved", SOLUTIONS)
+
+    def __call__(
+        self,
+        cameras: Mapping[str, CameraEvidence],
+        vehicles: Mapping[str, VehicleGeometry],
+        *,
+        contact: float | None = 0.0,
+        progress: Progress | None = None,
+    ) -> Solution:
+        """The joint posterior of all motions. Raises Problem as `solve` does."""
+        own = content(cameras, vehicles, contact)
+        kept: Solution | None = self._kept.find(own)
+        if kept is None:
+            kept = solve(cameras, vehicles, contact=contact, progress=progress)
+            self._kept.keep(own, kept)
+        return kept
+
+
+def key(record: Record, name: str, files: Mapping[str, str] | None = None) -> str:
+    """Digest of everything that what a camera sees depends on; `files`: the inputs' digests."""
     entry = record.cameras[name]
-    files = {file: digest for file, digest in digests(record).items() if file != record.path.name}
+    found = digests(record) if files is None else files
     names = {entry.film, *((entry.lens.file, entry.lens.chessboard) if entry.lens else ())}
-    depends = {
+    depends: dict[str, Any] = {
         "name": name,
-        "camera": entry.model_dump(mode="json"),
-        "markers": {
-            vehicle: {m: mark.model_dump(mode="json") for m, mark in table.markers.items()}
-            for vehicle, table in record.vehicles.items()
-        },
-        "survey": record.survey.model_dump(mode="json"),
+        "camera": entry,
+        "markers": {vehicle: table.markers for vehicle, table in record.vehicles.items()},
+        "survey": record.survey,
         "offset": record.test.intended.offset,
-        "files": {file: digest for file, digest in files.items() if file in names},
-        "program": _program(),
+        "files": {file: digest for file, digest in found.items() if file in names},
     }
-    return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()
-
-
-@cache
-def _program() -> str:
-    """Digest of this program's source."""
-    whole = hashlib.sha256()
-    for package in (calibration, tracker):
-        home = Path(str(package.__file__)).parent
-        for file in sorted(home.rglob("*.py")):
-            whole.update(file.relative_to(home).as_posix().encode() + b"\0" + file.read_bytes())
-    return whole.hexdigest()
+    return content(depends)
