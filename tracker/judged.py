@@ -54,11 +54,14 @@ class Moved:
 
 
 def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
-    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`."""
+    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
+    has each time once: time stands still in frames that repeat the one before.
+    """
     motion = solution.motion(vehicle, times)
     state = np.where(motion.observed, motion.state, np.nan)
     first, last = solution.span(vehicle)
     inside = (times >= first - 1e-9) & (times <= last + 1e-9)
+    inside[1:] &= np.diff(times) > 0
     return Moved(Drawn(times[inside], state[inside], draws.states(vehicle, times[inside])), motion)
 
 
@@ -243,9 +246,9 @@ def instrumented(
     warnings: list[Warning_] = []
     if film is not None:
         drawn = film.drawn
-        known = film.motion.state[np.isin(film.motion.time, drawn.time)]
+        at = np.searchsorted(film.motion.time, drawn.time)
+        known, seen = film.motion.state[at], film.motion.observed[at]
         attitude = FilmAttitude(drawn.time, known, drawn.draws)
-        seen = film.motion.observed[np.isin(film.motion.time, drawn.time)]
         checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
     occupant = None
     alone: list[Curve] = []

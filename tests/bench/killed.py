@@ -1,0 +1,193 @@
+"""Pulls the plug: kill -9 at random moments of analyse, report and batch.
+
+    python tests/bench/killed.py [KILLS] [EVERY]
+
+Analyses a small demonstration test once, which gives the reference numbers and the time that each
+command takes. Then KILLS (50) times one command is begun and killed at a moment drawn evenly from
+that time, with all that it has started. After each kill what lies in the results folder must be
+nothing, or complete and the very numbers of the reference; after every EVERY-th (5) and the last
+of each command the command is run again to its end: the numbers must be the reference's and nothing
+may be left beside them. Prints a line a command.
+"""
+
+import json
+import multiprocessing
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from calibration.problem import Problem
+from tracker.cli import main as command_line
+from tracker.demo import Scenario, write_demo
+from tracker.results_files import read_results
+
+FORKED = multiprocessing.get_context("fork")
+WATCHED = ("vehicles", "cameras", "crush", "mechanics", "cross_check", "criteria", "warnings")
+FILES = ("report.html", "report.pdf", "results.h5", "log.jsonl", "motion/car.csv", "films/side.mp4")
+SETTLE = 10.0  # s that what a killed batch has started may take to end
+
+
+def main():
+    given = [int(text) for text in sys.argv[1:]]
+    kills, every = [*given, *[50, 5][len(given) :]]
+    with tempfile.TemporaryDirectory() as place:
+        first = Path(place) / "first"
+        write_demo(first, scenario=Scenario.quick(before=0.03, after=0.09))
+        begun = Killable("analyse", str(first / "record.toml"))
+        begun.process.join()
+        reference = numbers(first / "results")
+        shares = {"analyse": kills * 2 // 5, "report": kills * 3 // 10}
+        shares["batch"] = kills - sum(shares.values())
+        print(
+            "| command | kills | no results then | complete then | half-written | reruns | differ |"
+        )
+        print("| --- | --- | --- | --- | --- | --- | --- |")
+        for name, count in shares.items():
+            tried = trial(name, count, every, first, Path(place) / name, reference)
+            print(f"| {name} | {count} | " + " | ".join(str(n) for n in tried) + " |", flush=True)
+
+
+class Killable:
+    """A command in a process of its own, forked from this one, which has everything loaded."""
+
+    def __init__(self, *arguments):
+        self.process = FORKED.Process(target=_run, args=(arguments,))
+        self.process.start()
+
+    def kill(self):
+        self.process.kill()
+        self.process.join()
+
+
+class KillableProgram:
+    """A command started as a person starts it: it has processes of its own."""
+
+    def __init__(self, *arguments):
+        program = [sys.executable, "-m", "tracker.cli", *arguments]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        self.process = subprocess.Popen(program, **quiet)
+
+    def kill(self):
+        children = descendants(self.process.pid)
+        self.process.kill()
+        self.process.wait()
+        end = time.monotonic() + SETTLE
+        while any(alive(pid) for pid in children):
+            if time.monotonic() > end:
+                raise SystemExit(f"outlived the killed batch: {children}")
+            time.sleep(0.02)
+
+
+def _run(arguments):
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
+    os.dup2(quiet, 2)
+    command_line(list(arguments), standalone_mode=False)
+
+
+def trial(name, count, every, first, place, reference):
+    """Kills: how often there were no results, complete ones, half-written ones; reruns, and how
+    many of them gave other numbers or left something.
+    """
+    rng = random.Random(name)
+    place.mkdir()
+    folders = [place / "a", place / "b"] if name == "batch" else [place / "a"]
+    for folder in folders:
+        shutil.copytree(first, folder, ignore=None if name == "report" else _without_results)
+    tell = [0, 0, 0, 0, 0]
+    took = timed(name, folders)
+    for n in range(count):
+        if name != "report" and n % every == 0:
+            for folder in folders:
+                shutil.rmtree(folder / "results", ignore_errors=True)
+        begun = start(name, folders)
+        time.sleep(rng.uniform(0, took))
+        begun.kill()
+        for folder in folders:
+            tell[state(folder / "results", reference)] += 1
+        if n % every == every - 1 or n == count - 1:
+            timed(name, folders)
+            tell[3] += 1
+            tell[4] += any(differs(folder, reference) for folder in folders)
+    return tell
+
+
+def start(name, folders):
+    if name == "analyse":
+        return Killable("analyse", str(folders[0] / "record.toml"))
+    if name == "report":
+        return Killable("report", str(folders[0] / "results"))
+    records = [str(folder / "record.toml") for folder in folders]
+    out = str(folders[0].parent / "series")
+    return KillableProgram("batch", *records, "--jobs", "2", "--out", out)
+
+
+def timed(name, folders):
+    """Run the command to its end: s."""
+    began = time.monotonic()
+    running = start(name, folders).process
+    (running.join if hasattr(running, "join") else running.wait)()
+    return time.monotonic() - began
+
+
+def state(results, reference):
+    """0: no results, 1: complete ones with the reference's numbers, 2: anything else.
+
+    As the next command finds them: what a killed run pushed aside is put back by that.
+    """
+    from tracker.folder import clear_leftovers
+
+    clear_leftovers(results.resolve())
+    if not results.exists():
+        return 0
+    try:
+        read_results(results)
+        whole = all((results / name).stat().st_size for name in FILES)
+        return 1 if whole and numbers(results) == reference else 2
+    except (Problem, OSError):
+        return 2
+
+
+def differs(folder, reference):
+    left = [p.name for p in folder.iterdir() if p.name.startswith(".")]
+    return bool(left) or state(folder / "results", reference) != 1
+
+
+def numbers(results):
+    whole = json.loads((results / "results.json").read_text("utf-8"))
+    return {name: whole[name] for name in WATCHED}
+
+
+def descendants(pid):
+    """Processes that this one has started, and theirs."""
+    found = []
+    for place in Path("/proc").iterdir():
+        if place.name.isdecimal():
+            try:
+                parent = int((place / "stat").read_text().rsplit(")", 1)[1].split()[1])
+            except (OSError, ValueError):
+                continue
+            if parent == pid:
+                found += [int(place.name), *descendants(int(place.name))]
+    return found
+
+
+def alive(pid):
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+
+
+def _without_results(folder, names):
+    return [name for name in names if name == "results"]
+
+
+if __name__ == "__main__":
+    main()

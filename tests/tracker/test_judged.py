@@ -1,0 +1,51 @@
+"""Time stands still in frames that repeat the one before: each moment counts once."""
+
+import numpy as np
+
+from tracker.judged import instrumented, moved
+from tracker.signals import judge_channels
+from tracker.values import STATE, Motion
+
+FRAMES = np.arange(-0.05, 0.15, 0.002)
+AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])
+A = -80.0  # m/s2
+
+
+def braking(time):
+    """A car that brakes steadily from time zero on."""
+    state = np.zeros((*time.shape, len(STATE)))
+    after = np.maximum(time, 0.0)
+    state[..., STATE.index("vx_mps")] = 15 + A * after
+    state[..., STATE.index("ax_mps2")] = np.where(time > 0, A, 0.0)
+    return state
+
+
+class Solved:
+    def motion(self, vehicle, times):
+        seen = np.ones((len(times), len(STATE)), bool)
+        return Motion(times, braking(times), np.full(seen.shape, 0.01), seen)
+
+    def span(self, vehicle):
+        return FRAMES[0], FRAMES[-1]
+
+
+class Drawn:
+    def states(self, vehicle, times):
+        rng = np.random.default_rng(3)
+        return braking(times) + 0.01 * rng.standard_normal((60, len(times), len(STATE)))
+
+
+def test_a_repeated_frame_adds_no_moment():
+    once, twice = (moved(Solved(), Drawn(), "car", times) for times in (FRAMES, AGAIN))
+    assert np.array_equal(twice.drawn.time, once.drawn.time)
+    assert np.array_equal(twice.drawn.state, once.drawn.state)
+    assert len(twice.motion.time) == len(AGAIN)
+
+
+def test_accelerometers_are_compared_with_a_film_of_repeated_frames():
+    fine = np.arange(-0.1, 0.2, 1e-4)
+    noise = np.random.default_rng(1).standard_normal(len(fine))
+    block = judge_channels("car", np.zeros(3), fine, {"ax": np.where(fine > 0, A, 0) + noise}, None)
+    film = moved(Solved(), Drawn(), "car", AGAIN)
+    found = instrumented("car", [block], np.zeros(3), (0.6, 0.3), film)
+    assert found.cross_check.verdict == "agree"
