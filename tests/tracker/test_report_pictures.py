@@ -231,6 +231,40 @@ def test_frames_of_a_film_in_slow_motion_lie_at_their_times(results, tmp_path):
     assert np.abs(greys - (40 + 6 * np.arange(FRAMES // 2))).max() < 2.0
 
 
+def test_a_marked_film_that_would_be_the_same_is_kept_and_any_other_is_made_anew(results, tmp_path):
+    inputs = {"side.avi": "ab" * 32}
+    camera = replace(results.cameras["side"], film="side.avi")
+    known = replace(
+        results,
+        cameras={"side": camera},
+        software=replace(results.software, inputs=inputs),
+    )
+    other_film = replace(known.software, inputs={"side.avi": "cd" * 32})
+    motion = results.motion["car"]
+    faster = replace(motion, state=motion.state * 1.001)
+    drawn = []
+    count = lambda *now: drawn.append(now)  # noqa: E731
+    mark_films(known, tmp_path / "0", tmp_path, count)
+    assert len(drawn) == FRAMES
+    first = (tmp_path / "0" / "side.mp4").read_bytes()
+    same = replace(known, test=replace(known.test, title="Another", criteria="none"))
+    mark_films(same, tmp_path / "1", tmp_path / "0", count)
+    assert len(drawn) == FRAMES
+    assert (tmp_path / "1" / "side.mp4").read_bytes() == first
+    for k, changed in enumerate(
+        (
+            replace(known, software=other_film),
+            replace(known, motion={**results.motion, "car": faster}),
+            replace(known, test=replace(known.test, number="other")),
+            replace(known, test=replace(known.test, slow_motion=200.0)),
+            results,  # whose film may have changed: nothing says that it has not
+        ),
+        2,
+    ):
+        mark_films(changed, tmp_path / str(k), tmp_path / "0", count)
+        assert len(drawn) == k * FRAMES
+
+
 def test_what_is_asked_of_the_pictures_is_kept_and_logged():
     results = made_results()
     asked = as_asked(results, ("20 ms", "0.08 s"), 30.0)

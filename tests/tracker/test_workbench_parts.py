@@ -20,13 +20,13 @@ from smallscene import write_small_test
 import tracker.workbench
 from calibration.problem import Problem
 from tracker.analysis import analyse
+from tracker.content import content
 from tracker.film import open_film
 from tracker.record import load_record
 from tracker.results_csv import motion_csv
 from tracker.results_json import json_text
 from tracker.values import STATE
 from tracker.workbench import payload, seen
-from tracker.workbench.kept import content
 from tracker.workbench.seen import Seen, Solved, key
 from tracker.workbench.tomledit import Change, changed
 

@@ -30,8 +30,7 @@ def write_reports(
     if films:  # each film is read once for both
         place = folder / "films"
         mark_films(results, place, earlier / "films", progress, photographer.look)
-    else:
-        photographer.take()
+    photographer.take()
     stages = 3
     progress("report", 0, stages)
     plots = draw_plots(results, pictures)

@@ -6,7 +6,7 @@ import math
 import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import av
 import cv2
 import numpy as np
 
+from tracker.content import content
 from tracker.film import Film, Luma
 from tracker.report.overlay import Overlay, Picture, grey
 from tracker.report.sequence import opened
@@ -25,7 +26,7 @@ Look = Callable[[str, int, Luma, int], None]
 SHOWN_RATE = 25.0  # frames/s at which a marked film plays unless the record says how slow
 MOST_RATE = 60.0  # frames/s that screens show: of a film played faster some frames are left out
 KEY_INTERVAL = 50  # frames: how far a player must read to show any frame
-QUALITY = "26"  # x264's constant rate factor: by eye no worse than 23, at a fifth of the size
+QUALITY = "24"  # x264's constant rate factor; beyond 24 slow changes of light are lost
 
 
 @dataclass(frozen=True)
@@ -48,19 +49,22 @@ def mark_films(
 
     A film is shown at `SHOWN_RATE`, or as many times slower than life as the record asks for.
     `also` is told every frame (camera, frame, luma, white) before it is drawn on. Where a film is
-    not at hand, its marked film in `earlier` is kept.
+    not at hand, or all that would be drawn is the same, its marked film in `earlier` is kept.
     """
     folder.mkdir(exist_ok=True)
 
     def mark(camera: str) -> None:
         view, target = results.views[camera], folder / f"{camera}.mp4"
         film = opened(view, camera)
-        if film is not None:
-            pace = paced(film.rate, results.test.slow_motion)
-            overlay = Overlay(camera, results, view, pace.slow)
-            _write(overlay, film, target, pace, progress, also)
-        elif (earlier / target.name).is_file():
-            shutil.copyfile(earlier / target.name, target)
+        pace = None if film is None else paced(film.rate, results.test.slow_motion)
+        own = None if pace is None else _key(results, camera, pace)
+        before = earlier / target.name
+        if film is None or pace is None or (own is not None and own == _key_of(before)):
+            if before.is_file():
+                shutil.copyfile(before, target)
+            return
+        overlay = Overlay(camera, results, view, pace.slow)
+        _write(overlay, film, target, pace, progress, also, own)
 
     with ThreadPoolExecutor(max_workers=2) as pool:  # drawing and coding leave the interpreter
         list(pool.map(mark, results.views))
@@ -76,6 +80,26 @@ def paced(rate: float, slow: float | None) -> Pace:
     return Pace(rate / slow / step, step, slow)
 
 
+def _key(results: Results, camera: str, pace: Pace) -> str | None:
+    """Digest of all that is drawn and what it is drawn on; None where the film may change."""
+    entry = results.cameras.get(camera)
+    film = results.software.inputs.get(entry.film or "") if entry is not None else None
+    if film is None:
+        return None
+    test, view = results.test, replace(results.views[camera], film="")
+    seen = (results.tracks.get(camera), results.times.get(camera))
+    return content(film, camera, view, seen, results.motion, test.number, test.report_units, pace)
+
+
+def _key_of(film: Path) -> str:
+    """The digest that a marked film was written with; empty without one."""
+    try:
+        with av.open(str(film)) as container:
+            return container.metadata.get("comment", "")
+    except (av.error.FFmpegError, OSError):
+        return ""
+
+
 def _write(
     overlay: Overlay,
     film: Film,
@@ -83,6 +107,7 @@ def _write(
     pace: Pace,
     progress: Progress,
     also: Look | None,
+    own: str | None,
 ) -> None:
     stage = f"marking {overlay.camera}"
     with av.open(str(target), "w", options={"movflags": "+faststart"}) as container:
@@ -90,6 +115,8 @@ def _write(
         stream = container.add_stream("libx264", rate=rate)
         stream.options = {"crf": QUALITY, "preset": "ultrafast", "g": str(KEY_INTERVAL)}
         stream.pix_fmt = "yuv420p"
+        if own is not None:
+            container.metadata["comment"] = own
         started = False
         for index, luma in film.forward():
             if also is not None:

@@ -43,12 +43,13 @@ class Photographer:
             self._taken.add(name)
 
     def take(self) -> None:
-        """Read the frames wanted from the films; what can't be read gives no photograph."""
+        """Read the frames still wanted from the films; what can't be read gives no photograph."""
         for camera, view in self.results.views.items():
-            film = opened(view, camera)
-            if film is None:
-                continue
-            for frame in sorted({at for at, _, _ in self._wanted[camera].values()}):
+            wanted = self._wanted[camera].values()
+            frames = {at for at, name, _ in wanted if name not in self._taken}
+            film = opened(view, camera) if frames else None
+            for frame in sorted(frames) if film is not None else ():
+                assert film is not None
                 with contextlib.suppress(Problem):
                     self.look(camera, frame, film.frame(frame), film.white)
 

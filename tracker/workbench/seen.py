@@ -15,6 +15,7 @@ from typing import Any
 from calibration.camera import Array
 from tracker.body import CameraEvidence, Solution, VehicleGeometry, solve
 from tracker.brightness import Region
+from tracker.content import content
 from tracker.film import Film, open_film
 from tracker.follow import Followed
 from tracker.inputs import digests
@@ -22,7 +23,7 @@ from tracker.record import Record
 from tracker.record_camera import Camera
 from tracker.sight import Sight, see, watch
 from tracker.values import Mark, Progress
-from tracker.workbench.kept import Kept, content
+from tracker.workbench.kept import Kept
 
 SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
 """How many are kept; a solution takes some 100 MB."""
