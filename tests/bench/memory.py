@@ -5,8 +5,8 @@
 Films of FRAMES (100), ten and a hundred times as many frames, 320 x 256 px, of a moving body with
 four marks on noise, followed from end to end in both directions as an analysis does it; 20 and 60
 pictures of 3840 x 2160 px with 12 bits, and PICTURES (10,000) pictures against a hundredth of them,
-read forwards, backwards and at random. Each in a process of its own: printed are the largest memory that it
-took, and how much of that it had before it opened the film or pictures.
+read forwards, backwards and at random. Each in a process of its own: printed are the largest memory
+that it took, and how much of that it had before it opened the film or pictures.
 """
 
 import resource
