@@ -28,6 +28,9 @@ RATE_U = 1e-4
 margin; common practice, no source."""
 USABLE = 0.02
 """Relative difference up to which time stamps run at the nominal rate."""
+PLAYBACK = 70.0
+"""1/s; time stamps that run faster were not made for watching: they are a camera's, and another
+stated rate is a contradiction. Slower ones are written into films to be watched slowly."""
 DIFFERENT = 5e-4
 """Relative difference of two rates that is worth a remark, beyond their uncertainty."""
 UNEVEN = 0.35
@@ -151,7 +154,8 @@ def _steady(frames: int, nominal: float | None, stamps: Array | None, where: str
     seconds = np.arange(frames) / nominal
     findings: tuple[Finding, ...] = ()
     played = math.nan if stamps is None or frames < 2 else float(np.median(np.diff(stamps)))
-    if played > 0 and USABLE < abs(played * nominal - 1) < 0.5:
+    apart = abs(played * nominal - 1)
+    if played > 0 and apart > USABLE and (apart < 0.5 or 1 / played > PLAYBACK):
         text = (
             f"the movie's time stamps are {1 / played:.6g} to the second, the stated rate is "
             f"{nominal:g}; the stated rate is taken"

@@ -239,6 +239,19 @@ def test_stamps_that_are_no_camera_time_are_not_used(stamps: np.ndarray) -> None
     np.testing.assert_allclose(base.seconds, np.arange(100) / 1000)
 
 
+@pytest.mark.parametrize("stated", [24, 100, 400, 1000, 30_000])
+def test_a_stated_rate_that_a_cameras_own_stamps_contradict_is_told(stated: float) -> None:
+    base = time_base(300, rate=stated, stamps=np.arange(300) / 500)
+    assert base.rate == stated
+    assert [f.code for f in base.findings] == ["rate_disagrees"]
+
+
+@pytest.mark.parametrize("played", [10, 24000 / 1001, 25, 30, 60000 / 1001])
+def test_stamps_for_watching_contradict_no_stated_rate(played: float) -> None:
+    base = time_base(300, rate=1000, stamps=np.arange(300) / played)
+    assert (base.rate, base.findings) == (1000, ())
+
+
 def test_stamps_and_a_stated_rate_that_disagree_are_told() -> None:
     near = time_base(300, rate=120, stamps=np.arange(300) * 1001 / 120000)
     far = time_base(300, rate=1000, stamps=np.arange(300) / 900)
