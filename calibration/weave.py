@@ -109,6 +109,12 @@ def _adjusted(
         reference = moved
         if change < _STILL:
             break
+    # once more about the last places: the search for steps needs motions at their optimum
+    pull = np.einsum("ntij,ntik,ntk->nj", slopes, weight, residual)
+    held = np.divide(motion, amplitude**2, out=np.zeros_like(motion), where=amplitude > 0)
+    change = np.einsum("nij,nj->ni", spread, pull - held)
+    motion = motion + change
+    residual = residual - np.einsum("ntij,nj->nti", slopes, change)
     used = float(np.einsum("nij,nji->", information, spread)) + 2 * ever.sum()
     count = 2 * int(visible.sum())
     misfit = float(np.einsum("nti,ntij,ntj->", residual, weight, residual))
@@ -278,17 +284,23 @@ class Eliminated:
         allowed, and its size (n, t, 2) in px. Source: score test (data snooping, Baarda).
         """
         n, t = residual.shape[:2]
+        known = np.linalg.det(self.weight) > 0
+        earlier = np.cumsum(known, axis=0) - known > 0  # else the step is the place at rest
         later = np.cumsum(self.information[::-1], axis=0)[::-1]
         pull = np.einsum("ntij,ntj->nti", self.weight, residual)
         pull = np.cumsum(pull[::-1], axis=0)[::-1]
+        # the places at rest follow a step, and so does the mean motion: both are free again
+        inverse = np.linalg.pinv(later[0], rcond=1e-13, hermitian=True)
+        at_rest = inverse @ pull[0].ravel()
         gain, size = np.zeros((n, t)), np.zeros((n, t, 2))
         for i in range(t):
             rows = later[:, 2 * i : 2 * i + 2, :]
-            own = rows[:, :, 2 * i : 2 * i + 2] - rows @ self.inverse @ np.swapaxes(rows, 1, 2)
-            seen = (
+            own = rows[:, :, 2 * i : 2 * i + 2] - rows @ inverse @ np.swapaxes(rows, 1, 2)
+            left = pull[:, i] - rows @ at_rest
+            seen = earlier[:, i] & (
                 np.linalg.det(own)
                 > 1e-6 * np.linalg.det(self.weight[:, i].sum(axis=0) + 1e-30 * np.eye(2)) / n**2
             )
-            size[seen, i] = np.linalg.solve(own[seen], pull[seen, i][..., None])[..., 0]
-            gain[:, i] = np.einsum("ni,ni->n", pull[:, i], size[:, i])
+            size[seen, i] = np.linalg.solve(own[seen], left[seen][..., None])[..., 0]
+            gain[:, i] = np.einsum("ni,ni->n", left, size[:, i])
         return gain, size

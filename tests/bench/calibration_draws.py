@@ -28,6 +28,7 @@ from tracker.demo import Scenario
 from tracker.demo.render import Painter
 from tracker.demo.scenario import moved_pixels
 from tracker.demo.scene import Scene, make_scene
+from tracker.demo.site import FLASH
 from tracker.demo.write import write_movie
 from tracker.record import load_record
 from tracker.sight import see
@@ -58,18 +59,22 @@ def scenario_of(seed: int) -> Scenario:
         dust=False,
     )
     rng = np.random.default_rng([seed, 21])
-    views = {
-        name: replace(
-            view,
-            position=tuple(view.position + rng.normal(0.0, 0.4, 3)),
-            target=tuple(view.target + rng.normal(0.0, [0.3, 0.1, 0.1])),
-            focal=view.focal * float(rng.uniform(0.95, 1.05)),
-            up=tuple(view.up + rng.normal(0.0, 0.02, 3)),
-            zero_frame=float(rng.uniform(-0.24, 0.24)),
-        )
-        for name, view in scenario.views.items()
-    }
-    return replace(scenario, views=views)
+    while True:
+        views = {
+            name: replace(
+                view,
+                position=tuple(view.position + rng.normal(0.0, 0.4, 3)),
+                target=tuple(view.target + rng.normal(0.0, [0.3, 0.1, 0.1])),
+                focal=view.focal * float(rng.uniform(0.95, 1.05)),
+                up=tuple(view.up + rng.normal(0.0, 0.02, 3)),
+                zero_frame=float(rng.uniform(-0.24, 0.24)),
+            )
+            for name, view in scenario.views.items()
+        }
+        found = replace(scenario, views=views)
+        flashes = [found.camera(n).project(np.array([FLASH[n]]))[0] for n in views]
+        if all(((f > 18) & (f < np.array(found.size) - 18)).all() for f in flashes):
+            return found  # its flash is seen
 
 
 def record_text(scene: Scene, painters: dict[str, Painter], opened: bool) -> str:

@@ -182,3 +182,20 @@ def test_seen_undoes_steady_and_its_derivatives_are_those_of_differences() -> No
             Steadiness(**{**vars(found), "motion": motion}).seen(7, rest) for motion in frames
         )
         assert (more - less) / (2 * size) == pytest.approx(by_motion[:, :, i], rel=1e-5, abs=1e-4)
+
+
+@pytest.mark.parametrize(("size", "late"), [(1.5, 0), (4.0, 0), (1.5, 5)])
+def test_a_picture_that_wanders_slowly_accuses_no_target(size: float, late: int) -> None:
+    """It shifts, turns and grows for most of the film, some targets may come into view late: what
+    stands still has not moved, and scatters as it says.
+    """
+    rng = np.random.default_rng(0)
+    t = np.arange(60)[:, None] / 60
+    motion = size * np.sin(2 * np.pi * (1.3 * t + rng.random(4))) * [1, 1, 2e-3, 5e-4]
+    position = moved(PLACES, motion) + NOISE * rng.standard_normal((60, len(PLACES), 2))
+    position[:late, rng.permutation(len(PLACES))[:2]] = np.nan
+
+    found = solved(position)
+
+    assert not found.findings
+    assert np.sqrt(np.mean(leftover(found, motion, PLACES) ** 2)) < NOISE
