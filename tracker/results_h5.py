@@ -7,6 +7,7 @@ they are, so that what is read back is what was written.
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -29,9 +30,13 @@ TRACK = "fit of the painted target in the picture; nothing corrected"
 
 
 def write_h5(results: Results, path: Path) -> None:
-    """The arrays of the results in one file."""
+    """The arrays of the results in one file.
+
+    Made in memory and then written: on a full disk the library can't close what it has begun.
+    """
     software = results.software
-    with h5py.File(path, "w", track_order=True) as file:
+    image = io.BytesIO()
+    with h5py.File(image, "w", track_order=True) as file:
         file.attrs["schema"] = 1
         file.attrs["test"] = results.test.number
         file.attrs["software"] = f"{software.name} {software.version}"
@@ -56,6 +61,7 @@ def write_h5(results: Results, path: Path) -> None:
             _write_curve(_group(file, "curves", f"{i:03d}"), curve)
         for camera, view in results.views.items():
             _write_view(_group(file, "views", camera), view)
+    path.write_bytes(image.getbuffer())
 
 
 def read_h5(path: Path) -> dict[str, Any]:

@@ -2,8 +2,12 @@
 
 import csv
 import json
+import os
 import shutil
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import h5py
 import jsonschema
@@ -266,6 +270,34 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path):
         folder.replacing(tmp_path / "results", "results.json"),
     ):
         raise OSError(28, "No space left on device")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits of a process")
+@pytest.mark.parametrize("room", [60_000])
+def test_no_room_for_a_file_is_one_sentence_and_nothing_else(tmp_path, room):
+    """In a process of its own: what a library says on its way out would stand beside it."""
+    program = f"""
+import resource, signal, sys
+from pathlib import Path
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from made_results import made_results
+from calibration.problem import Problem
+from tracker import folder
+from tracker.results_files import write_data
+results = made_results()
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
+try:
+    with folder.replacing(Path({str(tmp_path / "results")!r}), "results.json") as new:
+        write_data(results, new)
+except Problem as problem:
+    print(problem)
+"""
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert run.stdout.count("\n") == 1
+    assert "the results can't be written (File too large)" in run.stdout
+    assert run.stderr == ""
     assert list(tmp_path.iterdir()) == []
 
 
