@@ -16,19 +16,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.marks.model import (
-    BLOCK,
-    FAST,
-    GREY,
-    MODEL,
-    PARAMETERS,
-    WORK,
-    J,
-    X,
-    Y,
-    grey,
-    prepare,
-)
+from tracker.marks.edge import FAST
+from tracker.marks.model import PARAMETERS, grey, prepare
+from tracker.marks.slots import BLOCK, GREY, MODEL, WORK, J, X, Y
 
 OUTPUTS = 9
 """Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
