@@ -6,7 +6,7 @@ Each test is drawn at random (its number is the seed): speed, angle, offset, mas
 stiffness; frame rate, exposure, sharpness, noise, compression, film weave, swinging cameras, film
 whose speed drifts under a timing light, marks, surveys, picks. Films are rendered, compressed and
 analysed with nothing else said than their record says. Prints what became of each test and, over
-all, the share of 95 % intervals that hold the truth from -50 to +200 ms and of the headline numbers.
+all, the share of 95 % intervals that hold the truth: columns from -50 to +200 ms, headline numbers.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from tracker.terminal import beside_truth
 from tracker.values import STATE
 
 FIRST, LAST = -0.05, 0.20  # s
-RATES, SIZE = (500.0, 1000.0), (960, 768)
+RATES, SIZE = (500.0, 1000.0), (800, 640)
 
 
 def drawn(seed: int) -> Scenario:
