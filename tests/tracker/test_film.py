@@ -6,6 +6,9 @@ No published source: the films are written here with a frame's number painted in
 from __future__ import annotations
 
 import json
+import resource
+import struct
+import zlib
 from fractions import Fraction
 from pathlib import Path
 
@@ -300,6 +303,52 @@ def test_frames_lost_to_damage_are_told_and_the_others_keep_their_stamps(
     numbers = np.rint(film.stamps * 1000).astype(int)
     whole = [np.array_equal(luma, painted(numbers[index])) for index, luma in film.forward()]
     assert whole.count(False) <= 1  # the one that is torn
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_frame_whose_picture_is_damaged_is_left_out_and_told(
+    films: dict[str, Path], tmp_path: Path, seed: int
+) -> None:
+    """Motion JPEG: a decoder that hides the damage would show another picture."""
+    sound = {i: luma.copy() for i, luma in open_film(str(films["mjpeg.mov"])).forward()}
+    data = bytearray(films["mjpeg.mov"].read_bytes())
+    rng = np.random.default_rng(seed)
+    at = int(rng.integers(2000, len(data) // 2))
+    data[at : at + 60] = rng.bytes(60)
+    path = tmp_path / "damaged.mov"
+    path.write_bytes(bytes(data))
+    film = open_film(str(path))
+    other = [i for i, luma in film.forward() if not np.array_equal(luma, sound[i])]
+    assert len(other) <= 1
+    assert film.findings or not other
+
+
+def test_playlists_and_text_are_no_films(films: dict[str, Path], tmp_path: Path) -> None:
+    name = films["h264.mp4"]
+    for ending, text in (
+        ("m3u8", f"#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nfile://{name}\n"),
+        ("mp4", f"ffconcat version 1.0\nfile '{name}'\n"),
+        ("txt", "\x1b[31mtext\n" * 100),
+    ):
+        path = tmp_path / f"film.{ending}"
+        path.write_text(text)
+        with pytest.raises(Problem, match="not a film that can be read"):
+            open_film(str(path))
+
+
+def test_a_picture_that_promises_too_many_pixels_takes_no_memory(tmp_path: Path) -> None:
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        body = kind + data
+        return struct.pack(">I", len(data)) + body + struct.pack(">I", zlib.crc32(body))
+
+    head = struct.pack(">IIBBBBB", 30_000, 30_000, 16, 2, 0, 0, 0)  # 5.4 GB, in 100 bytes
+    bomb = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head)
+    bomb += chunk(b"IDAT", zlib.compress(bytes(1000))) + chunk(b"IEND", b"")
+    (tmp_path / "1.png").write_bytes(bomb)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(Problem, match="the first pictures can't be read"):
+        open_film(str(tmp_path))
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000
 
 
 def test_too_many_bits_are_a_problem(films: dict[str, Path]) -> None:

@@ -29,6 +29,7 @@ _CONTAINERS = (
 )
 OPENING = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
 """Films only: no playlists, which name other files and addresses, and no text drawn as pictures."""
+STRICT = {"err_detect": "explode"}
 _INTRA_ONLY = 1 << 0  # a bit of libav's codec properties
 
 
@@ -51,13 +52,19 @@ class Index:
 
 
 class Movie:
-    """Frames of a movie file, each pass with a decoder of its own."""
+    """Frames of a movie file, each pass with a decoder of its own.
 
-    def __init__(self, path: str, where: str, index: Index, findings: list[Warning_]) -> None:
+    A `strict` one leaves out a frame in which it meets an error, instead of hiding the error.
+    """
+
+    def __init__(
+        self, path: str, where: str, index: Index, findings: list[Warning_], strict: bool
+    ) -> None:
         self.path = path
         self.where = where
         self.index = index
         self.findings = findings
+        self.strict = strict
         self.starts = tuple(key.frame for key in index.keys)
 
     def read(self, first: int) -> Frames:
@@ -66,7 +73,7 @@ class Movie:
         if key.frame > 0 and not self._reachable(key):
             key = self.index.keys[0]
         size = None
-        with _container(self.path, self.where) as (container, stream):
+        with _container(self.path, self.where, self.strict) as (container, stream):
             for at, frame in self._numbered(container, stream, key):
                 size = size or (frame.width, frame.height)
                 if at < first:
@@ -155,8 +162,14 @@ def open_movie(path: str, where: str) -> Opened:
             promised = len(index.ticks)
     if not index.ticks:
         raise _unreadable(where)
-    source = Movie(path, where, index, findings)
-    first = _first(source, where)
+    source = Movie(path, where, index, findings, strict=intra)
+    first = _first(source)
+    if first is None and intra:  # a maker's habit in every frame is no damage
+        findings.clear()
+        source = Movie(path, where, index, findings, strict=False)
+        first = _first(source)
+    if first is None:
+        raise _unreadable(where)
     stamps = np.array([np.nan if t is None else t * tick for t in index.ticks])
     findings += dropped(stamps, tick, where)
     if promised > len(stamps):
@@ -233,11 +246,12 @@ def _from_frames(container: Any, stream: Any) -> Index:
     return Index(tuple(ticks), tuple(keys), None)
 
 
-def _first(source: Movie, where: str) -> Any:
-    with _container(source.path, where) as (container, stream):
+def _first(source: Movie) -> Any:
+    """The first frame that can be decoded, None without."""
+    with _container(source.path, source.where, source.strict) as (container, stream):
         for _, frame in source._numbered(container, stream, source.index.keys[0]):
             return frame
-    raise _unreadable(where)
+    return None
 
 
 def _packets(container: Any, stream: Any, cut: Any) -> Iterator[Any]:
@@ -266,7 +280,7 @@ def _tick(key: Key) -> int:
 
 
 @contextlib.contextmanager
-def _container(path: str, where: str) -> Iterator[tuple[Any, Any]]:
+def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[Any, Any]]:
     """The container and its first film stream, closed afterwards. Raises `Problem`."""
     file: IO[bytes] | str = opened(path, where) if has_scheme(path) else path
     try:
@@ -282,7 +296,7 @@ def _container(path: str, where: str) -> Iterator[tuple[Any, Any]]:
         width, height = stream.codec_context.width, stream.codec_context.height
         if width * height > PIXELS:
             raise too_large(width, height, where)
-        stream.codec_context.options = {"max_pixels": str(PIXELS)}
+        stream.codec_context.options = {"max_pixels": str(PIXELS)} | (STRICT if strict else {})
         stream.thread_type = "AUTO"
         stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
         yield container, stream
