@@ -20,6 +20,11 @@ Complaint = tuple[Key, str, str]
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
 HDF5 = (".h5", ".hdf5", ".hdf")
+REMOTE = (
+    "http", "https", "ftp", "sftp", "ssh", "smb", "s3", "s3a", "gs", "gcs", "az", "abfs", "abfss",
+    "adl", "oss", "hdfs", "webhdfs",
+)  # fmt: skip
+"""Kinds of address at which films may lie; none of them reaches this machine's own files."""
 WRITE_INSIDE = "keep the file in the record's folder and write its path relative to it"
 
 
@@ -75,7 +80,10 @@ def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
 
 
 def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
-    if is_url(name) or not name.strip():
+    if not name.strip():
+        return
+    if is_url(name):
+        yield from _check_address(name, key, what)
         return
     outside = _outside(name)
     if outside:
@@ -94,6 +102,16 @@ def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
         yield key, f"the {what} {brief(name)} is not there", _alternative(folder, name)
     elif unreadable:
         yield key, f"the {what} {brief(name)} can't be read", "give yourself read permission"
+
+
+def _check_address(name: str, key: Key, what: str) -> Iterator[Complaint]:
+    """Films only, and only where no file of this machine can be reached."""
+    scheme = name.split("://", 1)[0].lower()
+    if what != "film":
+        yield key, f"the {what} {brief(name)} is an address, which only a film may be", WRITE_INSIDE
+    elif scheme not in REMOTE or "::" in name or not name.isprintable():
+        remedy = f"{WRITE_INSIDE}, or use an address of {', '.join(REMOTE[:3])}, s3, gs, az, sftp"
+        yield key, f"films at an address such as {brief(name)} are not opened", remedy
 
 
 def _outside(name: str) -> str | None:
@@ -172,9 +190,7 @@ def _check_columns(
 ) -> Iterator[Complaint]:
     """A table needs a time column, a CSV file also units; an ISO/TS 13499 folder brings both."""
     ending = PurePosixPath(file).suffix.lower()
-    if _outside(file) or ending == ".mme" or (not is_url(file) and (folder / file).is_dir()):
-        return
-    if is_url(file) and ending not in (".csv", *HDF5):
+    if is_url(file) or _outside(file) or ending == ".mme" or (folder / file).is_dir():
         return
     if "time" not in sensor:
         yield (

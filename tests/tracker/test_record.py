@@ -331,6 +331,32 @@ def test_a_url_is_not_looked_up(record: Callable[[str], Record]) -> None:
     assert record(LEAST.replace("overhead.mp4", "s3://films/a.mp4")).cameras["side"].film
 
 
+@pytest.mark.parametrize(
+    "film",
+    [
+        "file:///etc/passwd",
+        "local:///etc/passwd",
+        "FILE://etc/passwd",
+        "simplecache::file:///etc/passwd",
+        "zip://a.mp4::/etc/x.zip",
+        "https://a/b.zip::file:///etc/x",
+        "reference://x",
+        "memory://x",
+    ],
+)
+def test_an_address_reaches_no_file_of_this_machine(
+    record: Callable[[str], Record], film: str
+) -> None:
+    told = refusal(record, LEAST.replace("overhead.mp4", film))
+    assert "cameras.side.film" in told
+    assert "are not opened" in told
+
+
+def test_only_a_film_may_be_an_address(record: Callable[[str], Record]) -> None:
+    told = refusal(record, changed('file = "car.csv"', 'file = "https://a/car.csv"'))
+    assert "which only a film may be" in told
+
+
 def test_an_iso_13499_folder_brings_time_and_units(
     record: Callable[[str], Record], folder: Path
 ) -> None:
