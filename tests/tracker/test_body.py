@@ -239,3 +239,31 @@ def test_no_mark_is_no_motion() -> None:
     hidden = replace(seen, measured=np.zeros_like(seen.measured))
     with pytest.raises(Problem, match="no camera measured a marker"):
         solve({"side": hidden}, {"car": case.car()})
+
+
+def test_residuals_that_are_not_white_are_said_to_be_so() -> None:
+    """First-order autoregression of 0.8: its neighbours correlate by 0.8 (Box & Jenkins 1970)."""
+    rng = np.random.default_rng(6)
+    clean = case.both(TIME, CRASH, noise=0.0)
+    seen = {}
+    for name, evidence in clean.items():
+        noise = rng.normal(0, 0.05, evidence.position.shape)
+        for i in range(1, len(noise)):
+            noise[i] = 0.8 * noise[i - 1] + 0.6 * noise[i]
+        covariance = np.tile(np.eye(2) * 0.05**2, (*noise.shape[:2], 1, 1))
+        seen[name] = replace(evidence, position=evidence.position + noise, covariance=covariance)
+    solution = solve(seen, {"car": case.car()})
+
+    said = [w for w in solution.findings if w.code == "noise_correlated"]
+    assert {w.where for w in said} == {"cameras.overhead", "cameras.side"}
+    assert (np.abs(errors(solution)) < 1.96).mean() > 0.9
+
+
+def test_marks_that_scatter_more_than_they_say_are_named_and_count_for_less() -> None:
+    seen = case.both(TIME, CRASH, noise=0.03)
+    small = {n: replace(e, covariance=e.covariance / 9) for n, e in seen.items()}  # a third in u
+    solution = solve(small, {"car": case.car()})
+
+    assert {w.code for w in solution.findings} == {"noise_larger"}
+    assert solution.chi_square["side"] == pytest.approx(9.0, rel=0.2)
+    assert (np.abs(errors(solution)) < 1.96).mean() > 0.88
