@@ -22,6 +22,7 @@ from tracker.film import Film, open_film
 from tracker.find import find_marks
 from tracker.follow import Followed, follow
 from tracker.optics import optics_of, straight_lines
+from tracker.picked import settled
 from tracker.record_camera import Camera as CameraEntry
 from tracker.record_camera import ScaleBar
 from tracker.record_schema import Record
@@ -96,7 +97,7 @@ def see(record: Record, name: str, progress: Progress, watching: Watch = watch) 
     wanted = wanted_marks(record, name, film.size, lens)
     by_bars = camera_by_bars(record, name, film.size, lens)
     found = find_marks(record, name, film, lens, wanted, by_bars)
-    marks = found.marks
+    marks, contradictions = settled(film, wanted, found.marks, where)
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
         regions[FLASH] = entry.time.flash_region
@@ -114,6 +115,7 @@ def see(record: Record, name: str, progress: Progress, watching: Watch = watch) 
     said = [
         *optics.warnings,
         *found.warnings,
+        *contradictions,
         *_warnings(steady.findings, where),
         *_warnings(pose.findings, f"{where}.survey"),
         *straight_lines(entry.straight, pose.camera.lens, steady, where),
