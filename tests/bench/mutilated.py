@@ -6,7 +6,7 @@ Renders a small demonstration test, keeps its overhead film as H.264 (MP4), MJPE
 numbered PNG pictures, and wounds each: bytes flipped, cut off, taken out, spliced with the other
 camera's film; pictures wounded, lost, exchanged. FILMS (300) are read from the first frame to the
 last and back by a process that may take 60 s for one; frames of a film that differ from the sound
-film's are counted. ANALYSED (24) of them, evenly taken, are analysed together with the sound
+film's are counted. ANALYSED (24) of them, drawn at random, are analysed together with the sound
 film of the other camera; a number that lies off the sound test's by more than 2 u (both tests' u
 together) while nothing new is warned of is a silent wrong answer.
 """
@@ -52,7 +52,7 @@ def main():
         films = _films(sound, folder / "side.mp4", Path(place), count)
         _print("Read", _read_all(films, sound))
         sys.stdout.flush()
-        sample = films[:: max(1, len(films) // analysed)][:analysed]
+        sample = random.Random(4).sample(films, analysed)
         _print("Analysed", _analyse_all(sample, folder))
 
 

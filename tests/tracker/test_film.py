@@ -6,6 +6,7 @@ No published source: the films are written here with a frame's number painted in
 from __future__ import annotations
 
 import json
+import os
 import resource
 import struct
 import zlib
@@ -321,6 +322,42 @@ def test_a_frame_whose_picture_is_damaged_is_left_out_and_told(
     other = [i for i, luma in film.forward() if not np.array_equal(luma, sound[i])]
     assert len(other) <= 1
     assert film.findings or not other
+
+
+@pytest.mark.parametrize("name", ["h264.mkv", "ffv1.mkv"])
+def test_a_film_cut_while_it_is_read_is_told(
+    films: dict[str, Path], tmp_path: Path, name: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(films[name].read_bytes())
+    film = open_film(str(path))
+    assert film.findings == []
+    os.truncate(path, path.stat().st_size // 2)
+    read = [number_in(luma, film.white) for _, luma in film.forward()]
+    assert 0 < len(read) < 60
+    assert "film_cut_short" in [f.code for f in film.findings]
+
+
+def test_pictures_lost_while_they_are_read_are_told(tmp_path: Path) -> None:
+    for n in range(6):
+        cv2.imwrite(str(tmp_path / f"{n}.png"), painted(n))
+    film = open_film(str(tmp_path))
+    for n in (3, 5):
+        (tmp_path / f"{n}.png").unlink()
+    assert [number_in(luma, film.white) for _, luma in film.forward()] == [0, 1, 2, 4]
+    assert {f.code for f in film.findings} == {"frame_damaged", "film_cut_short"}
+
+
+def test_many_lost_pictures_are_told_in_a_few_sentences(tmp_path: Path) -> None:
+    for n in range(30):
+        cv2.imwrite(str(tmp_path / f"{n}.png"), painted(n))
+    film = open_film(str(tmp_path))
+    for n in range(2, 29):
+        (tmp_path / f"{n}.png").write_bytes(b"no picture")
+    for _ in range(2):
+        assert [i for i, _ in film.forward()] == [0, 1, 29]
+    assert len(film.findings) < 12
+    assert "19 more pictures can't be used" in film.findings[-1].text
 
 
 def test_playlists_and_text_are_no_films(films: dict[str, Path], tmp_path: Path) -> None:

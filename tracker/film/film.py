@@ -66,10 +66,22 @@ class Film:
         end = self.frames - 1 if last is None else min(last, self.frames - 1)
         if first > end:
             return
+        last_read = first - 1
         for index, luma in self.source.read(max(first, 0)):
             if index > end:
                 return
+            last_read = index
             yield index, luma
+        if last_read < end:
+            self._note_end(last_read)
+
+    def _note_end(self, last: int) -> None:
+        """Note that nothing comes after this frame, though the film has more."""
+        lacking = self.frames - 1 - last
+        text = f"the last {lacking} of {self.frames} frames can't be read"
+        note = Warning_("film_cut_short", text, self.where)
+        if note not in self.findings:
+            self.findings.append(note)
 
     def backward(self, first: int | None = None, last: int = 0) -> Frames:
         """(index, luma) from `first` down to `last`, both included, in bounded memory.

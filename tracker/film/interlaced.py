@@ -7,6 +7,7 @@ so that each frame shows one moment; what the odd lines knew is given up.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,7 +34,7 @@ class EvenLines:
     source: Source
 
     @property
-    def starts(self) -> tuple[int, ...]:
+    def starts(self) -> Sequence[int]:
         """Frames at which reading can begin."""
         return self.source.starts
 

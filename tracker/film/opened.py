@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -18,7 +18,7 @@ class Source(Protocol):
     """Where frames come from."""
 
     @property
-    def starts(self) -> tuple[int, ...]:
+    def starts(self) -> Sequence[int]:
         """Frames at which reading can begin without reading earlier ones, ascending from 0."""
         ...
 

@@ -15,8 +15,10 @@ from tracker.film.findings import skipped
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, Opened
 from tracker.film.places import listed, opened
+from tracker.units import brief
 from tracker.values import Warning_
 
+SHOWN = 8  # pictures that can't be used, each of which is named
 LARGEST = 2**30
 """Bytes of the largest picture file that is read."""
 
@@ -31,7 +33,9 @@ class Pictures:
         self.size = size
         self.where = where
         self.findings = findings
-        self.starts = tuple(range(len(names)))
+        self.faulty: set[int] = set()
+        self.more = Warning_("frame_damaged", "", where)
+        self.starts = range(len(names))
 
     def read(self, first: int) -> Frames:
         """(index, luma) from `first` to the last picture."""
@@ -40,14 +44,24 @@ class Pictures:
             if luma is not None and (luma.shape[1], luma.shape[0]) == self.size:
                 yield index, luma
                 continue
-            fault = "can't be read" if luma is None else "has another size than the first one"
-            note = Warning_(
-                "frame_damaged",
-                f"the picture {PurePosixPath(self.names[index]).name} (frame {index}) {fault}",
-                self.where,
+            self._note(
+                index, "can't be read" if luma is None else "has another size than the first"
             )
-            if note not in self.findings:
-                self.findings.append(note)
+
+    def _note(self, index: int, fault: str) -> None:
+        """Say what is wrong with the first few pictures, and how many there are besides."""
+        if index in self.faulty:
+            return
+        self.faulty.add(index)
+        more = len(self.faulty) - SHOWN
+        name = PurePosixPath(self.names[index]).name
+        text = f"the picture {brief(name)} (frame {index}) {fault}"
+        if more > 0:
+            text = f"{more} more pictures can't be used"
+        if more > 1:
+            self.findings.remove(self.more)
+        self.more = Warning_("frame_damaged", text, self.where)
+        self.findings.append(self.more)
 
 
 def picture(name: str, where: str) -> Luma | None:
