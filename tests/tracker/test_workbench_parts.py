@@ -75,6 +75,17 @@ def test_entries_of_lists_come_and_go():
     assert bar.count("[[cameras.side.scale]]") == 2
 
 
+def test_a_table_inside_a_line_is_a_line():
+    lines = TEXT + '[[accelerometers]]\nchannels = { ax = { column = "ax", unit = "g_0" } }\n'
+    path = ("accelerometers", 0, "channels", "ay", "column")
+    after = changed(lines, [Change(path, "ay")])
+    assert tomlkit.parse(after)["accelerometers"][0]["channels"].unwrap() == {
+        "ax": {"column": "ax", "unit": "g_0"},
+        "ay": {"column": "ay"},
+    }
+    assert len(after.splitlines()) == len(lines.splitlines())
+
+
 def test_a_date_is_written_as_a_date():
     after = changed(TEXT, [Change(("test", "date"), "2026-06-18")])
     assert "date = 2026-06-18\n" in after

@@ -10,7 +10,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Array
+from tomlkit.items import AoT, Array, InlineTable
 
 from calibration.problem import RECORD, Problem
 
@@ -61,7 +61,7 @@ def _apply(document: Any, change: Change) -> None:
         if part not in here:
             if change.value is None:
                 return
-            here[part] = _new_container(str(part), following)
+            here[part] = _new_container(here, str(part), following)
         here = here[part]
     if change.value is None:
         _remove(document, change.path, here, last)
@@ -97,7 +97,9 @@ def _remove(document: Any, path: Path, here: Any, last: str | int) -> None:
         del here[last]
 
 
-def _new_container(name: str, following: str | int) -> Any:
+def _new_container(here: Any, name: str, following: str | int) -> Any:
+    if isinstance(here, InlineTable) and isinstance(following, str) and following != APPEND:
+        return tomlkit.inline_table()
     if following == APPEND or isinstance(following, int):
         return tomlkit.aot() if name in TABLE_LISTS else tomlkit.array()
     return tomlkit.table()

@@ -26,28 +26,25 @@ export function task(kind, mark, rest = {}) {
   pointing.begin({ kind, mark, words, ...rest });
 }
 
+/** The task of pointing at the first of these marks, which leads to the others; null for none. */
+function asking(marks) {
+  const picked = new Set(pointing.picks(store.camera).map((p) => p.mark)), open = marks.filter((m) => !picked.has(m));
+  if (!open.length) return null;
+  chooseMark(open[0]);
+  const left = () => asking(open.slice(1));
+  return { kind: "pick", mark: open[0], words: `Point at ${open[0]} (${open.length} left); n skips it, Escape leaves.`, after: left, left };
+}
+
 /** Point at every mark of the camera that has no pick, one after the other. */
 export function pointAll() {
-  const next = () => {
-    const open = listed(store.camera).filter((m) => !m.picked && m.mark !== skipped);
-    if (!open.length) return null;
-    skipped = null;
-    chooseMark(open[0].mark);
-    return { kind: "pick", mark: open[0].mark, words: `Point at ${open[0].mark} (${open.length} left); n skips it, Escape leaves.`, after: next, open };
-  };
-  let skipped = null;
-  const first = next();
+  const first = asking(listed(store.camera).map((m) => m.mark));
   if (first) pointing.begin(first);
 }
 
 /** Go on to the next mark without placing this one. */
 export function skip() {
-  const now = pointing.task;
-  if (!now?.open || now.open.length < 2) return pointing.stop();
-  const open = now.open.slice(1);
-  chooseMark(open[0].mark);
-  const after = () => (open.length > 1 ? { ...pointing.task, mark: open[1].mark } : null);
-  return pointing.begin({ ...now, mark: open[0].mark, open, after, words: `Point at ${open[0].mark} (${open.length} left); n skips it, Escape leaves.` });
+  const next = pointing.task?.left?.();
+  if (next) pointing.begin(next); else pointing.stop();
 }
 
 let ruling = null; // first frame of a span being ruled out
