@@ -73,18 +73,18 @@ def held(scenario: Scenario) -> tuple[dict[str, list[float]], dict[str, list[flo
             analyse(load_record(Path(folder) / "record.toml")),
             load_truth(Path(folder)),
         )
-    for vehicle, motion in results.motion.items():
-        time, state = truth.motion(vehicle)
-        span = (motion.time >= FIRST) & (motion.time <= LAST)
-        for c, name in enumerate(STATE):
-            seen = motion.observed[span, c]
-            if seen.any():
-                off = motion.state[span, c] - np.interp(motion.time[span], time, state[:, c])
-                inside = np.abs(off) <= 1.96 * motion.u[span, c]
-                columns[f"{vehicle} {name}"] = [float(np.mean(inside[seen]))]
-    for label, film, _, true in beside_truth(results, truth.headline):
-        if film is not None:
-            headline[label] = [(film.value - true) / film.u]
+        for vehicle, motion in results.motion.items():
+            time, state = truth.motion(vehicle)
+            span = (motion.time >= FIRST) & (motion.time <= LAST)
+            for c, name in enumerate(STATE):
+                seen = motion.observed[span, c]
+                if seen.any():
+                    off = motion.state[span, c] - np.interp(motion.time[span], time, state[:, c])
+                    inside = np.abs(off) <= 1.96 * motion.u[span, c]
+                    columns[f"{vehicle} {name}"] = [float(np.mean(inside[seen]))]
+        for label, film, _, true in beside_truth(results, truth.headline):
+            if film is not None:
+                headline[label] = [(film.value - true) / film.u]
     return columns, headline
 
 
