@@ -121,11 +121,14 @@ def _zero(value: object) -> object:
 
 
 class CameraTime(Table):
-    """Where a camera's time comes from; `flash_region` None means the whole picture."""
+    """Where a camera's time comes from; `flash_region` None means the whole picture. `gamma`: grey
+    goes with light to this power, which matters to flash and timing light alone.
+    """
 
     zero: Annotated[Literal["flash", "contact"] | float, BeforeValidator(_zero)] = "contact"
     flash_region: Region | None = None
     timing_light: TimingLight | None = None
+    gamma: Annotated[float, within(0.2, 1.5, "an exponent of grey over light")] = 1.0
 
 
 def _matrix(value: object) -> object:

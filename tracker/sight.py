@@ -17,7 +17,7 @@ from calibration.survey import Resection, resect
 from calibration.timebase import TimeBase, time_base
 from calibration.timing_light import TimingLight
 from tracker.background import background
-from tracker.brightness import Brightness, Region, steadied
+from tracker.brightness import Brightness, Region, light_of, steadied
 from tracker.film import Film, open_film
 from tracker.find import find_marks
 from tracker.follow import Followed, follow
@@ -59,7 +59,7 @@ def watch(
     progress: Progress,
 ) -> tuple[Followed, dict[str, Array]]:
     """Follow the marks through a film, and note the mean grey (frames,) of regions beside."""
-    grey = Brightness(film.frames, regions)
+    grey = Brightness(film.frames, regions, _light(film, entry))
     followed = follow(
         film,
         name,
@@ -110,7 +110,7 @@ def see(record: Record, name: str, progress: Progress, watching: Watch = watch) 
     steady = _steadied(film, followed)
     pose = _pose(record, name, film.size, lens, followed, steady)
     woven = bool(regions) and steady.rms_px > WOVEN
-    means = steadied(film, regions, steady) if woven else grey
+    means = steadied(film, regions, steady, _light(film, entry)) if woven else grey
     clock = without_standing(time_of(entry, film, means, where), copies)
     said = [
         *optics.warnings,
@@ -125,6 +125,10 @@ def see(record: Record, name: str, progress: Progress, watching: Watch = watch) 
         *said_of(copies, where),
     ]
     return Sight(name, film, followed, steady, pose, clock, tuple(said), optics.fit)
+
+
+def _light(film: Film, entry: CameraEntry) -> Array | None:
+    return None if entry.time.gamma == 1 else light_of(film.white, entry.time.gamma)
 
 
 def _steadied(film: Film, followed: Followed) -> Steadiness:

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from calibration.camera import Array
+from calibration.flash import onset
 from calibration.steadiness import steadiness
-from tracker.brightness import steadied
+from tracker.brightness import Brightness, light_of, steadied
 from tracker.demo.write import write_movie
 from tracker.film import open_film
 
@@ -37,3 +38,22 @@ def test_a_woven_film_of_steady_light_has_steady_regions(tmp_path: Path) -> None
     assert np.std(fixed) > 1
     assert held["flash"].std() < 0.1 * np.std(fixed)
     assert held["whole"] == pytest.approx([luma.mean() for _, luma in film.forward()], abs=0.1)
+
+
+@pytest.mark.parametrize(("gamma", "off"), [(0.45, 0.01), (1.0, 0.2)])
+def test_a_flash_in_a_film_with_gamma_is_timed_by_its_light(gamma: float, off: float) -> None:
+    """A lamp comes on after 30 % of an exposure, on a dark region, in a film of exponent 0.45."""
+    rng = np.random.default_rng(3)
+    share = np.r_[np.zeros(20), 0.7, np.ones(12)][:, None, None]
+    light = 0.01 + 0.5 * share * rng.uniform(0.3, 1.0, (40, 40))
+    films = np.rint(255 * light**0.45).astype(np.uint8)
+    seen = Brightness(len(films), {"flash": (2, 2, 36, 36)}, light_of(255, gamma))
+    for index, luma in enumerate(films):
+        seen.look(index, luma)
+
+    found = onset(seen.means["flash"], white=255.0, duty=0.8)
+
+    true = 20 + (0.5 - 0.7) * 0.8
+    assert abs(found.frame - true) < off
+    if gamma == 1.0:
+        assert found.frame < true - 0.05

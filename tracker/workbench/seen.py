@@ -75,7 +75,7 @@ class _Watching:
     ) -> tuple[Followed, dict[str, Array]]:
         if self._film is None:
             return watch(film, name, entry, marks, regions, progress)
-        facts = (film.frames, film.size, film.bits, film.rate, entry.exposure)
+        facts = (film.frames, film.size, film.bits, film.rate, entry.exposure, entry.time.gamma)
         hands = (entry.edits, entry.ruled_out)
         own = content(self._film, name, facts, hands, marks, regions)
         kept = self._kept.find(own)
