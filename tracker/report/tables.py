@@ -101,11 +101,12 @@ def main_verdicts(results: Results) -> Table:
     rows = [verdict_row(entry, system) for entry in results.criteria if entry in chosen]
     others = len(results.criteria) - len(rows)
     note = f"{others} more passed: see the reviewer's part." if others else ""
-    short = [(_shortest(name), *rest) for name, *rest in rows]
+    short = [(shortest(name), *rest) for name, *rest in rows]
     return table("Comparison with the criteria", CRITERIA_HEAD, short, "lcrl", note)
 
 
-def _shortest(name: str) -> str:
+def shortest(name: str) -> str:
+    """A name that fits a third of a page: x is forward, y to the right."""
     return abbreviated(name).replace(", longitudinal", ", x").replace(", lateral", ", y")
 
 

@@ -11,6 +11,7 @@ from calibration.camera import Array
 from tracker.report import tables
 from tracker.report.blocks import Table
 from tracker.report.content import headline
+from tracker.report.tables import verdict_word
 from tracker.report.wording import AXES, CAUTION, UNCERTAINTY, VERDICTS
 from tracker.results import Results
 from tracker.units import report_unit
@@ -55,7 +56,8 @@ def summary(results: Results) -> dict[str, Any]:
             {
                 "row": _short(tables.verdict_row(entry, results.test.report_units)),
                 "name": entry.name,
-                "verdict": entry.verdict,
+                "verdict": "missed" if verdict_word(entry) == "not met" else entry.verdict,
+                "words": verdict_word(entry).lower(),
                 "source": entry.source,
                 "note": entry.note,
             }
@@ -156,7 +158,11 @@ def _short(row: tuple[str, ...]) -> list[str]:
 
 
 def _abbreviated(table: dict[str, Any] | None) -> dict[str, Any] | None:
-    return table and {**table, "rows": [_short(row) for row in table["rows"]]}
+    """Names as short as on the report's first page, where x is forward and y to the right."""
+    return table and {
+        **table,
+        "rows": [[tables.shortest(row[0]), *row[1:]] for row in table["rows"]],
+    }
 
 
 def _titled(of: str, quantity: str) -> str:

@@ -225,6 +225,7 @@ function regions(pane) {
     pane.pen.beginPath();
     pane.pen.rect(x, y, region[2] * pane.view.scale, region[3] * pane.view.scale);
     stroke(pane.pen, "#8fe3ff", 1, [5, 3]);
-    label(pane.pen, word, x + 2, y - 4, "#8fe3ff");
+    const below = y < 16; // no room above it
+    label(pane.pen, word, x + 2, below ? y + region[3] * pane.view.scale + 14 : y - 4, "#8fe3ff");
   }
 }

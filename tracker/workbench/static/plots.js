@@ -49,7 +49,7 @@ export function plot(given, height, extra = {}) {
     drawn?.destroy();
     drawn = new uPlot({
       width, height: typeof height === "function" ? height() : height,
-      series, bands, legend: { show: false }, padding: [6, 8, 0, 0],
+      series, bands, legend: { show: false }, padding: [6, 20, 0, 0],
       scales: { x: { time: false } },
       axes: [{ ...axis, size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) }, { ...axis, size: 52 }],
       cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },

@@ -4,7 +4,7 @@ import { h, fill, table } from "./dom.js";
 import { goTo } from "./places.js";
 import { on, store } from "./store.js";
 
-const SIGNS = { pass: "✓", fail: "✗", undetermined: "?", agree: "✓", disagree: "✗" };
+const SIGNS = { pass: "✓", fail: "✗", missed: "–", undetermined: "?", agree: "✓", disagree: "✗" };
 
 export function view(root) {
   const page = h("div", { class: "page wide" });
@@ -33,7 +33,7 @@ function criteria(r) {
       h("thead", {}, h("tr", {}, ["", "value", "limit", "verdict"].map((t, i) => h("th", { scope: "col", class: i === 1 ? "number" : "left" }, t)))),
       h("tbody", {}, r.criteria.map((c) => h("tr", { title: `${c.name}: ${c.source}${c.note ? `; ${c.note}` : ""}`, class: c.verdict },
         h("th", { scope: "row", class: "left" }, c.row[0]), h("td", { class: "number" }, c.row[1]), h("td", { class: "limit" }, c.row[2]),
-        h("td", { class: `verdict ${c.verdict}` }, `${SIGNS[c.verdict]} ${c.verdict}`)))))));
+        h("td", { class: `verdict ${c.verdict}` }, `${SIGNS[c.verdict]} ${c.words}`)))))));
 }
 
 function checked(c) {
