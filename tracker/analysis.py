@@ -218,6 +218,7 @@ def _results(
         *solution.findings,
         *(w for t in told.values() for w in t.warnings),
         *_unseen(record, solution),
+        *_early(record, vehicles),
         *_alone(record, vehicles, blocks),
     ]
     _note_rejected(log, solution)
@@ -306,6 +307,22 @@ def _fused(
         if figures is not None:
             out[vehicle] = figures
     return out, fused_budgets(both, out, distances)
+
+
+def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Warning_]:
+    """That a film ends before the occupant of a striking vehicle would have struck the interior."""
+    text = (
+        "the film ends before the occupant would have struck the interior, while the vehicle was "
+        "still being slowed down: occupant impact velocity and ridedown from film are left open"
+    )
+    return [
+        Warning_("film_ends_early", text, f"vehicles.{name}")
+        for name, result in vehicles.items()
+        if record.vehicles[name].role == "striking"
+        and result.occupant.film is not None
+        and result.occupant.film.oiv_x is None
+        and result.occupant.film.velocity_change_x is not None
+    ]
 
 
 def _alone(

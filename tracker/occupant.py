@@ -44,6 +44,7 @@ class OccupantRisk:
     oiv_y: Array  # m/s, to the right +
     oiv_time: Array  # s
     reached: Array  # 1 where the flail distance was reached within the record, else 0
+    over: Array  # 1 where the vehicle was not being slowed down any more at the record's end
     ridedown_x: Array  # g, signed
     ridedown_y: Array  # g, signed
     ridedown_time: Array  # s, middle of the longitudinal window
@@ -72,6 +73,10 @@ UNITS = {
     "velocity_change_x": "m/s",
     "velocity_change_y": "m/s",
 }
+FLAIL = ("oiv_x", "oiv_y")
+ENDING, SLOWED = 0.020, 1.0
+"""s, g: a vehicle whose mean acceleration over the last of these is less is not being slowed down;
+braking tyres do less (common practice, no source)."""
 _TIME_OF = {"ridedown_x": "ridedown_time", "thiv": "thiv_time", "asi": "asi_time"}
 
 
@@ -274,6 +279,7 @@ def occupant_risk(
         oiv_y,
         oiv_time,
         reached,
+        _over(time, ax, ay),
         ridedown_x,
         ridedown_y,
         ridedown_time,
@@ -292,11 +298,14 @@ def occupant_risk(
 def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | None]:
     """Each figure of the mean motion (one), with the spread of the draws (m,) as its uncertainty.
 
-    A figure is None where the mean motion or more than a tenth of the draws do not have it.
+    A figure is None where the mean motion or more than a tenth of the draws do not have it, and the
+    occupant's velocity where the record ends before the impact on the interior while the vehicle
+    is still being slowed down: it would have grown.
     """
     out: dict[str, Quantity | None] = {}
+    early = not _one(mean.reached) and not _one(mean.over)
     for name, unit in UNITS.items():
-        value = _one(getattr(mean, name))
+        value = _one(getattr(mean, name)) if not (early and name in FLAIL) else np.nan
         spread = np.asarray(getattr(draws, name))
         known = np.isfinite(spread)
         if not np.isfinite(value) or known.sum() < max(2, 0.9 * len(spread)):
@@ -320,6 +329,13 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
         acceleration[..., 2],
         body_rates(state)[..., 2],
     )
+
+
+def _over(time: Array, ax: Array, ay: Array) -> Array:
+    """1 where the mean acceleration (...,) at the end of the record is small, else 0."""
+    last = time >= time[-1] - ENDING
+    size = np.hypot(ax[..., last].mean(axis=-1), ay[..., last].mean(axis=-1))
+    return np.asarray(size < SLOWED * GRAVITY, dtype=float)
 
 
 def _one(values: Array) -> float:

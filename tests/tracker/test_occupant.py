@@ -99,6 +99,26 @@ def test_largest_mean_of_a_haversine():
     assert largest_mean(T, a) == pytest.approx(-20 * 0.818310, abs=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("end", "known"), [(0.08, False), (0.19, False), (0.25, True), (0.4, True)]
+)
+def test_an_occupants_velocity_is_open_until_the_impact_or_the_pulse_is_over(end, known):
+    """Where nothing is in the occupant's way the vehicle's whole change is the figure, once it is
+    whole (MASH: no contact with the interior); half of it is none.
+    """
+    part = end > T
+    time = T[part]
+    motions = [
+        np.broadcast_to(pulse(8, 0.2)[part], shape) for shape in ((4, len(time)), time.shape)
+    ]
+    draws, mean = (occupant_risk(time, a, 0 * a, 0 * a, (9.0, 9.0)) for a in motions)
+    found = summary(draws, mean)["oiv_x"]
+    assert mean.reached == 0
+    assert (found is not None) == known
+    if found is not None:
+        assert found.value == pytest.approx(8 * G * 0.2 * 2 / np.pi, rel=1e-3)
+
+
 def test_a_record_that_ends_too_early_has_no_ridedown():
     short = T < 0.08
     risk = occupant_risk(T[short], pulse(6, 0.2)[short], 0 * T[short], 0 * T[short], FLAIL)

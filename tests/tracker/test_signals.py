@@ -149,6 +149,7 @@ def test_units_and_polarity_of_the_record_count(tmp_path):
         ("", "no header row"),
         ("time,ax,ay\n" + "\n".join(rows()[:5]), "only 5 rows"),
         ("time,ax,ay\n" + "\n".join(rows() + rows()), "runs backwards"),
+        ("time,ax,ay\n" + "\n".join(rows(time=1000 * TIME)), "sample every 1 s"),
         ("time,ax,ay\n" + "\n".join(f"{t:.4f},x,y" for t in TIME), "no channel holds numbers"),
     ],
 )

@@ -18,6 +18,7 @@ from tracker.signals.source import read_source
 from tracker.signals.timeline import make_timeline
 from tracker.units import UnitError, si_factor
 
+SLOWEST = 0.02  # s between samples; an impact lasts a few of them
 NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
 
 
@@ -58,6 +59,13 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
     source = read_source(path, time, columns)
     stamps = source.time if table.time is None else source.time * table.time.si
     timeline = make_timeline(stamps, str(path))
+    if timeline.interval > SLOWEST:
+        raise Problem(
+            f"it has a sample every {timeline.interval:.4g} s, too few to show an impact",
+            where=str(path),
+            remedy="check the unit of its time",
+            status=RECORD,
+        )
     notes = [*source.notes, *timeline.findings]
     read: dict[str, Array] = {}
     for name, channel in table.channels.items():
