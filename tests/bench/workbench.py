@@ -75,16 +75,19 @@ def main() -> None:
         (folder / "record.toml").write_text(record)
         browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
         home = {**os.environ, "XDG_CONFIG_HOME": str(folder / "c")}
+        called = time.perf_counter()
         with Desk(browser, home, folder) as desk:
             started = time.perf_counter()
+            print(f"from the command to the address: {started - called:.2f} s")
             page = desk.page(ready=False)
             page.keyboard.press("2")
             shown(page)
-            print(f"opening {frames} frames: {time.perf_counter() - started:.2f} s")
+            shows = time.perf_counter()
+            print(f"from the address to the first of {frames} frames: {shows - started:.2f} s")
             rng = np.random.default_rng(1)
             runs = {
-                "forward": list(range(1, steps + 1)),
-                "backward": list(range(steps, 0, -1)),
+                "forward, copy under way": list(range(1, steps + 1)),
+                "backward, copy under way": list(range(steps, 0, -1)),
                 "at random, copy under way": rng.integers(0, frames, steps).tolist(),
             }
             for name, wanted in runs.items():
