@@ -279,6 +279,13 @@ def test_a_channel_that_dies_is_dropped_with_its_time():
     assert got.findings[0].estimate == pytest.approx(0.05, abs=2e-4)
 
 
+@pytest.mark.parametrize("value", [0.0, -3.2])
+def test_a_channel_that_was_never_alive_is_dropped(value):
+    got = judged(np.full(len(FINE), value))
+    assert got.channels == {}
+    assert got.dropped == {"ax": "ax reads the same value throughout"}
+
+
 def test_a_channel_that_dies_late_is_kept_up_to_there():
     got = judged(np.where(FINE < 0.2, PULSE, 0.0))
     assert got.dropped == {}

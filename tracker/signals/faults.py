@@ -89,8 +89,14 @@ def find_dropout(
     Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more,
     20 ms at the record's end, in a channel that has noise before time zero, away from its
     extremes (those are clipping). What is missing before time zero, or in the last 20 ms of the
-    record, is no fault.
+    record, is no fault. An acceleration along the vehicle that never changes is dead throughout,
+    with noise or without.
     """
+    known = values[np.isfinite(values)]
+    if channel == "ax" and len(known) and np.ptp(known) == 0.0:
+        text = f"{channel} reads the same value throughout"
+        first = float(time[0])
+        return Finding(channel, "dropout", first, float(time[1] - time[0]), "s", text), first
     dead = _dead(time, values)
     wrong = (dead | ~np.isfinite(values)) & (time > 0.0)
     step = float(time[1] - time[0])
