@@ -22,10 +22,12 @@ import time
 from pathlib import Path
 
 from calibration.problem import Problem
+from tracker import analysis, report
 from tracker.cli import main as command_line
 from tracker.demo import Scenario, write_demo
 from tracker.results_files import read_results
 
+LOADED = (analysis, report)  # once, for all commands that are forked from here
 FORKED = multiprocessing.get_context("fork")
 WATCHED = ("vehicles", "cameras", "crush", "mechanics", "cross_check", "criteria", "warnings")
 FILES = ("report.html", "report.pdf", "results.h5", "log.jsonl", "motion/car.csv", "films/side.mp4")
