@@ -52,6 +52,8 @@ def main():
         films = _films(sound, folder / "side.mp4", Path(place), count)
         _print("Read", _read_all(films, sound))
         sys.stdout.flush()
+        if not analysed:
+            return
         sample = random.Random(4).sample(films, analysed)
         _print("Analysed", _analyse_all(sample, folder))
 
