@@ -66,12 +66,15 @@ class Movie:
         self.findings = findings
         self.strict = strict
         self.starts = tuple(key.frame for key in index.keys)
+        self._sought: dict[int, bool] = {}  # by key frame: whether seeking led to it
 
     def read(self, first: int) -> Frames:
         """(index, luma) from `first` to the end. A luma keeps its buffer as long as it lives."""
         key = self.index.keys[bisect.bisect_right(self.starts, first) - 1]
-        if key.frame > 0 and not self._reachable(key):
-            key = self.index.keys[0]
+        if key.frame > 0:
+            if key.frame not in self._sought:
+                self._sought[key.frame] = self._reachable(key)
+            key = key if self._sought[key.frame] else self.index.keys[0]
         size = None
         with _container(self.path, self.where, self.strict) as (container, stream):
             for at, frame in self._numbered(container, stream, key):
