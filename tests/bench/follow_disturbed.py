@@ -213,7 +213,8 @@ def main() -> None:
         over = [int(np.sum((s > 5)[:, part] & g[:, part])) for part in (slice(12), slice(12, None))]
         print(
             f"{kind:12s} {int(g.sum()):12d} {wrong:6d} {np.mean(g[v]):17.4f}"
-            f" {over[0]:8d}{over[1]:8d} {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f} {np.max(o[g]):11.3f}",
+            f" {over[0]:8d}{over[1]:8d} {np.sqrt(np.mean(o[g] ** 2) / 2):7.4f}"
+            f" {np.max(o[g]):11.3f}",
             flush=True,
         )
     print(f"{total} mark-frames, {gross} gross errors")
