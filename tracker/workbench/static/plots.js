@@ -69,6 +69,7 @@ export function plot(given, height, extra = {}) {
     const c = u.ctx;
     c.save();
     c.strokeStyle = css("--bad");
+    c.setLineDash([]);
     c.lineWidth = 1.5 * (window.devicePixelRatio || 1);
     c.beginPath();
     c.moveTo(x, u.bbox.top);
