@@ -202,11 +202,45 @@ def _pose(
         position[kept],
         covariance[kept],
         size=size,
-        lens=lens,
+        lens=off_middle(lens, steady.motion),
         ground_u=record.survey.ground_u,
         rough_position=rough,
         where=f"cameras.{name}.survey",
     )
+
+
+def off_middle(lens: Lens | None, motion: Array) -> Lens | None:
+    """A given lens with what the mean of a film's weave (frames, 4) may be off the middle: where
+    the picture sits on average over the film, its principal point and scale, isn't where it sat
+    when the lens was calibrated. None stays None.
+    """
+    if lens is None or len(motion) < 8 or not motion.any():
+        return lens
+    variance = [_of_mean(each) for each in motion.T]
+    covariance = lens.covariance.copy()
+    covariance[2, 2] += variance[0]
+    covariance[3, 3] += variance[1]
+    focal = np.diag(lens.matrix)[:2]
+    covariance[:2, :2] += variance[3] * np.outer(focal, focal)
+    return replace(lens, covariance=covariance)
+
+
+def _of_mean(series: Array) -> float:
+    """Variance of the mean of a series (n,) that is correlated up to where its correlation first
+    falls to zero.
+    """
+    off = series - series.mean()
+    total = float(off @ off)
+    if total == 0:
+        return 0.0
+    memory = 1.0
+    for lag in range(1, len(off) // 2):
+        beside = float(off[lag:] @ off[:-lag]) / total
+        if beside <= 0:
+            break
+        memory += 2 * beside
+    lost = min(2 * memory / len(off), 0.5)  # of the variance and the memory, to taking the mean
+    return total / len(off) ** 2 * memory / (1 - lost)
 
 
 def camera_by_bars(

@@ -1,6 +1,8 @@
 """Cameras, clocks and steadiness over many random films of a site, all of it by pictures; by hand.
 
-python tests/bench/calibration_draws.py [tests] [first] [minutes: begin no test after them]
+python tests/bench/calibration_draws.py [tests] [first] [minutes] [every]
+
+(no test begins after `minutes`; every second one: lenses all given or all open).
 
 Each test: two cameras put up at random near those of the demonstration, 640 x 512 px, 500 frames/s
 nominal, 60 frames of the site without vehicles; weave of 1 px rms that turns the picture and
@@ -121,11 +123,11 @@ def _shown(camera: Camera, at: Array, normal: Array) -> bool:
     return bool(((pixel > margin) & (pixel < np.array(camera.lens.size) - margin)).all())
 
 
-def main(tests: int, first: int, minutes: int) -> None:
+def main(tests: int, first: int, minutes: int, every: int) -> None:
     """One line a film, then the shares and sums."""
     found: dict[str, dict[str, list[float]]] = {}
     scene, start = make_scene(scenario_of(0)), time.monotonic()
-    for seed in range(first, first + tests):
+    for seed in range(first, first + every * tests, every):
         if time.monotonic() - start > 60 * minutes:
             break
         scenario = scenario_of(seed)
@@ -169,4 +171,4 @@ def main(tests: int, first: int, minutes: int) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in (sys.argv[1:] + ["4", "0", "100000"][len(sys.argv) - 1 :])))
+    main(*(int(a) for a in (sys.argv[1:] + ["4", "0", "100000", "1"][len(sys.argv) - 1 :])))
