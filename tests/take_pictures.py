@@ -1,4 +1,4 @@
-"""Photographs every view of the workbench for the documentation, from the demonstration test.
+"""Photographs every view of the workbench, and the report's first page, for the documentation.
 
 Run by hand: python tests/take_pictures.py FOLDER [OUT]. FOLDER holds an analysed test; OUT defaults
 to docs/pictures/.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -72,9 +73,16 @@ def closer(page: Page, out: Path) -> None:
     page.keyboard.press("Escape")
 
 
+def first_page(report: Path, out: Path) -> None:
+    """The first page of the report as a picture (poppler-utils)."""
+    command = ["pdftoppm", "-r", "110", "-f", "1", "-l", "1", "-singlefile", "-png"]
+    subprocess.run([*command, report, out / "report-summary"], check=True)
+
+
 def main() -> None:
     out = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE.parent / "docs" / "pictures"
     out.mkdir(parents=True, exist_ok=True)
+    first_page(Path(sys.argv[1]) / "results" / "report.pdf", out)
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         folder = Path(place) / "tests" / "demo"
         shutil.copytree(sys.argv[1], folder, ignore=shutil.ignore_patterns(".impactfilm"))

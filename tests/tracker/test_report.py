@@ -337,6 +337,17 @@ def test_the_pdf_says_the_same_as_the_page(written):
     assert f"page {pages} of {pages}" in text
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")
+def test_the_designers_part_is_one_page(written):
+    pages = subprocess.run(
+        ["pdftotext", "-layout", written / "report.pdf", "-"], capture_output=True, check=True
+    )
+    first, second = pages.stdout.decode("utf-8").split("\f")[:2]
+    assert "Summary, for the designer" in first
+    assert "JCGM 100:2008, 7.2.6" in tidy(first)  # what the summary ends with
+    assert tidy(second).count("How the numbers came about, for the reviewer") == 2  # head, title
+
+
 @pytest.mark.skipif(shutil.which("pdffonts") is None, reason="poppler-utils is not installed")
 def test_fonts_travel_with_the_pdf(written):
     done = subprocess.run(["pdffonts", written / "report.pdf"], capture_output=True, check=True)
