@@ -11,8 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from made_results import TIME, made_results
 
+from tracker.cli import main
 from tracker.report import digits
 from tracker.report.blocks import Beside, Table
 from tracker.report.channels import channels
@@ -355,6 +357,27 @@ def test_fonts_travel_with_the_pdf(written):
     assert fonts
     for line in fonts:
         assert re.search(r" (yes|no) +(yes|no) +(yes|no) +\d+ +\d+$", line)[1] == "yes", line
+
+
+def test_the_command_takes_other_times_and_another_pace(written, tmp_path):
+    place = tmp_path / "results"
+    shutil.copytree(written, place)
+    asked = ["report", str(place), "--at", "20 ms", "--at", "0.1 s", "--slow", "40"]
+    run = CliRunner().invoke(main, asked)
+    assert run.exit_code == 0, run.output
+    test = json.loads((place / "results.json").read_text("utf-8"))["test"]
+    assert (test["photographs"], test["slow_motion"]) == ([0.02, 0.1], 40.0)
+    logged = [json.loads(line) for line in (place / "log.jsonl").read_text("utf-8").splitlines()]
+    assert [e["text"] for e in logged if e["kind"] == "setting"] == ["pictures of the report"]
+
+
+@pytest.mark.parametrize("asked", [["--at", "20"], ["--at", "1 ft"], ["--verify", "--slow", "9"]])
+def test_what_the_command_can_not_do_is_one_sentence(written, asked):
+    before = (written / "results.json").read_bytes()
+    run = CliRunner().invoke(main, ["report", str(written), *asked])
+    assert run.exit_code == 2
+    assert "Traceback" not in run.output
+    assert (written / "results.json").read_bytes() == before
 
 
 def test_every_channel_stands_beside_the_film() -> None:
