@@ -1,10 +1,14 @@
 """How much faster many tests are on more processes, and what a lost worker costs.
 
     python tests/bench/batch.py [TESTS] [JOBS]
+    python tests/bench/batch.py FOLDER
 
 Writes TESTS (24) copies of a small demonstration test and analyses them one at a time and JOBS (2)
 at a time; with the extra `cluster` also on that many Dask workers, one of them killed half-way.
-Prints wall time, speed-up, and the largest memory of a process.
+Prints wall time, speed-up, processor time of a test, and the largest memory of a process.
+
+With the FOLDER of a test instead: what a copy of it costs, and from that what 10,000 such tests
+would take on 100 machines of 2 cores, by their processors and by the line to their common store.
 """
 
 import os
@@ -64,7 +68,39 @@ def on_workers(tasks, jobs):
         return timed(tasks, cluster(local.scheduler_address, watch), watch)
 
 
+def processor_time():
+    """s of user and system in processes that have ended."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def cost(folder):
+    """Print what one test costs, and many of them."""
+    with tempfile.TemporaryDirectory() as place:
+        copy = Path(place) / "test"
+        shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("results", ".*"))
+        task = Task(copy / "record.toml", copy / "results")
+        timed([task], this_machine(1, Quiet()), Quiet())  # compiles what is kept on disk
+        before = processor_time()
+        wall, done = timed([task], this_machine(1, Quiet()), Quiet())
+        used = processor_time() - before
+        taken, given = size(copy) - size(copy / "results"), size(copy / "results")
+    print(f"{done} of 1 done: {wall:.1f} s, {used:.1f} s of processors")
+    print(f"{taken / 1e6:.0f} MB read, {given / 1e6:.0f} MB written")
+    print(f"10,000 tests, 100 machines of 2 cores: processors {used * 10_000 / 200 / 60:.0f} min")
+    for name, rate in (("1 Gbit/s", 1.25e8), ("10 Gbit/s", 1.25e9)):
+        once, twice = ((k * taken + given) * 10_000 / rate / 60 for k in (1, 2))
+        print(f"store with {name}: {once:.0f} min, films read twice {twice:.0f} min")
+
+
+def size(folder):
+    return sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
+
+
 def main():
+    if len(sys.argv) == 2 and Path(sys.argv[1]).is_dir():
+        cost(Path(sys.argv[1]))
+        return
     numbers = [int(text) for text in sys.argv[1:]]
     count, jobs = [*numbers, *[24, 2][len(numbers) :]]
     with tempfile.TemporaryDirectory() as place:
@@ -75,8 +111,10 @@ def main():
             shutil.copytree(first, folder)
         tasks = [Task(folder / "record.toml", folder / "results") for folder in folders]
         timed(tasks[:1], this_machine(1, Quiet()), Quiet())  # compiles what is kept on disk
+        before = processor_time()
         alone, done = timed(tasks, this_machine(1, Quiet()), Quiet())
-        print(f"1 at a time: {alone:.1f} s, {done} of {count} done")
+        used = (processor_time() - before) / count
+        print(f"1 at a time: {alone:.1f} s, {done} of {count} done, {used:.1f} s of processor each")
         together, done = timed(tasks, this_machine(jobs, Quiet()), Quiet())
         speed = alone / together
         print(
