@@ -8,6 +8,7 @@ that was lost, so that the vehicles then jump by two frames' way.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from calibration.timebase import TimeBase
 from tracker.film.findings import spelled
+from tracker.follow.layout import carry
 from tracker.values import Status, Tracks, Warning_
 from tracker.wanted import SURVEY
 
@@ -35,9 +37,8 @@ class Repeated:
 
 
 def repeated(tracks: Tracks) -> Repeated:
-    """The frames in which all vehicle marks stand still amid their motion."""
-    which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith(f"{SURVEY}.")]
-    steps = np.linalg.norm(np.diff(tracks.position[:, which], axis=0), axis=2)
+    """The frames in which all vehicle marks stand still amid their motion over the ground."""
+    steps = _over_ground(tracks)
     known = np.isfinite(steps)
     enough = known.sum(axis=1) >= FEWEST
     way = np.full(len(tracks.position), np.nan)  # of a frame from the one before, px
@@ -52,6 +53,20 @@ def repeated(tracks: Tracks) -> Repeated:
     jump = way[after + 1] / usual[after]
     jump = jump[np.isfinite(jump)]
     return Repeated(frames, not jump.size or bool(np.median(jump) < JUMPS))
+
+
+def _over_ground(tracks: Tracks) -> Array:
+    """How far (frames - 1, marks) the vehicles' marks move from frame to frame, px, less what the
+    fixed targets show of the picture's own motion: a picture that weaves stands still at times.
+    """
+    fixed = np.array([mark.startswith(f"{SURVEY}.") for mark in tracks.marks])
+    place = np.where(tracks.measured[..., None], tracks.position, np.nan)
+    steps = np.full((len(place) - 1, int(np.sum(~fixed))), np.nan)
+    for i, (before, after) in enumerate(pairwise(place)):
+        shown = fixed & np.isfinite(before[:, 0]) & np.isfinite(after[:, 0])
+        still = carry(before[shown], after[shown], before[~fixed])[0]
+        steps[i] = np.linalg.norm(after[~fixed] - still, axis=1)
+    return steps
 
 
 def _usual(way: Array, frame: int) -> float:

@@ -1,5 +1,7 @@
 """Copies of frames are known by the vehicles that stand still in them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -54,6 +56,15 @@ def test_every_fifth_frame_doubled_by_a_transfer_to_video_is_found() -> None:
 
     assert found.frames.tolist() == (np.flatnonzero(np.diff(shown) == 0) + 1).tolist()
     assert found.inserted
+
+
+def test_a_picture_that_weaves_about_a_car_at_rest_repeats_nothing() -> None:
+    weave = np.random.default_rng(3).normal(0, 0.7, (FRAMES, 1, 2))
+    weave[70:75] = weave[70]  # and stands still for once
+    tracks = tracks_of(np.zeros(FRAMES, np.int64))
+    tracks = replace(tracks, position=tracks.position + weave)
+
+    assert not len(repeated(tracks).frames)
 
 
 def test_a_car_that_comes_to_rest_repeats_nothing() -> None:
