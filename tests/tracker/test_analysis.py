@@ -183,5 +183,6 @@ def test_a_record_in_customary_units_gives_the_same_answer(tmp_path: Path) -> No
     np.testing.assert_allclose(second.state, first.state, rtol=1e-6, atol=1e-6)
     np.testing.assert_allclose(second.u, first.u, rtol=1e-4, atol=1e-9)
     speeds = [r.vehicles["car"].impact_speed for r in (one, two)]
-    assert speeds[0] is not None and speeds[1] is not None
+    assert speeds[0] is not None
+    assert speeds[1] is not None
     assert speeds[1].value == pytest.approx(speeds[0].value, rel=1e-9)

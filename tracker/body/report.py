@@ -20,6 +20,8 @@ those of a rigid body. Common practice, no source.
 """
 UNSETTLED = 25.0
 """Squared last step, in posterior sds, of an iteration that found no solution."""
+SHAKEN = 0.005
+"""Common shift of a frame's marks, px, from which it is worth a word."""
 SCATTERED = 4.0
 """A mark is named whose variance is so many times that of its camera's marks (median)."""
 
@@ -135,7 +137,7 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 "they count for less"
             )
             out.append(Warning_("mark_scatters", text, f"cameras.{e.name}"))
-        if e.shake:
+        if e.shake >= SHAKEN:
             text = (
                 f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
             )
