@@ -163,7 +163,8 @@ def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Warning_]:
         single = [r for r in rejected if r.camera == e.name and r.frame is not None]
         if single:
             marks = sorted({r.mark for r in single})
-            text = f"{len(single)} positions of {', '.join(marks)} were rejected as outliers"
+            places = "1 position" if len(single) == 1 else f"{len(single)} positions"
+            text = f"{places} of {', '.join(marks)} rejected: outliers"
             out.append(Warning_("marks_rejected", text, f"cameras.{e.name}"))
     return out
 
