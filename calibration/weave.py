@@ -109,12 +109,11 @@ def _adjusted(
         reference = moved
         if change < _STILL:
             break
-    # once more about the last places: the search for steps needs motions at their optimum
+    # the search for steps needs residuals of motions at their optimum about the last places
     pull = np.einsum("ntij,ntik,ntk->nj", slopes, weight, residual)
     held = np.divide(motion, amplitude**2, out=np.zeros_like(motion), where=amplitude > 0)
     change = np.einsum("nij,nj->ni", spread, pull - held)
-    motion = motion + change
-    residual = residual - np.einsum("ntij,nj->nti", slopes, change)
+    left = residual - np.einsum("ntij,nj->nti", slopes, change)
     used = float(np.einsum("nij,nji->", information, spread)) + 2 * ever.sum()
     count = 2 * int(visible.sum())
     misfit = float(np.einsum("nti,ntij,ntj->", residual, weight, residual))
@@ -127,7 +126,7 @@ def _adjusted(
         reference,
         place_covariance,
         amplitude,
-        np.where(shown, residual, np.nan),
+        np.where(shown, left, np.nan),
         max(1.0, float(excess)),
         score + rest,
         eliminated,
