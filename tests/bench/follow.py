@@ -40,7 +40,7 @@ BODY = np.array([[x, y] for x in (-150, -50, 50, 150) for y in (-80, 0, 80)], fl
 CORNERS = np.array([[60, 60], [1210, 70], [80, 960], [1200, 950]], float)
 CODECS = {
     "h264": ("libx264", "yuv420p", ".mp4", {"qp": "20", "preset": "fast"}),
-    "mjpeg": ("mjpeg", "yuvj420p", ".avi", {"q": "3"}),
+    "mjpeg": ("mjpeg", "yuvj420p", ".avi", {"qmin": "2", "qmax": "3"}),
     "raw": ("rawvideo", "gray", ".avi", {}),
 }
 CONTACT, LENGTHS = 100, (500, 5000)
