@@ -10,8 +10,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from boards import corners_of
 
-from calibration.camera import Array
 from calibration.lens import LensCalibration, lens_from_chessboard
 from calibration.problem import Problem
 from tracker.demo.write import write_movie
@@ -82,7 +82,7 @@ def test_the_board_s_squares_come_out_25_mm_by_triangulation(real: Callable[[str
     folder = real("stereo-chessboard")
     lenses = {side: calibrated(folder, side).lens for side in ("left", "right")}
     boards = {
-        number: [_board(folder / f"{side}{number}.jpg") for side in ("left", "right")]
+        number: [corners_of(folder / f"{side}{number}.jpg") for side in ("left", "right")]
         for number in ("01", "03", "04", "06", "08", "12", "14")
     }
     normal = {
@@ -103,12 +103,3 @@ def test_the_board_s_squares_come_out_25_mm_by_triangulation(real: Callable[[str
         sides.append(np.linalg.norm(np.diff(points, axis=1), axis=2).mean())
 
     assert 1e3 * np.mean(sides) == pytest.approx(25.0, abs=0.25)
-
-
-def _board(path: Path) -> Array:
-    grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-    assert grey is not None
-    found, corners = cv2.findChessboardCorners(grey, CORNERS)
-    assert found
-    corners = cv2.cornerSubPix(grey, corners, (5, 5), (-1, -1), (3, 30, 1e-3))
-    return np.asarray(corners, dtype=np.float64).reshape(-1, 2)

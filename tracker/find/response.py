@@ -10,6 +10,7 @@ edge or a slope, counts against a place.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
@@ -61,6 +62,16 @@ class Response:
         u, v = u[order], v[order]
         places = np.column_stack([_vertex(score, u, v, 1), _vertex(score, u, v, 0)])
         return (places + 0.5) * self.step - 0.5, score[v, u].astype(float)
+
+
+def together(sizes: Array) -> Iterator[float]:
+    """Sizes at which marks of these sizes (n,) are found: those within a third of one another by
+    one filter.
+    """
+    sizes = np.sort(sizes)
+    while len(sizes):
+        group, sizes = sizes[sizes < 1.35 * sizes[0]], sizes[sizes >= 1.35 * sizes[0]]
+        yield float(np.sqrt(group[0] * group[-1]))
 
 
 def response(luma: NDArray[Any], look: Look, size: float, white: float) -> Response:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array, Lens
-from tracker.find.response import LOOKS, Look, response
+from tracker.find.response import LOOKS, Look, response, together
 from tracker.values import Mark
 
 ENOUGH, AGREED = 4, 0.6
@@ -34,6 +34,7 @@ GOOD_PX, CLEARLY_PX = 4.0, 1.0
 """Distance in px within which a peak agrees with a pose, and by which the mean distance of another
 pose's peaks must be larger."""
 SAME_PX = 4.0
+"""Peaks nearer to one another are the same, whatever the size at which they were found."""
 UNSURE = 0.009
 """The same where the lens is not known, as a share of the picture's width."""
 TRIALS, TRIPLES = 12000, 20
@@ -290,16 +291,14 @@ def _peaks(
         else:
             sizes = targets.sizes_px[mine]
             sizes = sizes if np.isfinite(sizes).all() else np.array(SIZES)
-        found[look] = _of_sizes(luma, look, np.sort(sizes), white)
+        found[look] = _of_sizes(luma, look, sizes, white)
     return found
 
 
 def _of_sizes(luma: NDArray[Any], look: Look, sizes: Array, white: float) -> Array:
     """Places (n, 2) that look like a pattern of one of these sizes in px, the best first."""
     places, scores, widths = [], [], []
-    while len(sizes):  # sizes within a third of one another are found together
-        group, sizes = sizes[sizes < 1.35 * sizes[0]], sizes[sizes >= 1.35 * sizes[0]]
-        size = float(np.sqrt(group[0] * group[-1]))
+    for size in together(sizes):
         if not 3.0 < size < 0.5 * min(luma.shape):
             continue
         place, score = response(luma, look, size, white).peaks(PEAKS, LEAST)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array, Camera
 from tracker.find.layout import Layout, Peaks, Plane, best, hypotheses, plane_of
-from tracker.find.response import LOOKS, Look, response
+from tracker.find.response import LOOKS, Look, response, together
 from tracker.find.verify import NEAR, Placed, Target, fitted_afresh, prove, settle
 
 PEAKS, STRONGEST = 100, 36
@@ -149,11 +149,8 @@ def _peaks(
     pixels = camera.lens.matrix[0, 0] * sizes / np.maximum(reach, 0.5)
     found: dict[Look, Peaks] = {}
     for look in dict.fromkeys(layout.looks):
-        mine = np.sort(pixels[[name == look for name in layout.looks]])
         places, scores = [], []
-        while len(mine):  # sizes within a third of one another are found together
-            group, mine = mine[mine < 1.35 * mine[0]], mine[mine >= 1.35 * mine[0]]
-            size = float(np.sqrt(group[0] * group[-1]))
+        for size in together(pixels[[name == look for name in layout.looks]]):
             place, score = response(luma, look, size, white).peaks(PEAKS, LEAST)
             away = np.hypot(*(place[:, None] - known.place).transpose(2, 0, 1))
             free = ~np.any(away < OWN * known.size, axis=1)

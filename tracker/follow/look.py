@@ -172,7 +172,7 @@ class Look:
             ]
             led = [m for m in mine if state.mates(m, self.got).any()]
             for m in led:
-                reach = self._reach(m, guess, True)
+                reach = self._reach(m, guess)
                 shift, value = search.peak(self._score(m, guess[m], reach), reach, _NONE, reach)
                 if value > _CORRELATED:
                     guess[m] += shift
@@ -245,19 +245,10 @@ class Look:
             patch = search.turned(patch, self.state.turn[m])
         return search.correlation(self.luma, patch, at, reach)
 
-    def _reach(self, m: int, guess: Array, led: bool) -> int:
-        """How far round its predicted place a mark may be, px; `led` by mates that are seen."""
-        state = self.state
-        speed, gap = float(np.hypot(*state.velocity[m])), float(state.gap[m])
-        if led:
-            reach = min(3.0 + 0.1 * gap, 16.0)
-        elif state.held[m] and state.fixes[m] < 2 and not state.still[m]:
-            reach = 12.0 + float(state.size[m])
-        else:
-            reach = 6.0 + 0.5 * speed + gap * (0.1 + 0.25 * speed)
-        if led:
-            reach = min(reach, max(0.4 * self._nearest(m, guess), 2.0))
-        return int(min(reach, _FARTHEST))
+    def _reach(self, m: int, guess: Array) -> int:
+        """How far round the place where its mates put it a mark may be, px."""
+        reach = min(3.0 + 0.1 * float(self.state.gap[m]), 16.0)
+        return int(min(reach, max(0.4 * self._nearest(m, guess), 2.0)))
 
     def _nearest(self, m: int, guess: Array) -> float:
         """Distance to the next mark of the same pattern, px."""
