@@ -34,10 +34,16 @@ def browser():
 
 
 @pytest.fixture(scope="session")
-def home(tmp_path_factory):
-    """Settings and cache of a user who has never used the program."""
+def user(tmp_path_factory):
+    """Settings and cache of a user who had never used the program."""
     folder = tmp_path_factory.mktemp("home")
     return {**os.environ, "XDG_CONFIG_HOME": str(folder / "c"), "XDG_CACHE_HOME": str(folder / "k")}
+
+
+@pytest.fixture
+def home(user):
+    """The user's environment, for a test to change."""
+    return dict(user)
 
 
 @pytest.fixture(scope="session")
@@ -49,12 +55,12 @@ def small(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def analysed(small, home, tmp_path_factory):
+def analysed(small, user, tmp_path_factory):
     """The same, analysed by the command line."""
     folder = tmp_path_factory.mktemp("analysed") / "S-1"
     shutil.copytree(small, folder)
     command = [sys.executable, "-m", "tracker.cli", "analyse", str(folder / "record.toml")]
-    subprocess.run(command, check=True, env=home, capture_output=True, timeout=400)
+    subprocess.run(command, check=True, env=user, capture_output=True, timeout=400)
     return folder
 
 

@@ -114,6 +114,22 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
     )
 
 
+def test_a_listing_that_comes_late_leaves_what_is_typed_meanwhile(desk, small):
+    page, late = desk().page(ready=False), []
+    page.wait_for_function("() => document.getElementById('folder').value !== ''")
+    page.route("**/api/folders*", lambda route: late.append(route))
+    field = page.get_by_label("Folder of the test")
+    page.get_by_role("button", name="up to the folder above").click()
+    field.fill(str(small))
+    with page.expect_response("**/api/folders*"):
+        late[0].continue_()
+    page.unroute("**/api/folders*")
+    page.wait_for_timeout(200)
+    assert field.input_value() == str(small)
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Open this test").wait_for()
+
+
 def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
     desk, analysed, tmp_path
 ):
@@ -186,10 +202,11 @@ def test_pixels_have_their_centres_at_whole_numbers_at_every_zoom(desk, analysed
         assert np.allclose(back, [-0.5, -0.5])
 
 
-def test_an_analysis_can_be_cancelled_and_survives_a_reload(desk, analysed, tmp_path):
+def test_an_analysis_can_be_cancelled_and_survives_a_reload(desk, home, analysed, tmp_path):
     folder = tmp_path / "S-1"
     shutil.copytree(analysed, folder)
     results = (folder / "results" / "results.json").read_bytes()
+    home["XDG_CACHE_HOME"] = str(tmp_path / "k")  # nothing kept, or it could end before the click
     page = desk(folder).page()
     page.keyboard.press("r")
     page.get_by_role("button", name="Cancel").wait_for()

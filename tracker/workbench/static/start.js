@@ -27,11 +27,11 @@ export function view(root, enter) {
   };
   let asked = 0; // the last question counts, whichever answer comes last
   const look = async (at) => {
-    const mine = ++asked;
+    const mine = ++asked, before = path.value;
     try {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
       if (mine !== asked) return;
-      path.value = brief(seen.at);
+      if (path.value === before) path.value = brief(seen.at); // what is being typed meanwhile stays
       fill(here,
         h("div", { class: "buttons" },
           seen.record ? h("button", { class: "main", onclick: () => open(seen.at) }, "Open this test") : null,
