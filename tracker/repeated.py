@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from calibration.camera import Array
@@ -24,6 +25,7 @@ MOVING = 0.3  # px a frame, below which nothing tells a copy
 STANDS = 0.12  # share of the usual step below which a frame repeats the one before
 NEAR = 7  # frames on either side from which the usual step is taken
 FEWEST = 2  # marks
+FEWEST_NEAR = 4  # steps near a frame
 MOST = 0.4  # share of the frames; more than that isn't copies
 JUMPS = 1.5  # usual steps after a copy, from which on it stands for a lost frame
 
@@ -42,8 +44,8 @@ def repeated(tracks: Tracks) -> Repeated:
     known = np.isfinite(steps)
     enough = known.sum(axis=1) >= FEWEST
     way = np.full(len(tracks.position), np.nan)  # of a frame from the one before, px
-    way[1:][enough] = np.nanpercentile(steps[enough], 75, axis=1)
-    usual = np.array([_usual(way, frame) for frame in range(len(way))])
+    way[1:][enough] = percentile(steps[enough], 0.75)
+    usual = _usual(way)
     with np.errstate(invalid="ignore"):
         stands = (usual > MOVING) & (way < STANDS * usual)
     frames = np.flatnonzero(stands)
@@ -69,11 +71,26 @@ def _over_ground(tracks: Tracks) -> Array:
     return steps
 
 
-def _usual(way: Array, frame: int) -> float:
-    """The upper part of the steps near a frame: copies among them don't lower it."""
-    near = np.delete(way[max(0, frame - NEAR) : frame + NEAR + 1], min(frame, NEAR))
-    near = near[np.isfinite(near)]
-    return float(np.percentile(near, 60)) if len(near) >= 4 else float("nan")
+def _usual(way: Array) -> Array:
+    """The upper part of the steps (frames,) near each frame: copies among them don't lower it."""
+    padded = np.pad(way, NEAR, constant_values=np.nan)
+    near = np.delete(sliding_window_view(padded, 2 * NEAR + 1), NEAR, axis=1)
+    enough = np.isfinite(near).sum(axis=1) >= FEWEST_NEAR
+    usual = np.full(len(way), np.nan)
+    usual[enough] = percentile(near[enough], 0.6)
+    return usual
+
+
+def percentile(rows: Array, share: float) -> Array:
+    """The value (n,) below which this share of the known values of each row (n, k) lies, NaN being
+    not known; each row has one at least. Linear between ranks, as numpy's.
+    """
+    ranked = np.sort(rows, axis=1)  # NaN last
+    at = share * (np.isfinite(rows).sum(axis=1) - 1)
+    below = np.floor(at).astype(int)
+    here = np.arange(len(rows))
+    low, high = ranked[here, below], ranked[here, np.ceil(at).astype(int)]
+    return np.asarray(low + (at - below) * (high - low))
 
 
 def without_copies(tracks: Tracks, found: Repeated) -> Tracks:

@@ -2,7 +2,7 @@
 
 The picture is brought to the scale at which the mark is about 16 px across; there the pattern,
 turned and tilted in steps, is correlated (zero mean, normalised), so lighting doesn't matter and
-both polarities are found at once.
+both polarities are found at once. All renderings are correlated in one matrix product.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from calibration.camera import Array
@@ -22,6 +23,10 @@ from tracker.marks.shape import Pattern, Shape
 
 WORKING = 16.0
 """Size in px at which patterns are correlated."""
+_AT_ONCE = 4096
+"""Places whose surroundings are laid out in memory together."""
+_FLAT = 0.5
+"""Energy in grey² of a window's deviations from its mean below which nothing is correlated."""
 
 
 @dataclass(frozen=True)
@@ -80,9 +85,20 @@ def looks(pattern: Pattern) -> tuple[Shape, ...]:
     return tuple(replace(base, affine=A) for A in ellipses)
 
 
+@dataclass(frozen=True)
+class _Bank:
+    """Renderings on a common square window, each zero outside a window of its own."""
+
+    shapes: tuple[Shape, ...]
+    templates: NDArray[np.float32]  # (n, (2 half + 1)²) mean 0 and sum of squares 1
+    half: int
+    windows: tuple[tuple[int, int], ...]  # half width and height of the windows there are
+    window_of: NDArray[np.int64]  # (n,)
+
+
 @lru_cache(maxsize=64)
-def _bank(pattern: Pattern, size: float) -> tuple[tuple[Shape, NDArray[np.float32]], ...]:
-    found = []
+def _bank(pattern: Pattern, size: float) -> _Bank:
+    shapes, pictures = [], []
     for look in looks(pattern):
         shape = replace(look, affine=look.affine * 0.5 * size)
         reach = np.ceil(np.abs(shape.affine).sum(axis=1).clip(2.0, 0.5 * size) + 2.0)
@@ -91,9 +107,24 @@ def _bank(pattern: Pattern, size: float) -> tuple[tuple[Shape, NDArray[np.float3
         y, x = np.mgrid[: 2 * h + 1, : 2 * w + 1]
         grid = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()]).astype(float)
         picture = greys(int(rows.kinds[0]), rows.p[0], rows.q[0], rows.templates, grid)
-        picture = picture.reshape(y.shape)
-        found.append((shape, picture.astype(np.float32)))
-    return tuple(found)
+        picture -= picture.mean()
+        picture /= np.linalg.norm(picture)
+        shapes.append(shape)
+        pictures.append(picture.reshape(y.shape))
+    sizes = [(p.shape[1] // 2, p.shape[0] // 2) for p in pictures]
+    half = max(max(each) for each in sizes)
+    squares = [
+        np.pad(p, ((half - h, half - h), (half - w, half - w)))
+        for p, (w, h) in zip(pictures, sizes, strict=True)
+    ]
+    windows = tuple(dict.fromkeys(sizes))
+    return _Bank(
+        tuple(shapes),
+        np.array(squares, np.float32).reshape(len(squares), -1),
+        half,
+        windows,
+        np.array([windows.index(each) for each in sizes], np.int64),
+    )
 
 
 def _round_size(size: float) -> float:
@@ -127,26 +158,25 @@ def candidates(
         part = np.asarray(small, np.float32)
     else:
         fx = fy = 1.0
-    best = np.zeros(part.shape, np.float32)
-    which = np.zeros(part.shape, np.int64)
-    for k, (_, picture) in enumerate(bank):
-        h, w = picture.shape[0] // 2, picture.shape[1] // 2
-        grown = cv2.copyMakeBorder(part, h, h, w, w, cv2.BORDER_REFLECT)
-        score = cv2.matchTemplate(grown, picture, cv2.TM_CCOEFF_NORMED)
-        better = np.abs(score) > np.abs(best)
-        best[better] = score[better]
-        which[better] = k
-    strength = np.nan_to_num(np.abs(best))
-    top = cv2.dilate(strength, np.ones((3, 3), np.uint8))
-    v, u = np.nonzero((strength >= top) & (strength >= least) & (strength <= 1.001))
-    x, y = (u + 0.5) * fx - 0.5 + x0, (v + 0.5) * fy - 0.5 + y0
+    left, right = ((edge + 0.5 - x0) / fx - 0.5 for edge in (box[0], box[2]))
+    top, bottom = ((edge + 0.5 - y0) / fy - 0.5 for edge in (box[1], box[3]))
+    u0, v0 = max(int(left) - 2, 0), max(int(top) - 2, 0)
+    best, which = _correlated(
+        part,
+        bank,
+        (u0, v0, min(int(right) + 4, part.shape[1]), min(int(bottom) + 4, part.shape[0])),
+    )
+    strength = np.abs(best)
+    around = cv2.dilate(strength, np.ones((3, 3), np.uint8))
+    v, u = np.nonzero((strength >= around) & (strength >= least))
+    x, y = (u + u0 + 0.5) * fx - 0.5 + x0, (v + v0 + 0.5) * fy - 0.5 + y0
     reach = shrink
     inside = (x >= box[0] - reach) & (x <= box[2] + reach) & (y >= box[1] - reach)
     inside &= y <= box[3] + reach
     order = [i for i in np.argsort(-strength[v, u]) if inside[i]][:most]
     found = []
     for i in order:
-        look = bank[which[v[i], u[i]]][0]
+        look = bank.shapes[which[v[i], u[i]]]
         sign = float(np.sign(best[v[i], u[i]]))
         spread = float(part.std()) * 3.0 + 1.0
         shape = replace(
@@ -164,3 +194,40 @@ def candidates(
         )
         found.append(Candidate(np.array([x[i], y[i]]), shape, float(strength[v[i], u[i]])))
     return found
+
+
+def _correlated(
+    picture: NDArray[np.float32], bank: _Bank, box: tuple[int, int, int, int]
+) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """The normalised correlation, of greatest absolute value, of any rendering centred on each
+    pixel of a box (left, top, right, bottom) of the picture, which is mirrored beyond its edges;
+    and which rendering it is.
+    """
+    left, top, right, bottom = box
+    half, side = bank.half, 2 * bank.half + 1
+    grown = cv2.copyMakeBorder(
+        picture - picture.mean(), half, half, half, half, cv2.BORDER_REFLECT
+    )[top : bottom + 2 * half, left : right + 2 * half]
+    rows, columns = bottom - top, right - left
+    inverse = np.empty((len(bank.windows), rows, columns), np.float32)
+    for k, (w, h) in enumerate(bank.windows):
+        shape, count = (2 * w + 1, 2 * h + 1), (2 * w + 1) * (2 * h + 1)
+        mean = cv2.boxFilter(grown, cv2.CV_64F, shape)[half : half + rows, half : half + columns]
+        square = cv2.sqrBoxFilter(grown, cv2.CV_64F, shape)[
+            half : half + rows, half : half + columns
+        ]
+        energy = count * (square - mean * mean)
+        inverse[k] = np.where(energy > _FLAT, 1.0 / np.sqrt(np.maximum(energy, _FLAT)), 0.0)
+    around = sliding_window_view(grown, (side, side))
+    best, which = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.int64)
+    step = max(_AT_ONCE // max(columns, 1), 1)
+    for first in range(0, rows, step):
+        part = slice(first, min(first + step, rows))
+        laid = around[part].reshape(-1, side * side)
+        score = bank.templates @ laid.T
+        score *= inverse[:, part].reshape(len(inverse), -1)[bank.window_of]
+        which[part] = np.argmax(np.abs(score), axis=0).reshape(-1, columns)
+        best[part] = np.take_along_axis(score, which[part].reshape(1, -1), axis=0).reshape(
+            -1, columns
+        )
+    return best, which

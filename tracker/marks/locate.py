@@ -25,6 +25,8 @@ DETERMINED = 0.2
 """px²: variance of place, both coordinates summed, beyond which texture may pass for a mark."""
 EXPLAINED = 0.8
 """Part of the window's variance that a mark must explain."""
+PLAIN = 0.95
+"""Part from which a mark of the size it was said to have is not sought at other sizes too."""
 
 
 @dataclass(frozen=True)
@@ -67,21 +69,20 @@ def locate(
         noise = local_noise(luma, near, size_px if np.isfinite(size_px) else 40.0)
         return patch(luma, near, size_px, noise, white)
     known = np.isfinite(size_px)
-    sizes = size_px * np.array([0.8, 1.0, 1.25]) if known else SIZES
-    found: list[Candidate] = []
-    for size in sizes:
-        reach = search_px if np.isfinite(search_px) else max(0.5 * size, 4.0)
-        box = (
-            int(np.floor(near[0] - reach)),
-            int(np.floor(near[1] - reach)),
-            int(np.ceil(near[0] + reach)),
-            int(np.ceil(near[1] + reach)),
-        )
-        found += candidates(luma, pattern, float(size), box, MANY)
-    trials = _fit_all(luma, found, white, motion)
     limit = search_px if np.isfinite(search_px) else max(0.5 * (size_px if known else 160.0), 4.0)
     noise = local_noise(luma, near, size_px if known else 40.0)
-    best = _choose(trials, near, limit + 1.0, size_px)
+    trials: list[_Trial] = []
+    best = None
+    for sizes in _sizes(size_px):
+        found = [
+            candidate
+            for size in sizes
+            for candidate in candidates(luma, pattern, size, _box(near, size, search_px), MANY)
+        ]
+        trials += _fit_all(luma, found, white, motion)
+        best = _choose(trials, near, limit + 1.0, size_px)
+        if best is not None and best.explained > PLAIN:
+            break
     if best is None:
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
         why = "nothing there looks like it" if not trials else "no fit settles near the pick"
@@ -101,6 +102,21 @@ def locate(
         not fault,
         fault,
     )
+
+
+def _sizes(size_px: float) -> tuple[tuple[float, ...], ...]:
+    """Sizes (px) to try, those in later groups only where what is found so far isn't plain."""
+    if not np.isfinite(size_px):
+        return (tuple(SIZES.tolist()),)
+    return (size_px,), (0.8 * size_px, 1.25 * size_px)
+
+
+def _box(near: Array, size: float, search_px: float) -> tuple[int, int, int, int]:
+    """Where the centre of a mark of this size may be: x0, y0, x1, y1."""
+    reach = search_px if np.isfinite(search_px) else max(0.5 * size, 4.0)
+    x0, y0 = np.floor(near - reach)
+    x1, y1 = np.ceil(near + reach)
+    return int(x0), int(y0), int(x1), int(y1)
 
 
 def local_noise(luma: NDArray[Any], near: Array, size: float) -> float:
