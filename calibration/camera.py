@@ -127,18 +127,16 @@ class Camera:
         p = self.in_camera_axes(points)
         pixels, by_normal, by_lens = self.lens.distorted(_normal(p))
         x, y, z = p.T
-        by_camera_point = np.zeros((len(p), 2, 3))
-        by_camera_point[:, 0, 0] = by_camera_point[:, 1, 1] = 1 / z
-        by_camera_point[:, 0, 2] = -x / z**2
-        by_camera_point[:, 1, 2] = -y / z**2
-        by_p = by_normal @ by_camera_point
-        by_point = by_p @ self.rotation
-        by_parameters = np.zeros((len(p), 2, PARAMETERS))
-        turn = np.zeros((len(p), 3, 3))  # d p / d turn = -[p]x
-        turn[:, 0, 1], turn[:, 0, 2] = z, -y
-        turn[:, 1, 0], turn[:, 1, 2] = -z, x
-        turn[:, 2, 0], turn[:, 2, 1] = y, -x
-        by_parameters[:, :, 0:3] = by_p @ turn
+        by_p = np.empty((len(p), 2, 3))
+        by_p[:, :, :2] = by_normal / z[:, None, None]
+        by_p[:, :, 2] = -(by_p[:, :, 0] * (x / z)[:, None] + by_p[:, :, 1] * (y / z)[:, None])
+        by_point = (by_p.reshape(-1, 3) @ self.rotation).reshape(-1, 2, 3)
+        by_parameters = np.empty((len(p), 2, PARAMETERS))
+        a, b, c = np.moveaxis(by_p, 2, 0)
+        x, y, z = x[:, None], y[:, None], z[:, None]
+        by_parameters[:, :, 0] = c * y - b * z  # d p / d turn = -[p]x
+        by_parameters[:, :, 1] = a * z - c * x
+        by_parameters[:, :, 2] = b * x - a * y
         by_parameters[:, :, 3:6] = -by_point
         by_parameters[:, :, LENS] = by_lens
         return pixels, by_point, by_parameters

@@ -53,17 +53,19 @@ def gather(
     n = matrix.shape[0]
     eye = n - SHARED - 3 * marks
     mine = eye + SHARED
-    wide = NEAR * POSES * bodies + SHARED + 3 * marks
-    place = np.empty(wide, np.int64)
-    for k in range(SHARED + 3 * marks):
-        place[NEAR * POSES * bodies + k] = eye + k
+    local = NEAR * POSES
+    splines, others = local * bodies, SHARED + 3 * marks
+    wide = splines + others
+    place = np.empty(wide, np.int64)  # ascending
+    for k in range(others):
+        place[splines + k] = eye + k
     rows = np.empty((shares, wide))
     pp = np.empty((bodies, POSES, POSES))
     ps = np.empty((bodies, POSES, SHARED))
     gp = np.empty((bodies, POSES))
     raw_pose, raw_other = np.empty((shares, bodies, POSES)), np.empty((shares, SHARED + 3 * marks))
     raw_side, gram = np.empty(shares), np.empty((shares, shares))
-    along = np.empty(shares)
+    along, shared_part = np.empty(shares), np.empty(wide)
     po = np.empty((POSES, 3))
     for f in range(frames):
         pp[:] = 0.0
@@ -159,10 +161,13 @@ def gather(
                     v = rows[c, j]
                     if v != 0.0:
                         side[place[j]] -= v * raw_side[c]
-                        lower = place[j] < eye
-                        for k in range(wide):
-                            if (place[k] <= place[j]) or (lower and place[k] >= eye):
-                                matrix[place[j], place[k]] -= v * rows[c, k]
+                        to = matrix[place[j]]
+                        for b in range(min(j // local + 1, bodies)):
+                            base = place[b * local]
+                            for k in range(min(local, j + 1 - b * local)):
+                                to[base + k] -= v * rows[c, b * local + k]
+                        for k in range(others if j < splines else j + 1 - splines):
+                            to[eye + k] -= v * rows[c, splines + k]
         if knots:
             for m in range(marks):
                 w = weight[f, m]
@@ -176,6 +181,10 @@ def gather(
                         for d in range(c):
                             t -= gram[c, d] * along[d]
                         along[c] = t / gram[c, c]
+                    shared_part[:] = 0.0
+                    for c in range(shares):
+                        for j in range(wide):
+                            shared_part[j] += along[c] * rows[c, j]
                     for q in range(2):
                         h = hat[f, q] * w
                         if h == 0.0:
@@ -190,9 +199,12 @@ def gather(
                             drift[row, eye + j] += h * shared[f, m, i, j]
                         for j in range(3):
                             drift[row, mine + 3 * m + j] += h * own[f, m, i, j]
-                        for c in range(shares):
-                            for j in range(wide):
-                                drift[row, place[j]] -= h * along[c] * rows[c, j]
+                        if shares:
+                            to = drift[row]
+                            for k in range(splines):
+                                to[place[k]] -= h * shared_part[k]
+                            for k in range(others):
+                                to[eye + k] -= h * shared_part[splines + k]
     _complete(matrix, eye)
 
 

@@ -62,24 +62,35 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
     w = np.where(fine[:, None, None], e.whiten[on], 0.0)
     by_point = np.where(fine[:, None, None], by_point, 0.0)
     by_camera = np.where(fine[:, None, None], by_camera, 0.0)
-    by_point = w @ by_point
-    by_pose = np.concatenate([by_point, by_point @ arms_by_angles[on]], axis=2)
+    by_point = _product(w, by_point)
+    by_pose = np.concatenate([by_point, _product(by_point, arms_by_angles[on])], axis=2)
     by_shared = np.empty((len(w), 2, SHARED))
-    by_shared[:, :, :PARAMETERS] = (w @ by_camera) @ _by_units(setup, values, eye)
-    by_shared[:, :, -2] = (by_pose @ rate[on][:, :, None])[:, :, 0]
+    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(setup, values, eye)
+    by_shared[:, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
+    by_shared[:, :, -2] = np.einsum("nij,nj->ni", by_pose, rate[on])
     frame = np.nonzero(on)[0]
     by_shared[:, :, -1] = by_shared[:, :, -2] * e.seconds[frame][:, None]
     left = np.where(fine[:, None], e.place[on] - pixels, 0.0)
     return Look(
         eye=eye,
-        residual=_padded(on, (w @ left[:, :, None])[:, :, 0]),
+        residual=_padded(on, np.einsum("nij,nj->ni", w, left)),
         usable=usable,
         by_pose=_padded(on, by_pose),
         by_shared=_padded(on, by_shared),
-        by_marker=_padded(on, by_point @ turns[on]),
+        by_marker=_padded(on, _product(by_point, turns[on])),
         common=None if e.shared is None else e.whiten @ e.shared,
         near=tuple(near),
     )
+
+
+def _product(one: Array, other: Array) -> Array:
+    """Products (n, i, k) of many small matrices (n, i, j) and (n, j, k), term by term: `@` would
+    take them one by one.
+    """
+    out = one[:, :, :1] * other[:, None, 0]
+    for j in range(1, one.shape[2]):
+        out += one[:, :, j : j + 1] * other[:, None, j]
+    return np.asarray(out)
 
 
 def _padded(on: NDArray[np.bool_], values: Array) -> Array:

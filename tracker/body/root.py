@@ -59,23 +59,22 @@ def _inverse_of_transpose(matrix: Array) -> Array | None:
     """The inverse transpose of the Cholesky factor of a symmetric matrix, which is lost; None where
     it has none that half of the digits hold.
     """
-    lower, failed = lapack.dpotrf(matrix, lower=True, clean=True, overwrite_a=True)
-    if failed or not np.isfinite(lower).all():
+    lower, failed = lapack.dpotrf(matrix.T, lower=True, clean=True, overwrite_a=True)
+    if failed or not np.isfinite(np.diag(lower)).all():  # as any other element would make them
         return None
-    inverse, failed = lapack.dtrtri(lower, lower=True, overwrite_c=False)
+    inverse, failed = lapack.dtrtri(lower, lower=True, overwrite_c=True)
     return None if failed else np.ascontiguousarray(inverse.T)
 
 
 def _by_coefficients(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array] | None:
-    whole, scale = np.array(local, order="F"), sd.copy()
+    whole, scale = local + setup.local_tether, sd.copy()
     for body, part in zip(setup.bodies, setup.spline, strict=True):
         grid = np.arange(part.start, part.stop).reshape(-1, POSES)
         for component in range(POSES):
             here = grid[:, component]
             rows = body.basis.to_handles / sd[here][:, None]
             whole[np.ix_(here, here)] += rows.T @ rows
-        scale[part] = 1 / np.sqrt(np.diag(whole)[part] + np.diag(setup.local_tether)[part])
-    whole += setup.local_tether
+        scale[part] = 1 / np.sqrt(np.diag(whole)[part])
     whole *= scale
     whole *= scale[:, None]
     others = np.arange(setup.spline[-1].stop, setup.count)
@@ -87,5 +86,5 @@ def _by_coefficients(setup: Setup, local: Array, sd: Array) -> tuple[Array, Arra
     for body, part in zip(setup.bodies, setup.spline, strict=True):
         count = body.basis.count
         rows = np.asarray(csr_array(body.basis.to_handles) @ coefficients[part].reshape(count, -1))
-        out[part] = rows.reshape(count * POSES, -1) / sd[part, None]
+        np.divide(rows.reshape(count * POSES, -1), sd[part, None], out=out[part])
     return out, coefficients

@@ -153,14 +153,8 @@ class Setup:
         """
         out = np.zeros((self.count, self.count))
         for body, part in zip(self.bodies, self.spline, strict=True):
-            sites = body.basis.sites
-            times = np.linspace(sites[0], sites[-1], 2 + int((sites[-1] - sites[0]) / TETHER_EVERY))
-            rows = body.basis.design(times)
-            rows[:, 0] -= 1.0
-            grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-            for component, reach in enumerate(TETHER):
-                here = grid[:, component]
-                out[np.ix_(here, here)] = rows.T @ rows / reach**2
+            rows = _tether_rows(body)
+            _to_components(out, part, rows.T @ rows)
         return out
 
     @cached_property
@@ -168,10 +162,8 @@ class Setup:
         """`tether` on B-spline coefficients."""
         out = np.zeros((self.count, self.count))
         for body, part in zip(self.bodies, self.spline, strict=True):
-            turn = body.basis.to_handles
-            grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-            for here in grid.T:
-                out[np.ix_(here, here)] = turn.T @ self.tether[np.ix_(here, here)] @ turn
+            rows = _tether_rows(body) @ body.basis.to_handles
+            _to_components(out, part, rows.T @ rows)
         return out
 
     def mean(self) -> Array:
@@ -220,6 +212,22 @@ class Setup:
         bodies = list(self.bodies)
         bodies[index] = body
         return replace(self, bodies=tuple(bodies))
+
+
+def _tether_rows(body: Body) -> Array:
+    """What `Setup.tether` holds of each component: rows (n, handles)."""
+    sites = body.basis.sites
+    times = np.linspace(sites[0], sites[-1], 2 + int((sites[-1] - sites[0]) / TETHER_EVERY))
+    rows = body.basis.design(times)
+    rows[:, 0] -= 1.0
+    return rows
+
+
+def _to_components(whole: Array, part: slice, square: Array) -> None:
+    """Puts `square` (k, k), over each component's reach squared, into a body's part of `whole`."""
+    grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+    for here, reach in zip(grid.T, TETHER, strict=True):
+        whole[np.ix_(here, here)] = square / reach**2
 
 
 def _end(*groups: tuple[slice, ...]) -> int:
