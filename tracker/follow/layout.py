@@ -29,7 +29,7 @@ def carry(
     linear = np.eye(2) if turn is None else np.array(turn, float)
     if len(before) == 0:
         return points.copy(), linear
-    centre, to = _motion(np.ascontiguousarray(before), np.ascontiguousarray(after), linear)
+    centre, to = motion(np.ascontiguousarray(before), np.ascontiguousarray(after), linear)
     return np.asarray(to + (points - centre) @ linear.T), linear
 
 
@@ -39,7 +39,7 @@ def middle(vectors: Array) -> Array:
 
 
 @njit(cache=True, nogil=True)
-def _motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
+def motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
     """The weighted means of both; improves `linear` in place."""
     n = len(before)
     weight, off = np.ones(n), np.empty(n)

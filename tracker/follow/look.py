@@ -6,29 +6,14 @@ import numpy as np
 
 from calibration.camera import Array
 from tracker.film import Luma
-from tracker.follow import search
-from tracker.follow.layout import carry, middle
+from tracker.follow import checks, search
+from tracker.follow.layout import middle
 from tracker.follow.state import Mask, State
 from tracker.marks.measure import remeasure
 from tracker.marks.model import PATCH
 
 _ASTRAY = 2.5
 """Surprise in px beyond that of the body from which a mark is doubted."""
-_CREPT = 2.0
-"""Distance in px from its place among the others at which a mark of the ground is doubted."""
-_WHOLE, _FITS = 0.86, 1.1
-"""Visible part from which, and residual over noise up to which, a measurement is sound."""
-_FAINT, _VEILED = 0.2, 0.4
-"""Contrast, as a share of the strongest so far, below which a mark seen whole, or in part, is
-dropped."""
-_HALF = 0.5
-"""Visible part below which a mark is dropped: one picture alone can't tell it from what is like it.
-"""
-_ELSEWHERE, _BENDING = 0.3, 0.01
-"""Distance in px from where sound marks put it at which a doubtful mark is dropped, and its growth
-with each frame: a body's picture bends a little."""
-_STALE = 60
-"""Frames after which the sound marks no longer tell."""
 _CORRELATED = 0.45
 """Correlation below which the coarse search has found nothing."""
 _FARTHEST = 48
@@ -119,41 +104,31 @@ class Look:
     def strayed(self, wanted: Mask) -> None:
         """Drop marks of the ground that have crept away from the others, as shadows cover them."""
         ground = self.got & self.state.still
-        if np.count_nonzero(ground) < 3:
-            return
-        off = self.place - self.state.home - self.state.shift(ground, self.place)
-        far = np.hypot(*np.nan_to_num(off).T) > _CREPT
-        self.drop(ground & far & wanted)
+        if np.count_nonzero(ground) > 2:
+            self.drop(checks.crept(self.place, self.state.home, ground) & wanted)
 
     def veiled(self, wanted: Mask) -> None:
         """Drop marks of which smoke, glare or a cover has left too little to trust the rest."""
-        share = np.abs(self.contrast / self.state.paint[:, 1])
-        whole = self.visible > _WHOLE
-        faint = share < np.where(whole, _FAINT, _VEILED)
-        self.drop(wanted & ~self._textures() & (faint | (self.visible < _HALF)))
-
-    def _textures(self) -> Mask:
-        """Patches: what is seen of them changes in scanned film."""
-        return np.asarray(self.state.looks.rows.kinds == PATCH)
+        looks, paint = self.state.looks, self.state.paint
+        few = checks.veiled(looks.rows.kinds, self.contrast, paint[:, 1], self.visible)
+        self.drop(few & wanted)
 
     def misplaced(self, wanted: Mask) -> None:
         """Drop marks that are measured from a part only, or badly, where the sound marks of their
         body put them elsewhere: a soft veil shifts a mark without spoiling its fit.
         """
         state = self.state
-        sound = self.got & (self.visible > _WHOLE) & (self.ratio < _FITS)
-        wrong = np.zeros_like(self.got)
-        for m in np.flatnonzero(self.got & wanted & ~sound & ~self._textures()).tolist():
-            since = abs(state.frame - int(state.sound_at[m]))
-            mates = sound & state.sound_with[m] & (state.body == state.body[m])
-            if state.sound_at[m] < 0 or since > _STALE or np.count_nonzero(mates) < 3:
-                continue
-            then = state.sound[m]
-            place, _ = carry(then[mates], self.place[mates], then[m][None])
-            wrong[m] = np.hypot(*(self.place[m] - place[0])) > _ELSEWHERE + _BENDING * since
-        self.drop(wrong)
+        whole = self.got & (self.visible > checks.WHOLE)
+        sound = whole & (self.ratio < checks.FITS)
+        doubtful = self.got & wanted & ~sound & (state.looks.rows.kinds != PATCH)
+        self.drop(
+            checks.misplaced(
+                doubtful, sound, self.place, state.body, state.frame,
+                state.sound_at, state.sound_with, state.sound,
+            )
+        )  # fmt: skip
         state.well(sound, self.place)
-        state.brighten(self.got & (self.visible > _WHOLE))
+        state.brighten(whole & self.got)
 
     def sought(self, which: Mask, guess: Array) -> tuple[Array, Mask]:
         """Better guesses by coarse search, and which marks it found.
@@ -259,17 +234,7 @@ class Look:
 
     def part(self, guess: Array, wanted: Mask) -> None:
         """Of two marks that claim one place, keep the one that is nearer to its prediction."""
-        index = np.flatnonzero(self.got)
-        if len(index) < 2:
-            return
-        place, half = self.place[index], np.nan_to_num(0.5 * self.state.size[index], nan=0.0)
-        away = place[:, None] - place
-        near = np.minimum(half[:, None], half)
-        close = np.einsum("ijk,ijk->ij", away, away) < near * near
-        if np.count_nonzero(close) <= np.count_nonzero(half):
-            return  # each only with itself
-        for i, j in np.argwhere(np.triu(close, 1)):
-            pair = index[[i, j]]
+        for pair in checks.overlapping(self.place, self.state.size, self.got):
             off = np.hypot(*(self.place[pair] - guess[pair]).T)
             off[~wanted[pair]] = -1.0  # what is given stays
             wrong = np.zeros_like(self.got)

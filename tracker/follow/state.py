@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker.film import Luma
-from tracker.follow import search
-from tracker.follow.layout import middle
+from tracker.follow import checks, search
 from tracker.marks import Shape
 from tracker.marks.measure import Looks, looks_of
 from tracker.marks.model import QUADRANT, RINGS
@@ -97,10 +96,7 @@ class State:
 
     def shift(self, ground: Mask, place: Array) -> Array:
         """How far the picture has shaken from where the ground's marks were picked, px."""
-        known = ground & np.isfinite(self.home[:, 0])
-        if not known.any():
-            return np.zeros(2)
-        return middle((place - self.home)[known])
+        return checks.middle_of(place - self.home, ground & np.isfinite(self.home[:, 0]))
 
     def remember(self, vanished: Mask) -> None:
         """Keep where everything was when these were last measured."""

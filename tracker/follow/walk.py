@@ -8,13 +8,11 @@ import numpy as np
 
 from calibration.camera import Array
 from tracker.film import Luma
-from tracker.follow import search
+from tracker.follow import checks, search
 from tracker.follow.layout import carry, middle
 from tracker.follow.look import Look
 from tracker.follow.state import Mask, State
 
-_GAIN = 0.5
-"""Share of a surprise that is taken for a change of velocity."""
 _UNSTEADY = 1.0
 """Mean surprise in px from which every frame is searched before it is measured."""
 _FRESH = 8
@@ -114,19 +112,11 @@ def _shake(state: State, look: Look) -> Array:
 
 
 def _update(state: State, look: Look, guess: Array, dt: int) -> None:
-    got, fresh = look.got, look.got & state.held
-    surprise = (look.place - state.place) / dt - state.velocity
-    settled = np.hypot(*surprise[fresh & (state.fixes > 1)].T)
-    if len(settled):
-        common = min(float(np.sort(settled)[len(settled) // 2]), 10.0)
-        state.surprise = 0.8 * state.surprise + 0.2 * common
-    gain = np.where(state.fixes < 2, 1.0, _GAIN)[:, None]
-    state.velocity[fresh] += (gain * (surprise - _shake(state, look) / dt))[fresh]
-    for m in np.flatnonzero((got | state.known) & ~fresh).tolist():
-        mates = state.mates(m, fresh)
-        if mates.any():
-            state.velocity[m] = np.mean(state.velocity[mates], axis=0)
-    state.velocity[state.still] = 0.0
+    got = look.got
+    state.surprise = checks.accelerated(
+        state.velocity, state.place, look.place, got, state.held, state.known, state.still,
+        state.fixes, state.body, state.layout_held, dt, state.surprise,
+    )  # fmt: skip
     state.place = np.where(got[:, None], look.place, guess)
     state.fixes += got
     state.gap = np.where(got, 0, state.gap + dt)

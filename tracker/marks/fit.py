@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks.edge import FAST
 from tracker.marks.model import PARAMETERS, grey, prepare
-from tracker.marks.slots import BLOCK, GREY, MODEL, WORK, J, X, Y
+from tracker.marks.slots import ALONG, BLOCK, GREY, MODEL, WORK, J, X, Y
 
 OUTPUTS = 9
 """Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
@@ -69,6 +69,7 @@ def _evaluate(
     prepare(kind, p, q, c)
     robust = inverse / (scale * scale) if scale > 0.0 else 0.0
     most = scale * scale / 3.0 if scale > 0.0 else 0.0
+    unit = math.sqrt(inverse)
     cost = squares = weights = count = 0.0
     row = 0
     for first in range(0, pixels.shape[1], BLOCK):
@@ -91,12 +92,14 @@ def _evaluate(
             weights += full * root * root
             count += full if root > 0.0 else 0.0
             root = math.sqrt(CLIPPED) if clipped else root
-            w[GREY + i] = real * root * math.sqrt(inverse)
+            w[GREY + i] = real * root * unit
+            w[ALONG + i] *= w[GREY + i]
             w[MODEL + i] = r
         for a in range(free):
             to, by = T[row + a], w[J + a * BLOCK : J + (a + 1) * BLOCK]
+            times = w[GREY : GREY + BLOCK] if a == 9 or a == 10 else w[ALONG : ALONG + BLOCK]
             for i in range(BLOCK):
-                to[i] = by[i] * w[GREY + i]
+                to[i] = by[i] * times[i]
         to = T[row + free]
         for i in range(BLOCK):
             to[i] = w[MODEL + i] * w[GREY + i]

@@ -346,7 +346,8 @@ def _still(
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def grey(kind: int, p: Array, q: Array, c: Array, template: Array, w: Array) -> None:
-    """Rows MODEL and J (16) of w: grey of the pixels in rows X and Y, and its derivatives by p.
+    """Rows MODEL and J (16) of w: grey of the pixels in rows X and Y, and its derivatives by p,
+    those but by the lighting (9, 10) still to be multiplied by row ALONG.
 
     c (16) comes from `prepare`.
     """
@@ -371,7 +372,3 @@ def grey(kind: int, p: Array, q: Array, c: Array, template: Array, w: Array) -> 
         w[J + 9 * BLOCK + i] = w[MODEL + i] * dx
         w[J + 10 * BLOCK + i] = w[MODEL + i] * dy
         w[MODEL + i] *= w[slots.ALONG + i]
-    for a in range(PARAMETERS):
-        if a != 9 and a != 10:
-            for i in range(BLOCK):
-                w[J + a * BLOCK + i] *= w[slots.ALONG + i]
