@@ -8,7 +8,7 @@ in squares to its whole variance as far as the number is linear in the unknowns.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -152,7 +152,7 @@ def _of_occupant(
 
 def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]) -> Of:
     def of(draws: Draws) -> list[Quantity | None]:
-        drawn = {n: Moved(_redrawn(m.drawn, draws, n), m.motion) for n, m in moves.items()}
+        drawn = {n: replace(m, drawn=_redrawn(m.drawn, draws, n)) for n, m in moves.items()}
         crush = crush_result(vehicles, drawn)
         return [None if crush is None else crush.max_dynamic]
 

@@ -43,26 +43,30 @@ from tracker.values import Motion, Quantity, Warning_
 DRAWS, SEED = 300, 1
 OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
 PARKED = 0.1  # m/s at time zero; slower counts as standing
+ZERO = 1e-7  # s; a frame so near to time zero is at it
 
 
 @dataclass(frozen=True)
 class Moved:
-    """A vehicle's motion at the film's times, as draws for headline numbers and as columns."""
+    """A vehicle's motion: as draws for headline numbers and at the film's times as columns."""
 
     drawn: Drawn
+    known: Motion  # at the times of `drawn`
     motion: Motion
 
 
 def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
     """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
-    has each time once: time stands still in frames that repeat the one before.
+    has each time once (time stands still in frames that repeat the one before), and time zero.
     """
-    motion = solution.motion(vehicle, times)
-    state = np.where(motion.observed, motion.state, np.nan)
     first, last = solution.span(vehicle)
-    inside = (times >= first - 1e-9) & (times <= last + 1e-9)
-    inside[1:] &= np.diff(times) > 0
-    return Moved(Drawn(times[inside], state[inside], draws.states(vehicle, times[inside])), motion)
+    moments = np.unique(times[(times >= first - 1e-9) & (times <= last + 1e-9)])
+    if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
+        moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
+    known = solution.motion(vehicle, moments)
+    state = np.where(known.observed, known.state, np.nan)
+    drawn = Drawn(moments, state, draws.states(vehicle, moments))
+    return Moved(drawn, known, solution.motion(vehicle, times))
 
 
 def vehicle_result(
@@ -246,8 +250,7 @@ def instrumented(
     warnings: list[Warning_] = []
     if film is not None:
         drawn = film.drawn
-        at = np.searchsorted(film.motion.time, drawn.time)
-        known, seen = film.motion.state[at], film.motion.observed[at]
+        known, seen = film.known.state, film.known.observed
         attitude = FilmAttitude(drawn.time, known, drawn.draws)
         checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
     occupant = None

@@ -198,7 +198,8 @@ def test_a_better_layout_is_never_worse(plan: Plan) -> None:
         for number in numbers(plan.changes[change]):
             assert number.quantity.u < 1.1 * now[number.key]
     larger = {n.key: n.quantity.u for n in numbers(plan.changes[MARKS])}
-    assert larger["car.impact_speed"] < 0.97 * now["car.impact_speed"]
+    # Speeds hang on errors that last; accelerations on those that change from frame to frame.
+    assert larger["car.ridedown_x"] < 0.97 * now["car.ridedown_x"]
     for name, pose in plan.outlook.poses.items():
         after = plan.changes[SURVEY].poses[name].camera.covariance
         before = pose.camera.covariance

@@ -21,6 +21,11 @@ REACH = 40.0
 """Frames over which a slow error is remembered (correlation falls to 1/e)."""
 NEGLIGIBLE = 1e-6
 """Share of a mark's variance below which it doesn't drift."""
+LEAST_SLOW = 0.01
+"""Px, sd of the slow error that no mark on a real surface is free of (texture round it, coding,
+the camera's blur): measured on rendered films. Residuals hardly show it, since motions and marker
+places follow it.
+"""
 POOLED = 10.0
 """Degrees of freedom for which all marks of a camera speak for each of them."""
 CLEAR = 3.0
@@ -36,6 +41,7 @@ class Noise:
     factor: Array  # (marks,) of the part that changes from frame to frame
     drift: Array  # (marks,) of the part that drifts; 0: none
     lag: float  # correlation of the first part from frame to frame
+    least: Array  # (marks,) what `drift` is at least
 
     @property
     def drag(self) -> float:
@@ -51,7 +57,15 @@ class Noise:
 
 def plain(marks: int) -> Noise:
     """Errors as the marks themselves say."""
-    return Noise(np.ones(marks), np.zeros(marks), 0.0)
+    return Noise(np.ones(marks), np.zeros(marks), 0.0, np.zeros(marks))
+
+
+def least_drift(whiten: Array, measured: NDArray[np.bool_]) -> Array:
+    """Variance (marks,) of the slow error that no mark is free of, over the marks' own: `whiten`
+    (frames, marks, 2, 2) 1/px, of those `measured` (frames, marks).
+    """
+    told = np.sum(whiten**2, axis=(2, 3)) / 2 * measured
+    return np.asarray(LEAST_SLOW**2 * told.sum(axis=0) / np.maximum(measured.sum(axis=0), 1))
 
 
 @dataclass(frozen=True)
@@ -215,10 +229,13 @@ def sized(
         usual = float(square.sum()) / max(float(known.sum()), 1e-9)
         drift = (square + POOLED * usual) / (known + POOLED)
         drift = np.where(drift > NEGLIGIBLE * factor, drift, 0.0)
-    return Noise(np.maximum(factor, least), drift, lag)
+    return replace(
+        old, factor=np.maximum(factor, least), drift=np.maximum(drift, old.least), lag=lag
+    )
 
 
 def with_drift(noise: Noise, share: float) -> Noise:
     """Noise of which this share of the variance is put into slow errors to start from."""
     total = noise.total
-    return replace(noise, factor=np.maximum(total * (1 - share), 1e-3), drift=total * share)
+    drift = np.maximum(total * share, noise.least)
+    return replace(noise, factor=np.maximum(total * (1 - share), 1e-3), drift=drift)

@@ -142,7 +142,7 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
             )
             out.append(Warning_("picture_shake", text, f"cameras.{e.name}"))
-        slow = float(np.mean(own.drift / own.total)) if len(own.factor) else 0.0
+        slow = float(np.mean((own.drift - own.least) / own.total)) if len(own.factor) else 0.0
         if own.lag > 0.3 or slow > 0.1:
             text = (
                 f"errors of marks are correlated from frame to frame ({own.lag:.2f}) and "

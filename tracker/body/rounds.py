@@ -54,10 +54,11 @@ def first_round(
         if system.decrement < 100.0:
             break
     keep = [s.usable for s in at.looks]
-    sized = tuple(
-        replace(n, factor=np.full(len(n.factor), f)) for n, f in zip(plain, factors, strict=True)
-    )
-    return setup, Fit(at, system, strengths, weights, sized, keep, held)
+    sized = []
+    for e, factor in zip(setup.eyes, factors, strict=True):
+        least = noise.least_drift(e.whiten, e.measured)
+        sized.append(noise.Noise(np.full(len(least), factor), least, 0.0, least))
+    return setup, Fit(at, system, strengths, weights, tuple(sized), keep, held)
 
 
 def _set_to_rest(

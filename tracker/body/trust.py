@@ -117,7 +117,7 @@ def resized(setup: Setup, fit: Fit) -> tuple[tuple[Noise, ...], float]:
         roughness, known = _slow(setup, seen, weight, old, rows, covariance)
         freedom = _freedom(setup, seen.eye, on)
         new = noise.sized(old, residual, slow, on, spent + known, freedom, roughness, known)
-        if not new.drift.any() and not old.lag:
+        if (old.drift <= old.least).all() and not old.lag:
             share = noise.slow_share(residual / np.sqrt(old.factor)[:, None], on, freedom)
             new = noise.with_drift(new, share) if share else new
         out.append(new)
