@@ -128,7 +128,7 @@ def common_motion(seen: Look, weight: Array) -> Array:
     r = seen.residual * np.sqrt(weight)[:, :, None]
     c2, r2 = c.reshape(len(c), -1, c.shape[-1]), r.reshape(len(r), -1, 1)
     motion = np.linalg.solve(np.eye(c2.shape[-1]) + c2.mT @ c2, c2.mT @ r2)
-    return np.asarray(seen.residual - (seen.common @ motion[:, None])[..., 0])
+    return np.asarray(seen.residual - np.einsum("fmik,fk->fmi", seen.common, motion[..., 0]))
 
 
 def common_share(seen: Look, weight: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -63,10 +64,10 @@ class Course:
         """The first frame with a pick."""
         return self.picks[0].frame if self.picks else 0
 
-    def state(self, frame: int) -> State:
-        """Nothing known yet, before this frame."""
+    def state(self, frame: int, helper: Executor) -> State:
+        """Nothing known yet, before this frame; `helper` is a thread that is free."""
         kind = np.array([_PATTERNS.index(mark.pattern) for mark in self.marks], np.int64)
-        return State(self.body, self.still, kind, self.duty, self.film.white, frame)
+        return State(self.body, self.still, kind, self.duty, self.film.white, frame, helper)
 
 
 @dataclass(frozen=True)
@@ -135,10 +136,10 @@ def there(
     progress: Progress | None,
 ) -> None:
     """From the first picks to the end of the film."""
-    state = plan.state(first - 1)
     nothing = np.full((len(plan.marks), 2), np.nan)
     waiting = list(plan.picks)
-    with ahead(plan.film.forward(first)) as frames:
+    with ahead(plan.film.forward(first)) as frames, ThreadPoolExecutor(1) as helper:
+        state = plan.state(first - 1, helper)
         for frame, luma in frames:
             for listener in listeners:
                 listener(frame, luma)
@@ -258,9 +259,9 @@ def back(plan: Course, tape: Tape, anchors: Anchors, progress: Progress | None) 
     if not at:
         return
     top = max(at)
-    state = plan.state(top + 1)
     active = np.zeros(len(plan.marks), bool)
-    with ahead(plan.film.backward(top)) as frames:
+    with ahead(plan.film.backward(top)) as frames, ThreadPoolExecutor(1) as helper:
+        state = plan.state(top + 1, helper)
         for frame, luma in frames:
             here = at.pop(frame, [])
             active[[m for m in range(len(active)) if (frame, m) in anchors.found]] = False

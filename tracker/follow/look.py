@@ -59,6 +59,7 @@ class Look:
             guess[index],
             motion if self.state.duty > 0 else None,
             white=self.state.white,
+            helper=self.state.helper,
         )
         fine = done.fault == 0
         ok = index[fine]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,6 +29,7 @@ class State:
     duty: float  # exposure over the time from frame to frame
     white: float
     frame: int = -1
+    helper: Executor | None = None  # a thread that does half of the fits
     place: Array = field(init=False)  # (n, 2) measured, else predicted
     velocity: Array = field(init=False)  # (n, 2)
     known: Mask = field(init=False)  # has a shape to be followed

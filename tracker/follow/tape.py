@@ -32,20 +32,21 @@ class Tape:
 
     def write(self, frame: int, which: NDArray[np.bool_], seen: Seen) -> None:
         """Write down a frame for these marks, and take back what didn't stand the proof."""
-        self.proof[which & seen.again] = 0
-        self.since[which & seen.again] = frame
+        got = which & seen.got
+        again = which & seen.again
+        self.proof[again] = 0
+        self.since[again] = frame
         for m in np.flatnonzero(which & ~seen.got & (self.proof < _PROOF)).tolist():
             self.erase(m, int(self.since[m]), frame)
             self.proof[m] = _PROOF
-        self.proof[which & seen.got] += 1
-        self.place[frame, which] = seen.place[which]
-        self.covariance[frame, which] = np.where(
-            seen.got[which, None, None], seen.covariance[which], np.nan
-        )
-        self.status[frame, which] = np.where(seen.got[which], Status.MEASURED, Status.HIDDEN)
-        self.ratio[frame, which] = seen.ratio[which]
-        self.contrast[frame, which] = seen.contrast[which]
-        self.visible[frame, which] = seen.visible[which]
+        self.proof += got
+        self.status[frame, which] = Status.HIDDEN
+        self.status[frame, got] = Status.MEASURED
+        np.copyto(self.place[frame], seen.place, where=which[:, None])
+        np.copyto(self.covariance[frame], seen.covariance, where=which[:, None, None])
+        np.copyto(self.ratio[frame], seen.ratio, where=which)
+        np.copyto(self.contrast[frame], seen.contrast, where=which)
+        np.copyto(self.visible[frame], seen.visible, where=which)
 
     def fix(
         self, frame: int, m: int, place: Array, covariance: Array, quality: tuple[float, ...]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from concurrent.futures import Executor
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,9 @@ from tracker.marks.fit import OUTPUTS, fit_many
 from tracker.marks.model import LEARNT, PARAMETERS
 from tracker.marks.pack import HOLD, Rows
 from tracker.marks.window import cut, room
+
+FEW = 6
+"""Marks below which it takes longer to share the work than to do it."""
 
 
 @dataclass(frozen=True)
@@ -34,13 +38,28 @@ class Fitted:
         """Mean weight over the whole window."""
         return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
 
+    def followed_by(self, other: Fitted) -> Fitted:
+        """These marks and then those of `other`; `rows` are known to be of one picture."""
+        return Fitted(
+            Rows(
+                np.concatenate([self.rows.kinds, other.rows.kinds]),
+                np.concatenate([self.rows.p, other.rows.p]),
+                np.concatenate([self.rows.q, other.rows.q]),
+                self.rows.templates,
+                np.concatenate([self.rows.template_at, other.rows.template_at]),
+            ),
+            np.concatenate([self.out, other.out]),
+            np.concatenate([self.inside, other.inside]),
+            np.concatenate([self.outside, other.outside]),
+        )
+
     def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
         """The same with `other` in place of the marks at `index`."""
         p, out = self.rows.p.copy(), self.out.copy()
         inside, outside = self.inside.copy(), self.outside.copy()
         p[index], out[index] = other.rows.p, other.out
         inside[index], outside[index] = other.inside, other.outside
-        return Fitted(replace(self.rows, p=p), out, inside, outside)
+        return Fitted(self.rows.with_parameters(p), out, inside, outside)
 
 
 def fit(
@@ -52,10 +71,26 @@ def fit(
     white: float,
     passes: int,
     centre: Array | None = None,
+    helper: Executor | None = None,
 ) -> Fitted:
-    """Fit every row over the pixels round its start; the prior is `centre`, else the start."""
-    pixels, at, outside = listed(luma, rows)
-    return fit_lists(rows, pixels, at, outside, precision, sigma, scale, white, passes, centre)
+    """Fit every row over the pixels round its start; the prior is `centre`, else the start.
+
+    A `helper`, a thread that is free, does half of the work.
+    """
+    if helper is None or len(rows.p) < FEW:
+        pixels, at, outside = listed(luma, rows)
+        return fit_lists(rows, pixels, at, outside, precision, sigma, scale, white, passes, centre)
+
+    def some(which: slice) -> Fitted:
+        prior = None if centre is None else centre[which]
+        return fit(
+            luma, rows.part(which), precision[which], sigma[which], scale[which],
+            white, passes, prior,
+        )  # fmt: skip
+
+    half = len(rows.p) // 2
+    rest = helper.submit(some, slice(half, None))
+    return some(slice(half)).followed_by(rest.result())
 
 
 def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
@@ -86,4 +121,4 @@ def fit_lists(
         rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
         white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
     )  # fmt: skip
-    return Fitted(replace(rows, p=p), out, np.diff(at).astype(float), outside)
+    return Fitted(rows.with_parameters(p), out, (at[1:] - at[:-1]).astype(float), outside)

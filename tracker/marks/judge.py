@@ -93,3 +93,16 @@ def off_start(
             unlit[k] = math.inf
         again[k] = out[k, 5] > 0 and (OFF < moved < search_px or jump > JUMP)
     return np.flatnonzero(again), unlit
+
+
+@njit(cache=True, error_model="numpy")
+def widen(out: Array, sigma: Array, share: float, usual: float) -> None:
+    """Widens the covariances of place in out (n, OUTPUTS) for what doesn't fit: a residual that is
+    more than noise is smooth, and a part of its energy, `share`, looks like a shift.
+
+    usual : mean square of the residual over the noise where all fits.
+    """
+    for k in range(len(out)):
+        pixels = max(out[k, 4], 1.0)
+        excess = out[k, 3] / (sigma[k] * sigma[k]) - usual - 2.0 * math.sqrt(2.0 / pixels)
+        out[k, :3] *= 1.0 + share * pixels * max(excess, 0.0)

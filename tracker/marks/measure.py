@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +14,7 @@ from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.covered import fit_covered
 from tracker.marks.fitting import Fitted, fit
-from tracker.marks.judge import FAULTS, PART, judge, off_start
+from tracker.marks.judge import FAULTS, PART, judge, off_start, widen
 from tracker.marks.model import PATCH
 from tracker.marks.pack import Rows, pack, unpack
 from tracker.marks.shape import Fixes, Shape
@@ -118,14 +119,17 @@ def remeasure(
     *,
     white: float,
     search_px: float = 3.0,
+    helper: Executor | None = None,
 ) -> Measured:
-    """As `measure`, with the looks of all marks in arrays: for picture after picture."""
+    """As `measure`, with the looks of all marks in arrays: for picture after picture. A `helper`,
+    a thread that is free, does half of the work.
+    """
     n = len(predicted)
     rows = looks.rows.moving(predicted, motion)
     sigma, light = np.maximum(looks.noise, ROUNDING), looks.gradient_u
-    clean = _clean(luma, rows, light, sigma, white, search_px)
+    clean = _clean(luma, rows, light, sigma, white, search_px, helper)
     fault = _faults(rows.p, clean, sigma, CLEAN, WHOLE, search_px)
-    clean.out[:, :3] *= _widened(clean, sigma, MISFIT, 1.0)[:, None]
+    widen(clean.out, sigma, MISFIT, 1.0)
     best, known = clean, clean.rows.p
     dirty = np.flatnonzero(fault)
     if len(dirty):
@@ -135,7 +139,7 @@ def remeasure(
         held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
         fault[dirty] = _faults(part.p, held, sigma[dirty], TEXTURE[1], TEXTURE[0], search_px)
         fault[dirty[(fault[dirty] == 0) & _too_little(held, sigma[dirty])]] = FAULTS.index(PART)
-        held.out[:, :3] *= _widened(held, sigma[dirty], MISFIT_COVERED, 0.8)[:, None]
+        widen(held.out, sigma[dirty], MISFIT_COVERED, 0.8)
         known = known.copy()
         known[dirty] = rows.p[dirty]
         known[dirty, 7:9] = held.rows.p[:, 7:9]
@@ -155,13 +159,19 @@ def remeasure(
 
 
 def _clean(
-    luma: NDArray[Any], rows: Rows, light: Array, sigma: Array, white: float, search_px: float
+    luma: NDArray[Any],
+    rows: Rows,
+    light: Array,
+    sigma: Array,
+    white: float,
+    search_px: float,
+    helper: Executor | None,
 ) -> Fitted:
     """Whole shape free. Fitted again where the window was off, and where the lighting jumped."""
     n = len(sigma)
     plain = np.zeros(n)
     precision = prior.loose(rows, gradient_u=light)
-    done = fit(luma, rows, precision, sigma, plain, white, 12)
+    done = fit(luma, rows, precision, sigma, plain, white, 12, helper=helper)
     again, unlit = off_start(rows.p, done.rows.p, done.out, precision, light, search_px)
     if len(again) == 0:
         return done
@@ -169,17 +179,6 @@ def _clean(
     part = done.rows.take(again, done.rows.p[again])
     more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
     return done.replaced(again, more)
-
-
-def _widened(done: Fitted, sigma: Array, share: float, usual: float) -> Array:
-    """By how much each variance of place grows for what doesn't fit: a residual that is more than
-    noise is smooth, and a part of its energy looks like a shift.
-
-    usual : mean square of the residual over the noise where all fits.
-    """
-    pixels = np.maximum(done.out[:, 4], 1.0)
-    excess = done.out[:, 3] / sigma**2 - usual - 2.0 * np.sqrt(2.0 / pixels)
-    return 1.0 + share * pixels * np.maximum(excess, 0.0)
 
 
 def _too_little(done: Fitted, sigma: Array) -> NDArray[np.bool_]:
