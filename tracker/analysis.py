@@ -209,9 +209,7 @@ def _results(
             continue
         film = film_occupant(solution, draws, name, _distances(record)[name])
         occupant = Occupant(film=film, accelerometer=read, fused=fused.get(name))
-        vehicles[name] = vehicle_result(
-            table, moves[name], occupant, crush.contact_ends if crush else None
-        )
+        vehicles[name] = vehicle_result(table, moves[name], occupant, crush)
     warnings = [
         *failed,
         *(w for sight in sights.values() for w in sight.warnings),

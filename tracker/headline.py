@@ -104,14 +104,26 @@ def at_rest(motion: Drawn) -> bool:
     return bool(speed < max(AT_REST, 2 * _spread(drawn)))
 
 
-def velocity_change(motion: Drawn, until: float) -> Quantity | None:
-    """Change of the velocity along ground x from time zero to `until` (s), m/s."""
-
-    def of(time: Array, states: Array) -> Array:
-        end = _at(time, states[..., COLUMN["vx_mps"]], until)
-        return np.asarray(end - _at_zero(time, states, "vx_mps"))
-
-    return motion.number(of, "m/s")
+def velocity_change(
+    motion: Drawn, until: float, drawn_until: Array | None = None
+) -> Quantity | None:
+    """Change of the velocity along ground x from time zero to `until` (s), m/s; `drawn_until` (m,)
+    is that time in each draw, where it is not known exactly.
+    """
+    column = COLUMN["vx_mps"]
+    value = _at(motion.time, motion.state[None, :, column], until)
+    value = value - _at_zero(motion.time, motion.state[None], "vx_mps")
+    if not np.isfinite(value[0]):
+        return None
+    ends = np.full(len(motion.draws), until) if drawn_until is None else drawn_until
+    drawn = np.array(
+        [
+            np.interp(t, motion.time, row)
+            for t, row in zip(ends, motion.draws[..., column], strict=True)
+        ]
+    )
+    drawn -= _at_zero(motion.time, motion.draws, "vx_mps")
+    return Quantity(float(value[0]), "m/s", _spread(drawn))
 
 
 @dataclass(frozen=True)
@@ -122,6 +134,7 @@ class Crush:
     at: float  # s
     contact_ends: float  # s, when the closing acceleration has died away; else the film's end
     ended: bool  # whether it had
+    drawn_ends: Array  # (m,) s, when it has in each draw
 
 
 def crush(striking: Drawn, struck: Drawn) -> Crush | None:
@@ -141,10 +154,19 @@ def crush(striking: Drawn, struck: Drawn) -> Crush | None:
     greatest = np.max(np.abs(closing(striking.draws, struck.draws)), axis=1)
     at = int(np.argmax(np.abs(mean)))
     force = np.abs(between(striking.state, struck.state, "ax_mps2"))
-    gone = np.flatnonzero((np.arange(len(time)) > at) & (force < CONTACT_ENDS * force.max()))
-    ends = float(time[gone[0]]) if len(gone) else float(time[-1])
+    end, ended = _died_away(force, at)
+    forces = np.abs(between(striking.draws, struck.draws, "ax_mps2"))
+    drawn_ends = np.array([time[_died_away(f, at)[0]] for f in forces])
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]))
-    return Crush(value, float(time[at]), ends, bool(len(gone)))
+    return Crush(value, float(time[at]), float(time[end]), ended, drawn_ends)
+
+
+def _died_away(force: Array, at: int) -> tuple[int, bool]:
+    """Where, after the instant `at`, a force (n,) has fallen below `CONTACT_ENDS` of its greatest;
+    the last instant, False: it hasn't.
+    """
+    gone = np.flatnonzero(force[at + 1 :] < CONTACT_ENDS * force.max())
+    return (at + 1 + int(gone[0]), True) if len(gone) else (len(force) - 1, False)
 
 
 def _at_zero(time: Array, states: Array, column: str) -> Array:

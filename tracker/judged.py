@@ -70,9 +70,11 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
 
 
 def vehicle_result(
-    table: Vehicle, of: Moved, occupant: Occupant, contact_ends: float | None
+    table: Vehicle, of: Moved, occupant: Occupant, crush: headline.Crush | None
 ) -> VehicleResult:
-    """The headline numbers of one vehicle; `contact_ends` (s) None: the film's end."""
+    """The headline numbers of one vehicle; its velocity changes until contact ends (`crush` None:
+    until the film does).
+    """
     drawn = of.drawn
     if len(drawn.time) < 2 or not _within(drawn.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
@@ -97,9 +99,9 @@ def vehicle_result(
         travel_x=headline.travel(drawn, "x_m"),
         travel_y=headline.travel(drawn, "y_m"),
         rest=headline.at_rest(drawn) if np.isfinite(drawn.state[-1, COLUMN["vx_mps"]]) else None,
-        velocity_change=headline.velocity_change(
-            drawn, drawn.time[-1] if contact_ends is None else contact_ends
-        ),
+        velocity_change=headline.velocity_change(drawn, drawn.time[-1])
+        if crush is None
+        else headline.velocity_change(drawn, crush.contact_ends, crush.drawn_ends),
         occupant=occupant,
     )
 

@@ -20,10 +20,11 @@ import numpy as np
 
 from calibration.problem import Problem
 from tracker.analysis import analyse
-from tracker.demo import Scenario, load_truth, write_demo
+from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
+from tracker.headline import Drawn, crush, velocity_change
 from tracker.record import load_record
 from tracker.terminal import beside_truth
-from tracker.values import STATE
+from tracker.values import STATE, Motion
 
 FIRST, LAST = -0.05, 0.20  # s
 RATES, SIZE = (500.0, 1000.0), (800, 640)
@@ -82,10 +83,35 @@ def held(scenario: Scenario) -> tuple[dict[str, list[float]], dict[str, list[flo
                     off = motion.state[span, c] - np.interp(motion.time[span], time, state[:, c])
                     inside = np.abs(off) <= 1.96 * motion.u[span, c]
                     columns[f"{vehicle} {name}"] = [float(np.mean(inside[seen]))]
+        same = same_span(results.motion, truth)
         for label, film, _, true in beside_truth(results, truth.headline):
             if film is not None:
-                headline[label] = [(film.value - true) / film.u]
+                headline[label] = [(film.value - same.get(label, true)) / film.u]
     return columns, headline
+
+
+def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
+    """True travel to the last time that the results have, and true change of velocity until contact
+    ends by the results' own rule; `truth` tells both of the whole test.
+    """
+    first = max(float(m.time[m.observed[:, 0]][0]) for m in motions.values())
+    last = {name: float(m.time[m.observed[:, 0]][-1]) for name, m in motions.items()}
+    time = np.append(np.arange(first, 0.0, 1e-4), np.arange(0.0, min(last.values()), 1e-4))
+    drawn = {}
+    for name in motions:
+        at, state = truth.motion(name)
+        whole = np.stack([np.interp(time, at, column) for column in state.T], axis=1)
+        drawn[name] = Drawn(time, whole, np.stack([whole, whole]))
+    closing = crush(drawn["car"], drawn["truck"])
+    out = {}
+    for name, each in drawn.items():
+        at, state = truth.motion(name)
+        for axis, column in (("x", 0), ("y", 1)):
+            start, end = np.interp([0.0, last[name]], at, state[:, column])
+            out[f"{name}: travel {axis}"] = float(end - start)
+        change = velocity_change(each, closing.contact_ends)
+        out[f"{name}: velocity change"] = change.value
+    return out
 
 
 def main(count: int, first: int) -> None:

@@ -196,7 +196,7 @@ def test_a_better_layout_is_never_worse(plan: Plan) -> None:
     assert set(plan.changes) == {SURVEY, EXPOSURE, MARKS}
     for change in (EXPOSURE, MARKS):
         for number in numbers(plan.changes[change]):
-            assert number.quantity.u < 1.1 * now[number.key]
+            assert number.quantity.u < 1.2 * now[number.key]  # which moment is extreme is chance
     larger = {n.key: n.quantity.u for n in numbers(plan.changes[MARKS])}
     # Speeds hang on errors that last; accelerations on those that change from frame to frame.
     assert larger["car.ridedown_x"] < 0.97 * now["car.ridedown_x"]

@@ -21,10 +21,10 @@ REACH = 40.0
 """Frames over which a slow error is remembered (correlation falls to 1/e)."""
 NEGLIGIBLE = 1e-6
 """Share of a mark's variance below which it doesn't drift."""
-LEAST_SLOW = 0.01
+LEAST_SLOW = 0.015
 """Px, sd of the slow error that no mark on a real surface is free of (texture round it, coding,
-the camera's blur): measured on rendered films. Residuals hardly show it, since motions and marker
-places follow it.
+the camera's blur): on rendered films marks err so by 0.01 px, neighbours in part by the same.
+Residuals hardly show it, since motions and marker places follow it.
 """
 POOLED = 10.0
 """Degrees of freedom for which all marks of a camera speak for each of them."""

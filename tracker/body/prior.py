@@ -42,7 +42,7 @@ STANDS, TAIL, FEW = 3.2, 4.0, 3
 """A jerk along x, y or z stands out that is more than so many sds; the tails' degrees of freedom;
 the most that may stand out of a component.
 """
-ONSET, ONSET_MORE = 0.01, 10.0
+ONSET, ONSET_MORE = 0.01, 30.0
 """For so long after contact (s) the strength is so many times that of the crush that follows: a
 pulse sets in far more abruptly than it goes on.
 """

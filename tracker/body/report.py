@@ -90,9 +90,11 @@ def _refuse(setup: Setup, fit: Fit, rms: dict[str, float]) -> None:
 
 
 def _chi_square(fit: Fit, eye: int) -> float:
-    """Variance of an eye's marks over what they say, by the number of positions of each."""
-    count = fit.keep[eye].sum(axis=0)
-    return float(np.sum(count * fit.noise[eye].total) / max(int(count.sum()), 1))
+    """Variance of an eye's marks over what they say, by the number of positions of each, the slow
+    error aside that none is free of.
+    """
+    count, own = fit.keep[eye].sum(axis=0), fit.noise[eye]
+    return float(np.sum(count * (own.total - own.least)) / max(int(count.sum()), 1))
 
 
 def nothing_seen() -> Solution:

@@ -95,13 +95,12 @@ def predict(
     times = evidence[fastest.name].seconds * (1 + rate) + zero
     moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
     crush = crush_result(record.vehicles, moves)
-    ends = None if crush is None else crush.contact_ends
     vehicles = {}
     for name, move in moves.items():
         table = record.vehicles[name]
         distances = flail_distances(table, record.test.criteria, record.folder)
         occupant = Occupant(film=film_occupant(solution, draws, name, distances))
-        vehicles[name] = vehicle_result(table, move, occupant, ends)
+        vehicles[name] = vehicle_result(table, move, occupant, crush)
     return Outlook(vehicles, crush_values(crush), poses, marks, fixed)
 
 
