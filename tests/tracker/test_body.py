@@ -267,3 +267,17 @@ def test_marks_that_scatter_more_than_they_say_are_named_and_count_for_less() ->
     assert {w.code for w in solution.findings} == {"noise_larger"}
     assert solution.chi_square["side"] == pytest.approx(9.0, rel=0.2)
     assert (np.abs(errors(solution)) < 1.96).mean() > 0.88
+
+
+def test_marks_that_hardly_scatter_may_still_err_slowly() -> None:
+    """No mark on a real surface is better than 0.015 px for long, however still it stands in its
+    film: 13 marks at 8 mm/px tell a way of 0.1 m to 0.015 px sqrt(2 / 13) 8 mm/px = 0.05 mm.
+    """
+    after = np.maximum(TIME, 0.0)
+    truth = np.zeros((len(TIME), 15))
+    truth[:, 2] = case.CG[2]
+    truth[:, 0], truth[:, 6], truth[:, 12] = -1 + 10 * after**2, 20 * after, 20.0 * (TIME > 0)
+    solution = solve(case.both(TIME, truth, noise=0.001), {"car": case.car()})
+    way = solution.draws(200, 1).states("car", TIME[[20, -2]])[:, :, 0]
+    u = float(np.std(way[:, 1] - way[:, 0]))
+    assert 0.5 < u / (0.015 * np.sqrt(2 / 13) * 8e-3) < 2.0

@@ -72,6 +72,28 @@ def test_velocity_change_ends_with_contact() -> None:
     assert change.value == pytest.approx(-20, abs=1e-9)
 
 
+def test_velocity_change_is_as_uncertain_as_the_moment_contact_ends() -> None:
+    motion = braking(20, 100)
+    ends = 0.1 + np.random.default_rng(1).normal(0, 1e-3, len(motion.draws))
+    change = headline.velocity_change(motion, 0.1, ends)
+
+    assert change is not None
+    assert change.value == pytest.approx(-10, abs=1e-9)
+    assert change.u == pytest.approx(100 * 1e-3, rel=0.1)
+
+
+def test_each_draw_of_a_crush_ends_contact_in_its_own_time() -> None:
+    striking = braking(20, 100)
+    late = np.zeros_like(striking.draws)
+    shift = np.arange(len(late)) % 5  # frames
+    for k, frames in enumerate(shift):
+        late[k] = np.roll(striking.state, frames, axis=0)
+    crush = headline.crush(Drawn(striking.time, striking.state, late), parked())
+
+    assert crush is not None
+    assert crush.drawn_ends - crush.contact_ends == pytest.approx(shift * 1e-3, abs=1e-9)
+
+
 def test_what_the_film_does_not_determine_is_none() -> None:
     motion = braking(20, 100)
     blind = motion.state.copy()
