@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Array
 from tracker import headline
@@ -63,10 +64,15 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
     moments = np.unique(times[(times >= first - 1e-9) & (times <= last + 1e-9)])
     if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
         moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
-    known = solution.motion(vehicle, moments)
+    every = np.union1d(times, moments)
+    whole = solution.motion(vehicle, every)
+    known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
     state = np.where(known.observed, known.state, np.nan)
-    drawn = Drawn(moments, state, draws.states(vehicle, moments))
-    return Moved(drawn, known, solution.motion(vehicle, times))
+    return Moved(Drawn(moments, state, draws.states(vehicle, moments)), known, motion)
+
+
+def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
+    return Motion(whole.time[rows], whole.state[rows], whole.u[rows], whole.observed[rows])
 
 
 def vehicle_result(

@@ -97,19 +97,18 @@ def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
     first = max(float(m.time[m.observed[:, 0]][0]) for m in motions.values())
     last = {name: float(m.time[m.observed[:, 0]][-1]) for name, m in motions.items()}
     time = np.append(np.arange(first, 0.0, 1e-4), np.arange(0.0, min(last.values()), 1e-4))
+    true = {name: truth.motion(name) for name in motions}
     drawn = {}
-    for name in motions:
-        at, state = truth.motion(name)
+    for name, (at, state) in true.items():
         whole = np.stack([np.interp(time, at, column) for column in state.T], axis=1)
         drawn[name] = Drawn(time, whole, np.stack([whole, whole]))
     closing = crush(drawn["car"], drawn["truck"])
     out = {}
-    for name, each in drawn.items():
-        at, state = truth.motion(name)
+    for name, (at, state) in true.items():
         for axis, column in (("x", 0), ("y", 1)):
             start, end = np.interp([0.0, last[name]], at, state[:, column])
             out[f"{name}: travel {axis}"] = float(end - start)
-        change = velocity_change(each, closing.contact_ends)
+        change = velocity_change(drawn[name], closing.contact_ends)
         out[f"{name}: velocity change"] = change.value
     return out
 
