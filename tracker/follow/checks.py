@@ -55,7 +55,7 @@ def overlapping(place: Array, size: Array, got: Mask) -> NDArray[np.int64]:
 @njit(cache=True, nogil=True, error_model="numpy")
 def crept(place: Array, home: Array, ground: Mask) -> Mask:
     """Which marks of the ground have left their place among the others."""
-    shift, n = middle_of(place - home, ground & np.isfinite(home[:, 0])), len(ground)
+    shift, n = shift_of(place, home, ground), len(ground)
     far = np.zeros(n, np.bool_)
     for m in range(n):
         if ground[m] and math.isfinite(home[m, 0]):
@@ -65,8 +65,16 @@ def crept(place: Array, home: Array, ground: Mask) -> Mask:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def shift_of(place: Array, home: Array, ground: Mask) -> Array:
+    """How far (2,) the marks of the ground have moved together from their homes; 0 without any."""
+    return middle_of(place - home, ground & np.isfinite(home[:, 0]))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def middle_of(vectors: Array, which: Mask) -> Array:
-    """The middle one (2,) of these vectors (n, 2) in each component; 0 without any."""
+    """The middle one (2,) of these vectors (n, 2) in each component, a median without averaging; 0
+    without any.
+    """
     out, chosen = np.zeros(2), vectors[which]
     if len(chosen):
         for k in range(2):

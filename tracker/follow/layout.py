@@ -33,11 +33,6 @@ def carry(
     return np.asarray(to + (points - centre) @ linear.T), linear
 
 
-def middle(vectors: Array) -> Array:
-    """The middle one of n vectors (n, 2) in each component: a median without averaging."""
-    return np.asarray(np.sort(vectors, axis=0)[len(vectors) // 2])
-
-
 @njit(cache=True, nogil=True)
 def motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
     """The weighted means of both; improves `linear` in place."""

@@ -7,7 +7,6 @@ import numpy as np
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import checks, search
-from tracker.follow.layout import middle
 from tracker.follow.state import Mask, State
 from tracker.marks.measure import remeasure
 from tracker.marks.model import PATCH
@@ -96,7 +95,7 @@ class Look:
                 first, second = np.hypot(*surprise.T)
                 common = surprise[0 if first < second else 1]
             else:
-                common = middle(surprise)
+                common = checks.middle_of(surprise, np.ones(len(mine), bool))
             astray = np.hypot(*(surprise - common).T) > _ASTRAY
             wrong = np.zeros_like(self.got)
             wrong[mine[astray]] = True

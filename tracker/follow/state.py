@@ -98,7 +98,7 @@ class State:
 
     def shift(self, ground: Mask, place: Array) -> Array:
         """How far the picture has shaken from where the ground's marks were picked, px."""
-        return checks.middle_of(place - self.home, ground & np.isfinite(self.home[:, 0]))
+        return checks.shift_of(place, self.home, ground)
 
     def remember(self, vanished: Mask) -> None:
         """Keep where everything was when these were last measured."""

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.camera import Array
 from tracker.film import Luma
 from tracker.follow import checks, search
-from tracker.follow.layout import carry, middle
+from tracker.follow.layout import carry
 from tracker.follow.look import Look
 from tracker.follow.state import Mask, State
 
@@ -106,9 +106,7 @@ def _by_body(state: State, look: Look, missing: Mask, guess: Array) -> Array:
 def _shake(state: State, look: Look) -> Array:
     """Common motion of the ground's marks since the last frame, px."""
     ground = look.got & state.still & state.held
-    if not ground.any():
-        return np.zeros(2)
-    return middle(look.place[ground] - state.place[ground])
+    return checks.middle_of(look.place - state.place, ground)
 
 
 def _update(state: State, look: Look, guess: Array, dt: int) -> None:
