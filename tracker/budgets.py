@@ -16,7 +16,7 @@ from calibration.camera import Array
 from tracker import headline
 from tracker.body import SOURCES, Draws, Solution
 from tracker.headline import Drawn
-from tracker.judged import Moved, crush_result, occupant_times
+from tracker.judged import Moved, crush_result, occupant_times, portions
 from tracker.occupant import film_acceleration, flail, ridedown
 from tracker.record_schema import Vehicle
 from tracker.results import Budget, CrushResult, OccupantResult, Share, VehicleResult
@@ -142,9 +142,12 @@ def _of_occupant(
     }
 
     def spreads(draws: Draws) -> list[float]:
-        ax, ay, _, _ = film_acceleration(draws.states(name, times))
-        oiv_x, _, when, _ = flail(times, ax, ay, distances)
-        both = _spread(oiv_x), _spread(ridedown(times, ax, when)[0])
+        drawn = []
+        for some in portions(draws, times):
+            ax, ay, _, _ = film_acceleration(some.states(name, times))
+            oiv_x, _, when, _ = flail(times, ax, ay, distances)
+            drawn.append((oiv_x, ridedown(times, ax, when)[0]))
+        both = [_spread(np.concatenate(part)) for part in zip(*drawn, strict=True)]
         return [s for s, reported in zip(both, told.values(), strict=True) if reported is not None]
 
     yield Numbers({label: q for label, q in told.items() if q is not None}, spreads)

@@ -143,10 +143,11 @@ def crush(striking: Drawn, struck: Drawn) -> Crush | None:
     time = striking.time[after]
 
     def between(a: Array, b: Array, column: str) -> Array:
-        return np.asarray((a - b)[..., after, COLUMN[column]])
+        return np.asarray(a[..., after, COLUMN[column]] - b[..., after, COLUMN[column]])
 
     def closing(a: Array, b: Array) -> Array:
-        return between(a, b, "x_m") - _at_zero(striking.time, a - b, "x_m")[:, None]
+        start = _at_zero(striking.time, a, "x_m") - _at_zero(striking.time, b, "x_m")
+        return between(a, b, "x_m") - start[:, None]
 
     mean = closing(striking.state[None], struck.state[None])[0]
     if not np.isfinite(mean).all() or len(mean) < 2:

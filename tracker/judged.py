@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 
@@ -39,12 +39,16 @@ from tracker.results import (
     VelocityComparison,
 )
 from tracker.signals import Accelerometer
-from tracker.values import Motion, Quantity, Warning_
+from tracker.values import STATE, Motion, Quantity, Warning_
 
 DRAWS, SEED = 300, 1
 OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
 PARKED = 0.1  # m/s at time zero; slower counts as standing
 ZERO = 1e-7  # s; a frame so near to time zero is at it
+PER_KNOT = 16
+"""Draws are told at so many frames between two knots of the motions, where a curve has no more to
+tell: a long film's draws take no more room than a short one's."""
+ROOM = 5_000_000  # numbers of draws' states that are held at once
 
 
 @dataclass(frozen=True)
@@ -58,10 +62,12 @@ class Moved:
 
 def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
     """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
-    has each time once (time stands still in frames that repeat the one before), and time zero.
+    has each time once (time stands still in frames that repeat the one before), no more of them
+    than tell the motions, and time zero.
     """
     first, last = solution.span(vehicle)
-    moments = np.unique(times[(times >= first - 1e-9) & (times <= last + 1e-9)])
+    moments = _telling(np.unique(times), solution.knots)
+    moments = moments[(moments >= first - 1e-9) & (moments <= last + 1e-9)]
     if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
         moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
     every = np.union1d(times, moments)
@@ -69,6 +75,16 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
     known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
     state = np.where(known.observed, known.state, np.nan)
     return Moved(Drawn(moments, state, draws.states(vehicle, moments)), known, motion)
+
+
+def _telling(times: Array, knots: Array) -> Array:
+    """Of times (n,), both ends and `PER_KNOT` or fewer, evenly, between any two knots."""
+    between = np.searchsorted(knots, times, side="right")
+    place = np.arange(len(times)) - np.searchsorted(between, between)
+    every = -(-np.bincount(between) // PER_KNOT)
+    keep = place % every[between] == 0
+    keep[-1:] = True
+    return np.asarray(times[keep])
 
 
 def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
@@ -208,8 +224,7 @@ def film_occupant(
     if not seen:
         return None
     figures = summary(
-        _risk(times, draws.states(vehicle, times), distances),
-        _risk(times, motion.state[None], distances),
+        _drawn_risk(draws, vehicle, times, distances), _risk(times, motion.state[None], distances)
     )
     if not motion.observed[:, COLUMN["vy_mps"]].all():
         for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
@@ -225,6 +240,11 @@ def occupant_times(solution: Solution, vehicle: str) -> Array:
     before = int(min(-first, 0.02) / OCCUPANT_STEP)
     after = int(last / OCCUPANT_STEP)
     return np.arange(-before, after + 1, dtype=np.float64) * OCCUPANT_STEP
+
+
+def portions(draws: Draws, times: Array) -> Iterator[Draws]:
+    """The draws, so many at a time as their states at `times` may take room."""
+    return draws.parts(max(1, ROOM // (len(times) * len(STATE))))
 
 
 def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
@@ -298,14 +318,19 @@ def point_paths(
     for name, at in table.points.items():
         arm = np.subtract(at, table.cg)
         position, velocity = solution.point(vehicle, arm, times)
-        drawn_position, drawn_velocity = draws.points(vehicle, arm, times)
+        at_once = max(1, ROOM // (len(draws) * len(STATE)))
+        spreads = [
+            [part.std(axis=0, ddof=1) for part in draws.points(vehicle, arm, some)]
+            for some in np.split(times, range(at_once, len(times), at_once))
+        ]
+        place_u, speed_u = (np.concatenate(part) for part in zip(*spreads, strict=True))
         observed = solution.motion(vehicle, times).observed
         paths[name] = PointPath(
             times,
             np.where(observed[:, :3], position, np.nan),
             np.where(observed[:, 6:9], velocity, np.nan),
-            drawn_position.std(axis=0, ddof=1),
-            drawn_velocity.std(axis=0, ddof=1),
+            place_u,
+            speed_u,
         )
     return paths
 
@@ -313,6 +338,17 @@ def point_paths(
 def _risk(times: Array, states: Array, distances: tuple[float, float]) -> OccupantRisk:
     ax, ay, az, yaw_rate = film_acceleration(states)
     return occupant_risk(times, ax, ay, yaw_rate, distances, az=az)
+
+
+def _drawn_risk(
+    draws: Draws, vehicle: str, times: Array, distances: tuple[float, float]
+) -> OccupantRisk:
+    """The same of every draw, some at a time."""
+    parts = [
+        _risk(times, some.states(vehicle, times), distances) for some in portions(draws, times)
+    ]
+    names = [f.name for f in fields(OccupantRisk)]
+    return OccupantRisk(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
 
 
 def _only(drawn: Drawn, times: Array) -> Drawn:

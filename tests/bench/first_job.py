@@ -22,7 +22,7 @@ from playwright.sync_api import sync_playwright
 HERE = Path(__file__).parents[1]
 sys.path += [str(HERE / "browser"), str(HERE / "tracker")]
 
-from desk import ARGUMENTS, Desk, analysed, click_at, saved, shown, state  # noqa: E402
+from desk import ARGUMENTS, Desk, analysed, click_at, on_page, saved, shown, state  # noqa: E402
 
 from tracker.demo import load_truth  # noqa: E402
 
@@ -95,15 +95,9 @@ class Person:
         before, self.acts = state(self.page)["hash"], self.acts + 1
         self.page.locator(f'canvas[data-camera="{camera}"]').focus()
         self.page.get_by_role("button", name="Flash").click()
-        shown(self.page)
-        box = self.page.locator(f'canvas[data-camera="{camera}"]').bounding_box()
         u, v, width, height = region
-        ends = [(u, v), (u + width, v + height)]
-        places = [
-            self.page.evaluate("([c, u, v]) => window.__toScreen(c, u, v)", [camera, *end])
-            for end in ends
-        ]
-        (x, y), (a, b) = [(box["x"] + p, box["y"] + q) for p, q in places]
+        x, y = on_page(self.page, (u, v), camera)
+        a, b = on_page(self.page, (u + width, v + height), camera)
         self.page.mouse.move(x, y)
         self.page.mouse.down()
         self.page.mouse.move(a, b, steps=4)

@@ -97,12 +97,21 @@ def frame(page, camera: str = "above") -> int:
     return state(page)["panes"][camera]["shown"]
 
 
+def on_page(page, pixel, camera: str = "above") -> tuple[float, float]:
+    """Where a place of the picture lies on the page."""
+    shown(page)
+    found = page.evaluate(
+        """([c, u, v]) => { const box = document.querySelector(`canvas[data-camera="${c}"]`)
+        .getBoundingClientRect(), [x, y] = window.__toScreen(c, u, v);
+        return [box.x + x, box.y + y]; }""",
+        [camera, *map(float, pixel)],
+    )
+    return tuple(found)
+
+
 def click_at(page, pixel, camera: str = "above", **given) -> None:
     """Click a place of the picture."""
-    shown(page)
-    box = page.locator(f'canvas[data-camera="{camera}"]').bounding_box()
-    x, y = page.evaluate("([c, u, v]) => window.__toScreen(c, u, v)", [camera, *pixel])
-    page.mouse.click(box["x"] + x, box["y"] + y, **given)
+    page.mouse.click(*on_page(page, pixel, camera), **given)
 
 
 def said(page, words: str) -> None:

@@ -7,7 +7,7 @@ import tomllib
 
 import numpy as np
 from desk import analysed as ended
-from desk import cell, click_at, frame, said, saved, shown, state
+from desk import cell, click_at, frame, on_page, said, saved, shown, state
 from smallscene import CAR, FIXED, FRAMES, MARK, RATE, ROOF, SPEED, TARGET, ZERO, marker, pixel
 
 
@@ -26,13 +26,7 @@ def fill(page, key: str, text: str) -> None:
 
 def drag(page, start, end, held=None):
     """Press the button at a place of the picture, move, let go."""
-    shown(page)
-    box = page.locator('canvas[data-camera="above"]').bounding_box()
-    places = [
-        page.evaluate("([u, v]) => window.__toScreen('above', u, v)", list(map(float, p)))
-        for p in (start, end)
-    ]
-    (x, y), (a, b) = [(box["x"] + p, box["y"] + q) for p, q in places]
+    (x, y), (a, b) = on_page(page, start), on_page(page, end)
     if held:
         page.keyboard.down(held)
     page.mouse.move(x, y)
@@ -184,9 +178,9 @@ def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analys
         page.keyboard.press("ArrowRight")
     assert frame(page) == 30
     # A plot clicked shows its moment: the click is at the plot's last third.
-    over = page.locator(".strip .u-over")
-    box = over.bounding_box()
-    over.click(position={"x": box["width"] * 0.9, "y": 20})
+    drawn = "() => document.querySelector('.strip .u-over')?.clientWidth"
+    width = page.wait_for_function(drawn).json_value()
+    page.locator(".strip .u-over").click(position={"x": width * 0.9, "y": 20})
     page.wait_for_function("() => window.__state().frame.above > 33")
 
 

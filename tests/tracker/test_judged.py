@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tracker.headline import impact_speed
-from tracker.judged import instrumented, moved
+from tracker.judged import PER_KNOT, instrumented, moved
 from tracker.signals import judge_channels
 from tracker.values import STATE, Motion
 
@@ -23,6 +23,8 @@ def braking(time):
 
 
 class Solved:
+    knots = FRAMES[::10]
+
     def motion(self, vehicle, times):
         seen = np.ones((len(times), len(STATE)), bool)
         return Motion(times, braking(times), np.full(seen.shape, 0.01), seen)
@@ -42,6 +44,22 @@ def test_a_repeated_frame_adds_no_moment():
     assert np.array_equal(twice.drawn.time, once.drawn.time)
     assert np.array_equal(twice.drawn.state, once.drawn.state)
     assert len(twice.motion.time) == len(AGAIN)
+
+
+def test_draws_of_a_long_film_are_told_no_finer_than_its_motion():
+    class Long(Solved):
+        knots = np.linspace(-0.5, 9.5, 101)
+
+        def span(self, vehicle):
+            return -0.5, 9.5
+
+    frames = np.arange(-500, 9500) * 1e-3
+    film = moved(Long(), Drawn(), "car", frames)
+    between = np.histogram(film.drawn.time, Long.knots)[0]
+    assert between.min() >= PER_KNOT / 2
+    assert between.max() <= PER_KNOT + 1
+    assert {frames[0], 0.0, frames[-1]} <= set(film.drawn.time)
+    assert len(film.motion.time) == len(frames)
 
 
 def test_impact_speed_is_that_of_time_zero_wherever_the_frames_lie():

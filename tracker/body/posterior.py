@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -53,6 +53,11 @@ class Draws:
 
     def __len__(self) -> int:
         return len(self.values)
+
+    def parts(self, count: int) -> Iterator[Draws]:
+        """The same draws, so many at a time."""
+        for k in range(0, len(self), count):
+            yield Draws(self.setup, self.values[k : k + count], self.shift[k : k + count])
 
     def trajectory(self, vehicle: str, k: int) -> Path:
         """Draw k of a vehicle's path."""
@@ -108,6 +113,12 @@ class Solution:
     def vehicles(self) -> tuple[str, ...]:
         """Vehicles that were solved for."""
         return tuple(b.name for b in self.setup.bodies)
+
+    @property
+    def knots(self) -> Array:
+        """Knots of all vehicles' motions, in order, s."""
+        sites = [b.basis.sites for b in self.setup.bodies]
+        return np.unique(np.concatenate(sites)) if sites else np.empty(0)
 
     def cg(self, vehicle: str) -> Array:
         """The vehicle's cg (3,), vehicle axes, m."""

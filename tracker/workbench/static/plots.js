@@ -8,7 +8,7 @@ import { on, showTime, store } from "./store.js";
 const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3]];
 
 const css = (name) => getComputedStyle(document.body).getPropertyValue(name).trim();
-const inks = () => [css("--line1"), css("--line2"), css("--line3"), css("--line4")];
+const ink = (line) => `--line${(line % 4) + 1}`;
 
 /** One time axis for lines with times of their own. */
 function joined(lines) {
@@ -23,44 +23,45 @@ function columns(line) {
   return [line.value, edge(1), edge(-1)];
 }
 
-/** A plot {title, unit, lines} in an element; gives {node, close}. */
-export function plot(given, height, extra = {}) {
+/** A plot {title, unit, lines} in an element; gives {node, close}. A height may be a function that
+ * looks at an element `within`: the plot then follows that element's size. */
+export function plot(given, height, within = null) {
   const box = h("div", { class: "plot" }), head = h("div", { class: "plothead" });
   const node = h("figure", { class: "plotbox", "aria-label": `${given.title}, ${given.unit}` }, head, box);
-  const colours = inks(), series = [{}], bands = [];
+  const series = [{}], bands = [], clear = { stroke: "transparent", width: 0, points: { show: false } };
   let drawn = null;
   given.lines.forEach((line, i) => {
-    const ink = colours[i % colours.length];
-    series.push({ label: `${line.of}, ${line.source}`, stroke: ink, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false });
+    series.push({ label: `${line.of}, ${line.source}`, stroke: () => css(ink(i)), width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false });
     if (line.band) {
       const k = series.length;
-      series.push({ stroke: "transparent", width: 0, points: { show: false } }, { stroke: "transparent", width: 0, points: { show: false } });
-      bands.push({ series: [k, k + 1], fill: `color-mix(in srgb, ${ink} 22%, transparent)` });
+      series.push({ ...clear }, { ...clear });
+      bands.push({ series: [k, k + 1], fill: () => `color-mix(in srgb, ${css(ink(i))} 22%, transparent)` });
     }
   });
   fill(head, h("figcaption", {}, given.title, given.unit ? h("span", { class: "unit" }, ` ${given.unit}`) : null),
-    given.lines.map((l, i) => h("span", { class: "key" }, h("i", { class: `dash${i % 4}`, style: `border-color:${colours[i % colours.length]}` }), `${l.of}, ${l.source}`)),
+    given.lines.map((l, i) => h("span", { class: "key" }, h("i", { class: `dash${i % 4}`, style: `border-color:var(${ink(i)})` }), `${l.of}, ${l.source}`)),
     h("output", { class: "here" }));
-  const data = joined(given.lines);
-  const axis = { stroke: css("--quiet"), grid: { stroke: css("--grid"), width: 1 }, ticks: { stroke: css("--grid"), width: 1 }, font: "11px system-ui, sans-serif" };
-  const make = () => {
-    const width = Math.floor(box.clientWidth);
-    if (width < 40) return;
-    drawn?.destroy();
+  const data = joined(given.lines), grid = { stroke: () => css("--grid"), width: 1 };
+  const axis = () => ({ stroke: () => css("--quiet"), grid: { ...grid }, ticks: { ...grid }, font: "11px system-ui, sans-serif" });
+  const make = (size) => {
     drawn = new uPlot({
-      width, height: typeof height === "function" ? height() : height,
-      series, bands, legend: { show: false }, padding: [6, 20, 0, 0],
+      ...size, series, bands, legend: { show: false }, padding: [6, 20, 0, 0],
       scales: { x: { time: false } },
-      axes: [{ ...axis, size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) }, { ...axis, size: 52 }],
+      axes: [{ ...axis(), size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) }, { ...axis(), size: 52 }],
       cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
       hooks: { draw: [now] },
-      ...extra,
     }, data, box);
     drawn.over.addEventListener("mouseup", () => { pressed = drawn.select.width; });
     drawn.over.addEventListener("click", () => {
       if (!(pressed > 2)) showTime(drawn.posToVal(drawn.cursor.left, "x"));
     });
     value();
+  };
+  const fit = () => {
+    const size = { width: Math.floor(box.clientWidth), height: typeof height === "function" ? height() : height };
+    if (size.width < 40) return;
+    if (!drawn) make(size);
+    else if (size.width !== drawn.width || size.height !== drawn.height) drawn.setSize(size);
   };
   let pressed = 0;
   const now = (u) => {
@@ -85,9 +86,10 @@ export function plot(given, height, extra = {}) {
     const out = head.querySelector(".here");
     if (out) fill(out, said.some(Boolean) ? `now ${said.map((s) => s ?? "–").join(" | ")}` : "");
   };
-  const watch = new ResizeObserver(() => { if (!drawn || Math.abs(drawn.width - Math.floor(box.clientWidth)) > 1 || typeof height === "function") make(); });
+  const watch = new ResizeObserver(fit);
   watch.observe(box);
-  const off = [on("moment", () => { drawn?.redraw(false); value(); }), on("options", make)];
+  if (within) watch.observe(within);
+  const off = [on("moment", () => { drawn?.redraw(false); value(); }), on("options", () => drawn?.redraw(false))];
   return { node, close() { watch.disconnect(); off.forEach((f) => f()); drawn?.destroy(); } };
 }
 
@@ -120,7 +122,7 @@ export function plotStrip() {
       return;
     }
     const name = names.includes(options.plot) ? options.plot : names[0];
-    inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - 34));
+    inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - 34), node);
     const pick = h("select", { "aria-label": "Quantity plotted", onchange: () => { choose("plot", pick.value); build(); } },
       names.map((n) => h("option", { value: n, selected: n === name }, store.motion[n].title)));
     inside.node.querySelector("figcaption").replaceChildren(pick, h("span", { class: "unit" }, ` ${store.motion[name].unit}`));
