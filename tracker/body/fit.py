@@ -14,10 +14,9 @@ from tracker.body.noise import Noise
 
 @dataclass(frozen=True)
 class Fit:
-    """Values, their system and what they rest on."""
+    """Values and what they rest on."""
 
     at: newton.Point
-    system: newton.System
     strengths: tuple[Array, ...]  # (stretches, 6) a body
     weights: list[Array]  # (frames, marks) an eye, variance factor included
     noise: tuple[Noise, ...]  # an eye

@@ -73,8 +73,8 @@ def joined(
     at = newton.point(new, values, sd, fit.weights, fit.noise)
     start = replace(fit, at=at, strengths=tuple(strengths), held=held)
     tell = progress or (lambda stage, done, total: None)
-    new, end = second_round(new, start, solution.contact[0], tell, free=False)
-    out = finished(new, end, solution.contact, ())
+    new, end, system = second_round(new, start, solution.contact[0], tell, free=False)
+    out = finished(new, end, system, solution.contact, ())
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 
 

@@ -68,7 +68,7 @@ def reweighted(
 ) -> Point:
     """The same point under other prior sds, weights and noise."""
     values, looks = at.values, at.looks
-    total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.tether @ values)
+    total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.pull(values))
     for seen, weight, own in zip(looks, weights, noise, strict=True):
         lost = setup.eyes[seen.eye].measured & ~seen.usable
         usable = np.where(seen.usable, weight, 0.0)
@@ -99,7 +99,7 @@ def system(
         felt, told = felt_information(setup, at.feels)
         local += felt
         side += told
-    pull = sd * (side_on_handles(setup, side) - setup.tether @ at.values)
+    pull = sd * (side_on_handles(setup, side) - setup.pull(at.values))
     pull -= unit(setup, at.values, sd)
     root, local_root = posterior_root(setup, local, sd)
     change = root @ (root.T @ pull)
@@ -175,6 +175,6 @@ def local_covariance(s: System) -> Array:
     root = s.local_root
     if np.count_nonzero(root[-1, :-1]):  # not triangular
         return np.asarray(root @ root.T)
-    upper, _ = lapack.dlauum(root, lower=False)
-    upper = np.triu(upper)
-    return np.asarray(upper + np.triu(upper, 1).T)
+    lower, _ = lapack.dlauum(root.T, lower=True)
+    np.copyto(lower, lower.T, where=np.triu(np.ones(root.shape, dtype=bool), 1))
+    return np.asarray(lower)

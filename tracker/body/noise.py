@@ -3,9 +3,9 @@
 A mark's error in units of its own sd is the sum of two parts. One changes from frame to frame, a
 first-order autoregression (compression, the fit's own noise); beside motions, which are slow, it
 acts like white noise of (1 + c) / (1 - c) times its variance. The other drifts with a memory of
-`REACH` frames (light, blur, perspective, what lies behind the mark): it is an unknown of its own,
-linear between knots, eliminated mark by mark, so that a long film doesn't feign a knowledge that
-its marks don't hold.
+`REACH` frames (light, blur, perspective, what lies behind the mark): it is an unknown of its own
+(`chain`), eliminated mark by mark, so that a long film doesn't feign a knowledge that its marks
+don't hold.
 """
 
 from __future__ import annotations
@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
+from tracker.body.chain import REACH
 
-REACH = 40.0
-"""Frames over which a slow error is remembered (correlation falls to 1/e)."""
 NEGLIGIBLE = 1e-6
 """Share of a mark's variance below which it doesn't drift."""
 LEAST_SLOW = 0.015
@@ -66,67 +65,6 @@ def least_drift(whiten: Array, measured: NDArray[np.bool_]) -> Array:
     """
     told = np.sum(whiten**2, axis=(2, 3)) / 2 * measured
     return np.asarray(LEAST_SLOW**2 * told.sum(axis=0) / np.maximum(measured.sum(axis=0), 1))
-
-
-@dataclass(frozen=True)
-class Chain:
-    """Knots of slow errors: each frame lies between two of them."""
-
-    knot: NDArray[np.int64]  # (frames,)
-    hat: Array  # (frames, 2)
-    count: int
-
-    @property
-    def prior(self) -> Array:
-        """Inverse covariance (count, count) of a unit process at the knots: a first-order
-        autoregression whose neighbours correlate by 1/e.
-        """
-        c = np.exp(-1.0)
-        out = np.diag(np.r_[1.0, np.full(self.count - 2, 1 + c * c), 1.0])
-        out -= c * (np.eye(self.count, k=1) + np.eye(self.count, k=-1))
-        return np.asarray(out / (1 - c * c))
-
-
-def chain_of(frames: NDArray[np.int64]) -> Chain:
-    """Knots over a film's frames (n,), `REACH` apart."""
-    place = (frames - frames[0]) / REACH
-    knot = place.astype(np.int64)
-    share = place - knot
-    return Chain(knot, np.stack([1 - share, share], axis=1), int(knot[-1]) + 2)
-
-
-def spans(chain: Chain, weight: Array, drift: Array) -> Array:
-    """Inverse Cholesky factors (marks, knots, knots) of the slow errors' normal matrices, the
-    motion given; 0 for marks without any. `weight` (frames, marks) is the marks' information.
-    """
-    marks, n = weight.shape[1], chain.count
-    matrix = np.zeros((marks, n, n))
-    k, (a, b) = chain.knot, chain.hat.T
-    at = np.arange(marks)[:, None]
-    np.add.at(matrix, (at, k, k), weight.T * a * a)
-    np.add.at(matrix, (at, k, k + 1), weight.T * a * b)
-    np.add.at(matrix, (at, k + 1, k), weight.T * a * b)
-    np.add.at(matrix, (at, k + 1, k + 1), weight.T * b * b)
-    on = drift > 0
-    matrix[on] += chain.prior / drift[on, None, None]
-    out = np.zeros_like(matrix)
-    out[on] = np.linalg.inv(np.linalg.cholesky(matrix[on]))
-    return out
-
-
-def gathered(chain: Chain, values: Array) -> Array:
-    """Sums (marks, 2, knots) of values (frames, marks, 2) by the knots' weights."""
-    rows = np.zeros((chain.count, *values.shape[1:]))
-    for q in range(2):
-        np.add.at(rows, chain.knot + q, chain.hat[:, q, None, None] * values)
-    return np.moveaxis(rows, 0, -1)
-
-
-def spread(chain: Chain, values: Array) -> Array:
-    """Slow errors (frames, marks, 2) from their values (marks, 2, knots) at the knots."""
-    rows = np.moveaxis(values, -1, 0)
-    a, b = chain.hat.T[:, :, None, None]
-    return np.asarray(a * rows[chain.knot] + b * rows[chain.knot + 1])
 
 
 def correlations(residual: Array, on: NDArray[np.bool_], lags: tuple[int, ...]) -> Array:

@@ -13,12 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import PARAMETERS, Array
-from tracker.body import kernels
-from tracker.body import noise as errors
+from tracker.body import chain, kernels
 from tracker.body.attitude import rotation, turned
 from tracker.body.noise import Noise
 from tracker.body.setup import POSES, SHARED, Setup
 from tracker.body.spline import NEAR
+
+NEGLIGIBLE = 1e-17
+"""Share of the largest below which rounding hides an element."""
 
 
 @dataclass(frozen=True)
@@ -64,19 +66,19 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
     by_camera = np.where(fine[:, None, None], by_camera, 0.0)
     by_point = _product(w, by_point)
     by_pose = np.concatenate([by_point, _product(by_point, arms_by_angles[on])], axis=2)
-    by_shared = np.empty((len(w), 2, SHARED))
     by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(setup, values, eye)
-    by_shared[:, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
-    by_shared[:, :, -2] = np.einsum("nij,nj->ni", by_pose, rate[on])
-    frame = np.nonzero(on)[0]
-    by_shared[:, :, -1] = by_shared[:, :, -2] * e.seconds[frame][:, None]
+    by_time = np.einsum("nij,nj->ni", by_pose, rate[on])
+    by_shared = np.zeros((*marks, 2, SHARED))
+    by_shared[on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
+    by_shared[on, :, -2] = by_time
+    by_shared[on, :, -1] = by_time * e.seconds[np.nonzero(on)[0]][:, None]
     left = np.where(fine[:, None], e.place[on] - pixels, 0.0)
     return Look(
         eye=eye,
         residual=_padded(on, np.einsum("nij,nj->ni", w, left)),
         usable=usable,
         by_pose=_padded(on, by_pose),
-        by_shared=_padded(on, by_shared),
+        by_shared=by_shared,
         by_marker=_padded(on, _product(by_point, turns[on])),
         common=None if e.shared is None else e.whiten @ e.shared,
         near=tuple(near),
@@ -145,11 +147,11 @@ def slow_errors(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[
     """Slow errors (marks, 2, knots) of one eye's marks as estimated, the motion given, and by how
     much they lower the sum of squares.
     """
-    chain = setup.eyes[seen.eye].chain
-    half = errors.spans(chain, weight, noise.drift)
-    side = errors.gathered(chain, common_motion(seen, weight) * weight[..., None])
-    whitened = (half[:, None] @ side[..., None])[..., 0]
-    return (half.mT[:, None] @ whitened[..., None])[..., 0], float(np.sum(whitened**2))
+    own = setup.eyes[seen.eye].chain
+    factor = chain.factors(own, weight, noise.drift)
+    side = chain.gathered(own, common_motion(seen, weight) * weight[..., None])[..., None]
+    chain.whiten(factor, side)
+    return chain.unwhitened(factor, side)[..., 0], float(np.sum(side**2))
 
 
 def cleaned(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Array, Array]:
@@ -158,7 +160,7 @@ def cleaned(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Arra
     if not noise.drift.any():
         return residual, np.zeros_like(residual)
     slow, _ = slow_errors(setup, seen, weight, noise)
-    return residual, errors.spread(setup.eyes[seen.eye].chain, slow)
+    return residual, chain.spread(setup.eyes[seen.eye].chain, slow)
 
 
 def misfit(setup: Setup, seen: Look, weight: Array, noise: Noise) -> float:
@@ -184,14 +186,14 @@ def information(
 ) -> tuple[Array, Array, Array | None]:
     """Normal matrix (n, n) and right side (n,) of one eye on its `columns`, B-spline basis for the
     bodies; `weight` (frames, marks) multiplies each mark's information. Third, None without slow
-    errors: rows (marks 2 knots, n) that tell the slow errors' dependence on the unknowns, in units
-    of the sds that the marks leave them, the motion given.
+    errors: rows (marks, 2, knots, n) that tell the slow errors' dependence on the unknowns,
+    whitened by what the marks leave them, the motion given (`chain.whiten`).
     """
     e = setup.eyes[seen.eye]
     n = setup.spline[-1].stop + SHARED + 3 * len(e.marks)
     matrix, side = np.zeros((n, n)), np.zeros(n)
-    drifting, chain = noise.drift.any(), e.chain
-    rows = np.zeros((2 * len(e.marks) * chain.count if drifting else 0, n))
+    drifting, own = noise.drift.any(), e.chain
+    rows = np.zeros((2 * len(e.marks) * own.count if drifting else 0, n))
     common = np.zeros((*weight.shape, 2, 0)) if seen.common is None else seen.common
     kernels.gather(
         seen.by_pose,
@@ -204,19 +206,32 @@ def information(
         *_touched(setup, seen),
         matrix,
         side,
-        chain.knot,
-        chain.hat,
-        chain.count if drifting else 0,
+        own.knot,
+        own.hat,
+        own.count if drifting else 0,
         rows,
     )
     if not drifting:
         return matrix, side, None
-    half = errors.spans(chain, weight, noise.drift)
-    rows = (half[:, None] @ rows.reshape(len(e.marks), 2, chain.count, n)).reshape(-1, n)
-    told = errors.gathered(chain, common_motion(seen, weight) * weight[..., None])
-    matrix -= rows.T @ rows
-    side -= rows.T @ (half[:, None] @ told[..., None]).ravel()
+    factor = chain.factors(own, weight, noise.drift)
+    rows = rows.reshape(len(e.marks), 2, own.count, n)
+    told = chain.gathered(own, common_motion(seen, weight) * weight[..., None])[..., None]
+    chain.whiten(factor, rows)
+    chain.whiten(factor, told)
+    side -= told.ravel() @ rows.reshape(-1, n)
+    parts = bands(setup, n)
+    for some in chain.spells(own.count):
+        here = np.ascontiguousarray(rows[:, :, some]).reshape(-1, n)
+        on = chain.touched(here, parts, NEGLIGIBLE)
+        for a, b in on:
+            for c, d in on:
+                matrix[a:b, c:d] -= here[:, a:b].T @ here[:, c:d]
     return matrix, side, rows
+
+
+def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:
+    """First and end of the columns of each body's spline and of the rest, of an eye's n."""
+    return *((s.start, s.stop) for s in setup.spline), (setup.spline[-1].stop, n)
 
 
 def taken(setup: Setup, seen: Look, on: NDArray[np.bool_], covariance: Array) -> Array:

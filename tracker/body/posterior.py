@@ -15,8 +15,9 @@ from calibration.problem import Problem
 from tracker.body import kernels
 from tracker.body.attitude import point_motion
 from tracker.body.fit import Fit
+from tracker.body.newton import System
 from tracker.body.normal import on_handles
-from tracker.body.setup import POSES, Setup
+from tracker.body.setup import POSES, TETHER, Setup
 from tracker.body.spline import Basis
 from tracker.body.trust import Rejected
 from tracker.values import Motion, Warning_
@@ -99,6 +100,7 @@ class Solution:
 
     setup: Setup
     fit: Fit
+    system: System  # the evidence about the unknowns, and the posterior's root
     sd: Array  # (unknowns,) prior sds
     unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
     contact: tuple[float, float]  # s on the solution's clock, and its u
@@ -164,7 +166,8 @@ class Solution:
             u[:, column] = np.sqrt(
                 np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
             )
-            held = self.setup.tether[np.ix_(here, here)] * self.sd[here] * self.sd[here][:, None]
+            held = self.setup.tethers[b] * np.multiply.outer(self.sd[here], self.sd[here])
+            held /= TETHER[component] ** 2
             prior = np.linalg.inv(held + np.eye(len(here)))
             before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
@@ -200,7 +203,7 @@ class Solution:
         rng = np.random.default_rng(seed)
         noise = rng.standard_normal((self.setup.count, count))
         if source is None:
-            away = self.fit.system.root @ noise
+            away = self.system.root @ noise
         elif source == "marks":
             away = self._moved_by(self._marks_root, noise)
         elif source == "guess":
@@ -218,7 +221,7 @@ class Solution:
 
     @cached_property
     def _marks_root(self) -> Array:
-        system = self.fit.system
+        system = self.system
         seen = system.local - system.felt if self.setup.sensors else system.local
         return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
 
@@ -226,7 +229,7 @@ class Solution:
     def _felt_root(self) -> Array:
         if not self.setup.sensors:
             return np.zeros((len(self.sd), 0))
-        felt = on_handles(self.setup, self.fit.system.felt) * self.sd * self.sd[:, None]
+        felt = on_handles(self.setup, self.system.felt) * self.sd * self.sd[:, None]
         return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property

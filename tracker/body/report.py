@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from calibration.camera import Array
@@ -27,7 +29,11 @@ SCATTERED = 4.0
 
 
 def finished(
-    setup: Setup, fit: Fit, contact: tuple[float, float], findings: tuple[Warning_, ...]
+    setup: Setup,
+    fit: Fit,
+    system: newton.System,
+    contact: tuple[float, float],
+    findings: tuple[Warning_, ...],
 ) -> Solution:
     """The solution and everything worth saying about it.
 
@@ -45,13 +51,14 @@ def finished(
         by_mark[e.name] = {
             mark: float(fit.noise[k].total[m]) for m, mark in enumerate(e.marks) if on[:, m].any()
         }
-    _refuse(setup, fit, rms)
+    _refuse(setup, fit, system.decrement, rms)
     rejected = trust.rejections(setup, fit.at.looks, fit.keep)
     solution = Solution(
         setup=setup,
         fit=fit,
+        system=replace(system, told=[], local_root=np.zeros((0, 0))),
         sd=sd,
-        unit_covariance=newton.covariance(fit.system),
+        unit_covariance=newton.covariance(system),
         contact=contact,
         findings=(),
         rejected=rejected,
@@ -61,10 +68,10 @@ def finished(
         reprojection_rms_px=rms,
     )
     said = [*findings, *_noise(setup, fit), *_left_out(setup, rejected), *_steep(solution)]
-    return Solution(**{**solution.__dict__, "findings": tuple(said)})
+    return replace(solution, findings=tuple(said))
 
 
-def _refuse(setup: Setup, fit: Fit, rms: dict[str, float]) -> None:
+def _refuse(setup: Setup, fit: Fit, decrement: float, rms: dict[str, float]) -> None:
     worst, off = None, HOPELESS
     for k, e in enumerate(setup.eyes):
         scatter = float(np.sqrt(_chi_square(fit, k)))
@@ -80,10 +87,10 @@ def _refuse(setup: Setup, fit: Fit, rms: dict[str, float]) -> None:
             where=f"cameras.{worst.name}",
             remedy="check which mark is which, the markers' survey, the camera's pose and clock",
         )
-    if fit.system.decrement > UNSETTLED:
+    if decrement > UNSETTLED:
         raise Problem(
             "the motion did not come to rest: its last step was"
-            f" {np.sqrt(fit.system.decrement):.1f} standard uncertainties",
+            f" {np.sqrt(decrement):.1f} standard uncertainties",
             where="vehicles",
             remedy="check the picks, the markers' survey and the cameras' poses",
         )
@@ -102,14 +109,16 @@ def nothing_seen() -> Solution:
     none = np.zeros((0, 0))
     fit = Fit(
         at=newton.Point(np.zeros(0), [], [], 0.0),
-        system=newton.System(none, none, [], none, none, np.zeros(0), 0.0),
         strengths=(),
         weights=[],
         noise=(),
         keep=[],
         held=np.zeros(0, dtype=bool),
     )
-    return Solution(Setup((), ()), fit, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {})
+    system = newton.System(none, none, [], none, none, np.zeros(0), 0.0)
+    return Solution(
+        Setup((), ()), fit, system, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
+    )
 
 
 def _whole(e: Eye, values: Array) -> Array:

@@ -13,7 +13,7 @@ from scipy.sparse import csr_array
 from calibration.camera import Array
 from calibration.problem import Problem
 from tracker.body.normal import on_handles
-from tracker.body.setup import POSES, Setup
+from tracker.body.setup import POSES, Setup, add_components
 
 SMALL = 1e-7
 """A pivot below this (of 1) has lost half of its digits."""
@@ -67,8 +67,9 @@ def _inverse_of_transpose(matrix: Array) -> Array | None:
 
 
 def _by_coefficients(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array] | None:
-    whole, scale = local + setup.local_tether, sd.copy()
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
+    whole, scale = local.copy(), sd.copy()
+    for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
+        add_components(whole, part, tether)
         grid = np.arange(part.start, part.stop).reshape(-1, POSES)
         for component in range(POSES):
             here = grid[:, component]

@@ -8,7 +8,7 @@ such a motion needs them.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +20,9 @@ from tracker.body.knots import resited
 from tracker.body.setup import POSES, Setup
 from tracker.values import Progress
 
-FIRST, SECOND = 12, 30
-"""Most steps of the two rounds."""
+FIRST, SECOND, LAST = 12, 27, 8
+"""Most steps of the first round, of the second, and then of coming to rest, when nothing else
+changes."""
 SHAKES = 4
 """Most estimates of a common shift of a frame's marks."""
 ENOUGH = {False: 1e-5, True: 1e-2}
@@ -44,21 +45,20 @@ def first_round(
     weights = [e.measured.astype(float) for e in setup.eyes]
     at = newton.point(setup, values, sd, weights, plain)
     for step in range(FIRST):
-        tell("motion", step, FIRST + SECOND)
+        tell("motion", step, FIRST + SECOND + LAST)
         squares = [trust.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
         factors = [max(1.0, trust.spread_of(q)) for q in squares]
         weights = [trust.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
         at = newton.reweighted(setup, at, sd, weights, plain)
-        system = newton.system(setup, at, sd, weights, plain, held)
-        at = newton.stepped(setup, at, sd, weights, plain, system, held)
-        if system.decrement < 100.0:
+        at, decrement = _moved(setup, at, sd, weights, plain, held)
+        if decrement < 100.0:
             break
     keep = [s.usable for s in at.looks]
     sized = []
     for e, factor in zip(setup.eyes, factors, strict=True):
         least = noise.least_drift(e.whiten, e.measured)
         sized.append(noise.Noise(np.full(len(least), factor), least, 0.0, least))
-    return setup, Fit(at, system, strengths, weights, tuple(sized), keep, held)
+    return setup, Fit(at, strengths, weights, tuple(sized), keep, held)
 
 
 def _set_to_rest(
@@ -79,60 +79,118 @@ def _set_to_rest(
     return setup, np.where(held, setup.mean(), values), tuple(out), held
 
 
+def _moved(
+    setup: Setup,
+    at: newton.Point,
+    sd: Array,
+    weights: list[Array],
+    sized: tuple[noise.Noise, ...],
+    held: NDArray[np.bool_],
+) -> tuple[newton.Point, float]:
+    """The point after a step, and the step's squared length in posterior sds."""
+    system = newton.system(setup, at, sd, weights, sized, held)
+    return newton.stepped(setup, at, sd, weights, sized, system, held), system.decrement
+
+
+@dataclass(frozen=True)
+class Turn:
+    """What a step of the second round gave. It leaves the system behind, whose matrices would take
+    the room that the next step's need.
+    """
+
+    fit: Fit
+    decrement: float
+    stuck: bool  # no step was better
+    unit: Array  # (count,) estimate less prior mean in prior sds
+    left: Array  # (count,) posterior over prior variance
+    calmer: Setup  # with each channel's noise as its readings show it
+    changed: float  # by how much that changed, natural logarithm
+    sized: tuple[noise.Noise, ...] | None  # of marks, if asked for
+    moved: float  # by how much that changed
+
+
 def second_round(
     setup: Setup, fit: Fit, contact: float, tell: Progress, *, free: bool = True
-) -> tuple[Setup, Fit]:
+) -> tuple[Setup, Fit, newton.System]:
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
-    near, calm, frozen, shakes = not free, False, False, 0
+    near, calm, shakes = not free, False, 0
     pace: tuple[Array, ...] | None = None
     for step in range(SECOND):
-        tell("motion", FIRST + step, FIRST + SECOND)
-        sd = prior.spread(setup, fit.strengths)
+        tell("motion", FIRST + step, FIRST + SECOND + LAST)
         if step < 6:
             fit = replace(fit, keep=_kept(setup, fit))
-        weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
-        at = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
-        system = newton.system(setup, at, sd, weights, fit.noise, fit.held)
-        before = at
-        at = newton.stepped(setup, at, sd, weights, fit.noise, system, fit.held)
-        stuck = at is before
-        fit = replace(fit, at=at, system=system, weights=weights)
-        if frozen:
-            if system.decrement < ENOUGH[bool(setup.sensors)] or stuck or step > SECOND - 3:
-                break
-            continue
-        unit = newton.unit(setup, at.values, sd)
-        left = np.sum(system.root**2, axis=1)
-        new = prior.strengthened(setup, fit.strengths, unit, left, contact, fit.held, pace)
+        resize = free and step > 1 and not calm
+        turn = _turn(setup, fit, resize)
+        fit = turn.fit
+        new = prior.strengthened(
+            setup, fit.strengths, turn.unit, turn.left, contact, fit.held, pace
+        )
         pace = new.pace
-        calmer, change = sensors.resized(setup, at.feels, system.root, sd)
-        sized, moved = fit.noise, np.inf if free else 0.0
-        if free and step > 1 and not calm:
-            sized, moved = trust.resized(setup, fit)
-            calm = near and moved < STILL / 5
-        elif calm:
-            moved = 0.0
-        fit = replace(fit, strengths=new.values, noise=sized)
-        setup = calmer
+        moved = turn.moved if resize else 0.0 if calm or not free else np.inf
+        calm = calm or (resize and near and moved < STILL / 5)
+        fit = replace(fit, strengths=new.values, noise=turn.sized or fit.noise)
+        setup = turn.calmer
         if not near and step >= 2:
-            setup = prior.eased(setup, unit, left, contact)
+            setup = prior.eased(setup, turn.unit, turn.left, contact)
         if not near and step >= 2 and new.change < NEAR:
             near, pace = True, None
             setup, fit = resited(setup, fit)
             continue
-        if not near or max(new.change, change, moved) >= STILL:
+        if not near or max(new.change, turn.changed, moved) >= STILL:
             continue
         steadier = _with_shake(setup, fit) if shakes < SHAKES else setup
         shakes += 1
         if steadier is not setup:
             setup, calm = steadier, False
-            fit = replace(fit, at=newton.point(setup, at.values, sd, weights, fit.noise))
-        elif system.decrement < 1.0 or stuck:
-            frozen = True
-    tell("motion", FIRST + SECOND, FIRST + SECOND)
-    return setup, fit
+            sd = prior.spread(setup, fit.strengths)
+            fit = replace(fit, at=newton.point(setup, fit.at.values, sd, fit.weights, fit.noise))
+        elif turn.decrement < 1.0 or turn.stuck:
+            break
+    fit, system = _brought_to_rest(setup, fit)
+    tell("motion", FIRST + SECOND + LAST, FIRST + SECOND + LAST)
+    return setup, fit, system
+
+
+def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
+    """One step, and what its residuals show; of marks' noise if `resize`."""
+    sd = prior.spread(setup, fit.strengths)
+    after, system, stuck = _stepped(setup, fit, sd)
+    calmer, changed = sensors.resized(setup, after.at.feels, system.root, sd)
+    sized, moved = trust.resized(setup, after, system) if resize else (None, 0.0)
+    return Turn(
+        fit=after,
+        decrement=system.decrement,
+        stuck=stuck,
+        unit=newton.unit(setup, after.at.values, sd),
+        left=np.sum(system.root**2, axis=1),
+        calmer=calmer,
+        changed=changed,
+        sized=sized,
+        moved=moved,
+    )
+
+
+def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
+    """The last steps, nothing else changing, and the system that the last one was solved from."""
+    sd = prior.spread(setup, fit.strengths)
+    fit, system, stuck = _stepped(setup, fit, sd)
+    for _ in range(LAST - 1):
+        if stuck or system.decrement < ENOUGH[bool(setup.sensors)]:
+            break
+        del system  # makes room for the next
+        fit, system, stuck = _stepped(setup, fit, sd)
+    return fit, system
+
+
+def _stepped(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.System, bool]:
+    """The fit after a step, what the step was solved from, and whether none was better."""
+    weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
+    before = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
+    system = newton.system(setup, before, sd, weights, fit.noise, fit.held)
+    at = newton.stepped(setup, before, sd, weights, fit.noise, system, fit.held)
+    return replace(fit, at=at, weights=weights), system, at is before
 
 
 def _kept(setup: Setup, fit: Fit) -> list[NDArray[np.bool_]]:

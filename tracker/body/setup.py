@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import LENS, PARAMETERS, POSE, Array, Camera
+from tracker.body.chain import Chain, chain_of
 from tracker.body.evidence import CameraEvidence, VehicleGeometry
-from tracker.body.noise import Chain, chain_of
 from tracker.body.spline import Basis
 
 POSES = 6
@@ -147,23 +147,33 @@ class Setup:
         return _end(self.spline, self.seen_by, self.marker, self.felt_by)
 
     @cached_property
-    def tether(self) -> Array:
-        """Information (count, count) by which motions stay where vehicles stay (`TETHER`) in what
-        no film shows: rows "now less before contact", one each `TETHER_EVERY` seconds.
+    def tethers(self) -> tuple[Array, ...]:
+        """Information (handles, handles) a body by which motions stay where vehicles stay in what
+        no film shows, for a component that reaches 1 (`TETHER`): rows "now less before contact",
+        one each `TETHER_EVERY` seconds.
         """
-        out = np.zeros((self.count, self.count))
-        for body, part in zip(self.bodies, self.spline, strict=True):
-            rows = _tether_rows(body)
-            _to_components(out, part, rows.T @ rows)
-        return out
+        return tuple((r := _tether_rows(body)).T @ r for body in self.bodies)
 
     @cached_property
-    def local_tether(self) -> Array:
-        """`tether` on B-spline coefficients."""
+    def local_tethers(self) -> tuple[Array, ...]:
+        """`tethers` on B-spline coefficients."""
+        rows = [_tether_rows(body) @ body.basis.to_handles for body in self.bodies]
+        return tuple(r.T @ r for r in rows)
+
+    @property
+    def tether(self) -> Array:
+        """The same of all unknowns (count, count)."""
         out = np.zeros((self.count, self.count))
-        for body, part in zip(self.bodies, self.spline, strict=True):
-            rows = _tether_rows(body) @ body.basis.to_handles
-            _to_components(out, part, rows.T @ rows)
+        for square, part in zip(self.tethers, self.spline, strict=True):
+            add_components(out, part, square)
+        return out
+
+    def pull(self, values: Array) -> Array:
+        """`tether` times values (count,)."""
+        out = np.zeros(self.count)
+        for square, part in zip(self.tethers, self.spline, strict=True):
+            pulled = square @ values[part].reshape(-1, POSES) / np.square(TETHER)
+            out[part] = pulled.ravel()
         return out
 
     def mean(self) -> Array:
@@ -223,11 +233,11 @@ def _tether_rows(body: Body) -> Array:
     return rows
 
 
-def _to_components(whole: Array, part: slice, square: Array) -> None:
-    """Puts `square` (k, k), over each component's reach squared, into a body's part of `whole`."""
-    grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-    for here, reach in zip(grid.T, TETHER, strict=True):
-        whole[np.ix_(here, here)] = square / reach**2
+def add_components(whole: Array, part: slice, square: Array) -> None:
+    """Adds `square` (k, k), over each component's reach squared, to a body's part of `whole`."""
+    own = whole[part, part].reshape(len(square), POSES, len(square), POSES)
+    for k, reach in enumerate(TETHER):
+        own[:, k, :, k] += square / reach**2
 
 
 def _end(*groups: tuple[slice, ...]) -> int:

@@ -20,6 +20,7 @@ from tracker.body.contact import Contact, find_contact
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.body.fit import Fit
 from tracker.body.join import joined
+from tracker.body.newton import System
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
 from tracker.body.rounds import first_round, second_round
@@ -65,7 +66,7 @@ def solve(
     tell = progress or (lambda stage, done, total: None)
     found = Contact(0.0 if contact is None else contact, 0.0, ())
     if contact is None:
-        setup, fit, _ = _fitted(
+        setup, fit, *_ = _fitted(
             _setup(eyes, vehicles, starts, arms, None), vehicles, starts, None, tell
         )
         found = find_contact(setup, fit, vehicles)
@@ -73,8 +74,8 @@ def solve(
         starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
         found = replace(found, value=0.0)
     setup = _setup(eyes, vehicles, starts, arms, found.value)
-    setup, fit, said = _fitted(setup, vehicles, starts, found.value, tell)
-    solution = finished(setup, fit, (found.value, found.u), (*found.findings, *said))
+    setup, fit, system, said = _fitted(setup, vehicles, starts, found.value, tell)
+    solution = finished(setup, fit, system, (found.value, found.u), (*found.findings, *said))
     return joined(solution, accelerometers, tell) if accelerometers else solution
 
 
@@ -166,7 +167,7 @@ def _fitted(
     starts: Mapping[str, Poses],
     contact: float | None,
     tell: Progress,
-) -> tuple[Setup, Fit, list[Warning_]]:
+) -> tuple[Setup, Fit, System, list[Warning_]]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
     strengths = tuple(prior.loose(b.basis) for b in setup.bodies)
@@ -175,13 +176,14 @@ def _fitted(
         handles = prior.handles_from(body, starts[body.name], strengths[b])
         values[setup.spline[b]] = handles.ravel()
     setup, fit = first_round(setup, values, strengths, tell)
-    setup, fit = second_round(setup, fit, moment, tell)
+    setup, fit, system = second_round(setup, fit, moment, tell)
     findings: list[Warning_] = []
     for _ in range(DOUBTS):
-        doubt = survey.doubts(setup, fit, vehicles)
+        doubt = survey.doubts(setup, fit, np.sum(system.root**2, axis=1), vehicles)
         if doubt.setup is None:
             break
         setup = doubt.setup
         findings += doubt.findings
-        setup, fit = second_round(setup, fit, moment, tell)
-    return setup, fit, [*findings, *survey.freed(setup, fit, vehicles)]
+        del system  # makes room for the next
+        setup, fit, system = second_round(setup, fit, moment, tell)
+    return setup, fit, system, [*findings, *survey.freed(setup, fit, vehicles)]

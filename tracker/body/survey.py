@@ -31,13 +31,13 @@ class Survey:
     findings: tuple[Warning_, ...]
 
 
-def doubts(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]) -> Survey:
+def doubts(setup: Setup, fit: Fit, left: Array, vehicles: Mapping[str, VehicleGeometry]) -> Survey:
     """Frees the most wrongly surveyed marker of each vehicle that has others to tell it by, or
-    raises a vehicle's survey uncertainty where too many stand off.
+    raises a vehicle's survey uncertainty where too many stand off. `left` (count,): the unknowns'
+    posterior over their prior variances.
     """
     sd = prior.spread(setup, fit.strengths)
     unit = newton.unit(setup, fit.at.values, sd)
-    left = np.sum(fit.system.root**2, axis=1)
     changed, findings = setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker, strict=True)):
         stated = vehicles[body.name].marker_u

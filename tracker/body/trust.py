@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.body import newton, noise
+from tracker.body import chain, newton, noise
 from tracker.body.fit import Fit
 from tracker.body.noise import Noise
 from tracker.body.normal import (
     Look,
+    bands,
     cleaned,
     columns,
     common_motion,
@@ -30,6 +31,8 @@ DOUBTFUL = 6.0
 """A mark's variance counts up to so many times the usual one where it is judged itself."""
 COMMON = 0.2
 """A common shift counts if it adds more than this share to the variance of a frame's mean."""
+FAINT = 1e-6
+"""Share of the largest below which an unknown's part in a slow error is not counted."""
 MEDIAN = 2 * np.log(2.0)
 """Median of chi-square with two degrees of freedom."""
 
@@ -98,13 +101,13 @@ def trusted(total: Array) -> Array:
     return np.asarray(np.minimum(total, DOUBTFUL * usual))
 
 
-def resized(setup: Setup, fit: Fit) -> tuple[tuple[Noise, ...], float]:
+def resized(setup: Setup, fit: Fit, system: newton.System) -> tuple[tuple[Noise, ...], float]:
     """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
     motion sees of it has changed the most.
     """
     out, most = [], 0.0
-    whole = newton.local_covariance(fit.system)
-    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, fit.system.told, strict=True)
+    whole = newton.local_covariance(system)
+    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, system.told, strict=True)
     for seen, weight, on, old, (matrix, rows) in parts:
         here = columns(setup, seen.eye)
         covariance = whole[np.ix_(here, here)]
@@ -121,7 +124,7 @@ def resized(setup: Setup, fit: Fit) -> tuple[tuple[Noise, ...], float]:
             share = noise.slow_share(residual / np.sqrt(old.factor)[:, None], on, freedom)
             new = noise.with_drift(new, share) if share else new
         out.append(new)
-        sizes = [n.factor * n.drag + 2 * noise.REACH * n.drift for n in (new, old)]
+        sizes = [n.factor * n.drag + 2 * chain.REACH * n.drift for n in (new, old)]
         most = max(most, float(np.abs(np.log(np.mean(sizes[0]) / np.mean(sizes[1])))))
     return tuple(out), most
 
@@ -135,18 +138,40 @@ def _slow(
     marks = len(own.drift)
     if rows is None:
         return np.zeros(marks), np.zeros(marks)
-    chain = setup.eyes[seen.eye].chain
+    knots = setup.eyes[seen.eye].chain
     values, _ = slow_errors(setup, seen, weight, own)
-    prior = chain.prior
+    diagonal, beside = knots.prior
+    square = np.sum(values**2 @ diagonal, axis=1)
+    square += 2 * beside * np.sum(values[..., 1:] * values[..., :-1], axis=(1, 2))
     on = own.drift > 0
+    factor = chain.factors(knots, weight, own.drift)
+    alone, next_to = chain.band(factor)
+    along, across = _bent(setup, factor, rows, covariance)
+    left = (2 * alone + along) @ diagonal + 2 * beside * np.sum(2 * next_to + across, axis=1)
     size = np.where(on, own.drift, 1.0)
-    square = np.einsum("mik,kl,mil->m", values, prior, values) / size
-    half = noise.spans(chain, weight, own.drift)
-    bent = (rows @ covariance).reshape(marks, 2, chain.count, -1)
-    inner = bent @ rows.reshape(marks, 2, chain.count, -1).mT + np.eye(chain.count)
-    left = half.mT[:, None] @ inner @ half[:, None]
-    known = 2 * chain.count - np.einsum("kl,milk->m", prior, left) / size
-    return np.where(on, square, 0.0), np.where(on, np.maximum(known, 0.0), 0.0)
+    known = np.maximum(2 * knots.count - left / size, 0.0)
+    return np.where(on, square / size, 0.0), np.where(on, known, 0.0)
+
+
+def _bent(setup: Setup, factor: Array, rows: Array, covariance: Array) -> tuple[Array, Array]:
+    """Variance of each mark's slow errors from that of the unknowns, both coordinates together:
+    (marks, knots), and beside it (marks, knots - 1). `rows` (marks, 2, knots, n), whitened.
+    """
+    marks, _, knots, n = rows.shape
+    along, across = np.zeros((marks, knots)), np.zeros((marks, knots - 1))
+    parts = bands(setup, n)
+    for m in range(marks):
+        by_unknowns = chain.unwhitened(factor[m : m + 1], rows[m : m + 1])[0]
+        for some in chain.spells(knots):
+            wider = by_unknowns[:, some.start : some.stop + 1]
+            on = chain.touched(wider.reshape(-1, n), parts, FAINT)
+            here = np.concatenate([np.arange(*part) for part in on] or [np.arange(0)])
+            wider = wider[..., here]
+            moved = wider @ covariance[np.ix_(here, here)]
+            along[m, some] = np.sum(wider * moved, axis=(0, 2))[: some.stop - some.start]
+            both = np.sum(wider[:, 1:] * moved[:, :-1], axis=(0, 2))
+            across[m, some.start : some.start + len(both)] = both
+    return along, across
 
 
 def _freedom(setup: Setup, eye: int, on: NDArray[np.bool_]) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping
 import numpy as np
 
 from tracker import __version__
-from tracker.body.noise import REACH
+from tracker.body.chain import REACH
 from tracker.judged import DRAWS
 from tracker.plan.motion import MEAN_PULSE
 from tracker.plan.noise import FLOOR_PX

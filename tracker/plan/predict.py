@@ -19,7 +19,7 @@ from calibration.problem import Problem
 from calibration.survey import Resection, resect
 from calibration.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
 from tracker.body import CameraEvidence, VehicleGeometry, solve
-from tracker.body.noise import REACH
+from tracker.body.chain import REACH
 from tracker.judged import (
     DRAWS,
     SEED,
