@@ -36,15 +36,23 @@ class Point:
 
 
 @dataclass(frozen=True)
-class System:
-    """Evidence about the unknowns at a point, and the posterior's root."""
+class Told:
+    """What the evidence says about the unknowns near a point, on B-spline coefficients."""
 
-    local: Array  # (count, count) information of marks and sensors, on B-spline coefficients
-    felt: Array  # the same of sensors alone; empty without any
-    told: list[tuple[Array, Array | None]]  # by each eye: matrix and slow errors (`information`)
+    local: Array  # (count, count) information of marks and sensors
+    side: Array  # (count,) its right side
+    felt: Array  # (count, count) information of sensors alone; empty without any
+    eyes: list[tuple[Array, Array | None]]  # of each: matrix and slow errors (`information`)
+
+
+@dataclass(frozen=True)
+class System:
+    """A Gauss-Newton step, and the posterior's root."""
+
+    told: Told
     root: Array  # (count, count) of the posterior covariance, in prior sds
     local_root: Array  # (count, count) the same on B-spline coefficients, in their units
-    change: Array  # (count,) Gauss-Newton step, prior sds
+    change: Array  # (count,) the step, prior sds
     decrement: float  # squared length of the step in posterior sds
 
 
@@ -76,39 +84,41 @@ def reweighted(
     return Point(values, looks, at.feels, total + misfelt(setup, at.feels))
 
 
-def system(
-    setup: Setup,
-    at: Point,
-    sd: Array,
-    weights: list[Array],
-    noise: Sequence[Noise],
-    held: NDArray[np.bool_] | None = None,
-) -> System:
-    """The Gauss-Newton step at a point; unknowns that are `held` (count,) stay where they are."""
+def told(setup: Setup, at: Point, weights: list[Array], noise: Sequence[Noise]) -> Told:
+    """The evidence at a point."""
     local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
     eyes = []
     for seen, weight, own in zip(at.looks, weights, noise, strict=True):
         usable = np.where(seen.usable, weight, 0.0)
-        matrix, told, rows = information(setup, seen, usable, own)
+        matrix, right, rows = information(setup, seen, usable, own)
         here = columns(setup, seen.eye)
         _add(local, matrix, setup.spline[-1].stop, here)
-        side[here] += told
+        side[here] += right
         eyes.append((matrix, rows))
     felt = np.zeros((0, 0))
     if at.feels:
-        felt, told = felt_information(setup, at.feels)
+        felt, right = felt_information(setup, at.feels)
         local += felt
-        side += told
-    pull = sd * (side_on_handles(setup, side) - setup.pull(at.values))
-    pull -= unit(setup, at.values, sd)
-    root, local_root = posterior_root(setup, local, sd)
+        side += right
+    return Told(local, side, felt, eyes)
+
+
+def system(
+    setup: Setup, evidence: Told, values: Array, sd: Array, held: NDArray[np.bool_] | None = None
+) -> System:
+    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
+    (count,) stay where they are.
+    """
+    pull = sd * (side_on_handles(setup, evidence.side) - setup.pull(values))
+    pull -= unit(setup, values, sd)
+    root, local_root = posterior_root(setup, evidence.local, sd)
     change = root @ (root.T @ pull)
     if held is not None and held.any():
         # the step of the others, given that these stay
         stay = root[held]
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
-    return System(local, felt, eyes, root, local_root, change, float(pull @ change))
+    return System(evidence, root, local_root, change, float(pull @ change))
 
 
 def _add(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:
@@ -152,7 +162,7 @@ def stepped(
     if new.objective <= enough:
         return new
     if np.isfinite(new.objective):
-        again = system(setup, new, sd, weights, noise, held)
+        again = system(setup, told(setup, new, weights, noise), new.values, sd, held)
         second = point(setup, new.values + again.change * sd, sd, weights, noise)
         if second.objective <= enough:
             return second

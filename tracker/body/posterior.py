@@ -221,15 +221,15 @@ class Solution:
 
     @cached_property
     def _marks_root(self) -> Array:
-        system = self.system
-        seen = system.local - system.felt if self.setup.sensors else system.local
+        told = self.system.told
+        seen = told.local - told.felt if self.setup.sensors else told.local
         return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
     def _felt_root(self) -> Array:
         if not self.setup.sensors:
             return np.zeros((len(self.sd), 0))
-        felt = on_handles(self.setup, self.system.felt) * self.sd * self.sd[:, None]
+        felt = on_handles(self.setup, self.system.told.felt) * self.sd * self.sd[:, None]
         return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property

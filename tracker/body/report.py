@@ -56,7 +56,7 @@ def finished(
     solution = Solution(
         setup=setup,
         fit=fit,
-        system=replace(system, told=[], local_root=np.zeros((0, 0))),
+        system=replace(system, told=replace(system.told, eyes=[]), local_root=np.zeros((0, 0))),
         sd=sd,
         unit_covariance=newton.covariance(system),
         contact=contact,
@@ -115,7 +115,9 @@ def nothing_seen() -> Solution:
         keep=[],
         held=np.zeros(0, dtype=bool),
     )
-    system = newton.System(none, none, [], none, none, np.zeros(0), 0.0)
+    empty = np.zeros(0)
+    told = newton.Told(none, empty, none, [])
+    system = newton.System(told, none, none, empty, 0.0)
     return Solution(
         Setup((), ()), fit, system, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
     )

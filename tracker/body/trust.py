@@ -107,7 +107,7 @@ def resized(setup: Setup, fit: Fit, system: newton.System) -> tuple[tuple[Noise,
     """
     out, most = [], 0.0
     whole = newton.local_covariance(system)
-    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, system.told, strict=True)
+    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, system.told.eyes, strict=True)
     for seen, weight, on, old, (matrix, rows) in parts:
         here = columns(setup, seen.eye)
         covariance = whole[np.ix_(here, here)]
