@@ -1,0 +1,85 @@
+"""Slow errors along a film against the dense algebra of the same matrices (numpy.linalg)."""
+
+import numpy as np
+import pytest
+
+from tracker.body import chain
+
+FRAMES = np.array([3, 4, 7, 60, 61, 95, 130, 131, 132, 210, 260, 399])
+MARKS = 3
+DRIFT = np.array([0.3, 0.0, 2.0])
+
+
+@pytest.fixture(scope="module")
+def knots():
+    return chain.chain_of(FRAMES)
+
+
+@pytest.fixture(scope="module")
+def weight():
+    drawn = np.random.default_rng(5).uniform(0.2, 3.0, (len(FRAMES), MARKS))
+    drawn[4, 2] = 0.0  # hidden there
+    return drawn
+
+
+def hats(knots) -> np.ndarray:
+    """(frames, knots): what each knot's value adds to each frame."""
+    out = np.zeros((len(FRAMES), knots.count))
+    for q in range(2):
+        out[np.arange(len(FRAMES)), knots.knot + q] = knots.hat[:, q]
+    return out
+
+
+def dense(knots, weight, m: int) -> np.ndarray:
+    """A mark's normal matrix (knots, knots): the prior of an autoregression by its covariance."""
+    apart = np.abs(np.subtract.outer(np.arange(knots.count), np.arange(knots.count)))
+    rows = hats(knots)
+    return np.linalg.inv(DRIFT[m] * np.exp(-1.0 * apart)) + rows.T @ (weight[:, m, None] * rows)
+
+
+def test_an_error_between_two_knots_is_theirs_by_its_distance(knots):
+    assert np.allclose(knots.hat.sum(axis=1), 1.0)
+    assert np.allclose((knots.knot + knots.hat[:, 1]) * chain.REACH, FRAMES - FRAMES[0])
+
+
+def test_whitening_by_the_factor_is_dense_cholesky(knots, weight):
+    rng = np.random.default_rng(1)
+    rows = rng.standard_normal((MARKS, 2, knots.count, 4))
+    factor, out = chain.factors(knots, weight, DRIFT), rows.copy()
+    chain.whiten(factor, out)
+    for m in (0, 2):
+        matrix = dense(knots, weight, m)
+        lower = np.linalg.cholesky(matrix)
+        assert np.allclose(out[m], np.linalg.solve(lower, rows[m]))
+        assert np.allclose(chain.unwhitened(factor, out)[m], np.linalg.solve(matrix, rows[m]))
+    assert not out[1].any()  # a mark without slow errors has none to tell
+
+
+def test_the_inverse_band_is_that_of_the_dense_inverse(knots, weight):
+    diagonal, beside = chain.band(chain.factors(knots, weight, DRIFT))
+    for m in (0, 2):
+        inverse = np.linalg.inv(dense(knots, weight, m))
+        assert np.allclose(diagonal[m], np.diag(inverse))
+        assert np.allclose(beside[m], np.diag(inverse, 1))
+
+
+def test_sums_by_knots_and_values_at_frames_are_each_others_transpose(knots):
+    rng = np.random.default_rng(2)
+    at_frames = rng.standard_normal((len(FRAMES), MARKS, 2))
+    at_knots = rng.standard_normal((MARKS, 2, knots.count))
+    gathered, spread = chain.gathered(knots, at_frames), chain.spread(knots, at_knots)
+    assert np.allclose(gathered, np.einsum("fk,fmi->mik", hats(knots), at_frames))
+    assert np.sum(gathered * at_knots) == pytest.approx(np.sum(at_frames * spread))
+
+
+def test_columns_that_matter_are_found_part_by_part():
+    rows = np.zeros((2, 12))
+    rows[0, 3], rows[1, 5], rows[0, 9] = 1.0, -2.0, 1e-9
+    assert chain.touched(rows, ((0, 4), (4, 8), (8, 12)), 1e-6) == [(3, 4), (5, 6)]
+    assert chain.touched(rows, ((0, 8), (8, 12)), 0.0) == [(3, 6), (9, 10)]
+    assert chain.touched(np.zeros((2, 12)), ((0, 12),), 0.0) == []
+
+
+def test_every_knot_is_in_one_spell():
+    for count in (1, 7, 8, 9, 40):
+        assert [k for some in chain.spells(count) for k in range(count)[some]] == list(range(count))
