@@ -38,21 +38,6 @@ class Fitted:
         """Mean weight over the whole window."""
         return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
 
-    def followed_by(self, other: Fitted) -> Fitted:
-        """These marks and then those of `other`; `rows` are known to be of one picture."""
-        return Fitted(
-            Rows(
-                np.concatenate([self.rows.kinds, other.rows.kinds]),
-                np.concatenate([self.rows.p, other.rows.p]),
-                np.concatenate([self.rows.q, other.rows.q]),
-                self.rows.templates,
-                np.concatenate([self.rows.template_at, other.rows.template_at]),
-            ),
-            np.concatenate([self.out, other.out]),
-            np.concatenate([self.inside, other.inside]),
-            np.concatenate([self.outside, other.outside]),
-        )
-
     def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
         """The same with `other` in place of the marks at `index`."""
         p, out = self.rows.p.copy(), self.out.copy()
@@ -77,20 +62,10 @@ def fit(
 
     A `helper`, a thread that is free, does half of the work.
     """
-    if helper is None or len(rows.p) < FEW:
-        pixels, at, outside = listed(luma, rows)
-        return fit_lists(rows, pixels, at, outside, precision, sigma, scale, white, passes, centre)
-
-    def some(which: slice) -> Fitted:
-        prior = None if centre is None else centre[which]
-        return fit(
-            luma, rows.part(which), precision[which], sigma[which], scale[which],
-            white, passes, prior,
-        )  # fmt: skip
-
-    half = len(rows.p) // 2
-    rest = helper.submit(some, slice(half, None))
-    return some(slice(half)).followed_by(rest.result())
+    pixels, at, outside = listed(luma, rows)
+    return fit_lists(
+        rows, pixels, at, outside, precision, sigma, scale, white, passes, centre, helper
+    )
 
 
 def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
@@ -112,13 +87,26 @@ def fit_lists(
     white: float,
     passes: int,
     centre: Array | None = None,
+    helper: Executor | None = None,
 ) -> Fitted:
     """Fit every row over the pixels listed for it: pixels[:, at[i]:at[i + 1]] (x, y, grey)."""
     p = rows.p.copy()
     out = np.zeros((len(p), OUTPUTS))
     free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
-    fit_many(
-        rows.kinds, p, rows.q, rows.templates, rows.template_at, pixels, at,
-        white, sigma, scale, rows.p if centre is None else centre, precision, free, passes, out,
-    )  # fmt: skip
+    start = rows.p if centre is None else centre
+
+    def some(a: int, b: int) -> None:
+        fit_many(
+            rows.kinds[a:b], p[a:b], rows.q[a:b], rows.templates, rows.template_at[a:b],
+            pixels, at[a : b + 1], white, sigma[a:b], scale[a:b], start[a:b], precision[a:b],
+            free, passes, out[a:b],
+        )  # fmt: skip
+
+    if helper is None or len(p) < FEW:
+        some(0, len(p))
+    else:
+        half = len(p) // 2
+        rest = helper.submit(some, half, len(p))
+        some(0, half)
+        rest.result()
     return Fitted(rows.with_parameters(p), out, (at[1:] - at[:-1]).astype(float), outside)

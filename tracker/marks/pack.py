@@ -58,12 +58,6 @@ class Rows:
         """The same marks with other parameters."""
         return Rows(self.kinds, p, self.q, self.templates, self.template_at)
 
-    def part(self, which: slice) -> Rows:
-        """Some of these marks in a row, sharing memory with them."""
-        return Rows(
-            self.kinds[which], self.p[which], self.q[which], self.templates, self.template_at[which]
-        )
-
     def moving(self, position: Array, motion: Array | None) -> Rows:
         """The same marks at these positions (n, 2) px, moving by (n, 2) px in the exposure."""
         p, q = self.p.copy(), self.q.copy()
