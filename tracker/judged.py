@@ -66,8 +66,11 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
     than tell the motions, and time zero.
     """
     first, last = solution.span(vehicle)
-    moments = _telling(np.unique(times), solution.knots)
-    moments = moments[(moments >= first - 1e-9) & (moments <= last + 1e-9)]
+    frames = np.unique(times)
+    inside = np.flatnonzero((frames >= first - 1e-9) & (frames <= last + 1e-9))
+    telling = _telling(frames, solution.knots)
+    telling[inside[:1]] = telling[inside[-1:]] = True
+    moments = frames[inside[telling[inside]]]
     if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
         moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
     every = np.union1d(times, moments)
@@ -77,14 +80,12 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
     return Moved(Drawn(moments, state, draws.states(vehicle, moments)), known, motion)
 
 
-def _telling(times: Array, knots: Array) -> Array:
-    """Of times (n,), both ends and `PER_KNOT` or fewer, evenly, between any two knots."""
+def _telling(times: Array, knots: Array) -> NDArray[np.bool_]:
+    """Which of times (n,) tell the motions: `PER_KNOT` or fewer, evenly, between any two knots."""
     between = np.searchsorted(knots, times, side="right")
     place = np.arange(len(times)) - np.searchsorted(between, between)
     every = -(-np.bincount(between) // PER_KNOT)
-    keep = place % every[between] == 0
-    keep[-1:] = True
-    return np.asarray(times[keep])
+    return np.asarray(place % every[between] == 0)
 
 
 def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
