@@ -17,14 +17,14 @@ from calibration.camera import Array
 from tracker.body import newton, prior
 from tracker.body.fit import Fit
 from tracker.body.setup import POSES, Body, Setup
-from tracker.body.spline import NEAR, Basis
+from tracker.body.spline import MOST, NEAR, Basis
 
 APART = 2.0
 """Knots are so many times 1 / w apart: a speed's sd between them is then half of its u."""
 FRAMES = 2.0
 """Knots are at least so many frames apart."""
-FEWEST, MOST = 8, 150
-"""Intervals over a motion."""
+FEWEST = 8
+"""Intervals over a motion; at most, some `spline.MOST` of them."""
 GROWTH = 1.3
 """How fast intervals grow with the distance from contact."""
 

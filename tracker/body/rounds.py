@@ -215,14 +215,21 @@ def _foreseen(
 
 
 def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
-    """The last steps, nothing else changing, and the system that the last one was solved from."""
+    """The last steps, nothing else changing, and the system at their end."""
     sd = prior.spread(setup, fit.strengths)
     for _ in range(LAST):
-        told = newton.told(setup, fit.at, _weights(fit), fit.noise)
-        fit, system, stuck = _stepped(setup, fit, sd, told)
-        if stuck or system.decrement < ENOUGH[bool(setup.sensors)]:
+        fit, decrement = _last(setup, fit, sd)
+        if decrement < ENOUGH[bool(setup.sensors)]:
             break
-    return fit, system
+    told = newton.told(setup, fit.at, fit.weights, fit.noise)
+    return fit, newton.system(setup, told, fit.at.values, sd, fit.held)
+
+
+def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:
+    """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
+    told = newton.told(setup, fit.at, _weights(fit), fit.noise)
+    fit, system, stuck = _stepped(setup, fit, sd, told)
+    return fit, 0.0 if stuck else system.decrement
 
 
 def _weights(fit: Fit) -> list[Array]:

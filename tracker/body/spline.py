@@ -21,6 +21,9 @@ from calibration.camera import Array
 DEGREE = 3
 NEAR = DEGREE + 1
 """B-splines that are not zero at an instant."""
+MOST = 150
+"""Intervals are at least the whole time over this long: what a long film holds of a motion that has
+quietened down takes no more unknowns."""
 
 
 @dataclass(frozen=True)
@@ -163,11 +166,14 @@ def longer(sites: Array, last: float) -> Array:
 
 
 def _ladder(first: float, last: float, fine: float, steady: float) -> Array:
-    """Steps of `fine` over the length `steady`, then growing by 12 % each to five times that."""
+    """Steps of `fine` over the length `steady`, then growing by 12 % each to five times that, or as
+    long as it takes for `MOST` of them to reach the end.
+    """
     steps, total, step = [0.0], 0.0, fine
+    longest = max(5 * fine, (last - first) / MOST)
     while total < last - first:
         total += step
         steps.append(total)
         if total > steady:
-            step = min(step * 1.12, 5 * fine)
+            step = min(step * 1.12, longest)
     return first + np.array(steps) * ((last - first) / total)

@@ -110,7 +110,8 @@ def resized(setup: Setup, fit: Fit, system: newton.System) -> tuple[tuple[Noise,
     parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, system.told.eyes, strict=True)
     for seen, weight, on, old, (matrix, rows) in parts:
         here = columns(setup, seen.eye)
-        covariance = whole[np.ix_(here, here)]
+        all_of_it = np.array_equal(here, np.arange(len(whole)))
+        covariance = whole if all_of_it else whole[np.ix_(here, here)]
         lever = taken(setup, seen, on, covariance)
         spent = np.sum(lever * weight, axis=0)
         # of what marks share, none is a single mark's
