@@ -19,6 +19,8 @@ from tracker.body.noise import Noise
 from tracker.body.setup import POSES, SHARED, Setup
 from tracker.body.spline import NEAR
 
+FRAMES = 500
+"""Frames that are looked at together."""
 NEGLIGIBLE = 1e-17
 """Share of the largest below which rounding hides an element."""
 
@@ -41,48 +43,55 @@ def look(setup: Setup, values: Array, eye: int) -> Look:
     """One eye's residuals and their derivatives by its local unknowns."""
     e = setup.eyes[eye]
     times = setup.times(values, eye)
-    near = []
     marks = e.measured.shape
-    points, arms_by_angles = np.zeros((*marks, 3)), np.zeros((*marks, 3, 3))
-    rate, turns = np.zeros((*marks, POSES)), np.zeros((*marks, 3, 3))
+    seen = Look(
+        eye=eye,
+        residual=np.zeros((*marks, 2)),
+        usable=np.zeros(marks, dtype=bool),
+        by_pose=np.zeros((*marks, 2, POSES)),
+        by_shared=np.zeros((*marks, 2, SHARED)),
+        by_marker=np.zeros((*marks, 2, 3)),
+        common=None if e.shared is None else e.whiten @ e.shared,
+        near=tuple(body.basis.near(times) for body in setup.bodies),
+    )
+    for first in range(0, len(times), FRAMES):
+        _fill(setup, values, seen, times, slice(first, first + FRAMES))
+    return seen
+
+
+def _fill(setup: Setup, values: Array, seen: Look, times: Array, some: slice) -> None:
+    """Puts residuals and derivatives of some frames into a `Look` that is being made."""
+    e, on = setup.eyes[seen.eye], setup.eyes[seen.eye].measured[some]
+    points, arms_by_angles = np.zeros((*on.shape, 3)), np.zeros((*on.shape, 3, 3))
+    rate, turns = np.zeros((*on.shape, POSES)), np.zeros((*on.shape, 3, 3))
     for b, body in enumerate(setup.bodies):
-        here = body.basis.near(times)
-        near.append(here)
         columns = np.flatnonzero(e.body == b)
         if len(columns):
             c = setup.coefficients(values, b)
-            pose = _at(here, c)[:, None]
-            rate[:, columns] = _at(body.basis.near(times, 1), c)[:, None]
+            first, weight = seen.near[b]
+            pose = _at((first[some], weight[some]), c)[:, None]
+            rate[:, columns] = _at(body.basis.near(times[some], 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
             out, by = turned(pose[..., 3:], setup.arms(values, b)[e.marker[columns]])
             points[:, columns], arms_by_angles[:, columns] = pose[..., :3] + out, by
-    on = e.measured
-    pixels, by_point, by_camera = setup.camera(values, eye).project_with_derivatives(points[on])
+    camera = setup.camera(values, seen.eye)
+    pixels, by_point, by_camera = camera.project_with_derivatives(points[on])
     fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
-    usable = on.copy()
-    usable[on] = fine
-    w = np.where(fine[:, None, None], e.whiten[on], 0.0)
+    seen.usable[some][on] = fine
+    w = np.where(fine[:, None, None], e.whiten[some][on], 0.0)
     by_point = np.where(fine[:, None, None], by_point, 0.0)
     by_camera = np.where(fine[:, None, None], by_camera, 0.0)
     by_point = _product(w, by_point)
     by_pose = np.concatenate([by_point, _product(by_point, arms_by_angles[on])], axis=2)
-    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(setup, values, eye)
+    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(setup, values, seen.eye)
     by_time = np.einsum("nij,nj->ni", by_pose, rate[on])
-    by_shared = np.zeros((*marks, 2, SHARED))
-    by_shared[on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
-    by_shared[on, :, -2] = by_time
-    by_shared[on, :, -1] = by_time * e.seconds[np.nonzero(on)[0]][:, None]
-    left = np.where(fine[:, None], e.place[on] - pixels, 0.0)
-    return Look(
-        eye=eye,
-        residual=_padded(on, np.einsum("nij,nj->ni", w, left)),
-        usable=usable,
-        by_pose=_padded(on, by_pose),
-        by_shared=by_shared,
-        by_marker=_padded(on, _product(by_point, turns[on])),
-        common=None if e.shared is None else e.whiten @ e.shared,
-        near=tuple(near),
-    )
+    seen.by_pose[some][on] = by_pose
+    seen.by_shared[some][on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
+    seen.by_shared[some][on, :, -2] = by_time
+    seen.by_shared[some][on, :, -1] = by_time * e.seconds[some][np.nonzero(on)[0]][:, None]
+    seen.by_marker[some][on] = _product(by_point, turns[on])
+    left = np.where(fine[:, None], e.place[some][on] - pixels, 0.0)
+    seen.residual[some][on] = np.einsum("nij,nj->ni", w, left)
 
 
 def _product(one: Array, other: Array) -> Array:
@@ -93,12 +102,6 @@ def _product(one: Array, other: Array) -> Array:
     for j in range(1, one.shape[2]):
         out += one[:, :, j : j + 1] * other[:, None, j]
     return np.asarray(out)
-
-
-def _padded(on: NDArray[np.bool_], values: Array) -> Array:
-    out = np.zeros((*on.shape, *values.shape[1:]))
-    out[on] = values
-    return out
 
 
 def _at(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:

@@ -29,8 +29,6 @@ ENOUGH = {False: 1e-5, True: 1e-2}
 """Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
 the way of the last steps). What is left after it is smaller by as much again.
 """
-FORESEEN = 8
-"""Most steps of the strengths between two looks at the marks, while they are far off."""
 NEAR = 1.0
 STILL = 0.15
 """Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
@@ -95,10 +93,6 @@ def _moved(
     return newton.stepped(setup, at, sd, weights, sized, system, held), system.decrement
 
 
-Pace = tuple[Array, ...] | None
-"""Steps of the strengths before (`prior.Strengths.pace`), if any."""
-
-
 @dataclass(frozen=True)
 class Turn:
     """What a step of the second round gave. It leaves the system behind, whose matrices would take
@@ -108,7 +102,6 @@ class Turn:
     fit: Fit
     decrement: float
     stuck: bool  # no step was better
-    pace: Pace
     unit: Array  # (count,) estimate less prior mean in prior sds
     left: Array  # (count,) posterior over prior variance
     calmer: Setup  # with each channel's noise as its readings show it
@@ -123,24 +116,21 @@ def second_round(
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
-    near, calm, steady, shakes = not free, False, False, 0
-    pace: Pace = None
+    near, calm, shakes = not free, False, 0
+    pace: tuple[Array, ...] | None = None
     for step in range(SECOND):
         tell("motion", FIRST + step, FIRST + SECOND + LAST)
         if step < 6:
             fit = replace(fit, keep=_kept(setup, fit))
-        resize = free and step > 1 and not calm and (near or not steady)
-        foresee = FORESEEN if step and not near else 0
-        turn = _turn(setup, fit, contact, pace, foresee, step >= 2, resize)
+        resize = free and step > 1 and not calm
+        turn = _turn(setup, fit, resize)
         fit = turn.fit
         new = prior.strengthened(
-            setup, fit.strengths, turn.unit, turn.left, contact, fit.held, turn.pace
+            setup, fit.strengths, turn.unit, turn.left, contact, fit.held, pace
         )
         pace = new.pace
-        if resize:
-            steady = turn.moved < STILL / 5
-            calm = near and steady
         moved = turn.moved if resize else 0.0 if calm or not free else np.inf
+        calm = calm or (resize and near and moved < STILL / 5)
         fit = replace(fit, strengths=new.values, noise=turn.sized or fit.noise)
         setup = turn.calmer
         if not near and step >= 2:
@@ -164,27 +154,16 @@ def second_round(
     return setup, fit, system
 
 
-def _turn(
-    setup: Setup, fit: Fit, contact: float, pace: Pace, foresee: int, ease: bool, resize: bool
-) -> Turn:
-    """One step, with strengths, and easing if `ease`, foreseen up to so many times, and what its
-    residuals show; of marks' noise if `resize`.
-    """
-    told = newton.told(setup, fit.at, _weights(fit), fit.noise)
-    for _ in range(foresee):
-        setup, new, change = _foreseen(setup, fit, told, contact, pace, ease)
-        fit, pace = replace(fit, strengths=new.values), new.pace
-        if change < NEAR:
-            break
+def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
+    """One step, and what its residuals show; of marks' noise if `resize`."""
     sd = prior.spread(setup, fit.strengths)
-    after, system, stuck = _stepped(setup, fit, sd, told)
+    after, system, stuck = _stepped(setup, fit, sd)
     calmer, changed = sensors.resized(setup, after.at.feels, system.root, sd)
     sized, moved = trust.resized(setup, after, system) if resize else (None, 0.0)
     return Turn(
         fit=after,
         decrement=system.decrement,
         stuck=stuck,
-        pace=pace,
         unit=newton.unit(setup, after.at.values, sd),
         left=np.sum(system.root**2, axis=1),
         calmer=calmer,
@@ -192,26 +171,6 @@ def _turn(
         sized=sized,
         moved=moved,
     )
-
-
-def _foreseen(
-    setup: Setup, fit: Fit, told: newton.Told, contact: float, pace: Pace, ease: bool
-) -> tuple[Setup, prior.Strengths, float]:
-    """Strengths nearer to those of the greatest marginal likelihood, and the setup eased if `ease`,
-    of a motion that follows the evidence as it was last looked at: most of their way needs no other
-    look. Third, by how much they changed, natural logarithm.
-    """
-    sd = prior.spread(setup, fit.strengths)
-    system = newton.system(setup, told, fit.at.values, sd, fit.held)
-    unit = newton.unit(setup, fit.at.values, sd) + system.change
-    left = np.sum(system.root**2, axis=1)
-    new = prior.strengthened(setup, fit.strengths, unit, left, contact, fit.held, pace)
-    if not ease:
-        return setup, new, new.change
-    after = prior.eased(setup, unit, left, contact)
-    bodies = zip(setup.bodies, after.bodies, strict=True)
-    eased = max(float(np.abs(np.log(b.easing / a.easing)).max()) for a, b in bodies)
-    return after, new, max(new.change, eased)
 
 
 def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
@@ -227,23 +186,15 @@ def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
 
 def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:
     """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
-    told = newton.told(setup, fit.at, _weights(fit), fit.noise)
-    fit, system, stuck = _stepped(setup, fit, sd, told)
+    fit, system, stuck = _stepped(setup, fit, sd)
     return fit, 0.0 if stuck else system.decrement
 
 
-def _weights(fit: Fit) -> list[Array]:
-    return [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
-
-
-def _stepped(
-    setup: Setup, fit: Fit, sd: Array, told: newton.Told
-) -> tuple[Fit, newton.System, bool]:
-    """The fit after a step by what the evidence told of it, what the step was solved from, and
-    whether none was better.
-    """
-    weights = _weights(fit)
+def _stepped(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.System, bool]:
+    """The fit after a step, what the step was solved from, and whether none was better."""
+    weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
     before = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
+    told = newton.told(setup, before, weights, fit.noise)
     system = newton.system(setup, told, before.values, sd, fit.held)
     at = newton.stepped(setup, before, sd, weights, fit.noise, system, fit.held)
     return replace(fit, at=at, weights=weights), system, at is before
