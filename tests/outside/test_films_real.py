@@ -3,11 +3,14 @@
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from tracker.analysis import analyse
+from tracker.analysis import Move, analyse
+from tracker.body import Solution, solve
+from tracker.body.rounds import FIRST, SECOND
 from tracker.record import load_record
 from tracker.results import Results
 from tracker.values import STATE
@@ -16,11 +19,11 @@ RECORDS = Path(__file__).parent / "records"
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
 
-def analysed(name: str, film: Path, folder: Path) -> Results:
+def analysed(name: str, film: Path, folder: Path, move: Move = solve) -> Results:
     """The results of the record of this name, its film's folder copied beside it."""
     shutil.copytree(film, folder, dirs_exist_ok=True)
     shutil.copy(RECORDS / f"{name}.toml", folder / "record.toml")
-    return analyse(load_record(folder / "record.toml"))
+    return analyse(load_record(folder / "record.toml"), move=move)
 
 
 @pytest.fixture(scope="module")
@@ -117,9 +120,42 @@ PUBLISHED_ANGLE = np.radians(148.4)
 
 
 @pytest.fixture(scope="module")
-def early(real: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory) -> Results:
+def both(
+    real: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Results, Solution, list[int]]:
+    """Results, the solution, and the steps that it took."""
+    solutions: list[Solution] = []
+    steps: list[int] = []
+
+    def move(*given: Any, **options: Any) -> Solution:
+        def tell(stage: str, done: int, total: int) -> None:
+            steps.append(done)
+
+        solutions.append(solve(*given, **{**options, "progress": tell}))
+        return solutions[-1]
+
     folder = tmp_path_factory.mktemp("early")
-    return analysed("crash-film-early", real("crash-film-early"), folder)
+    results = analysed("crash-film-early", real("crash-film-early"), folder, move)
+    return results, solutions[0], steps
+
+
+@pytest.fixture(scope="module")
+def early(both: tuple[Results, Solution, list[int]]) -> Results:
+    return both[0]
+
+
+def test_marks_that_scatter_far_more_than_they_say_let_a_motion_come_to_rest(
+    both: tuple[Results, Solution, list[int]],
+) -> None:
+    """Their noise and its correlation each follow from the other: sized in turn they would swing
+    until no step is left.
+    """
+    _, solution, steps = both
+    noise = solution.fit.noise[0]
+    assert noise.factor.mean() > 10
+    assert noise.lag > 0.2
+    assert solution.system.decrement < 1e-5
+    assert steps[-2] < FIRST + SECOND - 5
 
 
 def test_contact_is_the_frame_in_which_the_flash_bulbs_fire(early: Results) -> None:

@@ -172,6 +172,16 @@ def sized(
     )
 
 
+def between(one: Noise, other: Noise) -> Noise:
+    """The mean of two sizes of the same marks' errors."""
+    return replace(
+        one,
+        factor=0.5 * (one.factor + other.factor),
+        drift=0.5 * (one.drift + other.drift),
+        lag=0.5 * (one.lag + other.lag),
+    )
+
+
 def with_drift(noise: Noise, share: float) -> Noise:
     """Noise of which this share of the variance is put into slow errors to start from."""
     total = noise.total

@@ -29,6 +29,10 @@ ENOUGH = {False: 1e-5, True: 1e-2}
 """Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
 the way of the last steps). What is left after it is smaller by as much again.
 """
+SWINGS = 12
+"""Steps after which the size of marks' errors goes half of its way only: it may swing between two
+sizes of which each follows from the other.
+"""
 NEAR = 1.0
 STILL = 0.15
 """Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
@@ -131,7 +135,10 @@ def second_round(
         pace = new.pace
         moved = turn.moved if resize else 0.0 if calm or not free else np.inf
         calm = calm or (resize and near and moved < STILL / 5)
-        fit = replace(fit, strengths=new.values, noise=turn.sized or fit.noise)
+        sized = turn.sized or fit.noise
+        if step >= SWINGS:
+            sized = tuple(map(noise.between, fit.noise, sized))
+        fit = replace(fit, strengths=new.values, noise=sized)
         setup = turn.calmer
         if not near and step >= 2:
             setup = prior.eased(setup, turn.unit, turn.left, contact)
