@@ -184,6 +184,31 @@ def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analys
     page.wait_for_function("() => window.__state().frame.above > 33")
 
 
+def test_films_open_at_a_time_zero_that_only_the_results_know(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    record = folder / "record.toml"
+    text = record.read_text()
+    lines = [line for line in text.splitlines() if not line.startswith("zero =")]
+    assert len(lines) == len(text.splitlines()) - 1
+    record.write_text("\n".join(lines))
+    page = desk(folder).page()
+    page.wait_for_function("(f) => window.__state().panes.above.shown === f", arg=ZERO)
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("ArrowLeft")
+    assert frame(page) == ZERO - 1
+
+
+def test_a_plot_follows_its_window_and_stays_where_it_is(desk, analysed):
+    page = desk(analysed).page()
+    height = "() => document.querySelector('.strip .uplot')?.clientHeight"
+    before = page.wait_for_function(height).json_value()
+    page.evaluate("document.querySelector('.strip .uplot').dataset.mine = 'yes'")
+    page.set_viewport_size({"width": 1366, "height": 1000})
+    page.wait_for_function(f"(h) => ({height})() > h + 20", arg=before)
+    assert page.locator(".strip .uplot[data-mine=yes]").count() == 1
+
+
 def test_pixels_have_their_centres_at_whole_numbers_at_every_zoom(desk, analysed):
     page = desk(analysed).page()
     page.locator("canvas[data-camera]").focus()

@@ -63,6 +63,7 @@ async function load(stamp) {
     store.motion = motion;
     store.tracks = Object.fromEntries(names.map((c, i) => [c, tracks[i]]));
     clocks();
+    if (!asked) for (const camera of names) store.frame[camera] = frameAt(camera, 0);
     if (store.camera) store.time = timeOf(store.camera, store.frame[store.camera] ?? 0);
   }
   tell("results");
@@ -70,6 +71,7 @@ async function load(stamp) {
 }
 
 let times = {};
+let asked = false; // for a moment; until then films stand at time zero
 
 /** Time of every frame of each film: of the results, else by the frame rate and the record's zero. */
 function clocks() {
@@ -106,6 +108,7 @@ export function frameAt(camera, time) {
 export function showFrame(camera, frame) {
   const last = timesOf(camera).length - 1;
   const wanted = Math.max(0, Math.min(last, Math.round(frame)));
+  asked = true;
   store.time = timeOf(camera, wanted);
   for (const other of shown()) store.frame[other] = other === camera ? wanted : frameAt(other, store.time);
   tell("moment");
