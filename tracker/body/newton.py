@@ -87,16 +87,12 @@ def reweighted(
 def told(setup: Setup, at: Point, weights: list[Array], noise: Sequence[Noise]) -> Told:
     """The evidence at a point."""
     local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    alone = len(at.looks) == 1 and not at.feels
     eyes = []
     for seen, weight, own in zip(at.looks, weights, noise, strict=True):
         usable = np.where(seen.usable, weight, 0.0)
         matrix, right, rows = information(setup, seen, usable, own)
         here = columns(setup, seen.eye)
-        if alone and np.array_equal(here, np.arange(setup.count)):
-            local = matrix  # which need not be held twice
-        else:
-            _add(local, matrix, setup.spline[-1].stop, here)
+        _add(local, matrix, setup.spline[-1].stop, here)
         side[here] += right
         eyes.append((matrix, rows))
     felt = np.zeros((0, 0))
