@@ -13,6 +13,7 @@ on disk already. Uncompressed film takes 1.3 MB a frame on the disk.
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -21,6 +22,8 @@ import time
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does
 
 import av
 import cv2

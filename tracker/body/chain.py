@@ -103,6 +103,16 @@ def band(factor: Array) -> tuple[Array, Array]:
     return diagonal, beside
 
 
+def matrix(factor: Array) -> tuple[Array, Array]:
+    """M: its diagonal (marks, knots), 1 for marks without slow errors, and the elements beside it
+    (marks, knots - 1).
+    """
+    inverse, before = factor[..., 0], factor[..., 1]
+    on = inverse > 0
+    lower = 1 / np.where(on, inverse, 1.0)
+    return lower**2 + before**2, before[:, 1:] * np.where(on, lower, 0.0)[:, :-1]
+
+
 def spells(count: int) -> Iterator[slice]:
     """Knots, `TOGETHER` at a time."""
     ends = [*range(0, count, TOGETHER), count]

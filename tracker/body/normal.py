@@ -157,15 +157,6 @@ def slow_errors(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[
     return chain.unwhitened(factor, side)[..., 0], float(np.sum(side**2))
 
 
-def cleaned(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Array, Array]:
-    """Residuals (frames, marks, 2), common errors taken out, and the part of them that drifts."""
-    residual = common_motion(seen, weight)
-    if not noise.drift.any():
-        return residual, np.zeros_like(residual)
-    slow, _ = slow_errors(setup, seen, weight, noise)
-    return residual, chain.spread(setup.eyes[seen.eye].chain, slow)
-
-
 def misfit(setup: Setup, seen: Look, weight: Array, noise: Noise) -> float:
     """Weighted sum of squares of one eye's residuals, common and slow errors taken out."""
     r = seen.residual * weight[:, :, None]
@@ -184,19 +175,29 @@ def columns(setup: Setup, eye: int) -> NDArray[np.int64]:
     return np.concatenate([np.arange(setup.spline[-1].stop), mine, own])
 
 
-def information(
-    setup: Setup, seen: Look, weight: Array, noise: Noise
-) -> tuple[Array, Array, Array | None]:
-    """Normal matrix (n, n) and right side (n,) of one eye on its `columns`, B-spline basis for the
-    bodies; `weight` (frames, marks) multiplies each mark's information. Third, None without slow
-    errors: rows (marks, 2, knots, n) that tell the slow errors' dependence on the unknowns,
-    whitened by what the marks leave them, the motion given (`chain.whiten`).
+@dataclass(frozen=True)
+class Gathered:
+    """What one eye's marks say, on its `columns` (n) and on its marks' slow errors: normal matrices
+    and right sides. Without slow errors there are no knots of them.
+    """
+
+    here: NDArray[np.int64]  # (n,) the columns
+    matrix: Array  # (n, n)
+    side: Array  # (n,)
+    rows: Array  # (marks, 2, knots, n) between slow errors and columns
+    slow_side: Array  # (marks, 2, knots)
+    factor: Array  # (marks, knots, 2) of the slow errors' own matrix, `chain.factors`
+
+
+def gathered(setup: Setup, seen: Look, weight: Array, noise: Noise) -> Gathered:
+    """One eye's normal equations near a point, B-spline basis for the bodies; `weight` (frames,
+    marks) multiplies each mark's information.
     """
     e = setup.eyes[seen.eye]
-    n = setup.spline[-1].stop + SHARED + 3 * len(e.marks)
-    matrix, side = np.zeros((n, n)), np.zeros(n)
-    drifting, own = noise.drift.any(), e.chain
-    rows = np.zeros((2 * len(e.marks) * own.count if drifting else 0, n))
+    here, own = columns(setup, seen.eye), e.chain
+    n, marks = len(here), len(e.marks)
+    knots = own.count if noise.drift.any() else 0
+    matrix, side, rows = np.zeros((n, n)), np.zeros(n), np.zeros((2 * marks * knots, n))
     common = np.zeros((*weight.shape, 2, 0)) if seen.common is None else seen.common
     kernels.gather(
         seen.by_pose,
@@ -211,25 +212,33 @@ def information(
         side,
         own.knot,
         own.hat,
-        own.count if drifting else 0,
+        knots,
         rows,
     )
-    if not drifting:
-        return matrix, side, None
+    if not knots:
+        none = np.zeros((marks, 0, 2))
+        return Gathered(here, matrix, side, rows.reshape(marks, 2, 0, n), none[..., 0:0], none)
+    told = chain.gathered(own, common_motion(seen, weight) * weight[..., None])
     factor = chain.factors(own, weight, noise.drift)
-    rows = rows.reshape(len(e.marks), 2, own.count, n)
-    told = chain.gathered(own, common_motion(seen, weight) * weight[..., None])[..., None]
-    chain.whiten(factor, rows)
-    chain.whiten(factor, told)
-    side -= told.ravel() @ rows.reshape(-1, n)
+    return Gathered(here, matrix, side, rows.reshape(marks, 2, knots, n), told, factor)
+
+
+def lost_to_slow(setup: Setup, told: Gathered) -> tuple[Array, Array]:
+    """What slow errors, once eliminated, take from an eye's normal matrix (n, n) and right side
+    (n,).
+    """
+    n, knots = len(told.here), told.rows.shape[2]
+    matrix, rows, slow_side = np.zeros((n, n)), told.rows.copy(), told.slow_side[..., None].copy()
+    chain.whiten(told.factor, rows)
+    chain.whiten(told.factor, slow_side)
     parts = bands(setup, n)
-    for some in chain.spells(own.count):
-        here = np.ascontiguousarray(rows[:, :, some]).reshape(-1, n)
-        on = chain.touched(here, parts, NEGLIGIBLE)
+    for some in chain.spells(knots):
+        there = np.ascontiguousarray(rows[:, :, some]).reshape(-1, n)
+        on = chain.touched(there, parts, NEGLIGIBLE)
         for a, b in on:
             for c, d in on:
-                matrix[a:b, c:d] -= here[:, a:b].T @ here[:, c:d]
-    return matrix, side, rows
+                matrix[a:b, c:d] += there[:, a:b].T @ there[:, c:d]
+    return matrix, slow_side.ravel() @ rows.reshape(-1, n)
 
 
 def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:

@@ -15,10 +15,10 @@ from calibration.problem import Problem
 from tracker.body import kernels
 from tracker.body.attitude import point_motion
 from tracker.body.fit import Fit
-from tracker.body.newton import System
 from tracker.body.normal import on_handles
 from tracker.body.setup import POSES, TETHER, Setup
 from tracker.body.spline import Basis
+from tracker.body.system import System
 from tracker.body.trust import Rejected
 from tracker.values import Motion, Warning_
 
@@ -221,15 +221,16 @@ class Solution:
 
     @cached_property
     def _marks_root(self) -> Array:
-        told = self.system.told
-        seen = told.local - told.felt if self.setup.sensors else told.local
+        seen = self.system.local
+        if self.setup.sensors:
+            seen = seen - self.system.felt
         return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
     def _felt_root(self) -> Array:
         if not self.setup.sensors:
             return np.zeros((len(self.sd), 0))
-        felt = on_handles(self.setup, self.system.told.felt) * self.sd * self.sd[:, None]
+        felt = on_handles(self.setup, self.system.felt) * self.sd * self.sd[:, None]
         return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property

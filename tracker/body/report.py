@@ -13,6 +13,7 @@ from tracker.body.attitude import STEEP
 from tracker.body.fit import Fit
 from tracker.body.posterior import Solution
 from tracker.body.setup import Eye, Setup
+from tracker.body.system import System, covariance
 from tracker.body.trust import Rejected
 from tracker.values import Warning_
 
@@ -31,7 +32,7 @@ SCATTERED = 4.0
 def finished(
     setup: Setup,
     fit: Fit,
-    system: newton.System,
+    system: System,
     contact: tuple[float, float],
     findings: tuple[Warning_, ...],
 ) -> Solution:
@@ -56,9 +57,9 @@ def finished(
     solution = Solution(
         setup=setup,
         fit=fit,
-        system=replace(system, told=replace(system.told, eyes=[]), local_root=np.zeros((0, 0))),
+        system=system,
         sd=sd,
-        unit_covariance=newton.covariance(system),
+        unit_covariance=covariance(system),
         contact=contact,
         findings=(),
         rejected=rejected,
@@ -116,8 +117,7 @@ def nothing_seen() -> Solution:
         held=np.zeros(0, dtype=bool),
     )
     empty = np.zeros(0)
-    told = newton.Told(none, empty, none, [])
-    system = newton.System(told, none, none, empty, 0.0)
+    system = System(empty, 0.0, none, none, none)
     return Solution(
         Setup((), ()), fit, system, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
     )

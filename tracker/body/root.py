@@ -12,16 +12,13 @@ from scipy.sparse import csr_array
 
 from calibration.camera import Array
 from calibration.problem import Problem
+from tracker.body.arrow import SMALL
 from tracker.body.normal import on_handles
 from tracker.body.setup import POSES, Setup, add_components
 
-SMALL = 1e-7
-"""A pivot below this (of 1) has lost half of its digits."""
 
-
-def posterior_root(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
-    """F (count, count) with F F' the posterior covariance in prior sds `sd` (count,), and the like
-    in the coordinates of `local`.
+def posterior_root(setup: Setup, local: Array, sd: Array) -> Array:
+    """F (count, count) with F F' the posterior covariance in prior sds `sd` (count,).
 
     Parameters
     ----------
@@ -31,28 +28,64 @@ def posterior_root(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]
     double precision holds, handles serve. Raises Problem where the marks contradict themselves
     beyond what numbers can hold.
     """
-    roots = _by_coefficients(setup, local, sd) or _by_handles(setup, local, sd)
-    if roots is None:
+    root = _by_coefficients(setup, local, sd)
+    if root is None:
+        root = _by_handles(setup, local, sd)
+    if root is None:
         raise Problem(
             "the motion can't be solved from these marks: what they say contradicts itself",
             where="tracks",
             remedy="check the picks, the survey and the camera positions",
         )
-    return roots
+    return root
 
 
-def _by_handles(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array] | None:
-    whole = on_handles(setup, local) * sd * sd[:, None]
-    whole += setup.tether * sd * sd[:, None] + np.eye(setup.count)
-    root = _inverse_of_transpose(whole)
-    if root is None:
-        return None
-    coefficients = root * sd[:, None]
+def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
+    """Evidence and prior together on B-spline coefficients (count, count), by a scale (count,) that
+    makes the diagonal of the bodies' part 1 and gives the other unknowns in prior sds.
+    """
+    whole, scale = local.copy(), sd.copy()
+    for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
+        add_components(whole, part, tether)
+        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+        for component in range(POSES):
+            here = grid[:, component]
+            rows = csr_array(body.basis.to_handles / sd[here][:, None])
+            whole[np.ix_(here, here)] += (rows.T @ rows).toarray()
+        scale[part] = 1 / np.sqrt(np.diag(whole)[part])
+    whole *= scale
+    whole *= scale[:, None]
+    others = np.arange(setup.spline[-1].stop, setup.count)
+    whole[others, others] += 1.0
+    return whole, scale
+
+
+def on_coefficients(setup: Setup, root: Array, sd: Array) -> Array:
+    """The root on B-spline coefficients, in their units."""
+    out = root * sd[:, None]
     for body, part in zip(setup.bodies, setup.spline, strict=True):
         count = body.basis.count
-        rows = body.basis.from_handles @ coefficients[part].reshape(count, -1)
-        coefficients[part] = rows.reshape(count * POSES, -1)
-    return root, coefficients
+        rows = body.basis.from_handles @ out[part].reshape(count, -1)
+        out[part] = rows.reshape(count * POSES, -1)
+    return np.asarray(out)
+
+
+def _by_handles(setup: Setup, local: Array, sd: Array) -> Array | None:
+    whole = on_handles(setup, local) * sd * sd[:, None]
+    whole += setup.tether * sd * sd[:, None] + np.eye(setup.count)
+    return _inverse_of_transpose(whole)
+
+
+def _by_coefficients(setup: Setup, local: Array, sd: Array) -> Array | None:
+    whole, scale = with_prior(setup, local, sd)
+    out = _inverse_of_transpose(whole)
+    if out is None or 1 / float(np.max(np.diag(out))) < SMALL:
+        return None
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        coefficients = (out[part] * scale[part, None]).reshape(body.basis.count, -1)
+        rows = np.asarray(csr_array(body.basis.to_handles) @ coefficients)
+        np.divide(rows.reshape(part.stop - part.start, -1), sd[part, None], out=out[part])
+    return out
 
 
 def _inverse_of_transpose(matrix: Array) -> Array | None:
@@ -64,28 +97,3 @@ def _inverse_of_transpose(matrix: Array) -> Array | None:
         return None
     inverse, failed = lapack.dtrtri(lower, lower=True, overwrite_c=True)
     return None if failed else np.ascontiguousarray(inverse.T)
-
-
-def _by_coefficients(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array] | None:
-    whole, scale = local.copy(), sd.copy()
-    for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
-        add_components(whole, part, tether)
-        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-        for component in range(POSES):
-            here = grid[:, component]
-            rows = body.basis.to_handles / sd[here][:, None]
-            whole[np.ix_(here, here)] += rows.T @ rows
-        scale[part] = 1 / np.sqrt(np.diag(whole)[part])
-    whole *= scale
-    whole *= scale[:, None]
-    others = np.arange(setup.spline[-1].stop, setup.count)
-    whole[others, others] += 1.0
-    out = _inverse_of_transpose(whole)
-    if out is None or 1 / float(np.max(np.diag(out))) < SMALL:
-        return None
-    coefficients = out * scale[:, None]
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        count = body.basis.count
-        rows = np.asarray(csr_array(body.basis.to_handles) @ coefficients[part].reshape(count, -1))
-        np.divide(rows.reshape(count * POSES, -1), sd[part, None], out=out[part])
-    return out, coefficients

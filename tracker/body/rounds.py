@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.body import newton, noise, prior, sensors, trust
+from tracker.body import newton, noise, prior, sensors, steps, trust
 from tracker.body.fit import Fit
+from tracker.body.joint import Joint
 from tracker.body.knots import resited
 from tracker.body.setup import POSES, Setup
+from tracker.body.system import System, system
 from tracker.values import Progress
 
 FIRST, SECOND, LAST = 12, 27, 8
@@ -75,7 +77,9 @@ def _set_to_rest(
     weights = [e.measured.astype(float) for e in setup.eyes]
     at = newton.point(setup, values, sd, weights, plain)
     told = newton.told(setup, at, weights, plain)
-    held = newton.unseen(setup, newton.system(setup, told, at.values, sd))
+    free = np.zeros(setup.count, dtype=bool)
+    first = steps.step(setup, told, at.values, sd, free)
+    held = steps.unseen(setup, steps.left(setup, first, sd))
     out = list(strengths)
     for b, part in enumerate(setup.spline):
         blind = held[part][POSES : 2 * POSES]
@@ -93,14 +97,15 @@ def _moved(
     held: NDArray[np.bool_],
 ) -> tuple[newton.Point, float]:
     """The point after a step, and the step's squared length in posterior sds."""
-    system = newton.system(setup, newton.told(setup, at, weights, sized), at.values, sd, held)
-    return newton.stepped(setup, at, sd, weights, sized, system, held), system.decrement
+    told = newton.told(setup, at, weights, sized)
+    step = steps.step(setup, told, at.values, sd, held)
+    return steps.stepped(setup, at, sd, weights, sized, step.change, held), step.decrement
 
 
 @dataclass(frozen=True)
 class Turn:
-    """What a step of the second round gave. It leaves the system behind, whose matrices would take
-    the room that the next step's need.
+    """What a step of the second round gave. The evidence is not kept: the next step's matrices need
+    the room.
     """
 
     fit: Fit
@@ -116,7 +121,7 @@ class Turn:
 
 def second_round(
     setup: Setup, fit: Fit, contact: float, tell: Progress, *, free: bool = True
-) -> tuple[Setup, Fit, newton.System]:
+) -> tuple[Setup, Fit, System]:
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
@@ -164,15 +169,19 @@ def second_round(
 def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
     """One step, and what its residuals show; of marks' noise if `resize`."""
     sd = prior.spread(setup, fit.strengths)
-    after, system, stuck = _stepped(setup, fit, sd)
-    calmer, changed = sensors.resized(setup, after.at.feels, system.root, sd)
-    sized, moved = trust.resized(setup, after, system) if resize else (None, 0.0)
+    after, told, step, stuck = _stepped(setup, fit, sd)
+    calmer, changed = setup, 0.0
+    if isinstance(step, System):
+        calmer, changed = sensors.resized(setup, after.at.feels, step.root, sd)
+    sized, moved = None, 0.0
+    if resize:
+        sized, moved = trust.resized(setup, after, told, steps.spread(setup, told, step, sd))
     return Turn(
         fit=after,
-        decrement=system.decrement,
+        decrement=step.decrement,
         stuck=stuck,
         unit=newton.unit(setup, after.at.values, sd),
-        left=np.sum(system.root**2, axis=1),
+        left=steps.left(setup, step, sd),
         calmer=calmer,
         changed=changed,
         sized=sized,
@@ -180,7 +189,7 @@ def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
     )
 
 
-def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
+def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, System]:
     """The last steps, nothing else changing, and the system at their end."""
     sd = prior.spread(setup, fit.strengths)
     for _ in range(LAST):
@@ -188,23 +197,23 @@ def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, newton.System]:
         if decrement < ENOUGH[bool(setup.sensors)]:
             break
     told = newton.told(setup, fit.at, fit.weights, fit.noise)
-    return fit, newton.system(setup, told, fit.at.values, sd, fit.held)
+    return fit, system(setup, told, fit.at.values, sd, fit.held)
 
 
 def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:
     """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
-    fit, system, stuck = _stepped(setup, fit, sd)
-    return fit, 0.0 if stuck else system.decrement
+    fit, _, step, stuck = _stepped(setup, fit, sd)
+    return fit, 0.0 if stuck else step.decrement
 
 
-def _stepped(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.System, bool]:
-    """The fit after a step, what the step was solved from, and whether none was better."""
+def _stepped(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.Told, Joint | System, bool]:
+    """The fit after a step, what that was solved from, the step, and whether none was better."""
     weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
     before = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
     told = newton.told(setup, before, weights, fit.noise)
-    system = newton.system(setup, told, before.values, sd, fit.held)
-    at = newton.stepped(setup, before, sd, weights, fit.noise, system, fit.held)
-    return replace(fit, at=at, weights=weights), system, at is before
+    step = steps.step(setup, told, before.values, sd, fit.held)
+    at = steps.stepped(setup, before, sd, weights, fit.noise, step.change, fit.held)
+    return replace(fit, at=at, weights=weights), told, step, at is before
 
 
 def _kept(setup: Setup, fit: Fit) -> list[NDArray[np.bool_]]:

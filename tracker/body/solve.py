@@ -20,13 +20,13 @@ from tracker.body.contact import Contact, find_contact
 from tracker.body.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.body.fit import Fit
 from tracker.body.join import joined
-from tracker.body.newton import System
 from tracker.body.posterior import Solution
 from tracker.body.report import finished
 from tracker.body.rounds import first_round, second_round
 from tracker.body.setup import POSES, Body, Eye, Setup, eye_of
 from tracker.body.spline import Basis, sites_for
 from tracker.body.start import Poses, invent_places, place_unknown, poses
+from tracker.body.system import System
 from tracker.values import Progress, Warning_
 
 DOUBTS = 8

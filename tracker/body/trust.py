@@ -8,19 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Array
-from tracker.body import chain, newton, noise
+from tracker.body import chain, noise
+from tracker.body.chain import Chain
 from tracker.body.fit import Fit
+from tracker.body.joint import Spread
+from tracker.body.newton import Told
 from tracker.body.noise import Noise
-from tracker.body.normal import (
-    Look,
-    bands,
-    cleaned,
-    columns,
-    common_motion,
-    common_share,
-    slow_errors,
-    taken,
-)
+from tracker.body.normal import Gathered, Look, common_motion, common_share, slow_errors, taken
 from tracker.body.setup import POSES, Eye, Setup
 
 TAIL = 5.0
@@ -31,8 +25,6 @@ DOUBTFUL = 6.0
 """A mark's variance counts up to so many times the usual one where it is judged itself."""
 COMMON = 0.2
 """A common shift counts if it adds more than this share to the variance of a frame's mean."""
-FAINT = 1e-6
-"""Share of the largest below which an unknown's part in a slow error is not counted."""
 MEDIAN = 2 * np.log(2.0)
 """Median of chi-square with two degrees of freedom."""
 
@@ -101,24 +93,29 @@ def trusted(total: Array) -> Array:
     return np.asarray(np.minimum(total, DOUBTFUL * usual))
 
 
-def resized(setup: Setup, fit: Fit, system: newton.System) -> tuple[tuple[Noise, ...], float]:
+def resized(setup: Setup, fit: Fit, told: Told, spread: Spread) -> tuple[tuple[Noise, ...], float]:
     """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
-    motion sees of it has changed the most.
+    motion sees of it has changed the most. `told` is the evidence that the step before rested on,
+    `spread` the posterior covariance there.
     """
     out, most = [], 0.0
-    whole = newton.local_covariance(system)
-    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, system.told.eyes, strict=True)
-    for seen, weight, on, old, (matrix, rows) in parts:
-        here = columns(setup, seen.eye)
-        all_of_it = np.array_equal(here, np.arange(len(whole)))
-        covariance = whole if all_of_it else whole[np.ix_(here, here)]
-        lever = taken(setup, seen, on, covariance)
-        spent = np.sum(lever * weight, axis=0)
+    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, strict=True)
+    for k, (seen, weight, on, old) in enumerate(parts):
+        eye, (own, beside) = told.eyes[k], spread.slow[k]
+        covariance = spread.covariance[np.ix_(eye.here, eye.here)]
+        spent = np.sum(taken(setup, seen, on, covariance) * weight, axis=0)
         # of what marks share, none is a single mark's
-        spent *= float(np.sum(covariance * matrix)) / max(float(spent.sum()), 1e-12)
+        whole = float(np.sum(covariance * eye.matrix)) - _spent_on_slow(eye, own, beside)
+        spent *= whole / max(float(spent.sum()), 1e-12)
         spent += common_share(seen, weight).sum(axis=0)
-        residual, slow = cleaned(setup, seen, weight, old)
-        roughness, known = _slow(setup, seen, weight, old, rows, covariance)
+        residual = common_motion(seen, weight)
+        slow = np.zeros_like(residual)
+        roughness = known = np.zeros(len(old.drift))
+        if eye.rows.size:
+            knots = setup.eyes[seen.eye].chain
+            values, _ = slow_errors(setup, seen, weight, old)
+            slow = chain.spread(knots, values)
+            roughness, known = _slow(knots, values, old.drift, own, beside)
         freedom = _freedom(setup, seen.eye, on)
         new = noise.sized(old, residual, slow, on, spent + known, freedom, roughness, known)
         if (old.drift <= old.least).all() and not old.lag:
@@ -130,49 +127,33 @@ def resized(setup: Setup, fit: Fit, system: newton.System) -> tuple[tuple[Noise,
     return tuple(out), most
 
 
-def _slow(
-    setup: Setup, seen: Look, weight: Array, own: Noise, rows: Array | None, covariance: Array
-) -> tuple[Array, Array]:
-    """Of each mark's slow errors (marks,): sum of squares in prior sds, and how many of their
-    values the evidence determines.
+def _spent_on_slow(eye: Gathered, own: Array, beside: Array) -> float:
+    """Of the degrees of freedom that the motion takes from an eye's marks, those that slow errors
+    have taken already: by how much the motion's uncertainty widens theirs.
     """
-    marks = len(own.drift)
-    if rows is None:
-        return np.zeros(marks), np.zeros(marks)
-    knots = setup.eyes[seen.eye].chain
-    values, _ = slow_errors(setup, seen, weight, own)
-    diagonal, beside = knots.prior
+    if not own.size:
+        return 0.0
+    alone, next_to = chain.band(eye.factor)
+    diagonal, link = chain.matrix(eye.factor)
+    wider = np.sum(diagonal * (own - 2 * alone)) + 2 * np.sum(link * (beside - 2 * next_to))
+    return float(wider)
+
+
+def _slow(
+    knots: Chain, values: Array, drift: Array, own: Array, beside: Array
+) -> tuple[Array, Array]:
+    """Of each mark's slow errors (marks,), their values (marks, 2, knots): sum of squares in prior
+    sds, and how many of them the evidence determines, their variances being `own` and, with the
+    next, `beside` (`Spread.slow`).
+    """
+    diagonal, link = knots.prior
     square = np.sum(values**2 @ diagonal, axis=1)
-    square += 2 * beside * np.sum(values[..., 1:] * values[..., :-1], axis=(1, 2))
-    on = own.drift > 0
-    factor = chain.factors(knots, weight, own.drift)
-    alone, next_to = chain.band(factor)
-    along, across = _bent(setup, factor, rows, covariance)
-    left = (2 * alone + along) @ diagonal + 2 * beside * np.sum(2 * next_to + across, axis=1)
-    size = np.where(on, own.drift, 1.0)
+    square += 2 * link * np.sum(values[..., 1:] * values[..., :-1], axis=(1, 2))
+    left = own @ diagonal + 2 * link * np.sum(beside, axis=1)
+    on = drift > 0
+    size = np.where(on, drift, 1.0)
     known = np.maximum(2 * knots.count - left / size, 0.0)
     return np.where(on, square / size, 0.0), np.where(on, known, 0.0)
-
-
-def _bent(setup: Setup, factor: Array, rows: Array, covariance: Array) -> tuple[Array, Array]:
-    """Variance of each mark's slow errors from that of the unknowns, both coordinates together:
-    (marks, knots), and beside it (marks, knots - 1). `rows` (marks, 2, knots, n), whitened.
-    """
-    marks, _, knots, n = rows.shape
-    along, across = np.zeros((marks, knots)), np.zeros((marks, knots - 1))
-    parts = bands(setup, n)
-    for m in range(marks):
-        by_unknowns = chain.unwhitened(factor[m : m + 1], rows[m : m + 1])[0]
-        for some in chain.spells(knots):
-            wider = by_unknowns[:, some.start : some.stop + 1]
-            on = chain.touched(wider.reshape(-1, n), parts, FAINT)
-            here = np.concatenate([np.arange(*part) for part in on] or [np.arange(0)])
-            wider = wider[..., here]
-            moved = wider @ covariance[np.ix_(here, here)]
-            along[m, some] = np.sum(wider * moved, axis=(0, 2))[: some.stop - some.start]
-            both = np.sum(wider[:, 1:] * moved[:, :-1], axis=(0, 2))
-            across[m, some.start : some.start + len(both)] = both
-    return along, across
 
 
 def _freedom(setup: Setup, eye: int, on: NDArray[np.bool_]) -> float:

@@ -1,0 +1,65 @@
+"""Steps and posteriors by dense algebra: where accelerometers join, whose vibration couples all
+times, and at the end, for the posterior's root.
+
+Unknowns are in units of their prior sds, where the normal matrix is the identity plus what the
+evidence adds: it never fails to factor, however little a film shows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Array
+from tracker.body.newton import Told, add_eye, unit
+from tracker.body.normal import lost_to_slow, side_on_handles
+from tracker.body.root import posterior_root
+from tracker.body.setup import Setup
+
+
+@dataclass(frozen=True)
+class Step:
+    """A Gauss-Newton step."""
+
+    change: Array  # (count,) prior sds
+    decrement: float  # its squared length in posterior sds
+
+
+@dataclass(frozen=True)
+class System(Step):
+    """A Gauss-Newton step, and the posterior's root."""
+
+    local: Array  # (count, count) information on B-spline coefficients, slow errors eliminated
+    felt: Array  # (count, count) of sensors alone; empty without any
+    root: Array  # (count, count) of the posterior covariance, in prior sds
+
+
+def system(
+    setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]
+) -> System:
+    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
+    (count,) stay where they are.
+    """
+    local, side = told.local.copy(), told.side.copy()
+    for eye in told.eyes:
+        if eye.rows.size:
+            matrix, right = lost_to_slow(setup, eye)
+            add_eye(local, -matrix, setup.spline[-1].stop, eye.here)
+            side[eye.here] -= right
+    pull = sd * (side_on_handles(setup, side) - setup.pull(values))
+    pull -= unit(setup, values, sd)
+    root = posterior_root(setup, local, sd)
+    change = root @ (root.T @ pull)
+    if held.any():
+        # the step of the others, given that these stay
+        stay = root[held]
+        change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
+        change[held] = 0.0
+    return System(change, float(pull @ change), local, told.felt, root)
+
+
+def covariance(s: System) -> Array:
+    """Posterior covariance (count, count) in units of prior sds."""
+    return np.asarray(s.root @ s.root.T)
