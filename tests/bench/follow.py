@@ -48,14 +48,16 @@ CODECS = {
     "mjpeg": ("mjpeg", "yuvj420p", ".avi", {"qmin": "2", "qmax": "3"}),
     "raw": ("rawvideo", "gray", ".avi", {}),
 }
-CONTACT, SHORT, LENGTHS = 100, 150, (500, 5000)
+CONTACT, PULSE, SHORT, LENGTHS = 100, 100, 150, (500, 5000)
 
 
 def places(frame: int, slow: float = 1.0) -> np.ndarray:
-    """(16, 2) px."""
-    late = max(frame - CONTACT, 0) * slow
-    centre = (300 + 3.0 * min(frame, CONTACT) + 1.0 * late, 500 + 0.1 * late)
-    angle = 0.05 + 0.0008 * late
+    """(16, 2) px: 26 m/s, then a pulse of 100 ms, up to some 35 g, and on at `slow` px a frame."""
+    since = max(frame - CONTACT, 0)
+    on = min(since, PULSE)
+    slowed = 0.5 * (on - PULSE / np.pi * np.sin(np.pi * on / PULSE)) + since - on
+    centre = (180 + 2.9 * frame - (2.9 - slow) * slowed, 500 + 0.1 * slow * slowed)
+    angle = 0.05 + 0.0008 * slow * slowed
     c, s = np.cos(angle), np.sin(angle)
     return np.vstack([BODY @ np.array([[c, s], [-s, c]]) + centre, CORNERS])
 

@@ -1,12 +1,12 @@
 """Marks in bad pictures, and patches over a long film. Run by hand.
 
-    python tests/bench/marks_disturbed.py [DRAWS] [FRAMES]
+    python tests/bench/marks_disturbed.py [DRAWS] [FRAMES] [FILMS]
 
 Rendered 20 px marks, contrast 120, noise 4, in each of the ways below: rms error of x and y, its
 ratio to the bound of the same view undisturbed (motion: of the blurred view), mean square of the
 errors over their covariance, share measured, and positions over 5 claimed standard deviations.
-Then a patch of texture that turns by 30 degrees and grows by 20 % over FRAMES frames, beside
-cv2.calcOpticalFlowPyrLK (frame to frame) and cv2.findTransformECC (affine, to the first frame).
+Then FILMS films of a textured patch that turns by 30 degrees and grows by 20 % over FRAMES frames,
+beside cv2.calcOpticalFlowPyrLK (frame to frame) and cv2.findTransformECC (affine, to the first).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -27,6 +28,7 @@ from tracker.marks import locate, measure
 
 SIZE, NOISE, CONTRAST, DARK, SIDE = 20, 4.0, 120.0, 60.0, 46
 PATTERNS = ("quadrant", "disc", "ring", "cross")
+PATCH = 31.0
 Array = scene.Array
 Spoil = Callable[[Array, Array, np.random.Generator], Array]
 
@@ -166,60 +168,95 @@ def texture(rng: np.random.Generator) -> Array:
     return np.asarray(110 + 40 * fine / fine.std())
 
 
-def patches(frames: int, rng: np.random.Generator) -> None:
-    """Drift of a patch, of flow and of ECC, at the end of the film."""
-    big, side = texture(rng), 160
+def patches(frames: int, films: int, rng: np.random.Generator) -> None:
+    """Drift of a patch, of flow and of ECC at the end of films of it, and what the noise of the
+    first picture alone, the template of all that follow, must give (rms).
+    """
     lost: dict[str, list[float]] = {"ours": [], "PyrLK": [], "ECC": []}
-    for _ in range(3):
-        off = rng.uniform(-0.5, 0.5, 2)
-        places, grey = [], []
-        for i in range(frames):
-            t = i / (frames - 1)
-            angle, scale = np.radians(30) * t, 1 + 0.2 * t
-            centre = np.array([70.0, 75.0]) + off + np.array([18.0, 9.0]) * t
-            c, s = np.cos(angle) / scale, np.sin(angle) / scale
-            x = (np.arange(side * 4) + 0.5) / 4 - 0.5
-            dx, dy = np.meshgrid(x - centre[0], x - centre[1])
-            u, v = (c * dx + s * dy) * 8 + 800, (-s * dx + c * dy) * 8 + 800
-            fine = cv2.remap(big, u.astype(np.float32), v.astype(np.float32), cv2.INTER_CUBIC)
-            clean = fine.reshape(side, 4, side, 4).mean(axis=(1, 3))
-            places.append(centre)
-            grey.append(scene.photograph(clean, NOISE, rng))
-        first = locate(grey[0], "patch", places[0], 31.0, white=255.0)
-        shape, place, velocity = first.shape, places[0], np.zeros(2)
-        flow = np.float32(places[0]).reshape(1, 1, 2)
-        ours, lk = np.zeros((frames, 2)), np.zeros((frames, 2))
-        for i in range(1, frames):
-            fix = measure(grey[i], [shape], (place + velocity)[None], white=255.0)[0]
-            velocity, place, shape = (
-                0.5 * velocity + 0.5 * (fix.position - place),
-                fix.position,
-                fix.shape,
-            )
-            ours[i] = place - places[i]
-            flow, _, _ = cv2.calcOpticalFlowPyrLK(
-                grey[i - 1], grey[i], flow, None, winSize=(31, 31)
-            )
-            lk[i] = flow[0, 0] - places[i]
-        W = np.eye(2, 3, dtype=np.float32)
-        x0 = places[0].round().astype(int)
-        part = grey[0][x0[1] - 15 : x0[1] + 16, x0[0] - 15 : x0[0] + 16]
-        W[:, 2] = x0 - 15
-        stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-7)
-        ecc = []
-        for i in range(1, frames):
-            _, W = cv2.findTransformECC(part, grey[i], W, cv2.MOTION_AFFINE, stop, None, 1)
-            ecc.append(W[:, :2] @ (places[0] - x0 + 15) + W[:, 2] - places[i])
-        tail = frames // 5
-        for name, error in (("ours", ours), ("PyrLK", lk), ("ECC", np.array(ecc))):
-            lost[name].append(float(np.hypot(*np.mean(error[-tail:], axis=0))))
+    least = []
+    for _ in range(films):
+        places, grey, clean = turning_patch(frames, rng)
+        least.append(drift_bound(clean, places[0]))
+        tail = slice(-(frames // 5), None)
+        for name, follow in (("ours", followed), ("PyrLK", flowed), ("ECC", correlated)):
+            lost[name].append(float(np.hypot(*np.mean((follow(grey, places) - places)[tail], 0))))
+    bound = float(np.sqrt(np.mean(np.square(least))))
+    print(f"patch, {films} films of {frames} frames; noise of the first picture {bound:.4f} px")
     for name, drift in lost.items():
-        print(f"patch, {frames} frames, {name:6s}: drift {np.round(drift, 4)} px")
+        rms, most = float(np.sqrt(np.mean(np.square(drift)))), max(drift)
+        print(f"{name:6s}: drift rms {rms:.4f}, most {most:.4f} px")
+
+
+def turning_patch(frames: int, rng: np.random.Generator) -> tuple[Array, list[Array], Array]:
+    """Places (frames, 2) and pictures of a texture that turns by 30 degrees and grows by 20 %, and
+    the first picture without noise.
+    """
+    big, side = texture(rng), 160
+    off = rng.uniform(-0.5, 0.5, 2)
+    places, grey, first = [], [], np.zeros((side, side))
+    for i in range(frames):
+        t = i / (frames - 1)
+        angle, scale = np.radians(30) * t, 1 + 0.2 * t
+        centre = np.array([70.0, 75.0]) + off + np.array([18.0, 9.0]) * t
+        c, s = np.cos(angle) / scale, np.sin(angle) / scale
+        x = (np.arange(side * 4) + 0.5) / 4 - 0.5
+        dx, dy = np.meshgrid(x - centre[0], x - centre[1])
+        u, v = (c * dx + s * dy) * 8 + 800, (-s * dx + c * dy) * 8 + 800
+        fine = cv2.remap(big, u.astype(np.float32), v.astype(np.float32), cv2.INTER_CUBIC)
+        clean = fine.reshape(side, 4, side, 4).mean(axis=(1, 3))
+        first = clean if i == 0 else first
+        places.append(centre)
+        grey.append(scene.photograph(clean, NOISE, rng))
+    return np.array(places), grey, first
+
+
+def drift_bound(clean: Array, place: Array) -> float:
+    """Rms distance (px) by which the noise of a picture shifts a patch, from its gradients."""
+    gy, gx = np.gradient(clean)
+    y, x = np.mgrid[: clean.shape[0], : clean.shape[1]]
+    inside = np.hypot(x - place[0], y - place[1]) <= PATCH / 2
+    d = np.stack([gx[inside], gy[inside]]) / NOISE
+    return float(np.sqrt(np.trace(np.linalg.inv(d @ d.T))))
+
+
+def followed(grey: list[Array], places: Array) -> Array:
+    """Our places (frames, 2)."""
+    shape = locate(grey[0], "patch", places[0], PATCH, white=255.0).shape
+    out, velocity = [places[0]], np.zeros(2)
+    for picture in grey[1:]:
+        fix = measure(picture, [shape], (out[-1] + velocity)[None], white=255.0)[0]
+        velocity = 0.5 * velocity + 0.5 * (fix.position - out[-1])
+        shape = fix.shape
+        out.append(fix.position)
+    return np.array(out)
+
+
+def flowed(grey: list[Array], places: Array) -> Array:
+    """Places (frames, 2) by flow from frame to frame."""
+    out = [np.float32(places[0]).reshape(1, 1, 2)]
+    for before, picture in pairwise(grey):
+        out.append(cv2.calcOpticalFlowPyrLK(before, picture, out[-1], None, winSize=(31, 31))[0])
+    return np.array(out)[:, 0, 0]
+
+
+def correlated(grey: list[Array], places: Array) -> Array:
+    """Places (frames, 2) by affine ECC to the first picture."""
+    x0 = places[0].round().astype(int)
+    part = grey[0][x0[1] - 15 : x0[1] + 16, x0[0] - 15 : x0[0] + 16]
+    W = np.eye(2, 3, dtype=np.float32)
+    W[:, 2] = x0 - 15
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-7)
+    out = [places[0]]
+    for picture in grey[1:]:
+        _, W = cv2.findTransformECC(part, picture, W, cv2.MOTION_AFFINE, stop, None, 1)
+        out.append(W[:, :2] @ (places[0] - x0 + 15) + W[:, 2])
+    return np.array(out)
 
 
 def main() -> None:
     draws = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     frames = int(sys.argv[2]) if len(sys.argv) > 2 else 500
+    films = int(sys.argv[3]) if len(sys.argv) > 3 else 12
     rng = np.random.default_rng(11)
     print("case             pattern        rms  /bound squares  measured  over 5 sd")
     for name in CASES:
@@ -227,7 +264,7 @@ def main() -> None:
             case(name, pattern, draws, rng)
     for pattern in ("quadrant", "disc"):
         compressed(pattern, 60, rng)
-    patches(frames, rng)
+    patches(frames, films, rng)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,18 +73,18 @@ def reweighted(
 def told(setup: Setup, at: Point, weights: list[Array], noise: Sequence[Noise]) -> Told:
     """The evidence at a point."""
     local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    eyes = []
-    for seen, weight, own in zip(at.looks, weights, noise, strict=True):
-        said = gathered(setup, seen, np.where(seen.usable, weight, 0.0), own)
+    usable = [np.where(s.usable, w, 0.0) for s, w in zip(at.looks, weights, strict=True)]
+    with ThreadPoolExecutor(2) as threads:
+        eyes = tuple(threads.map(gathered, repeat(setup), at.looks, usable, noise))
+    for said in eyes:
         add_eye(local, said.matrix, setup.spline[-1].stop, said.here)
         side[said.here] += said.side
-        eyes.append(said)
     felt = np.zeros((0, 0))
     if at.feels:
         felt, right = felt_information(setup, at.feels)
         local += felt
         side += right
-    return Told(local, side, felt, tuple(eyes))
+    return Told(local, side, felt, eyes)
 
 
 def add_eye(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:

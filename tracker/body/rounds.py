@@ -8,6 +8,7 @@ such a motion needs them.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -167,21 +168,27 @@ def second_round(
 
 
 def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
-    """One step, and what its residuals show; of marks' noise if `resize`."""
+    """One step, and what its residuals show; of marks' noise if `resize`. Variances are worked out
+    beside the step's trial, which needs none of them.
+    """
     sd = prior.spread(setup, fit.strengths)
-    after, told, step, stuck = _stepped(setup, fit, sd)
+    before, told, step = _solved(setup, fit, sd)
+    with ThreadPoolExecutor(1) as beside:
+        left = beside.submit(steps.left, setup, step, sd)
+        spread = beside.submit(steps.spread, setup, told, step, sd) if resize else None
+        after = _tried(setup, before, sd, step)
     calmer, changed = setup, 0.0
     if isinstance(step, System):
         calmer, changed = sensors.resized(setup, after.at.feels, step.root, sd)
     sized, moved = None, 0.0
-    if resize:
-        sized, moved = trust.resized(setup, after, told, steps.spread(setup, told, step, sd))
+    if spread is not None:
+        sized, moved = trust.resized(setup, after, told, spread.result())
     return Turn(
         fit=after,
         decrement=step.decrement,
-        stuck=stuck,
+        stuck=after.at is before.at,
         unit=newton.unit(setup, after.at.values, sd),
-        left=steps.left(setup, step, sd),
+        left=left.result(),
         calmer=calmer,
         changed=changed,
         sized=sized,
@@ -202,18 +209,24 @@ def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, System]:
 
 def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:
     """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
-    fit, _, step, stuck = _stepped(setup, fit, sd)
-    return fit, 0.0 if stuck else step.decrement
+    before, _, step = _solved(setup, fit, sd)
+    after = _tried(setup, before, sd, step)
+    return after, 0.0 if after.at is before.at else step.decrement
 
 
-def _stepped(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.Told, Joint | System, bool]:
-    """The fit after a step, what that was solved from, the step, and whether none was better."""
+def _solved(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, newton.Told, Joint | System]:
+    """The fit under the weights that its noise asks for, the evidence there, and the step."""
     weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
-    before = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
-    told = newton.told(setup, before, weights, fit.noise)
-    step = steps.step(setup, told, before.values, sd, fit.held)
-    at = steps.stepped(setup, before, sd, weights, fit.noise, step.change, fit.held)
-    return replace(fit, at=at, weights=weights), told, step, at is before
+    at = newton.reweighted(setup, fit.at, sd, weights, fit.noise)
+    told = newton.told(setup, at, weights, fit.noise)
+    step = steps.step(setup, told, at.values, sd, fit.held)
+    return replace(fit, at=at, weights=weights), told, step
+
+
+def _tried(setup: Setup, fit: Fit, sd: Array, step: Joint | System) -> Fit:
+    """The fit after a step; at the same point if none is better."""
+    at = steps.stepped(setup, fit.at, sd, fit.weights, fit.noise, step.change, fit.held)
+    return replace(fit, at=at)
 
 
 def _kept(setup: Setup, fit: Fit) -> list[NDArray[np.bool_]]:

@@ -36,9 +36,7 @@ class System(Step):
     root: Array  # (count, count) of the posterior covariance, in prior sds
 
 
-def system(
-    setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]
-) -> System:
+def system(setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]) -> System:
     """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
     (count,) stay where they are.
     """
