@@ -16,13 +16,18 @@ from tracker.body.system import system
 TIME = np.arange(-0.1, 0.3, 1e-3)
 
 
-@pytest.fixture(scope="module", params=["two cameras", "one camera", "cameras of two clocks"])
+@pytest.fixture(scope="module", params=["two cameras", "one camera", "two clocks", "a gap"])
 def problem(request: pytest.FixtureRequest) -> dict:
     """A setup, evidence near its solution, prior sds and what is held there."""
     cameras = case.both(TIME, case.crash(TIME), noise=0.03)
     if request.param == "one camera":
         del cameras["side"]
-    if request.param == "cameras of two clocks":
+    if request.param == "a gap":  # longer than slow errors are remembered
+        for name, camera in cameras.items():
+            seen = camera.measured.copy()
+            seen[120:290] = False
+            cameras[name] = replace(camera, measured=seen)
+    if request.param == "two clocks":
         slow = TIME[::2] + 3e-4
         cameras["side"] = case.evidence(case.SIDE, slow, case.crash(slow), case.LEFT, 0.03, 1)
         cameras["side"] = replace(cameras["side"], zero_u=1e-3)

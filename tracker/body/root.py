@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import lapack
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, diags_array
 
 from calibration.camera import Array
 from calibration.problem import Problem
@@ -47,11 +47,10 @@ def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
     whole, scale = local.copy(), sd.copy()
     for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
         add_components(whole, part, tether)
-        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-        for component in range(POSES):
-            here = grid[:, component]
-            rows = csr_array(body.basis.to_handles / sd[here][:, None])
-            whole[np.ix_(here, here)] += (rows.T @ rows).toarray()
+        turn, own = csr_array(body.basis.to_handles), whole[part, part]
+        for component, sds in enumerate(sd[part].reshape(-1, POSES).T):
+            square = turn.T @ (diags_array(1 / sds**2) @ turn)
+            own[component::POSES, component::POSES] += square.toarray()
         scale[part] = 1 / np.sqrt(np.diag(whole)[part])
     whole *= scale
     whole *= scale[:, None]
