@@ -50,7 +50,7 @@ def joint(
     order = order_of(setup, values, tuple(eye.rows.shape[2] for eye in told.eyes))
     whole, scale = with_prior(setup, told.local, sd)
     sizes = tuple(_slow_scale(eye) for eye in told.eyes)
-    matrix = _arrow(setup, told, order, whole, scale, sizes)
+    matrix = _arrow(told, order, whole, scale, sizes)
     factor = arrow.factored(matrix)
     if factor is None:
         return None
@@ -104,7 +104,7 @@ def left(setup: Setup, step: Joint, sd: Array) -> Array:
     return out
 
 
-def spread(setup: Setup, told: Told, step: Joint) -> Spread:
+def spread(setup: Setup, step: Joint) -> Spread:
     """What of the posterior covariance the sizing of noise needs."""
     found, order = arrow.inverse_of(step.factor), step.order
     covariance = np.zeros((setup.count, setup.count))
@@ -147,7 +147,7 @@ def _slow_count(told: Told, block: Block) -> int:
 
 
 def _arrow(
-    setup: Setup, told: Told, order: Order, whole: Array, scale: Array, sizes: tuple[Array, ...]
+    told: Told, order: Order, whole: Array, scale: Array, sizes: tuple[Array, ...]
 ) -> arrow.Arrow:
     """The matrix in time's order, in units that make its diagonal 1."""
     blocks, border = order.blocks, order.border

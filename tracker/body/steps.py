@@ -43,7 +43,7 @@ def left(setup: Setup, taken: Joint | System, sd: Array) -> Array:
 def spread(setup: Setup, told: Told, taken: Joint | System, sd: Array) -> Spread:
     """What of the posterior covariance the sizing of noise needs."""
     if isinstance(taken, Joint):
-        return joint.spread(setup, told, taken)
+        return joint.spread(setup, taken)
     root = on_coefficients(setup, taken.root, sd)
     slow = []
     for eye in told.eyes:
