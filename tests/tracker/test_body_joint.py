@@ -56,7 +56,7 @@ def test_steps_are_those_of_dense_algebra(problem: dict, held: str) -> None:
     ours, dense = joint.joint(**asked), system(**asked)
     assert ours is not None
     u = np.sqrt(np.sum(dense.root**2, axis=1))
-    assert np.abs((ours.change - dense.change) / np.where(u > 0, u, 1)).max() < 1e-5
+    assert np.abs((ours.change - dense.change) / np.where(u > 0, u, 1)).max() < 1e-4
     assert ours.decrement == pytest.approx(dense.decrement, rel=1e-6, abs=1e-6)
     assert not ours.change[still].any()
 
@@ -66,7 +66,7 @@ def test_variances_are_those_of_dense_algebra(problem: dict) -> None:
     ours, dense = joint.joint(**problem), system(**problem)
     assert ours is not None
     assert steps.left(setup, ours, sd) == pytest.approx(steps.left(setup, dense, sd), rel=1e-5)
-    one, other = (steps.spread(setup, told, s, sd) for s in (ours, dense))
+    one, other = (steps.spreading(setup, told, s, sd)() for s in (ours, dense))
     known = one.covariance != 0
     assert known.any(axis=1).sum() >= np.count_nonzero(sd)
     size = np.sqrt(np.diag(other.covariance))

@@ -8,7 +8,7 @@ Fields", 2.4). All of it takes time in proportion to the number of blocks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,19 +83,20 @@ def solved(f: Factor, sides: tuple[Array, ...]) -> tuple[Array, ...]:
     return tuple(left)
 
 
-def variances(f: Factor, rows: tuple[Array, ...], first: NDArray[np.int64]) -> Array:
-    """Variances (r,) of combinations of the unknowns: `rows` (n, r) a block and, last, of the
-    border; `first` (r,) the first block that each has a part in, ascending.
+def variances(f: Factor, rows: Callable[[int], Array], first: NDArray[np.int64]) -> Array:
+    """Variances (r,) of combinations of the unknowns: `rows` gives those (n, r) of a block, by its
+    number, and of the border, which counts as the last; `first` (r,) is the first block that each
+    has a part in, ascending.
     """
     out = np.zeros(len(first))
     end = len(f.inverse)
-    ahead = np.array(rows[end], dtype=float)  # of the border
-    coming = rows[0] if end else ahead
+    ahead = rows(end)  # of the border
+    coming = rows(0) if end else ahead
     for k, (inverse, tail) in enumerate(zip(f.inverse, f.tail, strict=True)):
         on = int(np.searchsorted(first, k, side="right"))
         moved = inverse @ coming[:, :on]
         out[:on] += np.sum(moved**2, axis=0)
-        coming = np.array(rows[k + 1], dtype=float) if k + 1 < end else ahead
+        coming = rows(k + 1) if k + 1 < end else ahead
         for to, part in _parts(f, k, tail):
             (ahead if to == end else coming)[:, :on] -= part @ moved
     return np.asarray(out + np.sum((f.corner @ ahead) ** 2, axis=0))

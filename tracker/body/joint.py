@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import block_diag, csr_array, diags_array, eye_array, kron
 
 from calibration.camera import Array
 from tracker.body import arrow, chain
@@ -80,25 +81,30 @@ def joint(
 
 def left(setup: Setup, step: Joint, sd: Array) -> Array:
     """Posterior over prior variance (count,) of all unknowns."""
-    splines, border = setup.spline[-1].stop, step.order.border
-    place = np.full(setup.count, len(step.order.blocks))  # block of each coefficient
-    for k, block in enumerate(step.order.blocks):
+    splines, blocks, border = setup.spline[-1].stop, step.order.blocks, step.order.border
+    place = np.full(setup.count, len(blocks))  # block of each coefficient
+    for k, block in enumerate(blocks):
         place[block.spline] = k
-    first = np.zeros(splines, dtype=np.int64)
-    rows = np.zeros((setup.count, splines))
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        handles, grid = body.basis.to_handles, np.arange(part.start, part.stop).reshape(-1, POSES)
-        begins = np.where(handles != 0, place[grid[:, 0]], len(step.order.blocks)).min(axis=1)
-        first[part] = np.repeat(begins, POSES)
+    handles = block_diag([kron(body.basis.to_handles, eye_array(POSES)) for body in setup.bodies])
+    part, unknown = handles.nonzero()
+    first = np.full(splines, len(blocks))
+    np.minimum.at(first, part, place[unknown])
     turn = np.argsort(first, kind="stable")
-    column = np.argsort(turn)
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        for here in np.arange(part.start, part.stop).reshape(-1, POSES).T:
-            one = (body.basis.to_handles / sd[here][:, None]).T * step.scale[here][:, None]
-            rows[np.ix_(here, column[here])] = one
-    parts = [_with_slow(rows[b.spline], step, b) for b in step.order.blocks]
+    scaled = diags_array(1 / sd[:splines]) @ handles @ diags_array(step.scale[:splines])
+    rows = csr_array(scaled.tocsr()[turn].T)
+    inside = border[border < splines]
+
+    def of_block(k: int) -> Array:
+        if k == len(blocks):
+            own = np.zeros((len(border), splines))
+            own[: len(inside)] = rows[inside].toarray()
+            return own
+        own = np.zeros((step.factor.inverse[k].shape[0], splines))
+        own[: len(blocks[k].spline)] = rows[blocks[k].spline].toarray()
+        return own
+
     out = np.empty(setup.count)
-    out[turn] = arrow.variances(step.factor, (*parts, rows[border]), first[turn])
+    out[turn] = arrow.variances(step.factor, of_block, first[turn])
     others = border >= splines
     out[border[others]] = np.sum(step.factor.corner**2, axis=0)[others]
     return out
@@ -331,11 +337,3 @@ def _on_handles(
         coefficients = (change[part] * scale[part]).reshape(-1, POSES)
         change[part] = (body.basis.to_handles @ coefficients).ravel() / sd[part]
     return change
-
-
-def _with_slow(rows: Array, step: Joint, block: Block) -> Array:
-    """Rows (n, r) of a block's coefficients, and none of its slow errors."""
-    count = sum(
-        2 * len(s) * (k.stop - k.start) for s, k in zip(step.slow_scale, block.slow, strict=True)
-    )
-    return np.concatenate([rows, np.zeros((count, rows.shape[1]))])

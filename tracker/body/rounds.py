@@ -175,7 +175,8 @@ def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
     before, told, step = _solved(setup, fit, sd)
     with ThreadPoolExecutor(1) as beside:
         left = beside.submit(steps.left, setup, step, sd)
-        spread = beside.submit(steps.spread, setup, told, step, sd) if resize else None
+        spread = beside.submit(steps.spreading(setup, told, step, sd)) if resize else None
+        told = newton.summed(told)
         after = _tried(setup, before, sd, step)
     calmer, changed = setup, 0.0
     if isinstance(step, System):

@@ -5,7 +5,8 @@ order.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,10 +41,17 @@ def left(setup: Setup, taken: Joint | System, sd: Array) -> Array:
     return np.asarray(np.sum(taken.root**2, axis=1))
 
 
-def spread(setup: Setup, told: Told, taken: Joint | System, sd: Array) -> Spread:
-    """What of the posterior covariance the sizing of noise needs."""
+def spreading(setup: Setup, told: Told, taken: Joint | System, sd: Array) -> Callable[[], Spread]:
+    """What finds as much of the posterior covariance as the sizing of noise needs. It doesn't hold
+    on to the evidence, which takes much room.
+    """
     if isinstance(taken, Joint):
-        return joint.spread(setup, taken)
+        return partial(joint.spread, setup, taken)
+    found = _dense_spread(setup, told, taken, sd)
+    return lambda: found
+
+
+def _dense_spread(setup: Setup, told: Told, taken: System, sd: Array) -> Spread:
     root = on_coefficients(setup, taken.root, sd)
     slow = []
     for eye in told.eyes:

@@ -111,7 +111,7 @@ def resized(setup: Setup, fit: Fit, told: Told, spread: Spread) -> tuple[tuple[N
         residual = common_motion(seen, weight)
         slow = np.zeros_like(residual)
         roughness = known = np.zeros(len(old.drift))
-        if eye.rows.size:
+        if own.size:
             knots = setup.eyes[seen.eye].chain
             values, _ = slow_errors(setup, seen, weight, old)
             slow = chain.spread(knots, values)
