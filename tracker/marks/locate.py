@@ -25,6 +25,8 @@ DETERMINED = 0.2
 """px²: variance of place, both coordinates summed, beyond which texture may pass for a mark."""
 EXPLAINED = 0.8
 """Part of the window's variance that a mark must explain."""
+EDGELESS = 0.6
+"""Residual over that with an outer edge below which a mark is taken to have none."""
 PLAIN = 0.95
 """Part from which a mark of the size it was said to have is not sought at other sizes too."""
 
@@ -87,7 +89,7 @@ def locate(
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
         why = "nothing there looks like it" if not trials else "no fit settles near the pick"
         return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
-    best = _outlined(luma, best, white, motion)
+    best = _outlined(luma, best, size_px, white, motion)
     if best.explained < EXPLAINED:
         best = _uncluttered(luma, best, noise, white, motion)
     fault = _fault(best, noise)
@@ -222,23 +224,40 @@ def _variance(luma: NDArray[Any], shape: Shape, place: Array) -> float:
 
 def _choose(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:
     """The nearest of those that fit about as well as the best one."""
-    sane = [
-        t
-        for t in trials
-        if np.hypot(*(t.position - near)) <= limit
-        and t.shape.blur < 0.25 * t.shape.size + 1.0
-        and (not np.isfinite(size) or 0.6 * size < t.shape.size < 1.6 * size)
-        and np.linalg.cond(t.shape.affine) < 4.5
-    ]
+    sane = [t for t in trials if np.hypot(*(t.position - near)) <= limit and _is_sane(t, size)]
     if not sane:
         return None
+    sane = [t for t in sane if not any(_is_edge_of(e, t) for e in sane)]
     best = max(t.explained for t in sane)
     good = [t for t in sane if 1.0 - t.explained <= 1.5 * (1.0 - best) + 0.02]
-    edged = [t for t in good if t.shape.outline != "none"]
-    return min(edged or good, key=lambda t: float(np.hypot(*(t.position - near))))
+    return min(good, key=lambda t: float(np.hypot(*(t.position - near))))
 
 
-def _outlined(luma: NDArray[Any], best: _Trial, white: float, motion: Array | None) -> _Trial:
+def _is_sane(t: _Trial, size: float) -> bool:
+    """Whether a trial has the size it should (px, NaN if unknown) and a look that marks have."""
+    return bool(
+        t.shape.blur < 0.25 * t.shape.size + 1.0
+        and (not np.isfinite(size) or 0.6 * size < t.shape.size < 1.6 * size)
+        and np.linalg.cond(t.shape.affine) < 4.5
+    )
+
+
+def _is_edge_of(edged: _Trial, bare: _Trial) -> bool:
+    """Whether a trial with an outer edge reaches into one without and fits the picture as well.
+
+    What each explains can't tell: the bare one's window holds none of the ground.
+    """
+    return (
+        bare.shape.outline == "none" != edged.shape.outline
+        and 2.0 * float(np.hypot(*(edged.position - bare.position)))
+        < edged.shape.size + bare.shape.size
+        and EDGELESS * edged.residual < bare.residual
+    )
+
+
+def _outlined(
+    luma: NDArray[Any], best: _Trial, size: float, white: float, motion: Array | None
+) -> _Trial:
     """The same mark with the outer edge that explains the picture best."""
     choices: tuple[Outline, ...]
     if best.shape.pattern == "quadrant":
@@ -253,8 +272,9 @@ def _outlined(luma: NDArray[Any], best: _Trial, white: float, motion: Array | No
             shape = replace(shape, affine=0.75 * shape.affine)
         moves = None if motion is None else np.asarray(motion, float)[None]
         other = _final(luma, [shape], best.position[None], moves, white)
-        gain = 0.6 if outline == "none" else 0.98
-        if other and other[0].residual < gain * best.residual:
+        gain = EDGELESS if outline == "none" else 0.98
+        sane = other and (outline == "none" or _is_sane(other[0], size))
+        if sane and other[0].residual < gain * best.residual:
             best = other[0]
     return best
 
