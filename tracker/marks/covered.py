@@ -22,10 +22,16 @@ from tracker.marks.model import QUADRANT
 from tracker.marks.pack import Rows
 
 TUKEY = 4.685
-MEAN_WEIGHT = 0.915
-"""Mean Tukey weight of normal residuals: 1 - 2/c² + 3/c⁴."""
-MEAN_SQUARE = 0.828
-"""Their weighted variance over the variance: (1 - 6/c² + 15/c⁴) / `MEAN_WEIGHT`."""
+
+
+def mean_weight(c: float) -> float:
+    """Mean Tukey weight of normal residuals at a scale of c standard deviations."""
+    return 1.0 - 2.0 / c**2 + 3.0 / c**4
+
+
+def mean_square(c: float) -> float:
+    """Their weighted variance over the variance."""
+    return (1.0 - 6.0 / c**2 + 15.0 / c**4) / mean_weight(c)
 
 
 def fit_covered(
@@ -55,8 +61,8 @@ def fit_covered(
         np.full(len(sigma), TUKEY), white, 20, start.p,
     )  # fmt: skip
     out = last.out.copy()
-    out[:, 3] /= MEAN_SQUARE
-    out[:, 4] /= MEAN_WEIGHT
+    out[:, 3] /= mean_square(TUKEY)
+    out[:, 4] /= mean_weight(TUKEY)
     return Fitted(last.rows, out, inside, outside)
 
 

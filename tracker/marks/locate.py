@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from calibration.camera import Array
 from tracker.marks import prior
 from tracker.marks.candidates import Candidate, candidates
+from tracker.marks.covered import TUKEY, mean_square
 from tracker.marks.fitting import Fitted, fit
-from tracker.marks.measure import ROUNDING
+from tracker.marks.measure import CLEAN, ROUNDING
 from tracker.marks.pack import pack, unpack
 from tracker.marks.patch import patch
 from tracker.marks.shape import Fix, Outline, Pattern, Shape
@@ -81,7 +82,7 @@ def locate(
             for size in sizes
             for candidate in candidates(luma, pattern, size, _box(near, size, search_px), MANY)
         ]
-        trials += _fit_all(luma, found, white, motion)
+        trials += _fit_all(luma, found, noise, white, motion)
         best = _choose(trials, near, limit + 1.0, size_px)
         if best is not None and best.explained > PLAIN:
             break
@@ -89,8 +90,8 @@ def locate(
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
         why = "nothing there looks like it" if not trials else "no fit settles near the pick"
         return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
-    best = _outlined(luma, best, size_px, white, motion)
-    if best.explained < EXPLAINED:
+    best = _outlined(luma, best, size_px, noise, white, motion)
+    if best.explained < EXPLAINED and best.residual > CLEAN * noise:  # else it is noise
         best = _uncluttered(luma, best, noise, white, motion)
     fault = _fault(best, noise)
     shape = replace(best.shape, noise=max(best.residual, ROUNDING))
@@ -138,7 +139,7 @@ def local_noise(luma: NDArray[Any], near: Array, size: float) -> float:
 
 
 def _fit_all(
-    luma: NDArray[Any], found: list[Candidate], white: float, motion: Array | None
+    luma: NDArray[Any], found: list[Candidate], noise: float, white: float, motion: Array | None
 ) -> list[_Trial]:
     if not found:
         return []
@@ -148,7 +149,7 @@ def _fit_all(
     for extras, passes in ((False, 8), (True, 25)):  # the paint's proportions once all is near
         rows = pack(shapes, place, moves)
         done = fit(
-            luma, rows, prior.loose(rows, extras), np.full(len(shapes), 2.0),
+            luma, rows, prior.loose(rows, extras), np.full(len(shapes), noise),
             np.zeros(len(shapes)), white, passes,
         )  # fmt: skip
         keep = _promising(luma, shapes, done)
@@ -157,7 +158,7 @@ def _fit_all(
         shapes = [unpack(shapes[i], done.rows.p[i], 0.0) for i in keep]
         place = done.rows.p[keep, :2].copy()
         moves = None if moves is None else moves[keep]
-    return _final(luma, shapes, place, moves, white)
+    return _final(luma, shapes, place, moves, noise, white)
 
 
 def _promising(luma: NDArray[Any], shapes: list[Shape], done: Fitted) -> NDArray[np.int64]:
@@ -186,12 +187,17 @@ def _promising(luma: NDArray[Any], shapes: list[Shape], done: Fitted) -> NDArray
 
 
 def _final(
-    luma: NDArray[Any], shapes: list[Shape], place: Array, moves: Array | None, white: float
+    luma: NDArray[Any],
+    shapes: list[Shape],
+    place: Array,
+    moves: Array | None,
+    noise: float,
+    white: float,
 ) -> list[_Trial]:
     """Fit once more over the windows round where the marks now are."""
     rows = pack(shapes, place, moves)
     n = len(shapes)
-    done = fit(luma, rows, prior.loose(rows, True), np.full(n, 2.0), np.zeros(n), white, 25)
+    done = fit(luma, rows, prior.loose(rows, True), np.full(n, noise), np.zeros(n), white, 25)
     trials = []
     for i in range(n):
         o, p = done.out[i], done.rows.p[i]
@@ -256,7 +262,12 @@ def _is_edge_of(edged: _Trial, bare: _Trial) -> bool:
 
 
 def _outlined(
-    luma: NDArray[Any], best: _Trial, size: float, white: float, motion: Array | None
+    luma: NDArray[Any],
+    best: _Trial,
+    size: float,
+    noise: float,
+    white: float,
+    motion: Array | None,
 ) -> _Trial:
     """The same mark with the outer edge that explains the picture best."""
     choices: tuple[Outline, ...]
@@ -271,7 +282,7 @@ def _outlined(
         if outline == "none":
             shape = replace(shape, affine=0.75 * shape.affine)
         moves = None if motion is None else np.asarray(motion, float)[None]
-        other = _final(luma, [shape], best.position[None], moves, white)
+        other = _final(luma, [shape], best.position[None], moves, noise, white)
         gain = EDGELESS if outline == "none" else 0.98
         sane = other and (outline == "none" or _is_sane(other[0], size))
         if sane and other[0].residual < gain * best.residual:
@@ -287,16 +298,17 @@ def _uncluttered(
     rows = pack([best.shape], best.position[None], moves)
     sigma = np.array([max(noise, 0.02 * abs(best.shape.contrast))])
     for share in (0.3, 0.15):
-        scale = share * abs(best.shape.contrast) / sigma
+        scale = np.maximum(share * abs(best.shape.contrast) / sigma, TUKEY)
         done = fit(luma, rows, prior.loose(rows, True), sigma, scale, white, 25)
         rows = done.rows
     o, p = done.out[0], done.rows.p[0]
     if o[5] <= 0 or not np.isfinite(o).all() or o[4] < 0.5 * (done.inside[0] + done.outside[0]):
         return best
     shape = unpack(best.shape, p, 0.0)
-    explained = 1.0 - float(o[3]) / max(_variance(luma, shape, p[:2]), 1e-9)
+    square = float(o[3]) / mean_square(float(scale[0]))
+    explained = 1.0 - square / max(_variance(luma, shape, p[:2]), 1e-9)
     covariance = np.array([[o[0], o[1]], [o[1], o[2]]])
-    residual = float(np.sqrt(o[3]))
+    residual = float(np.sqrt(square))
     return _Trial(p[:2].copy(), covariance, shape, residual, explained, float(done.visible[0]))
 
 
