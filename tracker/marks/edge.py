@@ -57,3 +57,30 @@ def strip(w: Array, u: int, k: int, h: float, to: int) -> None:
         w[to + BLOCK + i] = (db - da) * w[k + i]
         w[to + 2 * BLOCK + i] = -(da * w[slots.Z1 + i] + db * w[slots.Z2 + i])
         w[to + 3 * BLOCK + i] = (da + db) * w[k + i]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def askew(w: Array, h: float) -> None:
+    """What the crossings of a cross's edges add to its coverage, over the cosine of the angle
+    between their normals: Phi(x, y; r) = Phi(x) Phi(y) + r phi(x) phi(y) + O(r²) (Plackett 1954).
+
+    From the strips A (u, h), B (v, 1), C (v, h), E (u, 1); into row Z1, its d/du, d/dv into E1, F1,
+    s d/ds of u's and v's edges into Z2, E2, d/dh into F2.
+    """
+    for i in range(BLOCK):
+        ku, kv = w[slots.KU + i], w[slots.KV + i]
+        x, y = w[slots.U + i] * ku, w[slots.V + i] * kv
+        m, n = h * ku, h * kv
+        # differences and sums of the densities at the two edges of each strip
+        a, e = w[slots.AU + i] / ku, w[slots.EU + i] / ku
+        b, c = w[slots.BU + i] / kv, w[slots.CU + i] / kv
+        ah, eh = w[slots.AH + i] / ku, w[slots.EH + i] / ku
+        bh, ch = w[slots.BH + i] / kv, w[slots.CH + i] / kv
+        w[slots.Z1 + i] = a * (b - c) + c * e
+        w[slots.E1 + i] = ku * (w[slots.AS + i] * (b - c) + c * w[slots.ES + i])
+        w[slots.F1 + i] = kv * (a * (w[slots.BS + i] - w[slots.CS + i]) + w[slots.CS + i] * e)
+        sa, se = a * (x * x + m * m) + 2.0 * ah * x * m, e * (x * x + ku * ku) + 2.0 * eh * x * ku
+        sb, sc = b * (y * y + kv * kv) + 2.0 * bh * y * kv, c * (y * y + n * n) + 2.0 * ch * y * n
+        w[slots.Z2 + i] = sa * (b - c) + c * se
+        w[slots.E2 + i] = a * (sb - sc) + sc * e
+        w[slots.F2 + i] = kv * (n * c + y * ch) * (a - e) - ku * (m * a + x * ah) * (b - c)

@@ -1,10 +1,11 @@
 """The grey that a mark of known shape gives its pixels, and its derivatives, compiled.
 
 An edge seen through a Gaussian blur is Phi(d / s), d the signed distance of the pixel's centre from
-the edge and s² = blur² + 1/12 (the second moment of the pixel's own area). Crossing edges multiply,
-the lighting plane multiplies everything, and motion during the exposure is the mean over the path,
-taken at Gauss-Legendre points. Derivatives are exact but for the change of the factor that turns
-mark units into pixels along a curved outline; that error vanishes on the outline itself.
+the edge and s² = blur² + 1/12 (the second moment of the pixel's own area). Crossing edges multiply
+(those of a cross seen askew add a little), the lighting plane multiplies everything, and motion
+during the exposure is the mean over the path, taken at Gauss-Legendre points. Derivatives are exact
+but for the change of the factor that turns mark units into pixels along a curved outline; that
+error vanishes on the outline itself.
 
 Parameters p (16): 0, 1 position; 2..5 inverse of the affine, row by row; 6 s; 7 level; 8 contrast;
 9, 10 lighting; 11 offset, 12 opening (quadrant); 11 radius, 12 step, 13 radius, 14 step (ring);
@@ -25,7 +26,7 @@ from numba import njit
 
 from calibration.camera import Array
 from tracker.marks import slots
-from tracker.marks.edge import FAST, edges, strip
+from tracker.marks.edge import FAST, askew, edges, strip
 from tracker.marks.slots import BLOCK, MODEL, J, X, Y
 from tracker.marks.texture import textured
 
@@ -299,13 +300,16 @@ def _rings(p: Array, q: Array, c: Array, w: Array) -> None:
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def _cross(p: Array, c: Array, w: Array) -> None:
-    h = p[11]
+    h, sides = p[11], c[3] * c[4]
+    slant = (p[2] * p[4] + p[3] * p[5]) / sides  # the perspective's part left out
+    steep, nu, nv = p[8] * slant, slant / (c[3] * c[3]), slant / (c[4] * c[4])
     _plane(p, c, w)
     _widths(c, w)
     strip(w, slots.U, slots.KU, h, slots.A)
     strip(w, slots.V, slots.KV, 1.0, slots.B)
     strip(w, slots.V, slots.KV, h, slots.C)
     strip(w, slots.U, slots.KU, 1.0, slots.E)
+    askew(w, h)
     for i in range(BLOCK):
         A, B, C, E = w[slots.A + i], w[slots.B + i], w[slots.C + i], w[slots.E + i]
         a, b = A * B, C * E
@@ -314,13 +318,22 @@ def _cross(p: Array, c: Array, w: Array) -> None:
         wv = ra * A * w[slots.BU + i] + rb * w[slots.CU + i] * E
         su = ra * w[slots.AS + i] * B + rb * C * w[slots.ES + i]
         sv = ra * A * w[slots.BS + i] + rb * w[slots.CS + i] * E
+        wu, wv = wu + steep * w[slots.E1 + i], wv + steep * w[slots.F1 + i]
+        su, sv = su + steep * w[slots.Z2 + i], sv + steep * w[slots.E2 + i]
         w[slots.WU + i], w[slots.WV + i], w[slots.SU + i], w[slots.SV + i] = wu, wv, su, sv
         w[J + 6 * BLOCK + i] = (su + sv) * c[0]
         w[J + 7 * BLOCK + i] = 1.0
-        w[J + 8 * BLOCK + i] = a + b - a * b
-        w[J + 11 * BLOCK + i] = ra * w[slots.AH + i] * B + rb * w[slots.CH + i] * E
+        w[J + 8 * BLOCK + i] = a + b - a * b + slant * w[slots.Z1 + i]
+        dh = ra * w[slots.AH + i] * B + rb * w[slots.CH + i] * E
+        w[J + 11 * BLOCK + i] = dh + steep * w[slots.F2 + i]
         w[MODEL + i] = p[7] + p[8] * w[J + 8 * BLOCK + i]
     _along_sides(p, c, w)
+    for i in range(BLOCK):
+        corner = p[8] * w[slots.Z1 + i]
+        w[J + 2 * BLOCK + i] += corner * (p[4] / sides - nu * p[2])
+        w[J + 3 * BLOCK + i] += corner * (p[5] / sides - nu * p[3])
+        w[J + 4 * BLOCK + i] += corner * (p[2] / sides - nv * p[4])
+        w[J + 5 * BLOCK + i] += corner * (p[3] / sides - nv * p[5])
     _blank(w, 12, 15)
 
 
