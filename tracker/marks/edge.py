@@ -71,11 +71,12 @@ def askew(w: Array, h: float) -> None:
         ku, kv = w[slots.KU + i], w[slots.KV + i]
         x, y = w[slots.U + i] * ku, w[slots.V + i] * kv
         m, n = h * ku, h * kv
+        iu, iv = 1.0 / ku, 1.0 / kv
         # differences and sums of the densities at the two edges of each strip
-        a, e = w[slots.AU + i] / ku, w[slots.EU + i] / ku
-        b, c = w[slots.BU + i] / kv, w[slots.CU + i] / kv
-        ah, eh = w[slots.AH + i] / ku, w[slots.EH + i] / ku
-        bh, ch = w[slots.BH + i] / kv, w[slots.CH + i] / kv
+        a, e = w[slots.AU + i] * iu, w[slots.EU + i] * iu
+        b, c = w[slots.BU + i] * iv, w[slots.CU + i] * iv
+        ah, eh = w[slots.AH + i] * iu, w[slots.EH + i] * iu
+        bh, ch = w[slots.BH + i] * iv, w[slots.CH + i] * iv
         w[slots.Z1 + i] = a * (b - c) + c * e
         w[slots.E1 + i] = ku * (w[slots.AS + i] * (b - c) + c * w[slots.ES + i])
         w[slots.F1 + i] = kv * (a * (w[slots.BS + i] - w[slots.CS + i]) + w[slots.CS + i] * e)

@@ -303,6 +303,8 @@ def _cross(p: Array, c: Array, w: Array) -> None:
     h, sides = p[11], c[3] * c[4]
     slant = (p[2] * p[4] + p[3] * p[5]) / sides  # the perspective's part left out
     steep, nu, nv = p[8] * slant, slant / (c[3] * c[3]), slant / (c[4] * c[4])
+    t2, t3 = p[8] * (p[4] / sides - nu * p[2]), p[8] * (p[5] / sides - nu * p[3])
+    t4, t5 = p[8] * (p[2] / sides - nv * p[4]), p[8] * (p[3] / sides - nv * p[5])
     _plane(p, c, w)
     _widths(c, w)
     strip(w, slots.U, slots.KU, h, slots.A)
@@ -329,11 +331,11 @@ def _cross(p: Array, c: Array, w: Array) -> None:
         w[MODEL + i] = p[7] + p[8] * w[J + 8 * BLOCK + i]
     _along_sides(p, c, w)
     for i in range(BLOCK):
-        corner = p[8] * w[slots.Z1 + i]
-        w[J + 2 * BLOCK + i] += corner * (p[4] / sides - nu * p[2])
-        w[J + 3 * BLOCK + i] += corner * (p[5] / sides - nu * p[3])
-        w[J + 4 * BLOCK + i] += corner * (p[2] / sides - nv * p[4])
-        w[J + 5 * BLOCK + i] += corner * (p[3] / sides - nv * p[5])
+        corner = w[slots.Z1 + i]
+        w[J + 2 * BLOCK + i] += corner * t2
+        w[J + 3 * BLOCK + i] += corner * t3
+        w[J + 4 * BLOCK + i] += corner * t4
+        w[J + 5 * BLOCK + i] += corner * t5
     _blank(w, 12, 15)
 
 
