@@ -83,6 +83,18 @@ def whiten(factor: Array, values: Array) -> None:
     _forward(factor, values)
 
 
+def whitened(factor: Array, values: Array) -> Iterator[tuple[slice, Array]]:
+    """L^-1 values of values (marks, 2, knots, any), some knots at a time, in order."""
+    last = np.zeros((*values.shape[:2], 1, values.shape[3]))
+    for some in spells(values.shape[2]):
+        out = np.concatenate([last, values[:, :, some]], axis=2)
+        along = np.concatenate([np.zeros_like(factor[:, :1]), factor[:, some]], axis=1)
+        along[:, 0, 0] = 1.0  # the one before is known
+        whiten(along, out)
+        last = out[:, :, -1:]
+        yield some, out[:, :, 1:]
+
+
 def unwhitened(factor: Array, values: Array) -> Array:
     """L^-T values, for values (marks, 2, knots, any)."""
     out = values.copy()

@@ -227,18 +227,17 @@ def lost_to_slow(setup: Setup, told: Gathered) -> tuple[Array, Array]:
     """What slow errors, once eliminated, take from an eye's normal matrix (n, n) and right side
     (n,).
     """
-    n, knots = len(told.here), told.rows.shape[2]
-    matrix, rows, slow_side = np.zeros((n, n)), told.rows.copy(), told.slow_side[..., None].copy()
-    chain.whiten(told.factor, rows)
+    n, parts = len(told.here), bands(setup, len(told.here))
+    matrix, side, slow_side = np.zeros((n, n)), np.zeros(n), told.slow_side[..., None].copy()
     chain.whiten(told.factor, slow_side)
-    parts = bands(setup, n)
-    for some in chain.spells(knots):
-        there = np.ascontiguousarray(rows[:, :, some]).reshape(-1, n)
+    for some, rows in chain.whitened(told.factor, told.rows):
+        there = np.ascontiguousarray(rows).reshape(-1, n)
+        side += slow_side[:, :, some].ravel() @ there
         on = chain.touched(there, parts, NEGLIGIBLE)
         for a, b in on:
             for c, d in on:
                 matrix[a:b, c:d] += there[:, a:b].T @ there[:, c:d]
-    return matrix, slow_side.ravel() @ rows.reshape(-1, n)
+    return matrix, side
 
 
 def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:

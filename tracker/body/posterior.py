@@ -221,16 +221,16 @@ class Solution:
 
     @cached_property
     def _marks_root(self) -> Array:
-        seen = self.system.local
+        seen = self.system.evidence.local
         if self.setup.sensors:
-            seen = seen - self.system.felt
+            seen = seen - self.system.evidence.felt
         return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
     def _felt_root(self) -> Array:
         if not self.setup.sensors:
             return np.zeros((len(self.sd), 0))
-        felt = on_handles(self.setup, self.system.felt) * self.sd * self.sd[:, None]
+        felt = on_handles(self.setup, self.system.evidence.felt) * self.sd * self.sd[:, None]
         return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property

@@ -13,7 +13,7 @@ from tracker.body.attitude import STEEP
 from tracker.body.fit import Fit
 from tracker.body.posterior import Solution
 from tracker.body.setup import Eye, Setup
-from tracker.body.system import System, covariance
+from tracker.body.system import Evidence, System, covariance
 from tracker.body.trust import Rejected
 from tracker.values import Warning_
 
@@ -117,7 +117,7 @@ def nothing_seen() -> Solution:
         held=np.zeros(0, dtype=bool),
     )
     empty = np.zeros(0)
-    system = System(empty, 0.0, none, none, none)
+    system = System(empty, 0.0, Evidence(none, empty, none), none)
     return Solution(
         Setup((), ()), fit, system, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
     )

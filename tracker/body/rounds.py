@@ -20,7 +20,7 @@ from tracker.body.fit import Fit
 from tracker.body.joint import Joint
 from tracker.body.knots import resited
 from tracker.body.setup import POSES, Setup
-from tracker.body.system import System, system
+from tracker.body.system import System, system, without_slow
 from tracker.values import Progress
 
 FIRST, SECOND, LAST = 12, 27, 8
@@ -204,8 +204,8 @@ def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, System]:
         fit, decrement = _last(setup, fit, sd)
         if decrement < ENOUGH[bool(setup.sensors)]:
             break
-    told = newton.told(setup, fit.at, fit.weights, fit.noise)
-    return fit, system(setup, told, fit.at.values, sd, fit.held)
+    evidence = without_slow(setup, newton.told(setup, fit.at, fit.weights, fit.noise))
+    return fit, system(setup, evidence, fit.at.values, sd, fit.held)
 
 
 def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:

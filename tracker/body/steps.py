@@ -18,7 +18,7 @@ from tracker.body.newton import Point, Told
 from tracker.body.noise import Noise
 from tracker.body.root import on_coefficients
 from tracker.body.setup import POSES, Setup
-from tracker.body.system import System, system
+from tracker.body.system import System, system, without_slow
 
 BLIND = 0.3
 """A component whose place at contact keeps more than this share of its prior sd is unseen."""
@@ -31,7 +31,7 @@ def step(
     (count,) stay where they are.
     """
     found = None if setup.sensors else joint.joint(setup, told, values, sd, held)
-    return found or system(setup, told, values, sd, held)
+    return found or system(setup, without_slow(setup, told), values, sd, held)
 
 
 def left(setup: Setup, taken: Joint | System, sd: Array) -> Array:

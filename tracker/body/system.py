@@ -20,6 +20,17 @@ from tracker.body.setup import Setup
 
 
 @dataclass(frozen=True)
+class Evidence:
+    """What the evidence says about the unknowns near a point, on B-spline coefficients, marks' slow
+    errors eliminated.
+    """
+
+    local: Array  # (count, count) information of marks and sensors
+    side: Array  # (count,) its right side
+    felt: Array  # (count, count) information of sensors alone; empty without any
+
+
+@dataclass(frozen=True)
 class Step:
     """A Gauss-Newton step."""
 
@@ -31,31 +42,37 @@ class Step:
 class System(Step):
     """A Gauss-Newton step, and the posterior's root."""
 
-    local: Array  # (count, count) information on B-spline coefficients, slow errors eliminated
-    felt: Array  # (count, count) of sensors alone; empty without any
+    evidence: Evidence
     root: Array  # (count, count) of the posterior covariance, in prior sds
 
 
-def system(setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]) -> System:
-    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
-    (count,) stay where they are.
-    """
+def without_slow(setup: Setup, told: Told) -> Evidence:
+    """The evidence with marks' slow errors eliminated."""
     local, side = told.local.copy(), told.side.copy()
     for eye in told.eyes:
         if eye.rows.size:
             matrix, right = lost_to_slow(setup, eye)
             add_eye(local, -matrix, setup.spline[-1].stop, eye.here)
             side[eye.here] -= right
-    pull = sd * (side_on_handles(setup, side) - setup.pull(values))
+    return Evidence(local, side, told.felt)
+
+
+def system(
+    setup: Setup, evidence: Evidence, values: Array, sd: Array, held: NDArray[np.bool_]
+) -> System:
+    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
+    (count,) stay where they are.
+    """
+    pull = sd * (side_on_handles(setup, evidence.side) - setup.pull(values))
     pull -= unit(setup, values, sd)
-    root = posterior_root(setup, local, sd)
+    root = posterior_root(setup, evidence.local, sd)
     change = root @ (root.T @ pull)
     if held.any():
         # the step of the others, given that these stay
         stay = root[held]
         change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
         change[held] = 0.0
-    return System(change, float(pull @ change), local, told.felt, root)
+    return System(change, float(pull @ change), evidence, root)
 
 
 def covariance(s: System) -> Array:
