@@ -52,7 +52,7 @@ def without_slow(setup: Setup, told: Told) -> Evidence:
     for eye in told.eyes:
         if eye.rows.size:
             matrix, right = lost_to_slow(setup, eye)
-            add_eye(local, -matrix, setup.spline[-1].stop, eye.here)
+            add_eye(local, np.negative(matrix, out=matrix), setup.spline[-1].stop, eye.here)
             side[eye.here] -= right
     return Evidence(local, side, told.felt)
 

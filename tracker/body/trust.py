@@ -102,10 +102,12 @@ def resized(setup: Setup, fit: Fit, told: Told, spread: Spread) -> tuple[tuple[N
     parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, strict=True)
     for k, (seen, weight, on, old) in enumerate(parts):
         eye, (own, beside) = told.eyes[k], spread.slow[k]
-        covariance = spread.covariance[np.ix_(eye.here, eye.here)]
+        covariance = spread.covariance
+        if not np.array_equal(eye.here, np.arange(setup.count)):
+            covariance = covariance[np.ix_(eye.here, eye.here)]
         spent = np.sum(taken(setup, seen, on, covariance) * weight, axis=0)
         # of what marks share, none is a single mark's
-        whole = float(np.sum(covariance * eye.matrix)) - _spent_on_slow(eye, own, beside)
+        whole = float(np.vdot(covariance, eye.matrix)) - _spent_on_slow(eye, own, beside)
         spent *= whole / max(float(spent.sum()), 1e-12)
         spent += common_share(seen, weight).sum(axis=0)
         residual = common_motion(seen, weight)
