@@ -48,7 +48,7 @@ ZERO = 1e-7  # s; a frame so near to time zero is at it
 PER_KNOT = 16
 """Draws are told at so many frames between two knots of the motions, where a curve has no more to
 tell: a long film's draws take no more room than a short one's."""
-ROOM = 5_000_000  # numbers of draws' states that are held at once
+ROOM = 1_500_000  # numbers of draws' states that are held at once
 
 
 @dataclass(frozen=True)
