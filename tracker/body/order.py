@@ -41,18 +41,17 @@ class Order:
 
 @dataclass(frozen=True)
 class _Span:
-    """When coefficients or knots (n,) begin and cease to count, and how many unknowns each is."""
+    """When coefficients or knots (n,) begin and cease to count."""
 
     first: Array
     last: Array
-    size: int
 
 
 def order_of(setup: Setup, values: Array, slow: tuple[int, ...]) -> Order:
     """The order at `values` (count,); `slow` has each camera's number of knots of slow errors."""
     bases = [_of_splines(body.basis) for body in setup.bodies]
     knots = [
-        _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0), 0)
+        _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
         for k, count in enumerate(slow)
     ]
     lengths = np.concatenate([s.last - s.first for s in bases])
@@ -71,7 +70,7 @@ def _of_splines(basis: Basis) -> _Span:
         interval = max(int(np.searchsorted(basis.sites, place)) - 1, 0)
         touched = int(basis.near(basis.sites[interval : interval + 1])[0][0])
         first[touched : touched + NEAR], last[touched : touched + NEAR] = -np.inf, np.inf
-    return _Span(first, last, POSES)
+    return _Span(first, last)
 
 
 def _of_knots(setup: Setup, values: Array, eye: int) -> _Span:
@@ -82,18 +81,15 @@ def _of_knots(setup: Setup, values: Array, eye: int) -> _Span:
     shuts = np.maximum(np.searchsorted(knot, k, side="right") - 1, 0)
     first, last = times[opens], times[shuts]
     last[:-1] = np.maximum(last[:-1], first[1:])
-    return _Span(first, last + _AFTER, 2 * len(e.marks))
+    return _Span(first, last + _AFTER)
 
 
 def _ordered(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float) -> Order:
     """The order if coefficients that count for longer than `limit` are in the border."""
     ahead = [s.last - s.first > limit for s in bases]
-    first = np.concatenate(
-        [*(s.first[~out] for s, out in zip(bases, ahead, strict=True))] + [s.first for s in knots]
-    )
-    last = np.concatenate(
-        [*(s.last[~out] for s, out in zip(bases, ahead, strict=True))] + [s.last for s in knots]
-    )
+    inside = [_Span(s.first[~out], s.last[~out]) for s, out in zip(bases, ahead, strict=True)]
+    first = np.concatenate([s.first for s in (*inside, *knots)])
+    last = np.concatenate([s.last for s in (*inside, *knots)])
     number = _blocks(first, last)
     count = int(number.max(initial=-1)) + 1
     own: list[list[NDArray[np.int64]]] = [[] for _ in range(count)]
