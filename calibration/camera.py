@@ -11,9 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array
 
 POSE = slice(0, 6)
 LENS = slice(6, 15)

@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from calibration.board import Board
-from calibration.bounded import read_bounded
-from calibration.camera import Array, Lens
-from calibration.chessboard import LensCalibration, lens_from_board, lens_from_chessboard
-from calibration.problem import RECORD, Problem
+from calibration.arrays import Array
+from calibration.board.calibrate import LensCalibration, lens_from_board, lens_from_chessboard
+from calibration.board.detect import Board
+from calibration.camera import Lens
+from calibration.errors import RECORD, Problem
+from calibration.files import read_bounded
 
 __all__ = [
     "GIVEN_FOCAL_U",

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.body import Solution
+from calibration.arrays import Array
+from tracker.motion import Solution
 
 DRAWS = 200
 """Draws from the posterior behind a point's uncertainty: 5 % of it."""

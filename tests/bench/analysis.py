@@ -13,8 +13,8 @@ from pathlib import Path
 
 import cv2
 
-from tracker.analysis import analyse
-from tracker.record import load_record
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
 
 
 def bare_read(films: list[str]) -> float:

@@ -22,8 +22,8 @@ import time
 from importlib.util import find_spec
 from pathlib import Path
 
-from tracker.batch import batch, cluster, this_machine
-from tracker.batch_child import Task
+from tracker.batch.child_process import Task
+from tracker.batch.run import batch, cluster, this_machine
 from tracker.demo import Scenario, write_demo
 
 

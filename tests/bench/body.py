@@ -29,9 +29,9 @@ sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
 
 import body_case as case
 
-from tracker.body import VehicleGeometry, solve
 from tracker.demo import load_truth
-from tracker.results_files import read_results
+from tracker.motion import VehicleGeometry, solve
+from tracker.results.folder import read_results
 
 CAMERA_U = np.array([3e-4] * 3 + [4e-3] * 3 + [2.0] * 4 + [3e-3, 3e-3, 2e-4, 2e-4, 1e-3])
 ZERO_U = 2e-4

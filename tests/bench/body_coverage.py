@@ -27,12 +27,12 @@ sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
 import body_case as case
 
 from calibration.camera import Camera
-from tracker import headline
-from tracker.body import CameraEvidence, Solution, VehicleGeometry, solve
-from tracker.headline import Drawn
-from tracker.judged import film_occupant, occupant_times
-from tracker.occupant import film_acceleration, flail, ridedown
-from tracker.values import STATE, Quantity
+from tracker.core.types import STATE, Quantity
+from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
+from tracker.outcome import headline
+from tracker.outcome.headline import Drawn
+from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.pipeline.vehicle_result import film_occupant, occupant_times
 
 CAMERA_U = np.array([3e-4] * 3 + [4e-3] * 3 + [0.5] * 4 + [1e-3, 1e-3, 1e-4, 1e-4, 3e-4])
 ZERO_U, RATE_U, MARKER_U = 1e-4, 5e-5, 1e-3

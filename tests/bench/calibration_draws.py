@@ -24,16 +24,17 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from calibration_films import one
 
-from calibration.camera import Array, Camera
+from calibration.arrays import Array
+from calibration.camera import Camera
 from calibration.lens import GIVEN_FOCAL_U
+from tracker.camera.stage import see
 from tracker.demo import Scenario
 from tracker.demo.render import Painter
 from tracker.demo.scenario import moved_pixels
 from tracker.demo.scene import Scene, make_scene
 from tracker.demo.site import FLASH
 from tracker.demo.write import write_movie
-from tracker.record import load_record
-from tracker.sight import see
+from tracker.record.load import load_record
 
 FACING = 0.3  # least cosine between a target's normal and the way to the camera
 

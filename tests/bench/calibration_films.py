@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 
+from tracker.camera.stage import see
 from tracker.demo import Scenario, write_demo
 from tracker.demo.scenario import moved_pixels, picture_motion
-from tracker.record import load_record
-from tracker.sight import see
+from tracker.record.load import load_record
 
 
 def main() -> None:

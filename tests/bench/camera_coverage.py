@@ -13,9 +13,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "calibration"))
 
 from calibration_scenes import FLAT, LENS, SIZE, TWO_PLANES, names, overhead, same_noise, side
 
-from calibration.camera import Array, Camera, Lens
-from calibration.steadiness import steadiness
-from calibration.survey import resect
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
+from calibration.image_motion.stabilise import steadiness
+from calibration.resection.resect import resect
 
 
 def coverage(

@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tracker"))
 
 from simulated import CG, accelerometer, scene
 
+from tracker.accelerometers import GRAVITY as G
 from tracker.crosscheck import cross_check
-from tracker.signals import GRAVITY as G
 
 ACCELERATIONS = ("ax", "ay", "az")
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
+from tracker.cli.progress import beside_truth
+from tracker.core.types import STATE
 from tracker.demo import load_truth
-from tracker.results_files import read_results
-from tracker.terminal import beside_truth
-from tracker.values import STATE
+from tracker.results.folder import read_results
 
 FIRST, LAST = -0.05, 0.20  # s, the span over which the motion is compared
 

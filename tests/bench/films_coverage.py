@@ -18,13 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.problem import Problem
-from tracker.analysis import analyse
+from calibration.errors import Problem
+from tracker.cli.progress import beside_truth
+from tracker.core.types import STATE, Motion
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
-from tracker.headline import Drawn, crush, velocity_change
-from tracker.record import load_record
-from tracker.terminal import beside_truth
-from tracker.values import STATE, Motion
+from tracker.outcome.headline import Drawn, crush, velocity_change
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
 
 FIRST, LAST = -0.05, 0.20  # s
 RATES, SIZE = (500.0, 1000.0), (800, 640)

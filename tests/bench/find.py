@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from tracker.camera.expected_targets import wanted_marks
+from tracker.camera.lens_source import optics_of
+from tracker.core.types import Mark
+from tracker.detection import find_marks
 from tracker.film import open_film
-from tracker.find import find_marks
-from tracker.optics import optics_of
-from tracker.record import Record, load_record
-from tracker.values import Mark
-from tracker.wanted import wanted_marks
+from tracker.record.load import Record, load_record
 
 WRONG_PX = 6.0
 """Distance from the pick, roughly placed itself, from which another thing has been found."""

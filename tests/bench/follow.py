@@ -33,11 +33,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
 from rendered import ground, paint
 
-from tracker.analysis import analyse
+from tracker.core.types import Mark
 from tracker.film import open_film
-from tracker.follow import follow
-from tracker.record import load_record
-from tracker.values import Mark
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
+from tracker.tracking import follow
 
 SIZE = (1280, 1024)
 MARK = 24.0
@@ -188,7 +188,7 @@ def memory(lengths: tuple[int, ...]) -> None:
 def peak(film: Path) -> float:
     """Peak memory in MB of a process that analyses a film."""
     code = (
-        "import sys; from tracker.analysis import analyse; from tracker.record import "
+        "import sys; from tracker.pipeline.analyse import analyse; from tracker.record import "
         "load_record; analyse(load_record(sys.argv[1])); import resource; "
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
     )

@@ -21,8 +21,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
 from rendered import film_of, finished, ground, paint
 
-from tracker.follow import follow
-from tracker.values import Mark
+from tracker.core.types import Mark
+from tracker.tracking import follow
 
 SIZE = (640, 480)
 MARK = 20.0

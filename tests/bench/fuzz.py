@@ -32,7 +32,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "tracker")]
 
 from fuzz_readers import READERS  # noqa: E402
 
-from calibration.problem import Problem  # noqa: E402
+from calibration.errors import Problem  # noqa: E402
 
 SLICE = 20.0  # s of a turn
 HANG = 20.0  # s for one file

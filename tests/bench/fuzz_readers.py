@@ -17,18 +17,18 @@ from made_results import made_results
 from mutate import Random, mutilated, odd_tree, toml
 
 from calibration.camera import Lens
+from calibration.errors import Problem
 from calibration.lens import load_lens, save_lens
-from calibration.problem import Problem
+from tracker.accelerometers import read_accelerometer
+from tracker.accelerometers.iso13499 import IsoTest, make_channel, write_folder
 from tracker.criteria.sets import load_criteria
 from tracker.film import open_film
 from tracker.film.pictures import picture
-from tracker.log import read_log
-from tracker.record import load_planned, load_record
-from tracker.record_schema import Accelerometer
-from tracker.results_files import read_results, write_data
-from tracker.results_json import RESULTS, json_text, read_scalars
-from tracker.signals import read_accelerometer
-from tracker.signals.iso13499 import IsoTest, make_channel, write_folder
+from tracker.record.load import load_planned, load_record
+from tracker.record.schema import Accelerometer
+from tracker.results.folder import read_results, write_data
+from tracker.results.json import RESULTS, json_text, read_scalars
+from tracker.storage.audit_log import read_log
 
 Make = Callable[[Random], bytes]
 Read = Callable[[bytes], None]

@@ -11,11 +11,11 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from tracker.accelerometers import GRAVITY, judge_channels
 from tracker.demo import Scenario, sensors
 from tracker.demo.physics import car, simulate
-from tracker.instrumented import Assumptions, accelerometer_risk
-from tracker.occupant import film_acceleration, occupant_risk
-from tracker.signals import GRAVITY, judge_channels
+from tracker.outcome.accelerometer_risk import Assumptions, accelerometer_risk
+from tracker.outcome.occupant_risk import film_acceleration, occupant_risk
 
 FLAIL = (0.6, 0.3)
 FIGURES = ("oiv_x", "oiv_y", "ridedown_x", "mean50_x", "thiv", "asi")

@@ -21,13 +21,14 @@ import tempfile
 import time
 from pathlib import Path
 
-from calibration.problem import Problem
-from tracker import analysis, report
-from tracker.cli import main as command_line
+from calibration.errors import Problem
+from tracker import report
+from tracker.cli.main import main as command_line
 from tracker.demo import Scenario, write_demo
-from tracker.results_files import read_results
+from tracker.pipeline import analyse
+from tracker.results.folder import read_results
 
-LOADED = (analysis, report)  # once, for all commands that are forked from here
+LOADED = (analyse, report)  # once, for all commands that are forked from here
 FORKED = multiprocessing.get_context("fork")
 WATCHED = ("vehicles", "cameras", "crush", "mechanics", "cross_check", "criteria", "warnings")
 FILES = ("report.html", "report.pdf", "results.h5", "log.jsonl", "motion/car.csv", "films/side.mp4")
@@ -70,7 +71,7 @@ class KillableProgram:
     """A command started as a person starts it: it has processes of its own."""
 
     def __init__(self, *arguments):
-        program = [sys.executable, "-m", "tracker.cli", *arguments]
+        program = [sys.executable, "-m", "tracker.cli.main", *arguments]
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         self.process = subprocess.Popen(program, **quiet)
 
@@ -142,7 +143,7 @@ def state(results, reference):
 
     As the next command finds them: what a killed run pushed aside is put back by that.
     """
-    from tracker.folder import clear_leftovers
+    from tracker.storage.atomic_folder import clear_leftovers
 
     clear_leftovers(results.resolve())
     if not results.exists():

@@ -16,8 +16,8 @@ from tracker.criteria import load_criteria
 from tracker.demo import Scenario
 from tracker.demo.physics import simulate
 from tracker.mechanics.predict import Case, predict
-from tracker.occupant import film_acceleration, flail, ridedown
-from tracker.results_files import read_results
+from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.results.folder import read_results
 
 MPH = 0.44704
 CASES = (  # car kg, speed mi/h, truck kg

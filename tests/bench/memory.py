@@ -69,9 +69,9 @@ def peak():
 
 def follow_case():
     """Follows a film; a film of a few frames is followed first, so that all is loaded."""
+    from tracker.core.types import Mark
     from tracker.film import open_film
-    from tracker.follow import follow
-    from tracker.values import Mark
+    from tracker.tracking import follow
 
     def run(path):
         film = open_film(str(path), frame_rate=1000.0)

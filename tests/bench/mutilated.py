@@ -28,11 +28,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from mutate import mutilated
 
-from calibration.problem import Problem
-from tracker.analysis import analyse
+from calibration.errors import Problem
 from tracker.demo import Scenario, write_demo
 from tracker.film import open_film
-from tracker.record import load_record
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
 
 LIMIT = 60.0  # s
 FORKED = multiprocessing.get_context("fork")

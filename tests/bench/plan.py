@@ -14,16 +14,16 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Quantity
 from tracker.plan.layout import stands
 from tracker.plan.motion import planned_course
 from tracker.plan.noise import Picture
 from tracker.plan.numbers import numbers
 from tracker.plan.predict import predict
-from tracker.record import PlannedRecord, load_planned
-from tracker.results import Results
-from tracker.results_files import read_results
-from tracker.values import Quantity
+from tracker.record.load import PlannedRecord, load_planned
+from tracker.results.folder import read_results
+from tracker.results.schema import Results
 
 
 def placed(record: PlannedRecord, results: Results) -> PlannedRecord:

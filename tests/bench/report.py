@@ -27,7 +27,8 @@ import sys
 from pathlib import Path
 from tracker.report import write_reports
 from tracker.report.films import mark_films
-from tracker.results_files import read_results, write_results
+from tracker.pipeline.write_results import write_results
+from tracker.results.folder import read_results
 quiet = lambda *_: None
 results, out = read_results(Path(sys.argv[1])), Path(sys.argv[2])
 """
@@ -45,7 +46,7 @@ def timed(code: str, results: Path, out: Path) -> tuple[float, float]:
 
 def main() -> None:
     from tracker.film import open_film
-    from tracker.results_files import read_results
+    from tracker.results.folder import read_results
 
     folder = Path(sys.argv[1]) / "results"
     results = read_results(folder)

@@ -8,9 +8,9 @@ import time
 
 import numpy as np
 
-from calibration.finding import Finding
-from calibration.flash import onset
-from calibration.timing_light import TimingLight, frame_map
+from calibration.findings import Finding
+from calibration.time.flash import onset
+from calibration.time.timing_light import TimingLight, frame_map
 
 FLASHES = {
     "step": {},

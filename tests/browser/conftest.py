@@ -59,7 +59,7 @@ def analysed(small, user, tmp_path_factory):
     """The same, analysed by the command line."""
     folder = tmp_path_factory.mktemp("analysed") / "S-1"
     shutil.copytree(small, folder)
-    command = [sys.executable, "-m", "tracker.cli", "analyse", str(folder / "record.toml")]
+    command = [sys.executable, "-m", "tracker.cli.main", "analyse", str(folder / "record.toml")]
     subprocess.run(command, check=True, env=user, capture_output=True, timeout=400)
     return folder
 

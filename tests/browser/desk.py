@@ -31,7 +31,7 @@ class Desk:
         self.pages_may_complain = False
 
     def __enter__(self) -> Desk:
-        command = [sys.executable, "-m", "tracker.cli", "open", "--no-browser"]
+        command = [sys.executable, "-m", "tracker.cli.main", "open", "--no-browser"]
         command += [] if self.place is None else [str(self.place)]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, text=True, env=self.home, cwd=self.at

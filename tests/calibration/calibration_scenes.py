@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from calibration.camera import Array, Camera, Lens
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
 
 SIZE = (1280, 1024)
 LENS = Lens(

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from calibration_scenes import LENS
 
-from calibration.camera import Array, Camera, Lens
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
+from calibration.errors import Problem
 from calibration.lens import (
     Board,
     bow,
@@ -18,7 +20,6 @@ from calibration.lens import (
     save_lens,
     straightness,
 )
-from calibration.problem import Problem
 
 SIZE = (640, 480)
 TRUE = Lens(

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from calibration_scenes import LENS, SIZE, looking
 
-from calibration.bars import LEVEL_U, TILT_U, VIEWS
-from calibration.camera import Array, Camera
-from calibration.plane import Bar, camera_from_bars
-from calibration.problem import Problem
+from calibration.arrays import Array
+from calibration.camera import Camera
+from calibration.errors import Problem
+from calibration.scale_bars.camera import Bar, camera_from_bars
+from calibration.scale_bars.model import LEVEL_U, TILT_U, VIEWS
 
 PINHOLE = LENS.with_values(np.array([1510.0, 1510, 639.5, 511.5, 0, 0, 0, 0, 0]))
 

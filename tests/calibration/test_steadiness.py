@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from calibration.camera import Array
-from calibration.steadiness import Steadiness, steadiness
+from calibration.arrays import Array
+from calibration.image_motion.stabilise import Steadiness, steadiness
 
 SIZE = (1280, 1024)
 FRAMES = 220

@@ -18,9 +18,10 @@ from calibration_scenes import (
     side,
 )
 
-from calibration.camera import Array, Camera, Lens
-from calibration.problem import Problem
-from calibration.survey import Resection, resect
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
+from calibration.errors import Problem
+from calibration.resection.resect import Resection, resect
 
 
 def measured(

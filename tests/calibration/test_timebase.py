@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.camera import Array
-from calibration.finding import Finding
-from calibration.problem import RECORD, Problem
-from calibration.timebase import TimingLight, time_base
-from calibration.timing_light import frame_map
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+from calibration.findings import Finding
+from calibration.time.timebase import TimingLight, time_base
+from calibration.time.timing_light import frame_map
 
 RNG = np.random.default_rng
 

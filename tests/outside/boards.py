@@ -8,7 +8,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from calibration.camera import Array, Lens
+from calibration.arrays import Array
+from calibration.camera import Lens
 
 CORNERS, SQUARE, SIZE = (9, 6), 0.025, (640, 480)
 

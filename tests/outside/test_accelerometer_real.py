@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from tracker.instrumented import accelerometer_risk
-from tracker.integration import from_zero, integrate_twice
-from tracker.occupant import acceleration_severity, flail, ridedown
-from tracker.record_schema import Accelerometer
-from tracker.signals import GRAVITY, condition, read_accelerometer
-from tracker.signals.table import read_columns
+from tracker.accelerometers import GRAVITY, condition, read_accelerometer
+from tracker.accelerometers.text_table import read_columns
+from tracker.core.time_series import from_zero, integrate_twice
+from tracker.outcome.accelerometer_risk import accelerometer_risk
+from tracker.outcome.occupant_risk import acceleration_severity, flail, ridedown
+from tracker.record.schema import Accelerometer
 
 MASS = 1719.0  # kg, as the database states
 FLAIL = (0.6, 0.3)

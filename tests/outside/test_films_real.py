@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tracker.analysis import Move, analyse
-from tracker.body import Solution, solve
-from tracker.body.rounds import FIRST, SECOND
-from tracker.record import load_record
-from tracker.results import Results
-from tracker.values import STATE
+from tracker.core.types import STATE
+from tracker.motion import Solution, solve
+from tracker.motion.solver.iterations import FIRST, SECOND
+from tracker.pipeline.analyse import Move, analyse
+from tracker.record.load import load_record
+from tracker.results.schema import Results
 
 RECORDS = Path(__file__).parent / "records"
 COLUMN = {name: i for i, name in enumerate(STATE)}

@@ -16,9 +16,9 @@ import cv2
 import numpy as np
 import pytest
 
+from tracker.core.types import Mark, Status
 from tracker.film import Film, open_film
-from tracker.follow import Followed, follow
-from tracker.values import Mark, Status
+from tracker.tracking import Followed, follow
 
 Real = Callable[[str], Path]
 

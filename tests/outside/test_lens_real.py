@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from boards import corners_of
 
+from calibration.errors import Problem
 from calibration.lens import LensCalibration, lens_from_chessboard
-from calibration.problem import Problem
+from tracker.camera.lens_source import read_lens
 from tracker.demo.write import write_movie
-from tracker.optics import read_lens
-from tracker.record_camera import LensEntry
+from tracker.record.camera import LensEntry
 
 CORNERS, SQUARE = (9, 6), 0.025
 

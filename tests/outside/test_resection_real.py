@@ -12,8 +12,9 @@ import pytest
 from boards import SIZE, Boards, calibrated_by_opencv, direct_linear, grid, in_first_board
 from boards import solved_by_opencv as solve_pnp
 
-from calibration.camera import Array, Lens
-from calibration.survey import Resection, resect
+from calibration.arrays import Array
+from calibration.camera import Lens
+from calibration.resection.resect import Resection, resect
 
 CORNER_U = 0.2  # px
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from calibration.problem import Problem
-from tracker.signals.cfc import CLASSES, cfc_coefficients, cfc_filter
+from calibration.errors import Problem
+from tracker.accelerometers.cfc import CLASSES, cfc_coefficients, cfc_filter
 
 STEP = 1e-4
 

@@ -5,10 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.problem import Problem
-from tracker.record_schema import Accelerometer
-from tracker.signals import read_accelerometer
-from tracker.signals.iso13499 import (
+from calibration.errors import Problem
+from tracker.accelerometers import read_accelerometer
+from tracker.accelerometers.iso13499 import (
     IsoTest,
     header_value,
     make_channel,
@@ -16,6 +15,7 @@ from tracker.signals.iso13499 import (
     read_folder,
     write_folder,
 )
+from tracker.record.schema import Accelerometer
 
 RNG = np.random.default_rng(1)
 

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tracker.occupant import (
+from tracker.accelerometers import GRAVITY as G
+from tracker.outcome.occupant_risk import (
     acceleration_severity,
     flail,
     occupant_risk,
@@ -11,7 +12,6 @@ from tracker.occupant import (
     ridedown,
     theoretical_head_impact,
 )
-from tracker.signals import GRAVITY as G
 
 FLAIL = (0.6, 0.3)
 T = np.arange(0, 0.5, 1e-4)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tracker.ratings import (
+from tracker.core.curve_metrics import (
     Residuals,
     SpragueGeers,
     iso18571,

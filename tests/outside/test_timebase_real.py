@@ -4,7 +4,7 @@ from pathlib import Path
 import av
 import numpy as np
 
-from calibration.timebase import time_base
+from calibration.time.timebase import time_base
 
 
 def brightness(film: Path, region: tuple[int, int, int, int]) -> np.ndarray:

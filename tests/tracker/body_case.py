@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.camera import Camera, Lens
-from tracker.body import CameraEvidence, VehicleGeometry
-from tracker.body.attitude import turned
+from tracker.core.rigid_body import turned
+from tracker.motion import CameraEvidence, VehicleGeometry
 
 CG = (0.0, 0.0, -0.56)
 MARKERS = {

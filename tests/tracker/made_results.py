@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from calibration.camera import Array, Camera, Lens
-from tracker.log import Entry
-from tracker.results import (
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
+from tracker.core.types import STATE, Motion, Quantity, Status, Tracks, Warning_
+from tracker.results.schema import (
     Budget,
     CameraResult,
     ChannelAgreement,
@@ -34,7 +35,7 @@ from tracker.results import (
     VelocityComparison,
     View,
 )
-from tracker.values import STATE, Motion, Quantity, Status, Tracks, Warning_
+from tracker.storage.audit_log import Entry
 
 SPEED, PULSE, LENGTH = 27.5, 0.16, 0.35  # m/s, s (of the deceleration), s (of the film)
 TIME = np.arange(-0.05, LENGTH, 0.001)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tracker.record import PlannedRecord, load_planned
+from tracker.record.load import PlannedRecord, load_planned
 
 RECORD = """
 schema = 1

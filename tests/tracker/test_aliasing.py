@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from tracker.signals import GRAVITY
-from tracker.signals.aliasing import alias_note
+from tracker.accelerometers import GRAVITY
+from tracker.accelerometers.aliasing import alias_note
 
 FAST, RATE = 80_000.0, 4_000.0  # 1/s
 

@@ -10,16 +10,16 @@ import pytest
 import smallscene
 from click.testing import CliRunner
 
-from calibration.problem import Problem
-from tracker.analysis import analyse
-from tracker.cli import main
+from calibration.errors import Problem
+from tracker.camera.stage import Sight
+from tracker.cli.main import main
+from tracker.core.types import Progress
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
-from tracker.record import load_record
-from tracker.record_schema import Record
-from tracker.results import Results
-from tracker.results_files import read_results
-from tracker.sight import Sight
-from tracker.values import Progress
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
+from tracker.record.schema import Record
+from tracker.results.folder import read_results
+from tracker.results.schema import Results
 
 
 @pytest.fixture(scope="module")

@@ -5,16 +5,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.camera import Array
-from calibration.steadiness import steadiness
-from tracker.background import background
+from calibration.arrays import Array
+from calibration.image_motion.stabilise import steadiness
+from tracker.camera.background_patches import background
+from tracker.core.types import Status, Tracks
 from tracker.demo import Scenario
 from tracker.demo.render import Painter
 from tracker.demo.scene import make_scene
 from tracker.demo.tracks import true_tracks
 from tracker.demo.write import write_movie
 from tracker.film import Film, open_film
-from tracker.values import Status, Tracks
 
 SCENARIO = Scenario.quick(before=0.012, after=0.04, weave=1.0, flash=False)
 

@@ -18,14 +18,22 @@ from made_results import made_results
 from record_text import RECORD_TEXT
 from rich.console import Console
 
-from calibration.problem import Problem
-from tracker.batch import batch, cores, default_jobs, free_memory, tasks_of, this_machine, with_rows
-from tracker.batch_child import JOB, Children, Outcome, Task, up_to_date
-from tracker.cli import main
-from tracker.inputs import digests
-from tracker.record import load_record
-from tracker.results_files import write_data
-from tracker.terminal_batch import Lines, show_outcomes
+from calibration.errors import Problem
+from tracker.batch.child_process import JOB, Children, Outcome, Task, up_to_date
+from tracker.batch.run import (
+    batch,
+    cores,
+    default_jobs,
+    free_memory,
+    tasks_of,
+    this_machine,
+    with_rows,
+)
+from tracker.cli.batch import Lines, show_outcomes
+from tracker.cli.main import main
+from tracker.record.input_digests import digests
+from tracker.record.load import load_record
+from tracker.results.folder import write_data
 
 
 class Heard:

@@ -9,9 +9,9 @@ import time
 import pytest
 from record_text import RECORD_TEXT
 
-from calibration.problem import Problem
-from tracker.batch import batch, cluster
-from tracker.batch_child import Task
+from calibration.errors import Problem
+from tracker.batch.child_process import Task
+from tracker.batch.run import batch, cluster
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 pytestmark = pytest.mark.filterwarnings("default")  # the package's own

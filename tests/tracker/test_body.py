@@ -6,9 +6,9 @@ import body_case as case
 import numpy as np
 import pytest
 
-from calibration.problem import Problem
-from tracker.body import SOURCES, Solution, VehicleGeometry, solve
-from tracker.values import STATE
+from calibration.errors import Problem
+from tracker.core.types import STATE
+from tracker.motion import SOURCES, Solution, VehicleGeometry, solve
 
 TIME = np.arange(-0.05, 0.15, 2e-3)
 CRASH = case.crash(TIME)

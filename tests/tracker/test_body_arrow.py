@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tracker.body import arrow
+from tracker.motion.solver import block_arrow_cholesky
 
 SIZES, BORDER = (5, 7, 3, 1, 4), 4
 EDGES = np.cumsum([0, *SIZES, BORDER])
@@ -28,9 +28,9 @@ def dense() -> np.ndarray:
     return whole / size / size[:, None]
 
 
-def parted(whole: np.ndarray) -> arrow.Arrow:
+def parted(whole: np.ndarray) -> block_arrow_cholesky.Arrow:
     *blocks, end = PARTS
-    return arrow.Arrow(
+    return block_arrow_cholesky.Arrow(
         tuple(whole[p, p] for p in blocks),
         tuple(whole[q, p] for p, q in pairwise(blocks)),
         tuple(whole[end, p] for p in blocks),
@@ -38,8 +38,8 @@ def parted(whole: np.ndarray) -> arrow.Arrow:
     )
 
 
-def factor_of(whole: np.ndarray) -> arrow.Factor:
-    found = arrow.factored(parted(whole))
+def factor_of(whole: np.ndarray) -> block_arrow_cholesky.Factor:
+    found = block_arrow_cholesky.factored(parted(whole))
     assert found is not None
     return found
 
@@ -47,13 +47,13 @@ def factor_of(whole: np.ndarray) -> arrow.Factor:
 def test_solutions_solve_the_system() -> None:
     whole = dense()
     side = np.random.default_rng(4).normal(size=(len(whole), 3))
-    found = arrow.solved(factor_of(whole), tuple(side[p] for p in PARTS))
+    found = block_arrow_cholesky.solved(factor_of(whole), tuple(side[p] for p in PARTS))
     assert np.allclose(whole @ np.concatenate(found), side)
 
 
 def test_the_inverse_is_right_wherever_it_is_given() -> None:
     whole = dense()
-    found, true = arrow.inverse_of(factor_of(whole)), parted(np.linalg.inv(whole))
+    found, true = block_arrow_cholesky.inverse_of(factor_of(whole)), parted(np.linalg.inv(whole))
     for one, other in zip(found.diagonal, true.diagonal, strict=True):
         assert np.allclose(one, other)
     for one, other in zip(found.below, true.below, strict=True):
@@ -69,7 +69,7 @@ def test_variances_of_combinations_are_those_of_the_whole_inverse() -> None:
     first = np.array([0, 0, 1, 1, 2, 3, 4, 5, 5])
     for column, block in enumerate(first):
         rows[: EDGES[block], column] = 0.0
-    found = arrow.variances(factor_of(whole), lambda k: rows[PARTS[k]].copy(), first)
+    found = block_arrow_cholesky.variances(factor_of(whole), lambda k: rows[PARTS[k]].copy(), first)
     assert np.allclose(found, np.sum(rows * np.linalg.solve(whole, rows), axis=0))
 
 
@@ -77,24 +77,26 @@ def test_pinned_unknowns_stand_alone_and_the_others_are_solved_without_them() ->
     whole = dense()
     on = np.zeros(len(whole), dtype=bool)
     on[[1, 6, 7, 21]] = True
-    found = arrow.factored(arrow.pinned(parted(whole), tuple(on[p] for p in PARTS)))
+    found = block_arrow_cholesky.factored(
+        block_arrow_cholesky.pinned(parted(whole), tuple(on[p] for p in PARTS))
+    )
     assert found is not None
     side = np.where(on, 0.0, np.arange(len(whole)) - 7.0)[:, None]
-    out = np.concatenate(arrow.solved(found, tuple(side[p] for p in PARTS)))[:, 0]
+    out = np.concatenate(block_arrow_cholesky.solved(found, tuple(side[p] for p in PARTS)))[:, 0]
     assert not out[on].any()
     assert np.allclose(out[~on], np.linalg.solve(whole[np.ix_(~on, ~on)], side[~on, 0]))
 
 
 def test_a_border_alone_is_a_dense_system() -> None:
     whole = dense()
-    found = arrow.factored(arrow.Arrow((), (), (), whole))
+    found = block_arrow_cholesky.factored(block_arrow_cholesky.Arrow((), (), (), whole))
     assert found is not None
-    assert np.allclose(arrow.inverse_of(found).corner, np.linalg.inv(whole))
-    assert np.allclose(arrow.solved(found, (whole,))[0], np.eye(len(whole)))
+    assert np.allclose(block_arrow_cholesky.inverse_of(found).corner, np.linalg.inv(whole))
+    assert np.allclose(block_arrow_cholesky.solved(found, (whole,))[0], np.eye(len(whole)))
 
 
 @pytest.mark.parametrize("place", [2, 20, -1])
 def test_what_doubles_cannot_hold_is_refused(place: int) -> None:
     whole = dense()
     whole[place, place] -= 2.0
-    assert arrow.factored(parted(whole)) is None
+    assert block_arrow_cholesky.factored(parted(whole)) is None

@@ -8,10 +8,11 @@ import body_case as case
 import numpy as np
 import pytest
 
-from tracker.body import joint, newton, solve, steps
-from tracker.body.order import order_of
-from tracker.body.setup import POSES, Setup
-from tracker.body.system import System, system, without_slow
+from tracker.motion import solve
+from tracker.motion.model.unknowns import POSES, Setup
+from tracker.motion.solver import gauss_newton, linearization, sparse_step
+from tracker.motion.solver.dense_step import System, system, without_slow
+from tracker.motion.solver.elimination_order import order_of
 
 TIME = np.arange(-0.1, 0.3, 1e-3)
 
@@ -35,13 +36,13 @@ def problem(request: pytest.FixtureRequest) -> dict:
     setup, fit, sd = solution.setup, solution.fit, solution.sd
     away = 0.1 * sd * np.sqrt(np.diag(solution.unit_covariance))
     values = fit.at.values + away * np.random.default_rng(2).standard_normal(len(sd))
-    at = newton.point(setup, values, sd, fit.weights, fit.noise)
-    told = newton.told(setup, at, fit.weights, fit.noise)
+    at = linearization.point(setup, values, sd, fit.weights, fit.noise)
+    told = linearization.told(setup, at, fit.weights, fit.noise)
     assert all(eye.rows.shape[2] > 5 for eye in told.eyes)
     return {"setup": setup, "told": told, "values": values, "sd": sd, "held": fit.held}
 
 
-def dense_step(setup: Setup, told: newton.Told, **asked: np.ndarray) -> System:
+def dense_step(setup: Setup, told: linearization.Told, **asked: np.ndarray) -> System:
     return system(setup, without_slow(setup, told), **asked)
 
 
@@ -57,7 +58,7 @@ def test_steps_are_those_of_dense_algebra(problem: dict, held: str) -> None:
     elif held == "a component":
         spline[:, 3] = True
     asked["held"] = still
-    ours, dense = joint.joint(**asked), dense_step(**asked)
+    ours, dense = sparse_step.joint(**asked), dense_step(**asked)
     assert ours is not None
     u = np.sqrt(np.sum(dense.root**2, axis=1))
     assert np.abs((ours.change - dense.change) / np.where(u > 0, u, 1)).max() < 1e-4
@@ -67,10 +68,12 @@ def test_steps_are_those_of_dense_algebra(problem: dict, held: str) -> None:
 
 def test_variances_are_those_of_dense_algebra(problem: dict) -> None:
     setup, told, sd = problem["setup"], problem["told"], problem["sd"]
-    ours, dense = joint.joint(**problem), dense_step(**problem)
+    ours, dense = sparse_step.joint(**problem), dense_step(**problem)
     assert ours is not None
-    assert steps.left(setup, ours, sd) == pytest.approx(steps.left(setup, dense, sd), rel=1e-5)
-    one, other = (steps.spreading(setup, told, s, sd)() for s in (ours, dense))
+    assert gauss_newton.left(setup, ours, sd) == pytest.approx(
+        gauss_newton.left(setup, dense, sd), rel=1e-5
+    )
+    one, other = (gauss_newton.spreading(setup, told, s, sd)() for s in (ours, dense))
     known = one.covariance != 0
     assert known.any(axis=1).sum() >= np.count_nonzero(sd)
     size = np.sqrt(np.diag(other.covariance))

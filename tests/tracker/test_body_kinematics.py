@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tracker.body import solve
 from tracker.kinematics import body_rates, path_of
+from tracker.motion import solve
 
 
 def test_body_rates_are_those_of_the_turning_body() -> None:

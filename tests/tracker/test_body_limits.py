@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from calibration.problem import Problem
-from tracker.body import CameraEvidence, VehicleGeometry, solve
+from calibration.errors import Problem
+from tracker.motion import CameraEvidence, VehicleGeometry, solve
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 CRASH = case.crash(TIME)

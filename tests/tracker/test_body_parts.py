@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tracker.body.attitude import angles_of, point_motion, rotation, turned
-from tracker.body.spline import Basis, sites_for
+from tracker.core.rigid_body import angles_of, point_motion, rotation, turned
+from tracker.motion.model.spline import Basis, sites_for
 
 BASIS = Basis(sites_for(-0.1, 0.15, 0.0, 1e-3), (0.0,))
 

@@ -1,7 +1,7 @@
 """Accelerometers that join the films: the model of a reading, and what joining does to a motion.
 
-The rigid-body model is checked against `tracker.signals`, which differentiates rates numerically,
-and against readings known in closed form (textbook kinematics).
+The rigid-body model is checked against `tracker.accelerometers`, which differentiates rates
+numerically, and against readings known in closed form (textbook kinematics).
 """
 
 from dataclasses import replace
@@ -10,9 +10,10 @@ import body_case as case
 import numpy as np
 import pytest
 
-from tracker.body import SOURCES, AccelerometerEvidence, Solution, joined, sensors, solve
-from tracker.body.newton import point
-from tracker.signals import GRAVITY, body_rates, sensor_reading
+from tracker.accelerometers import GRAVITY, body_rates, sensor_reading
+from tracker.motion import SOURCES, AccelerometerEvidence, Solution, joined, solve
+from tracker.motion.model import accelerometer_model
+from tracker.motion.solver.linearization import point
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 PLACE = (0.1, 0.05, -0.45)
@@ -23,7 +24,7 @@ def readings(states: np.ndarray, time: np.ndarray) -> dict[str, np.ndarray]:
     """What sound channels at `PLACE` would read (n,), by name."""
     linear = sensor_reading(states, time, np.subtract(PLACE, case.CG))
     six = np.concatenate([linear, body_rates(states)], axis=1)
-    return dict(zip(sensors.CHANNELS, six.T, strict=True))
+    return dict(zip(accelerometer_model.CHANNELS, six.T, strict=True))
 
 
 def block(
@@ -74,7 +75,9 @@ def test_the_model_of_a_reading_is_that_of_a_rigid_body() -> None:
     time = np.arange(0.01, 0.08, 1e-4)
     s = case.crash(time)
     turning = np.gradient(s[:, 9:12], time, axis=0)
-    ours = sensors.readings(s[:, 3:6], s[:, 9:12], s[:, 12:], turning, np.subtract(PLACE, case.CG))
+    ours = accelerometer_model.readings(
+        s[:, 3:6], s[:, 9:12], s[:, 12:], turning, np.subtract(PLACE, case.CG)
+    )
     for k, values in enumerate(readings(s, time).values()):
         assert ours[2:-2, k] == pytest.approx(values[2:-2], abs=2e-3)
 
@@ -82,8 +85,8 @@ def test_the_model_of_a_reading_is_that_of_a_rigid_body() -> None:
 def test_a_vehicle_that_rests_nose_up_reads_gravity_along_itself() -> None:
     """Contract of the record: a level vehicle at rest reads 0, nose up by p reads g sin p."""
     none = np.zeros(3)
-    assert sensors.readings(none, none, none, none, none) == pytest.approx(np.zeros(6))
-    tilted = sensors.readings(np.array([0.0, 0.1, 0.0]), none, none, none, none)
+    assert accelerometer_model.readings(none, none, none, none, none) == pytest.approx(np.zeros(6))
+    tilted = accelerometer_model.readings(np.array([0.0, 0.1, 0.0]), none, none, none, none)
     assert tilted[0] == pytest.approx(GRAVITY * np.sin(0.1))
 
 
@@ -91,11 +94,11 @@ def test_derivatives_are_those_of_the_residuals(fused: Solution) -> None:
     setup, values = fused.setup, fused.fit.at.values
     sd = fused.sd * np.sqrt(np.diag(fused.unit_covariance))
     away = 1e-3 * sd * np.random.default_rng(0).standard_normal(len(sd))
-    there, here = (sensors.feel(setup, values + s * away, 0) for s in (0.5, -0.5))
+    there, here = (accelerometer_model.feel(setup, values + s * away, 0) for s in (0.5, -0.5))
     turned = fused.setup.bodies[0].basis.from_handles
     local = away.copy()
     local[setup.spline[0]] = (turned @ away[setup.spline[0]].reshape(-1, 6)).ravel()
-    told = sensors.told_by(setup, sensors.feel(setup, values, 0))
+    told = accelerometer_model.told_by(setup, accelerometer_model.feel(setup, values, 0))
     for k, channel in enumerate(told):
         w = setup.sensors[0].channels[k].whiten / np.sqrt(setup.sensors[0].channels[k].factor)
         change = w @ (here.residual[k] - there.residual[k])

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tracker.body import VehicleGeometry, solve
-from tracker.body.attitude import angles_of, point_motion
+from tracker.core.rigid_body import angles_of, point_motion
+from tracker.motion import VehicleGeometry, solve
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 CRASH = case.crash(TIME)

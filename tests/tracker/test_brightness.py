@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.camera import Array
-from calibration.flash import onset
-from calibration.steadiness import steadiness
-from tracker.brightness import Brightness, light_of, steadied
+from calibration.arrays import Array
+from calibration.image_motion.stabilise import steadiness
+from calibration.time.flash import onset
+from tracker.camera.brightness import Brightness, light_of, steadied
 from tracker.demo.write import write_movie
 from tracker.film import open_film
 

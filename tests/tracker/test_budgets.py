@@ -9,11 +9,11 @@ import body_case as case
 import numpy as np
 import pytest
 
-from tracker.body import SOURCES, solve
-from tracker.budgets import budgets
-from tracker.judged import film_occupant, moved, vehicle_result
-from tracker.record_schema import Vehicle
-from tracker.results import Budget, Occupant
+from tracker.motion import SOURCES, solve
+from tracker.pipeline.uncertainty_budget import budgets
+from tracker.pipeline.vehicle_result import film_occupant, moved, vehicle_result
+from tracker.record.schema import Vehicle
+from tracker.results.schema import Budget, Occupant
 
 TIME = np.arange(-0.05, 0.2, 4e-3)
 ZERO_U = 2e-3

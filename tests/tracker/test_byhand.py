@@ -6,11 +6,11 @@ import pytest
 from made_results import made_results
 from smallscene import record_text
 
-from tracker.byhand import ACTIONS, PLACE, actions, note_edits, spans
-from tracker.log import Entry, Log, log_text, read_log
-from tracker.record import load_record
+from tracker.record.load import load_record
+from tracker.record.manual_edits import ACTIONS, PLACE, actions, note_edits, spans
 from tracker.report.blocks import Table, Text
 from tracker.report.content import document
+from tracker.storage.audit_log import Entry, Log, log_text, read_log
 from tracker.workbench.history import RecordFile, digest
 from tracker.workbench.tomledit import Change
 

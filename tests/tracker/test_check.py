@@ -5,8 +5,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.problem import Problem
-from tracker.check import Check, check_record
+from calibration.errors import Problem
+from tracker.pipeline.preflight import Check, check_record
 
 RECORD = """
 schema = 1

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from simulated import CG, accelerometer, scene
 
-from calibration.problem import Problem
+from calibration.errors import Problem
+from tracker.accelerometers import read_accelerometer
+from tracker.accelerometers.corrected_file import correct, write_corrected
+from tracker.accelerometers.faults import Finding
 from tracker.crosscheck import cross_check
-from tracker.record_schema import Accelerometer
-from tracker.signals import read_accelerometer
-from tracker.signals.corrected import correct, write_corrected
-from tracker.signals.faults import Finding
+from tracker.record.schema import Accelerometer
 
 
 @pytest.fixture(scope="module")

@@ -9,11 +9,11 @@ from click.testing import CliRunner
 from made_results import made_results
 from simulated import scene
 
-from tracker.cli import main
-from tracker.record import load_record
-from tracker.results import ChannelFinding, CrossCheck, Software
-from tracker.results_files import write_data
-from tracker.signals import read_accelerometer
+from tracker.accelerometers import read_accelerometer
+from tracker.cli.main import main
+from tracker.record.load import load_record
+from tracker.results.folder import write_data
+from tracker.results.schema import ChannelFinding, CrossCheck, Software
 
 SENSOR = """
 [[accelerometers]]

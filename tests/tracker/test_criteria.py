@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from calibration.problem import Problem
+from calibration.errors import Problem
+from tracker.core.types import Quantity
 from tracker.criteria import PUBLISHED, Plan, evaluate, load_criteria
 from tracker.criteria.evaluate import probability_within, verdict
-from tracker.values import Quantity
 
 MPH, LB, FT = 0.44704, 0.45359237, 0.3048
 

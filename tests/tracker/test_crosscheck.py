@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from simulated import CG, PLACE, accelerometer, scene
 
+from tracker.accelerometers import GRAVITY as G
+from tracker.accelerometers import judge_channels
 from tracker.crosscheck import combine, cross_check, predict_channel
-from tracker.signals import GRAVITY as G
-from tracker.signals import judge_channels
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.problem import Problem
+from calibration.errors import Problem
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
 from tracker.demo.scene import rotation
 from tracker.demo.write import write_movie
-from tracker.record import Record, load_record
+from tracker.record.load import Record, load_record
 
 SCENARIO = Scenario.quick(before=0.012, after=0.028)
 

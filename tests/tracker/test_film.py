@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.problem import FILM, Problem
+from calibration.errors import FILM, Problem
 from tracker.film import Repeats, open_film
 from tracker.film.findings import dropped
 

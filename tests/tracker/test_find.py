@@ -12,17 +12,17 @@ import smallscene
 from rendered import film_of, finished, ground, paint
 
 from calibration.camera import Camera, Lens
-from tracker.find import Found, find_marks
-from tracker.find.hidden import facing
-from tracker.find.response import looks_like, response
-from tracker.find.vehicle import Known, place_vehicle
-from tracker.find.verify import Target
-from tracker.optics import lens_of
-from tracker.record import load_record
-from tracker.record_camera import Pick, ScaleBar
-from tracker.record_schema import Record
-from tracker.sight import camera_by_bars
-from tracker.wanted import wanted_marks
+from tracker.camera.expected_targets import wanted_marks
+from tracker.camera.lens_source import lens_of
+from tracker.camera.stage import camera_by_bars
+from tracker.detection import Found, find_marks
+from tracker.detection.pattern_response import looks_like, response
+from tracker.detection.vehicle import Known, place_vehicle
+from tracker.detection.verify import Target
+from tracker.detection.visibility import facing
+from tracker.record.camera import Pick, ScaleBar
+from tracker.record.load import load_record
+from tracker.record.schema import Record
 
 TRUE = {f"car.{name}": np.array(smallscene.marker(name, 0)) for name in smallscene.CAR}
 

@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 from rendered import film_of, finished, ground, paint
 
+from tracker.core.types import Mark, Status
 from tracker.film import Film
-from tracker.follow import Followed, follow
-from tracker.follow.ahead import ahead
-from tracker.follow.layout import carry
-from tracker.follow.search import correlation, cut, peak
-from tracker.values import Mark, Status
+from tracker.tracking import Followed, follow
+from tracker.tracking.correlation_search import correlation, cut, peak
+from tracker.tracking.layout_motion import carry
+from tracker.tracking.read_ahead import ahead
 
 SIZE = (320, 240)
 GROUND = ground(SIZE)

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from smallscene import record_text, write_film
 
-from tracker.analysis import analyse
+from tracker.accelerometers import Accelerometer, Finding, judge_channels
 from tracker.crosscheck import ChannelCheck, CrossCheck
-from tracker.fused import WIDTH, evidence_of, joining
-from tracker.record import load_record
-from tracker.signals import Accelerometer, Finding, judge_channels
+from tracker.pipeline.analyse import analyse
+from tracker.pipeline.fusion import WIDTH, evidence_of, joining
+from tracker.record.load import load_record
 
 BRAKING = 120.0  # m/s^2
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from tracker import headline
-from tracker.headline import COLUMN, Drawn
-from tracker.values import STATE
+from tracker.core.types import STATE
+from tracker.outcome import headline
+from tracker.outcome.headline import COLUMN, Drawn
 
 
 def braking(speed: float, deceleration: float, noise: float = 0.0, draws: int = 400) -> Drawn:

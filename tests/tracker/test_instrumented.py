@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from simulated import CG, PLACE, accelerometer, scene
 
-from tracker.instrumented import (
+from tracker.accelerometers import judge_channels, sensor_reading
+from tracker.outcome.accelerometer_risk import (
     Assumptions,
     FilmAttitude,
     accelerometer_risk,
     cg_acceleration_draws,
     risk_of,
 )
-from tracker.occupant import film_acceleration, occupant_risk
-from tracker.signals import judge_channels, sensor_reading
+from tracker.outcome.occupant_risk import film_acceleration, occupant_risk
 
 FLAIL = (0.6, 0.3)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tracker.integration import (
+from tracker.core.time_series import (
     first_crossing,
     from_zero,
     integral_at,

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from tracker.headline import impact_speed
-from tracker.judged import PER_KNOT, instrumented, moved
-from tracker.signals import judge_channels
-from tracker.values import STATE, Motion
+from tracker.accelerometers import judge_channels
+from tracker.core.types import STATE, Motion
+from tracker.outcome.headline import impact_speed
+from tracker.pipeline.vehicle_result import PER_KNOT, instrumented, moved
 
 FRAMES = np.arange(-0.05, 0.15, 0.002)
 AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])

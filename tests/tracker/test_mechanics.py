@@ -9,16 +9,16 @@ import pytest
 from made_results import made_results
 from scipy.integrate import solve_ivp
 
-from tracker.headline import Drawn
+from tracker.core.types import STATE
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
-from tracker.mechanics.curve import shortest_wave
-from tracker.mechanics.pair import GRAVITY, ROLLING
-from tracker.mechanics.twomass import Cushion, drive
+from tracker.mechanics.force_crush import shortest_wave
+from tracker.mechanics.two_mass_model import Cushion, drive
+from tracker.mechanics.vehicle_pair import GRAVITY, ROLLING
+from tracker.outcome.headline import Drawn
 from tracker.report.mechanics import mechanics as shown
 from tracker.report.plots import draw_plots
-from tracker.results_files import schema_text
-from tracker.results_json import results_json
-from tracker.values import STATE
+from tracker.results.folder import schema_text
+from tracker.results.json import results_json
 
 CAR, TRUCK = 1100.0, 9000.0  # kg
 SPEED, FORCE, MU = 25.0, 120e3, 0.2  # m/s, N, 1

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tracker.occupant import (
+from tracker.accelerometers import GRAVITY as G
+from tracker.outcome.occupant_risk import (
     film_acceleration,
     flail,
     largest_mean,
@@ -11,7 +12,6 @@ from tracker.occupant import (
     summary,
     theoretical_head_impact,
 )
-from tracker.signals import GRAVITY as G
 
 T = np.arange(-0.05, 0.4, 5e-4)
 FLAIL = (0.6, 0.3)

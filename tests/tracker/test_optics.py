@@ -2,10 +2,11 @@
 
 import numpy as np
 
-from calibration.camera import Array, Lens
-from calibration.steadiness import steadiness
-from tracker.optics import straight_lines
-from tracker.record_camera import StraightLine
+from calibration.arrays import Array
+from calibration.camera import Lens
+from calibration.image_motion.stabilise import steadiness
+from tracker.camera.lens_source import straight_lines
+from tracker.record.camera import StraightLine
 
 SIZE = (1280, 1024)
 LENS = Lens(

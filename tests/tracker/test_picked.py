@@ -7,9 +7,9 @@ import pytest
 import smallscene
 from rendered import film_of
 
+from tracker.camera.pick_conflicts import settled
+from tracker.core.types import Mark
 from tracker.film import Film
-from tracker.picked import settled
-from tracker.values import Mark
 
 PX = smallscene.TARGET * smallscene.FOCAL / smallscene.HEIGHT
 

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from plan_case import planned
 from scipy.special import erf
 
-from calibration.problem import Problem
-from tracker.cli import main
+from calibration.errors import Problem
+from tracker.cli.main import main
 from tracker.plan import Plan, make_plan, write_plan
 from tracker.plan.layout import facing, stands
 from tracker.plan.motion import GRIP, MEAN_PULSE, Course, planned_course
@@ -21,7 +21,7 @@ from tracker.plan.numbers import doubts, numbers, when_seen
 from tracker.plan.plan import EXPOSURE, MARKS, SURVEY
 from tracker.plan.predict import predict
 from tracker.plan.view import seen
-from tracker.record import RecordProblem, load_planned, load_record
+from tracker.record.load import RecordProblem, load_planned, load_record
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ import pytest
 from matplotlib.backends.backend_pdf import PdfPages
 from plan_case import planned
 
-from calibration.problem import Problem
+from calibration.errors import Problem
 from tracker.plan import write_sheets
 from tracker.plan.sheets import (
     MARGIN,

@@ -9,17 +9,17 @@ from click.testing import CliRunner
 from made_results import made_results
 from test_mechanics import CAR, FORCE, SPEED, TRUCK, closed_form, pair_of
 
-from calibration.problem import Problem
-from tracker.cli import main
+from calibration.errors import Problem
+from tracker.cli.main import main
 from tracker.criteria import load_criteria
 from tracker.demo import Scenario
 from tracker.demo.physics import simulate
-from tracker.headline import Drawn, crush
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.predict import Case, predict
-from tracker.occupant import film_acceleration, flail, ridedown
-from tracker.results import Conditions, Results, Software, VehicleResult
-from tracker.results_files import read_results, write_data
+from tracker.outcome.headline import Drawn, crush
+from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.results.folder import read_results, write_data
+from tracker.results.schema import Conditions, Results, Software, VehicleResult
 
 MASH = load_criteria("mash2016")
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from calibration.problem import RECORD, Problem
-from tracker.record_schema import Accelerometer
-from tracker.signals import read_accelerometer
-from tracker.signals.iso13499 import IsoTest, make_channel, read_folder, write_folder
-from tracker.signals.table import LINE_LIMIT, read_columns
+from calibration.errors import RECORD, Problem
+from tracker.accelerometers import read_accelerometer
+from tracker.accelerometers.iso13499 import IsoTest, make_channel, read_folder, write_folder
+from tracker.accelerometers.text_table import LINE_LIMIT, read_columns
+from tracker.record.schema import Accelerometer
 
 QUICK = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from calibration.problem import RECORD, Problem
-from tracker.record import SIZE_LIMIT, Record, RecordProblem, load_record
-from tracker.record_schema import Tables
-from tracker.record_types import Table
+from calibration.errors import RECORD, Problem
+from tracker.record.load import SIZE_LIMIT, Record, RecordProblem, load_record
+from tracker.record.schema import Tables
+from tracker.record.types import Table
 
 # Every table and key that a record may have.
 WHOLE = """

@@ -5,9 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.timebase import time_base
-from tracker.repeated import Repeated, repeated, said_of, without_copies, without_standing
-from tracker.values import Status, Tracks
+from calibration.time.timebase import time_base
+from tracker.camera.repeated_frames import (
+    Repeated,
+    repeated,
+    said_of,
+    without_copies,
+    without_standing,
+)
+from tracker.core.types import Status, Tracks
 
 FRAMES, SPEED, BRAKING = 90, 3.0, 0.05  # px a frame, px a frame^2 after the middle
 

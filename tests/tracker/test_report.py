@@ -14,13 +14,16 @@ import pytest
 from click.testing import CliRunner
 from made_results import TIME, made_results
 
-from tracker.cli import main
+from tracker.cli.main import main
+from tracker.core.types import STATE, Motion, Quantity, Tracks, Warning_
+from tracker.pipeline.write_results import write_results
 from tracker.report import digits
 from tracker.report.blocks import Beside, Table
 from tracker.report.channels import channels
 from tracker.report.content import document, headline
 from tracker.report.tables import budget, verdicts
-from tracker.results import (
+from tracker.results.folder import read_results
+from tracker.results.schema import (
     Budget,
     Conditions,
     CrossCheck,
@@ -31,8 +34,6 @@ from tracker.results import (
     Software,
     VehicleResult,
 )
-from tracker.results_files import read_results, write_results
-from tracker.values import STATE, Motion, Quantity, Tracks, Warning_
 
 
 def tidy(text):

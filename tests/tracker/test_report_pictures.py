@@ -9,15 +9,15 @@ import pytest
 from made_results import TIME, made_results
 
 from calibration.camera import Camera, Lens
-from calibration.problem import Problem
+from calibration.errors import Problem
+from tracker.core.types import Status, Tracks
 from tracker.report.asked import as_asked
 from tracker.report.films import mark_films, paced
 from tracker.report.moments import moments
 from tracker.report.overlay import STRIP, Overlay, at_time, attitude, grey
 from tracker.report.sequence import Photographer, sequence, summary
-from tracker.results import View
-from tracker.results_json import json_text, read_scalars
-from tracker.values import Status, Tracks
+from tracker.results.json import json_text, read_scalars
+from tracker.results.schema import View
 
 SIZE, FRAMES = (160, 120), 60
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_results import made_results
 
-from tracker.results_compare import differences
+from tracker.results.compare import differences
 
 
 def test_the_same_results_do_not_differ():

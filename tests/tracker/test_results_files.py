@@ -15,16 +15,18 @@ import numpy as np
 import pytest
 from made_results import TIME, made_results
 
+from calibration.errors import Problem
 from calibration.lens import load_lens
-from calibration.problem import Problem
-from tracker import folder, report
-from tracker.results import Conditions, Results, Software
-from tracker.results_csv import motion_csv, number, tracks_csv
-from tracker.results_files import read_results, schema_text, write_data, write_results
-from tracker.results_h5 import read_h5, write_h5
-from tracker.results_json import json_text, read_scalars, results_json
-from tracker.signals.iso13499 import read_folder
-from tracker.values import STATE
+from tracker.accelerometers.iso13499 import read_folder
+from tracker.core.types import STATE
+from tracker.pipeline import write_results as writer
+from tracker.pipeline.write_results import write_results
+from tracker.results.csv import motion_csv, number, tracks_csv
+from tracker.results.folder import read_results, schema_text, write_data
+from tracker.results.hdf5 import read_h5, write_h5
+from tracker.results.json import json_text, read_scalars, results_json
+from tracker.results.schema import Conditions, Results, Software
+from tracker.storage import atomic_folder
 
 
 def rows(path):
@@ -42,14 +44,14 @@ def written(tmp_path_factory, made):
     """A results folder without reports."""
     place = tmp_path_factory.mktemp("test") / "results"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(report, "write_reports", lambda *_: None)
+        patch.setattr(writer, "write_reports", lambda *_: None)
         write_results(made, place)
     return place
 
 
 @pytest.fixture
 def no_reports(monkeypatch):
-    monkeypatch.setattr(report, "write_reports", lambda *_: None)
+    monkeypatch.setattr(writer, "write_reports", lambda *_: None)
 
 
 def test_results_json_agrees_with_its_schema(made):
@@ -212,7 +214,7 @@ class Crashed(BaseException):
 
 
 def half_replaced(place, dies):
-    with folder.replacing(place, "results.json") as new:
+    with atomic_folder.replacing(place, "results.json") as new:
         (new / "results.json").write_text("new")
         if dies:
             raise Crashed
@@ -221,10 +223,10 @@ def half_replaced(place, dies):
 @pytest.mark.parametrize("step", range(3))
 def test_a_crash_leaves_the_old_folder_or_the_new_one(tmp_path, monkeypatch, step):
     place = tmp_path / "results"
-    with folder.replacing(place, "results.json") as new:
+    with atomic_folder.replacing(place, "results.json") as new:
         (new / "results.json").write_text("old")
     renames = 0
-    rename = folder.Path.rename
+    rename = atomic_folder.Path.rename
 
     def dying(self, target):
         nonlocal renames
@@ -233,22 +235,24 @@ def test_a_crash_leaves_the_old_folder_or_the_new_one(tmp_path, monkeypatch, ste
             raise Crashed
         return rename(self, target)
 
-    monkeypatch.setattr(folder.Path, "rename", dying)
-    monkeypatch.setattr(folder.shutil, "rmtree", lambda *_, **__: None)  # the dead clean nothing
+    monkeypatch.setattr(atomic_folder.Path, "rename", dying)
+    monkeypatch.setattr(
+        atomic_folder.shutil, "rmtree", lambda *_, **__: None
+    )  # the dead clean nothing
     with pytest.raises(Crashed):
         half_replaced(place, dies=step == 0)
     monkeypatch.undo()
 
-    folder.clear_leftovers(place)
+    atomic_folder.clear_leftovers(place)
     assert [entry.name for entry in tmp_path.iterdir()] == ["results"]
     assert (place / "results.json").read_text() == "old"
 
 
 def test_a_run_that_is_still_alive_is_left_alone(tmp_path):
     place = tmp_path / "results"
-    with folder.replacing(place, "results.json") as first:
+    with atomic_folder.replacing(place, "results.json") as first:
         (first / "results.json").write_text("first")
-        with folder.replacing(place, "results.json") as second:
+        with atomic_folder.replacing(place, "results.json") as second:
             (second / "results.json").write_text("second")
         assert (place / "results.json").read_text() == "second"
         assert first.exists()
@@ -267,7 +271,7 @@ def test_a_folder_with_other_things_is_never_replaced(tmp_path):
 def test_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path):
     with (
         pytest.raises(Problem, match="can't be written \\(No space left on device\\)"),
-        folder.replacing(tmp_path / "results", "results.json"),
+        atomic_folder.replacing(tmp_path / "results", "results.json"),
     ):
         raise OSError(28, "No space left on device")
     assert list(tmp_path.iterdir()) == []
@@ -282,14 +286,14 @@ import resource, signal, sys
 from pathlib import Path
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from made_results import made_results
-from calibration.problem import Problem
+from calibration.errors import Problem
 from tracker import folder
-from tracker.results_files import write_data
+from tracker.results.folder import write_data
 results = made_results()
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
 try:
-    with folder.replacing(Path({str(tmp_path / "results")!r}), "results.json") as new:
+    with atomic_folder.replacing(Path({str(tmp_path / "results")!r}), "results.json") as new:
         write_data(results, new)
 except Problem as problem:
     print(problem)

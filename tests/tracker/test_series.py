@@ -14,15 +14,15 @@ from click.testing import CliRunner
 from made_results import PULSE, made_results
 from rich.console import Console
 
-from calibration.problem import Problem
-from tracker.cli import main
+from calibration.errors import Problem
+from tracker.cli.main import main
+from tracker.cli.series import show_series, stacked
+from tracker.core.types import STATE, Quantity
 from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
-from tracker.results import Energy, Intended, Mechanics, Momentum
-from tracker.results_files import write_data
-from tracker.series import crush_curve, overall, repeated, row_of, statistic
-from tracker.terminal_series import show_series, stacked
-from tracker.values import STATE, Quantity
+from tracker.results.folder import write_data
+from tracker.results.schema import Energy, Intended, Mechanics, Momentum
+from tracker.results.series import crush_curve, overall, repeated, row_of, statistic
 
 PLAN = Intended(27.7165, 0.0, 0.0)
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from calibration.lens import given_lens
-from tracker.sight import off_middle
+from tracker.camera.stage import off_middle
 
 LENS = given_lens([[1000, 0, 640], [0, 1000, 512], [0, 0, 1]], [0.0] * 5, (1280, 1024))
 

@@ -4,12 +4,9 @@ import h5py
 import numpy as np
 import pytest
 
-from calibration.problem import Problem
-from tracker.record_schema import Accelerometer
-from tracker.signals import (
-    GRAVITY as G,
-)
-from tracker.signals import (
+from calibration.errors import Problem
+from tracker.accelerometers import GRAVITY as G
+from tracker.accelerometers import (
     body_rates,
     condition,
     gravity_reading,
@@ -19,6 +16,7 @@ from tracker.signals import (
     to_cg,
     vehicle_to_ground,
 )
+from tracker.record.schema import Accelerometer
 
 RNG = np.random.default_rng(11)
 TIME = np.round(np.arange(-0.05, 0.2, 1e-3), 6)

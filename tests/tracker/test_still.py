@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from tracker.follow import Followed
-from tracker.still import without_slips
-from tracker.values import Status, Tracks
+from tracker.camera.target_slips import without_slips
+from tracker.core.types import Status, Tracks
+from tracker.tracking import Followed
 
 FRAMES = 200
 

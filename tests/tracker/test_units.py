@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from tracker.units import KINDS, UnitError, parse, report_unit, show, si_factor
+from tracker.core.units import KINDS, UnitError, parse, report_unit, show, si_factor
 
 # Conversion factors: NIST SP 811 (2008), appendix B.8; those marked there as exact.
 EXACT = [

@@ -7,12 +7,13 @@ import pytest
 from made_results import made_results
 from record_text import RECORD_TEXT
 
-from calibration.problem import FILM, RECORD, Problem
-from tracker.inputs import digests
-from tracker.log import Entry
-from tracker.record import load_record
-from tracker.results_files import read_results, write_data, write_results
-from tracker.verify import verify
+from calibration.errors import FILM, RECORD, Problem
+from tracker.pipeline.verify import verify
+from tracker.pipeline.write_results import write_results
+from tracker.record.input_digests import digests
+from tracker.record.load import load_record
+from tracker.results.folder import read_results, write_data
+from tracker.storage.audit_log import Entry
 
 
 @pytest.fixture

@@ -18,11 +18,11 @@ from made_results import made_results
 from smallscene import FRAMES, SIZE, marker, write_small_test
 
 from tracker.film import open_film
-from tracker.log import read_log
-from tracker.record import load_record
-from tracker.results_files import write_data
-from tracker.workbench.apart import FilmApart
-from tracker.workbench.copies import Frames
+from tracker.record.load import load_record
+from tracker.results.folder import write_data
+from tracker.storage.audit_log import read_log
+from tracker.workbench.film_process import FilmApart
+from tracker.workbench.frame_store import Frames
 from tracker.workbench.routes import Workbench
 
 

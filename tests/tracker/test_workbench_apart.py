@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from smallscene import FRAMES, SIZE, write_small_test
 
-from calibration.problem import FILM, RECORD, Problem
+from calibration.errors import FILM, RECORD, Problem
 from tracker.film import open_film
-from tracker.workbench import apart
-from tracker.workbench.apart import FilmApart
+from tracker.workbench import film_process
+from tracker.workbench.film_process import FilmApart
 
 
 @pytest.fixture(scope="module")
@@ -108,8 +108,8 @@ def test_a_decoder_that_breaks_off_is_one_sentence(program):
 
 def test_a_record_is_checked_apart(tmp_path):
     write_small_test(tmp_path / "S-1")
-    found = apart.check_apart(tmp_path / "S-1" / "record.toml")
+    found = film_process.check_apart(tmp_path / "S-1" / "record.toml")
     assert any(f"{FRAMES} frames of" in check["text"] for check in found)
     with pytest.raises(Problem, match="can't be read") as caught:
-        apart.check_apart(tmp_path / "none.toml")
+        film_process.check_apart(tmp_path / "none.toml")
     assert caught.value.status == RECORD

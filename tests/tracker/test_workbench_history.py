@@ -9,7 +9,7 @@ import tomllib
 import pytest
 from smallscene import record_text
 
-from tracker.byhand import actions
+from tracker.record.manual_edits import actions
 from tracker.workbench.history import Conflict, RecordFile, digest
 from tracker.workbench.tomledit import Change
 

@@ -18,16 +18,16 @@ from made_results import TIME, car_motion, made_results
 from smallscene import write_small_test
 
 import tracker.workbench
-from calibration.problem import Problem
-from tracker.analysis import analyse
-from tracker.content import content
+from calibration.errors import Problem
+from tracker.core.types import STATE
 from tracker.film import open_film
-from tracker.record import load_record
-from tracker.results_csv import motion_csv
-from tracker.results_json import json_text
-from tracker.values import STATE
-from tracker.workbench import payload, seen
-from tracker.workbench.seen import Seen, Solved, key
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
+from tracker.results.csv import motion_csv
+from tracker.results.json import json_text
+from tracker.storage.hashing import content
+from tracker.workbench import payload, stage_cache
+from tracker.workbench.stage_cache import Seen, Solved, key
 from tracker.workbench.tomledit import Change, changed
 
 STATIC = Path(tracker.workbench.__file__).parent / "static"
@@ -162,13 +162,13 @@ def test_a_film_is_followed_again_only_if_its_following_depends_on_the_change(sm
 
 
 def test_what_was_seen_is_given_back_as_it_was(small, tmp_path, monkeypatch):
-    from tracker.sight import Sight
+    from tracker.camera.stage import Sight
 
     record = load_record(small)
     film = open_film(record.place("above.mp4"), frame_rate=500.0)
     made = Sight("above", film, *(["followed", "steady", "pose", "time"]), ("warned",))
     calls = []
-    monkeypatch.setattr(seen, "see", lambda *_: calls.append(1) or made)
+    monkeypatch.setattr(stage_cache, "see", lambda *_: calls.append(1) or made)
     look = Seen(tmp_path / "cache")
     first, second = (look(record, "above", lambda *_: None) for _ in range(2))
     assert len(calls) == 1
@@ -185,13 +185,13 @@ def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch
     if cache is None:
         return analyse(load_record(record))
     for name in ("see", "watch", "solve"):
-        real = getattr(seen, name)
+        real = getattr(stage_cache, name)
 
         def counted(*given, name=name, real=real, **named):
             counts[name] += 1
             return real(*given, **named)
 
-        monkeypatch.setattr(seen, name, counted)
+        monkeypatch.setattr(stage_cache, name, counted)
     found = analyse(load_record(record), None, Seen(cache), Solved(cache))
     monkeypatch.undo()
     return found

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from tracker.core.types import Quantity
 from tracker.criteria.sets import Criteria, Limit, NominalMass, Tolerance, is_head_on
-from tracker.results import Criterion
-from tracker.values import Quantity
+from tracker.results.schema import Criterion
 
 Verdict = Literal["pass", "fail", "undetermined"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tracker.core.types import Quantity
 from tracker.criteria.evaluate import Plan, evaluate
 from tracker.criteria.sets import QUANTITIES, load_criteria
-from tracker.record_schema import Record
-from tracker.results import Criterion, CrushResult, Results, VehicleResult
-from tracker.values import Quantity
+from tracker.record.schema import Record
+from tracker.results.schema import Criterion, CrushResult, Results, VehicleResult
 
 _ORIGIN = {
     "fused": "from film and accelerometers",

@@ -10,10 +10,10 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
-from calibration.bounded import read_bounded
-from calibration.problem import RECORD, Problem
-from tracker.toml_text import TooDeepError, toml_tables
-from tracker.units import UnitError, brief, parse
+from calibration.errors import RECORD, Problem
+from calibration.files import read_bounded
+from tracker.core.units import UnitError, brief, parse
+from tracker.storage.toml_text import TooDeepError, toml_tables
 
 When = Literal["always", "head-on", "angled"]
 

@@ -1,8 +1,8 @@
 """Whether the accelerometers can be believed: the film against every channel."""
 
 from tracker.crosscheck.check import Agreement, ChannelCheck, CrossCheck, combine, cross_check
-from tracker.crosscheck.evidence import Tolerance
-from tracker.crosscheck.predicted import predict_channel
+from tracker.crosscheck.predicted_channels import predict_channel
+from tracker.crosscheck.residuals import Tolerance
 
 __all__ = [
     "Agreement",

@@ -9,14 +9,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.crosscheck.evidence import FEWEST_DRAWS, Evidence, Tolerance, gather
-from tracker.crosscheck.faults import Judgement, judge
-from tracker.crosscheck.predicted import AXES, STATE_OF, UNIT, Predicted, predict
-from tracker.crosscheck.swap import find_swap
-from tracker.crosscheck.words import dead_text, findings_of, offset_before_zero
-from tracker.integration import from_zero, integrate
-from tracker.ratings import (
+from calibration.arrays import Array
+from tracker.accelerometers.accelerometer import Accelerometer
+from tracker.accelerometers.conditioning import Conditioned, condition
+from tracker.accelerometers.faults import Finding
+from tracker.core.curve_metrics import (
     Iso18571,
     Residuals,
     SpragueGeers,
@@ -25,9 +22,12 @@ from tracker.ratings import (
     sprague_geers,
     w179_accepts,
 )
-from tracker.signals.accelerometer import Accelerometer
-from tracker.signals.conditioning import Conditioned, condition
-from tracker.signals.faults import Finding
+from tracker.core.time_series import from_zero, integrate
+from tracker.crosscheck.fault_hypotheses import Judgement, judge
+from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
+from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
+from tracker.crosscheck.residuals import FEWEST_DRAWS, Evidence, Tolerance, gather
+from tracker.crosscheck.swapped_channels import find_swap
 
 Verdict = Literal["agree", "disagree", "undetermined"]
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from calibration.camera import Array, Camera
+from calibration.arrays import Array
+from calibration.camera import Camera
 from tracker.demo.forces import GRAVITY
 from tracker.demo.mesh import Surface
 from tracker.demo.physics import History

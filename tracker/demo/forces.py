@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from calibration.camera import Array
+from calibration.arrays import Array
 
 GRAVITY = 9.80665  # m/s2
 UNLOADING = 0.02  # m of parting within which the cushion's force dies

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo import raster
 from tracker.demo.raster import Single
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo import forces
 from tracker.demo.scenario import Scenario
 

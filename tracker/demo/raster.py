@@ -17,7 +17,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from calibration.camera import Array
+from calibration.arrays import Array
 
 Single = NDArray[np.float32]
 Ints = NDArray[np.int32]

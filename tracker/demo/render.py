@@ -10,7 +10,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from calibration.camera import Array, Camera
+from calibration.arrays import Array
+from calibration.camera import Camera
 from tracker.demo import raster, site
 from tracker.demo.debris import clouds_at, draw_clouds
 from tracker.demo.raster import Faces, Single

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibration.camera import Array, Camera, Lens
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
 
 MILE_PER_HOUR = 0.44704  # m/s, exact
 REFERENCE_WIDTH = 1280  # px, the picture width for which the focal lengths below hold

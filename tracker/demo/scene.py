@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo import car as car_body
 from tracker.demo import forces, physics, raster, site
 from tracker.demo import truck as truck_body

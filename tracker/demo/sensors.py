@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import signal
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo.forces import GRAVITY
 from tracker.demo.scene import Scene, rotation
 

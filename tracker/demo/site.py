@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numba import njit
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo import raster
 from tracker.demo.mesh import Builder, Mesh, Surface
 from tracker.demo.raster import Single, noise

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo.forces import CUSHION_LENGTH, nose_share
 from tracker.demo.mesh import Painted
 from tracker.demo.scenario import MILE_PER_HOUR, Scenario

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array, Camera
+from calibration.arrays import Array
+from calibration.camera import Camera
 from tracker.demo import raster
 from tracker.demo.mesh import Mesh, Painted
 from tracker.demo.scenario import moved_pixels, picture_motion

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.demo import raster
 from tracker.demo.forces import CUSHION_LENGTH, CUSHION_WIDTH
 from tracker.demo.mesh import Builder, Mesh, Surface

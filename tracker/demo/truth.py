@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from calibration.camera import Array
-from calibration.problem import RECORD, Problem
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+from tracker.core.types import STATE
 from tracker.demo.forces import GRAVITY
 from tracker.demo.physics import STEP
 from tracker.demo.scene import Scene, rotation
-from tracker.values import STATE
 
 FLAIL = (0.6, 0.3)  # m; NCHRP Report 350 and MASH
 RIDEDOWN_MEAN = 0.010  # s

@@ -15,6 +15,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.core.types import STATE, Progress
 from tracker.demo.render import Painter
 from tracker.demo.scenario import Scenario
 from tracker.demo.scene import Scene, make_scene
@@ -22,7 +23,6 @@ from tracker.demo.sensors import recorded
 from tracker.demo.toml import record_text
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth, headline
-from tracker.values import STATE, Progress
 
 KEY_INTERVAL = 40  # frames between the frames of a movie that stand by themselves
 

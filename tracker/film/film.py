@@ -7,15 +7,15 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass, field
 
-from calibration.camera import Array
-from calibration.problem import FILM, Problem
+from calibration.arrays import Array
+from calibration.errors import FILM, Problem
+from tracker.core.types import Warning_
 from tracker.film.interlaced import ROWS, EvenLines, said, seen_interlaced
 from tracker.film.luma import Luma
 from tracker.film.movie import open_movie
 from tracker.film.opened import Frames, Source
 from tracker.film.pictures import open_pictures
 from tracker.film.places import is_movie
-from tracker.values import Warning_
 
 HELD_BYTES = 128_000_000
 """Luma kept in memory while a film is read backwards."""

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Warning_
 from tracker.film.luma import Luma
-from tracker.values import Warning_
 
 _SHOWN = 8
 

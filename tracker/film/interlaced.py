@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Warning_
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, Source
-from tracker.values import Warning_
 
 PLACES, LOOKED_AT = 4, 6  # of a film, tried; frames read at each
 MOVED = 14.0  # grey levels of 8 bits by which a pixel changes where something moves

@@ -13,12 +13,12 @@ from typing import IO, Any
 import av
 import numpy as np
 
-from calibration.problem import FILM, Problem
+from calibration.errors import FILM, Problem
+from tracker.core.types import Warning_
 from tracker.film.findings import dropped
 from tracker.film.luma import bits_of, luma_of
 from tracker.film.opened import Frames, Opened
 from tracker.film.places import PIXELS, has_scheme, opened, too_large
-from tracker.values import Warning_
 
 # Decoders for which every packet is one frame and time stamps give the output order.
 _ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Warning_
 from tracker.film.luma import Luma
-from tracker.values import Warning_
 
 Frames = Iterator[tuple[int, Luma]]
 """(index, luma) one after the other."""

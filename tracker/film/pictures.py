@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.problem import FILM, Problem
+from calibration.errors import FILM, Problem
+from tracker.core.types import Warning_
+from tracker.core.units import brief
 from tracker.film.findings import skipped
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, Opened
 from tracker.film.places import listed, opened
-from tracker.units import brief
-from tracker.values import Warning_
 
 SHOWN = 8  # pictures that can't be used, each of which is named
 LARGEST = 2**30

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, Any, cast
 
-from calibration.problem import FILM, Problem
+from calibration.errors import FILM, Problem
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
 

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.marks.fit import greys
-from tracker.marks.pack import pack
-from tracker.marks.shape import Pattern, Shape
+from calibration.arrays import Array
+from tracker.marks.levenberg_marquardt import greys
+from tracker.marks.packing import pack
+from tracker.marks.types import Pattern, Shape
 
 WORKING = 16.0
 """Size in px at which patterns are correlated."""

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.marks import prior
+from calibration.arrays import Array
+from tracker.marks import priors
+from tracker.marks.batch_fit import Fitted, fit
 from tracker.marks.candidates import Candidate, candidates
-from tracker.marks.covered import TUKEY, mean_square
-from tracker.marks.fitting import Fitted, fit
 from tracker.marks.measure import CLEAN, ROUNDING
-from tracker.marks.pack import pack, unpack
-from tracker.marks.patch import patch
-from tracker.marks.shape import Fix, Outline, Pattern, Shape
+from tracker.marks.occluded_fit import TUKEY, mean_square
+from tracker.marks.packing import pack, unpack
+from tracker.marks.texture_patch import patch
+from tracker.marks.types import Fix, Outline, Pattern, Shape
 
 SIZES = 8.0 * 1.35 ** np.arange(11)
 """Sizes (px) tried where nothing is known: 8 to 160."""
@@ -149,7 +149,7 @@ def _fit_all(
     for extras, passes in ((False, 8), (True, 25)):  # the paint's proportions once all is near
         rows = pack(shapes, place, moves)
         done = fit(
-            luma, rows, prior.loose(rows, extras), np.full(len(shapes), noise),
+            luma, rows, priors.loose(rows, extras), np.full(len(shapes), noise),
             np.zeros(len(shapes)), white, passes,
         )  # fmt: skip
         keep = _promising(luma, shapes, done)
@@ -197,7 +197,7 @@ def _final(
     """Fit once more over the windows round where the marks now are."""
     rows = pack(shapes, place, moves)
     n = len(shapes)
-    done = fit(luma, rows, prior.loose(rows, True), np.full(n, noise), np.zeros(n), white, 25)
+    done = fit(luma, rows, priors.loose(rows, True), np.full(n, noise), np.zeros(n), white, 25)
     trials = []
     for i in range(n):
         o, p = done.out[i], done.rows.p[i]
@@ -299,7 +299,7 @@ def _uncluttered(
     sigma = np.array([max(noise, 0.02 * abs(best.shape.contrast))])
     for share in (0.3, 0.15):
         scale = np.maximum(share * abs(best.shape.contrast) / sigma, TUKEY)
-        done = fit(luma, rows, prior.loose(rows, True), sigma, scale, white, 25)
+        done = fit(luma, rows, priors.loose(rows, True), sigma, scale, white, 25)
         rows = done.rows
     o, p = done.out[0], done.rows.p[0]
     if o[5] <= 0 or not np.isfinite(o).all() or o[4] < 0.5 * (done.inside[0] + done.outside[0]):

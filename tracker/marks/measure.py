@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.marks import prior
-from tracker.marks.covered import fit_covered
-from tracker.marks.fitting import Fitted, fit
-from tracker.marks.judge import FAULTS, PART, judge, off_start, widen
-from tracker.marks.model import PATCH
-from tracker.marks.pack import Rows, pack, unpack
-from tracker.marks.shape import Fixes, Shape
+from calibration.arrays import Array
+from tracker.marks import priors
+from tracker.marks.batch_fit import Fitted, fit
+from tracker.marks.fit_checks import FAULTS, PART, judge, off_start, widen
+from tracker.marks.image_model import PATCH
+from tracker.marks.occluded_fit import fit_covered
+from tracker.marks.packing import Rows, pack, unpack
+from tracker.marks.types import Fixes, Shape
 
 ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
@@ -170,12 +170,12 @@ def _clean(
     """Whole shape free. Fitted again where the window was off, and where the lighting jumped."""
     n = len(sigma)
     plain = np.zeros(n)
-    precision = prior.loose(rows, gradient_u=light)
+    precision = priors.loose(rows, gradient_u=light)
     done = fit(luma, rows, precision, sigma, plain, white, 12, helper=helper)
     again, unlit = off_start(rows.p, done.rows.p, done.out, precision, light, search_px)
     if len(again) == 0:
         return done
-    precision = prior.loose(rows, gradient_u=unlit)[again]
+    precision = priors.loose(rows, gradient_u=unlit)[again]
     part = done.rows.take(again, done.rows.p[again])
     more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
     return done.replaced(again, more)

@@ -2,7 +2,8 @@
 
 Along ground x. Ground friction of the struck vehicle is told by how it slows down once nothing
 pushes it any more (the roll-ahead), that of the striking one is small and assumed
-(`tracker.mechanics.pair`). Impulse and momentum, work and energy: any textbook of mechanics.
+(`tracker.mechanics.vehicle_pair`). Impulse and momentum, work and energy: any textbook of
+mechanics.
 """
 
 from __future__ import annotations
@@ -12,10 +13,10 @@ from typing import Literal
 
 import numpy as np
 
-from calibration.camera import Array
-from tracker.integration import integrate
-from tracker.mechanics.pair import GRAVITY, Pair, at_time, quantity
-from tracker.results import Energy, ForceCrush, Mechanics, Momentum
+from calibration.arrays import Array
+from tracker.core.time_series import integrate
+from tracker.mechanics.vehicle_pair import GRAVITY, Pair, at_time, quantity
+from tracker.results.schema import Energy, ForceCrush, Mechanics, Momentum
 
 SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer tells its friction
 LEAST_SLIDE = 0.04  # s of free sliding from which friction is told

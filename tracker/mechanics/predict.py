@@ -1,8 +1,8 @@
 """The next test from one test's force-crush curve: occupant risk and stroke for other masses.
 
-A two-mass model (`tracker.mechanics.twomass`) is driven into every cushion that the film's draws
-allow, along ground x, head-on and level. The force is taken to depend on the closing alone: not
-on its rate, nor on which car's front it meets; `Case.scatter` stands for that.
+A two-mass model (`tracker.mechanics.two_mass_model`) is driven into every cushion that the film's
+draws allow, along ground x, head-on and level. The force is taken to depend on the closing alone:
+not on its rate, nor on which car's front it meets; `Case.scatter` stands for that.
 """
 
 from __future__ import annotations
@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.camera import Array
-from calibration.problem import RECORD, Problem
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+from tracker.core.types import Quantity
 from tracker.criteria import Criteria, Plan, evaluate
-from tracker.mechanics.pair import GRAVITY, ROLLING, ROLLING_U, quantity
-from tracker.mechanics.twomass import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
-from tracker.occupant import flail, occupant_risk
-from tracker.results import Criterion, ForceCrush, Mechanics, Results
-from tracker.values import Quantity
+from tracker.mechanics.two_mass_model import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
+from tracker.mechanics.vehicle_pair import GRAVITY, ROLLING, ROLLING_U, quantity
+from tracker.outcome.occupant_risk import flail, occupant_risk
+from tracker.results.schema import Criterion, ForceCrush, Mechanics, Results
 
 SCATTER = 0.03
 """Standard uncertainty, as a share, of the next cushion's force beside this one's: another

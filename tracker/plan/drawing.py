@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon, Rectangle
 from scipy.spatial import ConvexHull, QhullError
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.plan.layout import Stand
 from tracker.plan.plan import Plan
 from tracker.plan.view import Seen

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Array, Camera, Lens
-from calibration.problem import RECORD, Problem
-from calibration.survey import resect
-from tracker.optics import read_lens
-from tracker.record_camera import PlannedCamera
-from tracker.record_schema import PlannedRecord, Vehicle
-from tracker.wanted import PICK_U
+from calibration.arrays import Array
+from calibration.camera import Camera, Lens
+from calibration.errors import RECORD, Problem
+from calibration.resection.resect import resect
+from tracker.camera.expected_targets import PICK_U
+from tracker.camera.lens_source import read_lens
+from tracker.record.camera import PlannedCamera
+from tracker.record.schema import PlannedRecord, Vehicle
 
 STEEP = 0.966
 """Looking down more steeply than this (75 degrees), a picture's top is ground -y, else up."""

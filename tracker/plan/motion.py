@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lsim
 
-from calibration.camera import Array
-from calibration.problem import RECORD, Problem
-from tracker.body.attitude import turned
-from tracker.record_schema import PlannedRecord, Vehicle
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+from tracker.core.rigid_body import turned
+from tracker.record.schema import PlannedRecord, Vehicle
 
 MEAN_PULSE = 12.5 * 9.80665
 """m/s^2."""

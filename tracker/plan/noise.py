@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
 
 RINGS = (1.0, 0.66, 0.33)
 """Radii of the edges of a ring over its outer radius."""

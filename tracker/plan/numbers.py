@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.core.types import Quantity
 from tracker.plan.plan import WATCHED, Plan
 from tracker.plan.predict import Outlook
 from tracker.plan.view import LEAST_PX, Seen
 from tracker.report.wording import OCCUPANT, VEHICLE
-from tracker.values import Quantity
 
 SMALL_PX = 10.0
 """Marks smaller than this lose precision to compression and shading."""

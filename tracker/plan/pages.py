@@ -7,16 +7,16 @@ from collections.abc import Collection, Mapping
 import numpy as np
 
 from tracker import __version__
-from tracker.body.chain import REACH
-from tracker.judged import DRAWS
+from tracker.core.units import show
+from tracker.motion.model.correlated_errors import REACH
+from tracker.pipeline.vehicle_result import DRAWS
 from tracker.plan.motion import MEAN_PULSE
 from tracker.plan.noise import FLOOR_PX
 from tracker.plan.numbers import Number, doubts, mark_rows, numbers
 from tracker.plan.plan import OFF_PLANE, WATCHED, Plan
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, Table, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
-from tracker.results import PROGRAM
-from tracker.units import show
+from tracker.results.schema import PROGRAM
 
 CAUTION = (
     "A prediction, made to compare layouts. It supposes that every mark is found, nothing hides "

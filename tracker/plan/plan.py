@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Progress, silent
 from tracker.plan.layout import Stand, Target, stands
 from tracker.plan.motion import Course, planned_course
 from tracker.plan.noise import Picture
 from tracker.plan.predict import Outlook, predict
 from tracker.plan.view import fixed_seen, in_picture
-from tracker.record_schema import PlannedRecord
-from tracker.values import Progress
+from tracker.record.schema import PlannedRecord
 
 WATCHED = (-0.05, 0.2)
 """From when to when a mark should stay in view, s."""
@@ -48,7 +48,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
 
     Raises Problem where the record lacks what a plan needs, or the layout can't give a result.
     """
-    tell = progress or (lambda stage, done, total: None)
+    tell = progress or silent
     planned = stands(record)
     course = planned_course(record)
     picture = Picture()

@@ -14,13 +14,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.camera import Array, Camera
-from calibration.problem import Problem
-from calibration.survey import Resection, resect
-from calibration.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
-from tracker.body import CameraEvidence, VehicleGeometry, solve
-from tracker.body.chain import REACH
-from tracker.judged import (
+from calibration.arrays import Array
+from calibration.camera import Camera
+from calibration.errors import Problem
+from calibration.resection.resect import Resection, resect
+from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
+from tracker.core.types import Progress
+from tracker.motion import CameraEvidence, VehicleGeometry, solve
+from tracker.motion.model.correlated_errors import REACH
+from tracker.pipeline.vehicle_result import (
     DRAWS,
     SEED,
     crush_result,
@@ -34,9 +36,8 @@ from tracker.plan.layout import Stand
 from tracker.plan.motion import Course
 from tracker.plan.noise import Picture
 from tracker.plan.view import Seen, fixed_seen, seen
-from tracker.record_schema import PlannedRecord
-from tracker.results import CrushResult, Occupant, VehicleResult
-from tracker.values import Progress
+from tracker.record.schema import PlannedRecord
+from tracker.results.schema import CrushResult, Occupant, VehicleResult
 
 CONTACT_U = 2e-3
 """Standard uncertainty of first contact, s, where only the motion tells it: what finding it on

@@ -18,9 +18,9 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Patch, Polygon, Rectangle, Wedge
 
-from calibration.problem import RECORD, Problem
+from calibration.errors import RECORD, Problem
 from tracker.plan.noise import RINGS
-from tracker.record_schema import PlannedRecord
+from tracker.record.schema import PlannedRecord
 from tracker.report.style import style
 
 Paper = Literal["a4", "letter"]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array, Camera
-from tracker.body.attitude import turned
+from calibration.arrays import Array
+from calibration.camera import Camera
+from tracker.core.rigid_body import turned
 from tracker.plan.layout import FACING, Stand, Target
 from tracker.plan.motion import Course
 from tracker.plan.noise import Picture, mark_covariance

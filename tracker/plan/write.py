@@ -9,10 +9,10 @@ from tracker.plan.drawing import draw
 from tracker.plan.pages import document
 from tracker.plan.plan import Plan
 from tracker.plan.sheets import Paper, sheets_pdf
-from tracker.put import put
-from tracker.record_schema import PlannedRecord
+from tracker.record.schema import PlannedRecord
 from tracker.report.html import html
 from tracker.report.pdf import pdf
+from tracker.storage.atomic_write import put
 
 PAGE, PDF, SHEETS = "plan.html", "plan.pdf", "sheets.pdf"
 

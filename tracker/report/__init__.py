@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tracker.core.types import Progress
 from tracker.report.content import document
 from tracker.report.films import mark_films
 from tracker.report.html import html
 from tracker.report.pdf import pdf
 from tracker.report.plots import draw_plots
 from tracker.report.sequence import Photographer
-from tracker.results import Results
-from tracker.values import Progress
+from tracker.results.schema import Results
 
 __all__ = ["write_reports"]
 

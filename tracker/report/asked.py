@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calibration.problem import RECORD, Problem
-from tracker.log import Entry, time_of_day
-from tracker.results import Results
-from tracker.units import UnitError, parse
+from calibration.errors import RECORD, Problem
+from tracker.core.units import UnitError, parse
+from tracker.results.schema import Results
+from tracker.storage.audit_log import Entry, time_of_day
 
 
 def as_asked(results: Results, times: Sequence[str] = (), slow: float | None = None) -> Results:

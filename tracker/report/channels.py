@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from tracker.core.units import System
 from tracker.report.blocks import Table, table
 from tracker.report.digits import NONE, joined, unit_of
 from tracker.report.tables import fixed
 from tracker.report.wording import VERDICTS
-from tracker.results import ChannelAgreement, CrossCheck
-from tracker.units import System
+from tracker.results.schema import ChannelAgreement, CrossCheck
 
 HEAD = (
     "channel",

@@ -8,7 +8,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from tracker.log import Entry
 from tracker.report import tables
 from tracker.report.blocks import (
     Beside,
@@ -38,7 +37,9 @@ from tracker.report.wording import (
     VERDICTS,
     Name,
 )
-from tracker.results import Results
+from tracker.results.roles import striking
+from tracker.results.schema import Results
+from tracker.storage.audit_log import Entry
 
 KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw", "max_rise")
 KEY_OCCUPANT = {
@@ -125,7 +126,7 @@ def _key_verdicts(results: Results) -> Table | None:
 
 
 def _key_occupant(results: Results) -> Table | None:
-    name = tables.striking(results)
+    name = striking(results)
     if name is None:
         return None
     short = {k: Name(text, OCCUPANT[k].kind) for k, text in KEY_OCCUPANT.items()}
@@ -139,7 +140,7 @@ def _key_occupant(results: Results) -> Table | None:
 
 def _key_motion(results: Results) -> Table | None:
     """What the summary says of the vehicles' motion; extremes that stand out from their u."""
-    name = tables.striking(results)
+    name = striking(results)
     if name is None:
         return None
     rows = []
@@ -159,7 +160,7 @@ def _key_motion(results: Results) -> Table | None:
 
 def _telling(results: Results, plots: Mapping[str, str]) -> list[Block]:
     """The two plots that tell most."""
-    name = tables.striking(results)
+    name = striking(results)
     first = [f"{name}-velocity-x", f"{name}-velocity"]
     chosen = [key for key in first if key + SMALL in plots][:1]
     chosen += [key for key in [f"{name}-attitude"] if key + SMALL in plots]

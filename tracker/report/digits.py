@@ -10,8 +10,8 @@ import math
 from collections.abc import Iterable, Sequence
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
-from tracker.units import System, report_unit
-from tracker.values import Quantity
+from tracker.core.types import Quantity
+from tracker.core.units import System, report_unit
 
 NONE = "–"
 PLUS_MINUS = " ± "

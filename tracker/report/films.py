@@ -14,12 +14,12 @@ import av
 import cv2
 import numpy as np
 
-from tracker.content import content
+from tracker.core.types import Progress
 from tracker.film import Film, Luma
 from tracker.report.overlay import Overlay, Picture, grey
 from tracker.report.sequence import opened
-from tracker.results import Results
-from tracker.values import Progress
+from tracker.results.schema import Results
+from tracker.storage.hashing import content
 
 Look = Callable[[str, int, Luma, int], None]
 

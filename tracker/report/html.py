@@ -8,16 +8,7 @@ from pathlib import Path
 
 import jinja2
 
-from tracker.report.blocks import (
-    Beside,
-    Block,
-    Document,
-    Heading,
-    Photographs,
-    Plot,
-    Table,
-    Text,
-)
+from tracker.report.blocks import Beside, Block, Document, Heading, Photographs, Plot, Table, Text
 
 KINDS = {
     Text: "text",

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from matplotlib.figure import Figure
 
-from calibration.camera import Array
+from calibration.arrays import Array
 from tracker.report.style import LINES, SOFT, WIDTH
-from tracker.results import View
+from tracker.results.schema import View
 
 HEIGHT = 3.0  # in
 ARROW = 0.04  # of the picture's width: an arrow of the largest usual residual

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 
 from matplotlib.figure import Figure
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import Quantity
+from tracker.core.units import System
 from tracker.report.blocks import Block, Heading, Plot, Table, Text, table
 from tracker.report.digits import in_report, unit_of
 from tracker.report.style import BOTTOM, LEFT, LINES, RIGHT, SOFT, TOP, WIDTH, curve
 from tracker.report.tables import named, plain
-from tracker.results import Mechanics, Results
-from tracker.units import System
-from tracker.values import Quantity
+from tracker.results.schema import Mechanics, Results
 
 HEIGHT = 2.7  # in
 NAME = "force-crush"

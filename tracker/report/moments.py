@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Array
-from tracker.report.tables import striking
-from tracker.results import Results
-from tracker.values import STATE, Motion
+from calibration.arrays import Array
+from tracker.core.types import STATE, Motion
+from tracker.results.roles import striking
+from tracker.results.schema import Results
 
 APART = 0.004  # s: moments closer than this show the same picture,
 SHARE = 0.05  # or closer than this share of a short film

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Array
-from tracker.results import Results, View
-from tracker.units import report_unit
-from tracker.values import STATE, Motion, Status, Tracks
+from calibration.arrays import Array
+from tracker.core.types import STATE, Motion, Status, Tracks
+from tracker.core.units import report_unit
+from tracker.results.schema import Results, View
 
 Picture = NDArray[np.uint8]
 

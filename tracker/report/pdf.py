@@ -11,16 +11,7 @@ from typing import Any
 import matplotlib as mpl
 import typst
 
-from tracker.report.blocks import (
-    Beside,
-    Block,
-    Document,
-    Heading,
-    Photographs,
-    Plot,
-    Table,
-    Text,
-)
+from tracker.report.blocks import Beside, Block, Document, Heading, Photographs, Plot, Table, Text
 
 PLOT = """#set document(date: none)
 #set page(width: auto, height: auto, margin: 0pt)

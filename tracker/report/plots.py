@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 from matplotlib.figure import Figure
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import STATE, Motion
+from tracker.core.units import System, report_unit
 from tracker.report.lens import lens_plot
 from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
-from tracker.report.tables import striking
-from tracker.results import Curve, Results
-from tracker.results_csv import columns_csv
-from tracker.units import System, report_unit
-from tracker.values import STATE, Motion
+from tracker.results.csv import columns_csv
+from tracker.results.roles import striking
+from tracker.results.schema import Curve, Results
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
 SMALL = "-small"  # ends the name of a plot that is half a page wide

@@ -9,12 +9,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from calibration.problem import Problem
+from calibration.errors import Problem
 from tracker.film import Film, Luma, open_film
 from tracker.report.blocks import Photographs
 from tracker.report.moments import Moment, moments
 from tracker.report.overlay import Picture, grey
-from tracker.results import Results, View
+from tracker.results.schema import Results, View
 
 WIDEST = 960  # px
 QUALITY = 88  # of JPEG

@@ -7,7 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from tracker import __version__
-from tracker.folder import keep_others, ready, replacing
+from tracker.core.types import Quantity
+from tracker.core.units import System
 from tracker.report.blocks import Beside, Block, Document, Heading, Part, Plot, Table, Text, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.html import html
@@ -15,10 +16,9 @@ from tracker.report.pdf import pdf
 from tracker.report.series_plots import draw_series
 from tracker.report.tables import named, plain, significant
 from tracker.report.wording import CAUTION, CRITERIA, SOURCES, UNCERTAINTY, VERDICTS
-from tracker.results import PROGRAM
-from tracker.series import FIELDS, Group, Row, Statistic, repeated, series_csv
-from tracker.units import System
-from tracker.values import Quantity
+from tracker.results.schema import PROGRAM
+from tracker.results.series import FIELDS, Group, Row, Statistic, repeated, series_csv
+from tracker.storage.atomic_folder import keep_others, ready, replacing
 
 TABLE = "series.csv"
 OURS = frozenset({TABLE, "series.html", "series.pdf", "pictures"})

@@ -9,7 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.units import System
 from tracker.report.digits import unit_of
 from tracker.report.pdf import plot_pdf
 from tracker.report.plots import Drawn
@@ -29,9 +30,8 @@ from tracker.report.style import (
     style,
 )
 from tracker.report.tables import named
-from tracker.results_csv import columns_csv
-from tracker.series import FIELDS, Group, Row
-from tracker.units import System
+from tracker.results.csv import columns_csv
+from tracker.results.series import FIELDS, Group, Row
 
 HEIGHT, OVERLAY = 2.4, 2.9  # in
 NAMES = 0.55  # in: room for tests' numbers below the axes

@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from calibration.camera import Array
+from calibration.arrays import Array
 
 INK, SOFT, RULE = "#20252b", "#5d6670", "#d5d9dd"
 WIDTH = 6.9  # in: the text width of a page

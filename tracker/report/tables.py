@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import isfinite
 
+from tracker.core.types import Quantity
+from tracker.core.units import System
 from tracker.report.blocks import Table, table
 from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
-from tracker.results import Budget, Criterion, CrossCheck, Results, VehicleResult
-from tracker.units import System
-from tracker.values import Quantity
+from tracker.results.roles import striking
+from tracker.results.schema import Budget, Criterion, CrossCheck, Results, VehicleResult
 
 Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")
@@ -27,14 +28,6 @@ ABBREVIATIONS = {
     "idedown acceleration": "idedown",
     " (preferred)": ", preferred",
 }
-
-
-def striking(results: Results) -> str | None:
-    """The striking vehicle: the one the test is about. The first where no role says so."""
-    for name, vehicle in results.vehicles.items():
-        if vehicle.role == "striking":
-            return name
-    return next(iter(results.vehicles), None)
 
 
 def conditions(results: Results) -> Table | None:

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.problem import Problem
+from calibration.errors import Problem
 from tracker.film import Film, open_film
 from tracker.film.luma import Luma
 
@@ -35,7 +35,7 @@ def serve(line: Connection) -> None:
 
 def serve_check(line: Connection) -> None:
     """Check one record: {"record"} is asked, {"checks"} told."""
-    from tracker.check import check_record
+    from tracker.pipeline.preflight import check_record
 
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
         record = Path(json.loads(line.recv_bytes())["record"])

@@ -15,10 +15,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from calibration.problem import RECORD, Problem
-from tracker.byhand import ACTIONS, PLACE
-from tracker.log import Entry, log_text, time_of_day
-from tracker.put import locked, put
+from calibration.errors import RECORD, Problem
+from tracker.record.manual_edits import ACTIONS, PLACE
+from tracker.storage.atomic_write import locked, put
+from tracker.storage.audit_log import Entry, log_text, time_of_day
 from tracker.workbench.tomledit import Change, changed
 
 KEPT = 400

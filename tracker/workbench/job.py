@@ -15,8 +15,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from calibration.problem import Problem
-from tracker.values import Progress
+from calibration.errors import Problem
+from tracker.core.types import Progress
 
 INTERVAL = 0.1
 """s between two words about the same stage."""
@@ -27,11 +27,12 @@ def main() -> None:
     record, directory = Path(sys.argv[1]), Path(sys.argv[2])
     threading.Thread(target=_end_with_parent, daemon=True).start()
     try:
-        from tracker.analysis import analyse
-        from tracker.record import load_record
-        from tracker.results_files import check_directory, write_results
-        from tracker.workbench.kept import cache_folder
-        from tracker.workbench.seen import Seen, Solved
+        from tracker.pipeline.analyse import analyse
+        from tracker.pipeline.write_results import write_results
+        from tracker.record.load import load_record
+        from tracker.results.folder import check_directory
+        from tracker.workbench.disk_cache import cache_folder
+        from tracker.workbench.stage_cache import Seen, Solved
 
         check_directory(directory)
         told = _telling()

@@ -7,15 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from calibration.camera import Array
+from calibration.arrays import Array
+from tracker.core.types import STATE, Tracks
+from tracker.core.units import report_unit
 from tracker.report import tables
 from tracker.report.blocks import Table
 from tracker.report.content import headline
 from tracker.report.tables import verdict_word
 from tracker.report.wording import AXES, CAUTION, UNCERTAINTY, VERDICTS
-from tracker.results import Results
-from tracker.units import report_unit
-from tracker.values import STATE, Tracks
+from tracker.results.schema import Results
 
 SERIES = (
     ("x", "Displacement along x", "x_m", "length"),

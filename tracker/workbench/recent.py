@@ -8,8 +8,8 @@ import os
 from pathlib import Path
 from typing import Any
 
-from calibration.problem import RECORD, Problem
-from tracker.workbench.opentest import films_in
+from calibration.errors import RECORD, Problem
+from tracker.workbench.session import films_in
 
 KEPT = 12
 

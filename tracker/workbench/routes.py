@@ -23,13 +23,13 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from calibration.problem import RECORD, Problem
-from tracker.record import load_record
+from calibration.errors import RECORD, Problem
+from tracker.record.load import load_record
 from tracker.workbench import recent
-from tracker.workbench.apart import check_apart
+from tracker.workbench.film_process import check_apart
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
-from tracker.workbench.opentest import OpenTest, begin
+from tracker.workbench.session import OpenTest, begin
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
@@ -305,7 +305,7 @@ def _motion(test: OpenTest, request: Request) -> Any:
 
 def _tracks(test: OpenTest, request: Request) -> Any:
     from tracker.workbench import payload
-    from tracker.workbench.projected import projected
+    from tracker.workbench.predicted_marks import projected
 
     results, camera = test.results(), request.path_params["camera"]
     if results is None or camera not in results.tracks:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tracker.folder import clear_leftovers
+from tracker.storage.atomic_folder import clear_leftovers
 
 
 class Running:

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from calibration.problem import Problem
-from tracker.record import Pick, Record, load_record
-from tracker.workbench.opentest import OpenTest
+from calibration.errors import Problem
+from tracker.record.load import Pick, Record, load_record
+from tracker.workbench.session import OpenTest
 
 REACH = 0.75
 """How far from the pointer the centre may be, in mark sizes; at least `LEAST`."""
@@ -74,8 +74,8 @@ def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], m
 
     A lens that would have to be found from pictures of a board is left open.
     """
-    from tracker.optics import lens_of
-    from tracker.wanted import wanted_marks
+    from tracker.camera.expected_targets import wanted_marks
+    from tracker.camera.lens_source import lens_of
 
     try:
         record = _with_pick(load_record(test.record), camera, frame, pixel, mark)

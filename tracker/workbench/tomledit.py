@@ -12,7 +12,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Array, InlineTable
 
-from calibration.problem import RECORD, Problem
+from calibration.errors import RECORD, Problem
 
 APPEND = "+"
 """As the last part of a path: a further entry of a list."""

@@ -1,0 +1,1 @@
+"""A lens from pictures of a board: chessboard or ChArUco."""

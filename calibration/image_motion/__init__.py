@@ -1,0 +1,1 @@
+"""The picture's own motion: film weave, camera shake, targets that moved."""

@@ -1,0 +1,162 @@
+"""How the whole picture moves from frame to frame, and places with that motion taken out.
+
+A picture shifts, turns and changes scale with film weave, camera shake and breathing lenses.
+Fixed targets show that motion:
+
+    seen - centre = shift + exp(ln scale + i turn) (reference - centre),  pixels as u + iv
+
+The reference is each target's mean place over the film, so that the motion has mean zero. How
+large the motion is, is estimated from the targets as well (marginal likelihood), so that a camera
+that stands still is not given the noise of its targets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from calibration.arrays import Array
+from calibration.findings import Finding
+from calibration.image_motion.model import weave
+from calibration.image_motion.moved_targets import moved_targets
+
+MOTION = 4
+"""Shift along u and v (px), turn (rad, from u towards v), natural logarithm of the scale."""
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """Motion of the picture in each frame."""
+
+    motion: Array  # (n, 4): du, dv (px), turn (rad), ln scale; about `centre`
+    covariance: Array  # (n, 4, 4)
+    centre: Array  # (2,) px
+    reference: (
+        Array  # (targets, 2) px: where each target is when the picture is at rest; NaN unseen
+    )
+    reference_covariance: Array  # (targets, 2, 2) px^2
+    rms_px: float  # of the shift that is taken out
+    leftover_px: float  # rms of what is left at the targets, per coordinate; NaN without targets
+    amplitude: Array  # (4,) standard deviation of the motion over the film; 0 where none was found
+    findings: tuple[Finding, ...]
+
+    def steady(self, frame: ArrayLike, uv: Array) -> Array:
+        """Where pixels (n, 2) seen in a frame, or each in its own frame (n,), would be seen in
+        the picture at rest.
+        """
+        du, dv, turn, scale = self._motion(frame)
+        moved = _complex(np.asarray(uv, dtype=np.float64) - self.centre) - (du + 1j * dv)
+        return _pixels(moved * np.exp(-scale - 1j * turn)) + self.centre
+
+    def seen(self, frame: ArrayLike, uv: Array) -> Array:
+        """Where pixels (n, 2) of the picture at rest are seen in a frame: inverse of `steady`."""
+        return self.seen_with_derivatives(frame, uv)[0]
+
+    def seen_with_derivatives(self, frame: ArrayLike, uv: Array) -> tuple[Array, Array, Array]:
+        """`seen` (n, 2), its derivatives by the pixel at rest (n, 2, 2) and by the frame's motion
+        (n, 2, 4).
+        """
+        du, dv, turn, scale = self._motion(frame)
+        gain = np.exp(scale + 1j * turn)
+        turned = gain * _complex(np.asarray(uv, dtype=np.float64) - self.centre)
+        gain = np.broadcast_to(gain, turned.shape)
+        by_rest = np.empty((len(turned), 2, 2))
+        by_rest[:, 0, 0] = by_rest[:, 1, 1] = gain.real
+        by_rest[:, 1, 0], by_rest[:, 0, 1] = gain.imag, -gain.imag
+        by_motion = np.zeros((len(turned), 2, MOTION))
+        by_motion[:, 0, 0] = by_motion[:, 1, 1] = 1.0
+        by_motion[:, :, 2] = _pixels(1j * turned)
+        by_motion[:, :, 3] = _pixels(turned)
+        return _pixels(turned + du + 1j * dv) + self.centre, by_rest, by_motion
+
+    def _motion(self, frame: ArrayLike) -> Array:
+        return np.moveaxis(self.motion[np.asarray(frame)], -1, 0)
+
+
+def steadiness(
+    names: Sequence[str], position: Array, covariance: Array, *, size: tuple[int, int]
+) -> Steadiness:
+    """The motion of the picture as its fixed targets show it.
+
+    Parameters
+    ----------
+    names : t names of the fixed targets.
+    position : (n, t, 2) px as seen, NaN where a target is hidden.
+    covariance : (n, t, 2, 2) px^2.
+    size : width and height of the picture, px.
+
+    A target that moves against the others is not used from then on and named in the findings.
+    Frames without any target get no correction, with the motion's amplitude as uncertainty; a
+    film without targets gets none at all, and a finding.
+    """
+    n, count = position.shape[:2]
+    position = np.asarray(position, dtype=np.float64)
+    covariance = np.asarray(covariance, dtype=np.float64)
+    seen = np.isfinite(position).all(axis=2)
+    if not seen.any():
+        return _unknown(n, count, size)
+    centre = np.asarray(np.nanmean(position[seen], axis=0))
+    used, findings = moved_targets(names, position, covariance, centre)
+    fit = weave(used, covariance, centre)
+    left = fit.residuals[np.isfinite(fit.residuals)]
+    dark = n - np.count_nonzero(np.isfinite(used).any(axis=(1, 2)))
+    if dark:
+        findings.append(
+            Finding(
+                "steady_unseen",
+                f"no fixed target is seen in {dark} of {n} frames: there the picture's motion is "
+                f"only known to be within {np.hypot(*fit.amplitude[:2]):.2f} px",
+            )
+        )
+    if fit.noise > 1.5:
+        findings.append(
+            Finding(
+                "steady_misfit",
+                f"the fixed targets scatter {fit.noise:.1f} times more than their own "
+                "uncertainties once the picture is held steady; the correction's was widened "
+                "to match",
+            )
+        )
+    return Steadiness(
+        fit.motion,
+        fit.covariance,
+        centre,
+        fit.reference,
+        fit.reference_covariance,
+        float(np.sqrt(np.mean(np.sum(fit.motion[:, :2] ** 2, axis=1)))),
+        float(np.sqrt(np.mean(left**2))) if left.size else float("nan"),
+        fit.amplitude,
+        tuple(findings),
+    )
+
+
+def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Steadiness:
+    """No fixed target, no correction."""
+    return Steadiness(
+        np.zeros((frames, MOTION)),
+        np.zeros((frames, MOTION, MOTION)),
+        (np.array(size, dtype=np.float64) - 1) / 2,
+        np.full((targets, 2), np.nan),
+        np.full((targets, 2, 2), np.nan),
+        0.0,
+        float("nan"),
+        np.zeros(MOTION),
+        (
+            Finding(
+                "steady_unchecked",
+                "no fixed target is in view, so nothing tells whether the picture moved; paint or "
+                "name two or more targets on the ground or the background",
+            ),
+        ),
+    )
+
+
+def _complex(uv: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
+    return np.asarray(uv[..., 0] + 1j * uv[..., 1])
+
+
+def _pixels(z: np.ndarray[tuple[int, ...], np.dtype[np.complex128]]) -> Array:
+    return np.stack([z.real, z.imag], axis=-1)

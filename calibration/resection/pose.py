@@ -1,0 +1,205 @@
+"""The pose of one camera from surveyed points: evidence, starts and the best of the minima."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration.arrays import Array
+from calibration.camera import PARAMETERS, Camera
+from calibration.resection.adjustment import Evidence, Fit, LensFreedom, adjust
+
+_FOCALS = (0.6, 1.0, 1.6, 2.6, 4.2, 7.0)  # picture widths; covers ordinary lenses
+_NOISE_FLOOR = 1e-4  # px; keeps exact data from having infinite weight
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """Surveyed points as one camera sees them."""
+
+    points: Array  # (n, 3) ground axes, m
+    pixels: Array  # (n, 2)
+    pixel_covariance: Array  # (n, 2, 2) px^2
+    ground_u: Array  # (n, 3) standard uncertainty of each coordinate, m
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def only(self, which: Array | list[int]) -> Sightings:
+        """The sightings with these indices."""
+        i = np.asarray(which, dtype=np.intp)
+        return Sightings(self.points[i], self.pixels[i], self.pixel_covariance[i], self.ground_u[i])
+
+    def covariance(self, by_point: Array) -> Array:
+        """Covariance (n, 2, 2) of a sighting: the pick's, and the survey's seen through the
+        derivatives by the point (n, 2, 3). This is the survey marginalised to first order.
+        """
+        survey = np.einsum("nij,nj,nkj->nik", by_point, self.ground_u**2, by_point)
+        return np.asarray(self.pixel_covariance + survey + _NOISE_FLOOR**2 * np.eye(2))
+
+    def evidence(self, camera: Camera) -> tuple[Array, Array]:
+        """Residuals seen - predicted in standard uncertainties, with derivatives by the camera."""
+        predicted, by_point, by_camera = camera.project_with_derivatives(self.points)
+        if not np.isfinite(predicted).all():
+            return np.full(2 * len(self), np.nan), np.zeros((2 * len(self), PARAMETERS))
+        whiten = np.linalg.inv(np.linalg.cholesky(self.covariance(by_point)))
+        residuals = (whiten @ (self.pixels - predicted)[:, :, None])[:, :, 0]
+        return residuals.ravel(), -(whiten @ by_camera).reshape(-1, PARAMETERS)
+
+
+def near(position: Array, sd: float) -> Evidence:
+    """Evidence that the camera stands at `position` (3,) within `sd` (m) on each axis."""
+
+    def evidence(camera: Camera) -> tuple[Array, Array]:
+        slopes = np.zeros((3, PARAMETERS))
+        slopes[:, 3:6] = np.eye(3) / sd
+        return (camera.position - position) / sd, slopes
+
+    return evidence
+
+
+def spread(points: Array) -> Array:
+    """Standard deviations (3,) of points (n, 3) along their principal axes, largest first."""
+    return np.asarray(
+        np.linalg.svd(points - points.mean(0), compute_uv=False) / np.sqrt(len(points))
+    )
+
+
+def starts(seen: Sightings, freedom: LensFreedom) -> Iterator[tuple[float, Camera, Array]]:
+    """Closed-form poses worth refining: (rms in px, camera, lens freedoms), for each focal length
+    that an open lens may have. Source: cv2.solvePnPGeneric (SQPNP, IPPE for coplanar points) and
+    cv2.solveP3P for three.
+    """
+    flat = spread(seen.points)[2] < 1e-9 + 0.01 * spread(seen.points)[0]
+    methods = [cv2.SOLVEPNP_SQPNP] + ([cv2.SOLVEPNP_IPPE] if flat and len(seen) > 3 else [])
+    if len(seen) == 3:
+        methods = [cv2.SOLVEPNP_P3P]
+    width = freedom.start.size[0]
+    focals = [f * width for f in _FOCALS] if freedom.log_focal is not None else [0.0]
+    for focal in focals:
+        z = freedom.at(focal)
+        lens = freedom.lens(z)
+        normal = lens.undistorted(seen.pixels)
+        for method in methods:
+            for rotation, position in _closed_forms(seen.points, normal, method):
+                camera = Camera(lens, rotation, position)
+                for candidate in (camera, _tilted_the_other_way(camera, seen.points)):
+                    error = candidate.project(seen.points) - seen.pixels
+                    rms = float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
+                    if np.isfinite(rms):
+                        yield rms, candidate, z
+
+
+def _closed_forms(points: Array, normal: Array, method: int) -> list[tuple[Array, Array]]:
+    points, normal = np.ascontiguousarray(points), np.ascontiguousarray(normal)  # cv2 asks for it
+    try:
+        if method == cv2.SOLVEPNP_P3P:
+            _, turns, shifts = cv2.solveP3P(points, normal, np.eye(3), np.zeros(5), flags=method)
+        else:
+            _, turns, shifts, _ = cv2.solvePnPGeneric(
+                points, normal, np.eye(3), np.zeros(5), flags=method
+            )
+    except cv2.error:  # its way of saying that this method has no solution here
+        return []
+    poses = []
+    for turn, shift in zip(turns, shifts, strict=True):
+        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
+        position = -rotation.T @ np.asarray(shift, dtype=np.float64).ravel()
+        if np.isfinite(rotation).all() and np.isfinite(position).all():
+            poses.append((rotation, position))
+    return poses
+
+
+def _tilted_the_other_way(camera: Camera, points: Array) -> Camera:
+    """The other minimum of a nearly flat survey: its plane mirrored about the line of sight."""
+    centre = points.mean(0)
+    _, _, axes = np.linalg.svd(points - centre)
+    normal = camera.rotation @ axes[2]
+    sight = camera.rotation @ (centre - camera.position)
+    distance = np.linalg.norm(sight)
+    mirrored = 2 * (normal @ sight) * sight / distance**2 - normal
+    turn = _shortest_turn(normal, mirrored)
+    rotation = turn @ camera.rotation
+    return replace(camera, rotation=rotation, position=centre - rotation.T @ sight)
+
+
+def _shortest_turn(a: Array, b: Array) -> Array:
+    """The rotation (3, 3) that takes unit vector a to b by the shortest way."""
+    axis = np.cross(a, b)
+    sine, cosine = np.linalg.norm(axis), a @ b
+    if sine < 1e-12:
+        return np.eye(3)
+    return np.asarray(cv2.Rodrigues(axis / sine * np.arctan2(sine, cosine))[0], dtype=np.float64)
+
+
+def solve(
+    seen: Sightings,
+    freedom: LensFreedom,
+    extra: tuple[Evidence, ...] = (),
+    *,
+    tries: int = 4,
+    also: tuple[Fit, ...] = (),
+    steps: int = 60,
+) -> list[Fit]:
+    """The distinct minima of the pose, best first: refined from the closed-form starts with the
+    least rms, and from the poses of earlier fits.
+    """
+    begin = [(fit.camera, fit.freedoms) for fit in also]
+    for _, camera, z in sorted(starts(seen, freedom), key=lambda one: one[0]):
+        if len(begin) == tries + len(also):
+            break
+        if not any(_alike(camera, other) for other, _ in begin[len(also) :]):
+            begin.append((camera, z))
+    fits: list[Fit] = []
+    for camera, z in begin:
+        fit = adjust(
+            camera,
+            freedom,
+            (seen.evidence, *extra),
+            centre=seen.points.mean(0),
+            z=z,
+            steps=steps,
+        )
+        if np.isfinite(fit.cost) and not any(_same(fit, other) for other in fits):
+            fits.append(fit)
+    return sorted(fits, key=lambda fit: fit.cost)
+
+
+def _alike(a: Camera, b: Camera) -> bool:
+    """Whether two starts lead to the same minimum."""
+    distance = np.linalg.norm(a.position - b.position)
+    focal = abs(np.log(a.lens.matrix[0, 0] / b.lens.matrix[0, 0]))
+    return bool(
+        np.linalg.norm(a.rotation - b.rotation) < 1e-3
+        and distance < 1e-3 * (1 + np.linalg.norm(a.position))
+        and focal < 0.1
+    )
+
+
+def _same(a: Fit, b: Fit) -> bool:
+    turn = np.linalg.norm(a.camera.rotation - b.camera.rotation)
+    distance = np.linalg.norm(a.camera.position - b.camera.position)
+    return bool(
+        turn < 1e-4
+        and distance < 1e-3 * (1 + np.linalg.norm(a.camera.position))
+        and abs(a.cost - b.cost) < 1e-3 * (1 + a.cost)
+    )
+
+
+def misfit(fit: Fit, seen: Sightings) -> Array:
+    """Squared distance (n,) of each sighting from where the fitted camera expects it, in
+    sightings' and camera's covariance: chi-square with 2 degrees of freedom for a sighting that
+    took no part in the fit. Infinite where the camera can't see the point.
+    """
+    predicted, by_point, by_camera = fit.camera.project_with_derivatives(seen.points)
+    visible = np.isfinite(predicted).all(axis=1)
+    result = np.full(len(seen), np.inf)
+    covariance = seen.covariance(by_point) + by_camera @ fit.camera.covariance @ np.swapaxes(
+        by_camera, 1, 2
+    )
+    error = (seen.pixels - predicted)[visible]
+    result[visible] = np.einsum("ni,nij,nj->n", error, np.linalg.inv(covariance[visible]), error)
+    return result

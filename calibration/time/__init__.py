@@ -1,0 +1,1 @@
+"""From a frame to a time: stamps, rates, flashes, timing lights."""

@@ -1,0 +1,325 @@
+"""A smooth frame-to-time map from a light that blinks at a known rate in a corner of the picture.
+
+The light's edges (or, where it flashes for about a frame or less, the middles of its flashes) are
+placed to a fraction of a frame from brightness, numbered by the period, and a spline of time over
+frame number is drawn through them. Frames are as in `calibration.time.flash`: the exposure of
+frame k lasts `duty_exposure` frame intervals around k.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from calibration.findings import Finding
+from calibration.time.clock_spline import ClockFit, Edges, fit_clock
+
+RESOLVED = 1.4
+"""Frame intervals that light and dark must each last for their edges to be told apart."""
+LEAST_EDGES = 4
+OFF_BEAT = 0.2
+"""Periods by which an edge may be off the beat and still be numbered."""
+WHOLE = 0.1
+"""Share by which a flash or a pause may be longer or shorter than usual and still be whole."""
+OUTLIER = 4.5
+
+
+@dataclass(frozen=True)
+class TimingLight:
+    """Mean grey (frames,) of a light's region, its rate in 1/s and the share of time it is lit."""
+
+    grey: Array
+    rate: float
+    duty: float = 0.5
+
+
+@dataclass(frozen=True)
+class FrameMap:
+    """Time over frame number on the light's clock, and what was noticed."""
+
+    clock: ClockFit
+    edges: int  # that it rests on
+    findings: tuple[Finding, ...] = ()
+
+
+def frame_map(
+    light: TimingLight, *, nominal: float | None = None, duty_exposure: float | None = None
+) -> FrameMap | Finding:
+    """The time of each frame by the light, or why the light can't tell.
+
+    `nominal` (1/s) is the camera's stated rate; None if unknown. Missed flashes are bridged, edges
+    off the beat are left out and counted in the findings.
+    """
+    grey = np.asarray(light.grey, dtype=np.float64)
+    lit = _lit_share(grey, light.duty)
+    if lit is None:
+        return Finding("timing_light_dark", "the timing light's region shows no blinking light")
+    share, noise = lit
+    expected = nominal / light.rate if nominal else math.nan
+    crossings = np.flatnonzero((share[:-1] < 0.5) & (share[1:] >= 0.5))
+    period = _period(np.diff(crossings).astype(np.float64), expected)
+    if len(crossings) < LEAST_EDGES or not period >= 2.5:
+        text = (
+            f"the timing light shows {len(crossings)} flashes about {period:.3g} frames apart, "
+            "which is too few or too fast to time the frames by"
+        )
+        return Finding("timing_light_unusable", text)
+    exposure, u_exposure = (duty_exposure, 0.0) if duty_exposure else _exposure(share, noise)
+    exposure = min(max(exposure, 1e-3), 1.0)
+
+    def through(exposure: float) -> FrameMap | Finding:
+        edges = _found(share, noise, period, light.duty, exposure, u_exposure)
+        number = _numbered(edges, period)
+        on_beat = np.isfinite(number)
+        if on_beat.sum() < LEAST_EDGES:
+            return Finding("timing_light_unusable", "the timing light keeps no regular beat")
+        return _through(edges.only(on_beat), number[on_beat] / light.rate, period, len(grey))
+
+    found = through(exposure)
+    if not u_exposure or isinstance(found, Finding):
+        return found
+    # what the exposure is wrong by moves all edges together
+    other = through(exposure + u_exposure if exposure + u_exposure <= 1 else exposure - u_exposure)
+    if isinstance(other, Finding) or len(other.clock.mean) != len(found.clock.mean):
+        return found
+    change = (other.clock.mean - found.clock.mean)[:, None]
+    clock = replace(found.clock, root=np.hstack([found.clock.root, change]))
+    return replace(found, clock=clock)
+
+
+def _lit_share(grey: Array, duty: float) -> tuple[Array, float] | None:
+    """The share (frames,) of each exposure that was lit, levels following slow drift, and its
+    noise; None if nothing blinks.
+    """
+    known = np.isfinite(grey)
+    if known.sum() < 8:
+        return None
+    filled = np.interp(np.arange(len(grey)), np.flatnonzero(known), grey[known])
+    low, high = np.percentile(filled, [2, 98])
+    bright = filled > (low + high) / 2
+    if not bright.any() or bright.all():
+        return None
+    frames = np.arange(len(grey))
+    blinks = int(np.count_nonzero(np.diff(bright.astype(int)) == 1))
+    span = max(60.0, 12 * len(grey) / max(1, blinks))
+    dark, dark_noise = _level(frames, filled, ~bright, duty < 0.5, span, False)
+    light, light_noise = _level(frames, filled, bright, duty >= 0.5, span, True)
+    contrast = light - dark
+    noise = max(dark_noise, light_noise, 1e-6 * float(np.median(contrast)))
+    if not float(np.median(contrast)) > 6 * noise:
+        return None
+    return (filled - dark) / contrast, noise / float(np.median(contrast))
+
+
+def _level(
+    frames: NDArray[np.intp],
+    grey: Array,
+    chosen: NDArray[np.bool_],
+    steady: bool,
+    span: float,
+    upper: bool,
+) -> tuple[Array, float]:
+    """The grey (frames,) of a fully lit or dark light, and its noise.
+
+    Frames whose neighbours are alike are whole ones; where there are none (short flashes) the
+    extremes stand for them. Levels are medians in stretches of `span` frames, joined by lines.
+    """
+    inner = chosen.copy()
+    inner[1:] &= chosen[:-1]
+    inner[:-1] &= chosen[1:]
+    if inner.sum() < 5:
+        inner = chosen if steady else chosen & (
+            grey >= np.percentile(grey[chosen], 75) if upper
+            else grey <= np.percentile(grey[chosen], 25)
+        )  # fmt: skip
+    at, values = frames[inner], grey[inner]
+    stretches = np.unique(np.floor(at / span), return_inverse=True)[1]
+    centres = np.array([at[stretches == i].mean() for i in range(stretches.max() + 1)])
+    medians = np.array([np.median(values[stretches == i]) for i in range(stretches.max() + 1)])
+    level = np.interp(frames, centres, medians)
+    return level, 1.4826 * float(np.median(np.abs(values - level[inner])))
+
+
+def _period(steps: Array, expected: float) -> float:
+    """Frames a period; by the stated rates where a third of the steps agree with them."""
+    if not len(steps):
+        return math.nan
+    near = steps[np.abs(steps / expected - 1) < 0.3] if math.isfinite(expected) else steps[:0]
+    if len(near) * 3 >= len(steps):
+        return float(np.mean(near))
+    return float(np.median(steps))
+
+
+def _exposure(share: Array, noise: float) -> tuple[float, float]:
+    """The exposure in frame intervals and its u: the share of edges that fall into one."""
+    turns = np.flatnonzero((share[:-1] < 0.5) != (share[1:] < 0.5))
+    tolerance = min(0.3, max(0.03, 3 * noise))
+    partial = (share[turns] > tolerance) & (share[turns] < 1 - tolerance)
+    partial |= (share[turns + 1] > tolerance) & (share[turns + 1] < 1 - tolerance)
+    within = (partial.sum() + 0.5) / (len(turns) + 1)
+    u = math.sqrt(within * (1 - within) / (len(turns) + 1)) + 0.03
+    return min(1.0, float(within) / (1 - 2 * tolerance)), u
+
+
+def _found(
+    share: Array, noise: float, period: float, duty: float, exposure: float, u_exposure: float
+) -> Edges:
+    """The light's changes."""
+    length = min(duty, 1 - duty) * period
+    if length < RESOLVED:
+        lit = share if duty <= 0.5 else 1 - share
+        frame, u, half = _flashes(lit, noise, length, exposure)
+        return Edges(frame, u, half, np.zeros(len(frame), dtype=np.intp))
+    rising = _turns(share, noise, exposure, u_exposure)
+    falling = _turns(1 - share, noise, exposure, u_exposure)
+    kind = np.repeat([0, 1], [rising.shape[1], falling.shape[1]])
+    frame, u, half = np.concatenate([rising, falling], axis=1)
+    order = np.argsort(frame)
+    edges = Edges(frame[order], u[order], half[order], kind[order])
+    return edges.only(_neighboured(edges, duty * period, (1 - duty) * period))
+
+
+def _neighboured(edges: Edges, lit: float, dark: float) -> NDArray[np.bool_]:
+    """Which edges have the next or the last one at the distance (frames) of a light that is lit or
+    dark: where a cover cuts a flash off, the edge that it makes has neither.
+    """
+    expected = np.where(edges.kind[:-1] == 0, lit, dark)
+    off = np.abs(np.diff(edges.frame) - expected) - edges.half[:-1] - edges.half[1:]
+    alike = (off < WHOLE * expected) & (edges.kind[:-1] != edges.kind[1:])
+    return np.asarray(np.append(alike, False) | np.append(False, alike))
+
+
+def _turns(share: Array, noise: float, exposure: float, u_exposure: float) -> Array:
+    """Rising edges (3, n): frame, u and half width, each from the one frame it fills in part."""
+    i = np.flatnonzero((share[:-1] < 0.5) & (share[1:] >= 0.5))
+    tolerance = min(0.25, max(0.01, 5 * noise))
+    first, second = share[i], share[i + 1]
+    in_first = (first > tolerance) & (first >= 1 - second)
+    in_second = (second < 1 - tolerance) & ~in_first
+    between = ~(in_first | in_second)
+    part = np.where(in_first, first, second)
+    frame = np.where(in_first, i, i + 1) + (0.5 - part) * exposure
+    u = np.hypot(exposure * math.hypot(1.5 * noise, 0.01), (0.5 - part) * u_exposure)
+    gap = 1 - exposure + 2 * tolerance * exposure
+    return np.stack(
+        [
+            np.where(between, i + 0.5, frame),
+            np.where(between, exposure * noise + u_exposure / 2, u),
+            np.where(between, gap / 2, 0.0),
+        ]
+    )
+
+
+def _flashes(lit: Array, noise: float, length: float, exposure: float) -> Array:
+    """Middles (3, n) of flashes of `length` frames: frame, u and half width.
+
+    A flash that two or three frames share is placed by their shares, one that a single frame
+    holds lies anywhere where no other frame would have seen it.
+    """
+    seen = max(0.08, 4 * noise)
+    above = np.concatenate([[False], lit > seen, [False]])
+    starts = np.flatnonzero(~above[:-1] & above[1:])
+    ends = np.flatnonzero(above[:-1] & ~above[1:])
+    bright = np.array([lit[a:b].max(initial=0.0) for a, b in zip(starts, ends, strict=True)])
+    usual = float(np.median(bright)) if len(bright) else 1.0
+    middles = []
+    for start, end, most in zip(starts, ends, bright, strict=True):
+        if most < 0.3 * usual:
+            continue
+        first, last, gap = lit[start], lit[end - 1], 1 - exposure
+        u = math.hypot(exposure * noise, 0.02)
+        if end - start == 1:
+            alone = min(1 - (exposure + length) / 2, (exposure + length) / 2)
+            whole = length < exposure and most > 0.9 * usual
+            half = (exposure - length) / 2 + 0.1 * length if whole else alone
+            middles.append((start, u, max(half, 0.02)))
+        elif end - start == 2:
+            reach = max(length - gap, 0.1) / 2
+            middles.append((start + 0.5 + (last - first) / (last + first) * reach, u, 0.0))
+        else:
+            middles.append(((start + end - 1) / 2 + (last - first) * exposure / 2, u, 0.0))
+    return np.array(middles, dtype=np.float64).reshape(-1, 3).T
+
+
+def _numbered(edges: Edges, period: float) -> Array:
+    """The number of periods (n,) of each edge since the first of its kind; NaN off the beat.
+
+    The local period follows the edges, so that a drifting speed is followed across gaps.
+    """
+    number = np.full(len(edges.frame), math.nan)
+    rising, falling = edges.kind == 0, edges.kind == 1
+    number[rising] = _beats(edges.frame[rising], period)
+    known = np.flatnonzero(rising & np.isfinite(number))
+    if falling.any() and len(known) >= 2:  # each belongs to the rising edge before it
+        beat = _extended(edges.frame[falling], edges.frame[known], number[known], period)
+        lag = np.angle(np.mean(np.exp(2j * np.pi * beat))) / (2 * np.pi) % 1.0
+        whole = np.rint(beat - lag)
+        off = np.abs(beat - lag - whole) > OFF_BEAT / 2
+        number[falling] = np.where(off, math.nan, whole)
+    return number
+
+
+def _extended(at: Array, frame: Array, number: Array, period: float) -> Array:
+    """Beats (n,) at frames `at`, by straight lines between known beats and the period beyond."""
+    outside = at - np.clip(at, frame[0], frame[-1])
+    return np.asarray(np.interp(at, frame, number) + outside / period)
+
+
+def _beats(frame: Array, period: float) -> Array:
+    """Numbers of the beats at these frames, from the longest regular run outwards."""
+    steps = np.diff(frame) / period
+    good = np.abs(steps - 1) < OFF_BEAT
+    number = np.full(len(frame), math.nan)
+    if not good.any():
+        return number
+    turns = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
+    runs = turns.reshape(-1, 2)
+    start = int(runs[np.argmax(runs[:, 1] - runs[:, 0]), 0])
+    number[start] = 0.0
+    for way, rest in ((1, range(start + 1, len(frame))), (-1, range(start - 1, -1, -1))):
+        last, local = start, period
+        for i in rest:
+            beats = (frame[i] - frame[last]) / local
+            whole = round(beats)
+            allowed = min(0.45, OFF_BEAT * (1 + 0.05 * abs(whole)))
+            if whole * way < 1 or abs(beats - whole) > allowed:
+                continue
+            number[i] = number[last] + whole
+            if abs(beats - whole) < 0.1:
+                local += 0.3 * ((frame[i] - frame[last]) / whole - local)
+            last = i
+    return np.asarray(number - np.nanmin(number))
+
+
+def _through(edges: Edges, clock: Array, period: float, frames: int) -> FrameMap:
+    """The map through edges at these clock readings (n,) s, without those off the beat."""
+    findings = []
+    exact = bool(np.any(edges.half == 0))
+    keep = np.ones(len(clock), dtype=np.bool_)
+    for _ in range(10):
+        fit = fit_clock(edges.only(keep), clock[keep], period, frames)
+        left = np.abs(fit.left(edges, clock)) / fit.interval
+        left = np.maximum(left - edges.half, 0) / edges.u
+        scatter = max(1.0, 1.4826 * float(np.median(left[edges.half == 0])) if exact else 1.0)
+        worst = float(np.max(left[keep]))
+        # the worst first: a false edge bends the map and makes its neighbours look false
+        worse = keep & (left > OUTLIER * scatter) & (left > 0.4 * worst)
+        if not worse.any() or keep.sum() - worse.sum() < LEAST_EDGES:
+            break
+        keep &= ~worse
+    if not keep.all():
+        text = f"{int((~keep).sum())} of {len(keep)} edges of the timing light are off its beat"
+        findings.append(Finding("timing_light_edges", text))
+    gaps = np.diff(edges.frame[keep & (edges.kind == 0)]) / period
+    missed = int(np.sum(np.maximum(np.rint(gaps) - 1, 0)))
+    if missed:
+        text = f"{missed} flashes of the timing light are not seen and were bridged"
+        findings.append(Finding("timing_light_missed", text))
+    if fit.scale > 2:
+        text = f"the timing light's edges scatter {fit.scale:.1f} times more than its noise says"
+        findings.append(Finding("timing_light_scatter", text))
+    return FrameMap(fit, int(keep.sum()), tuple(findings))

@@ -1,0 +1,26 @@
+"""Accelerometers: their files, their filter classes, their faults, their place on the vehicle."""
+
+from tracker.accelerometers.accelerometer import Accelerometer, judge_channels, read_accelerometer
+from tracker.accelerometers.cfc import cfc_coefficients, cfc_filter
+from tracker.accelerometers.conditioning import Conditioned, condition
+from tracker.accelerometers.faults import Finding
+from tracker.core.lever_arm import cg_acceleration, sensor_reading, to_cg
+from tracker.core.vehicle_kinematics import GRAVITY, body_rates, gravity_reading, vehicle_to_ground
+
+__all__ = [
+    "GRAVITY",
+    "Accelerometer",
+    "Conditioned",
+    "Finding",
+    "body_rates",
+    "cfc_coefficients",
+    "cfc_filter",
+    "cg_acceleration",
+    "condition",
+    "gravity_reading",
+    "judge_channels",
+    "read_accelerometer",
+    "sensor_reading",
+    "to_cg",
+    "vehicle_to_ground",
+]

@@ -1,0 +1,178 @@
+"""An accelerometer's file as channels in SI at equal time steps, with what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+from tracker.accelerometers.aliasing import alias_note
+from tracker.accelerometers.faults import Finding, bridge, find_dropout, find_saturation
+from tracker.accelerometers.file_formats import read_source
+from tracker.accelerometers.timeline import make_timeline
+from tracker.core.units import UnitError, si_factor
+from tracker.record.schema import CHANNELS, Channel
+from tracker.record.schema import Accelerometer as Table
+
+SLOWEST = 0.02  # s between samples; an impact lasts a few of them
+NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
+
+
+@dataclass(frozen=True)
+class Accelerometer:
+    """What one sensor block recorded, unfiltered, in vehicle axes.
+
+    Channels are m/s^2 (`ax`, `ay`, `az`) and rad/s (`roll_rate`, `pitch_rate`, `yaw_rate`).
+    """
+
+    vehicle: str
+    at: Array  # (3,) m, vehicle axes
+    time: Array  # (n,) s, equal steps
+    channels: dict[str, Array]  # (n,) usable over `good_until`
+    dropped: dict[str, str]  # channel -> why it can't be used
+    as_read: dict[str, Array]  # (n,) every channel, NaN where the file has nothing
+    good_until: dict[str, float]  # s
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]  # what was mended in the file, as sentences
+    file: str
+
+    @property
+    def interval(self) -> float:
+        """Step, s."""
+        return float(self.time[1] - self.time[0])
+
+
+def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
+    """The accelerometer that a record's table describes; its file lies in `folder`.
+
+    Raises
+    ------
+    Problem : the file or a column is missing, its time can't be used, or no channel has numbers.
+    """
+    path = Path(folder) / table.file
+    time = table.time.column if table.time is not None else None
+    columns = sorted({channel.column for channel in table.channels.values()})
+    source = read_source(path, time, columns)
+    stamps = source.time if table.time is None else source.time * table.time.si
+    timeline = make_timeline(stamps, str(path))
+    if timeline.interval > SLOWEST:
+        raise Problem(
+            f"it has a sample every {timeline.interval:.4g} s, too few to show an impact",
+            where=str(path),
+            remedy="check the unit of its time",
+            status=RECORD,
+        )
+    notes = [*source.notes, *timeline.findings]
+    read: dict[str, Array] = {}
+    for name, channel in table.channels.items():
+        stated = source.units.get(channel.column)
+        factor = _factor(name, channel, stated, str(path))
+        if stated is not None and channel.unit is not None and _differ(stated, channel, name):
+            notes.append(
+                f"{name}: the file states {stated}, the record {channel.unit}; the record counts"
+            )
+        column, filled = bridge(
+            timeline.time, timeline.resample(source.values[channel.column]) * factor
+        )
+        if filled:
+            notes.append(f"{filled} missing samples of {name} were interpolated")
+        read[name] = column
+        if (folded := alias_note(name, timeline.time, column)) is not None:
+            notes.append(folded)
+    if not any(np.isfinite(column).any() for column in read.values()):
+        raise Problem(
+            "no channel holds numbers",
+            where=str(path),
+            remedy="check the column names and the decimal sign",
+            status=RECORD,
+        )
+    return judge_channels(
+        table.vehicle,
+        np.asarray(table.at, dtype=float),
+        timeline.time,
+        read,
+        table.full_scale,
+        file=table.file,
+        notes=tuple(notes),
+    )
+
+
+def judge_channels(
+    vehicle: str,
+    at: Array,
+    time: Array,
+    read: Mapping[str, Array],
+    full_scale: float | None,
+    *,
+    file: str = "",
+    notes: tuple[str, ...] = (),
+) -> Accelerometer:
+    """Channels (n,) in SI with those left out that died before 0.1 s after time zero.
+
+    `full_scale` (m/s^2) is that of the accelerations; angular rates are judged without one.
+    """
+    usable: dict[str, Array] = {}
+    dropped: dict[str, str] = {}
+    good_until: dict[str, float] = {}
+    findings: list[Finding] = []
+    for name, values in read.items():
+        lost, until = find_dropout(name, time, values, NEEDED_AFTER_ZERO)
+        good_until[name] = until
+        if lost is not None:
+            findings.append(lost)
+        clipped = (
+            find_saturation(name, time, values, full_scale) if name in ("ax", "ay", "az") else None
+        )
+        if clipped is not None:
+            findings.append(clipped)
+        if lost is not None and until < NEEDED_AFTER_ZERO:
+            dropped[name] = lost.text
+        else:
+            usable[name] = np.where(time <= until, values, np.nan)
+    return Accelerometer(
+        vehicle,
+        np.asarray(at, dtype=float),
+        time,
+        usable,
+        dropped,
+        dict(read),
+        good_until,
+        tuple(findings),
+        notes,
+        file,
+    )
+
+
+_SPELLINGS = {"m/(s*s)": "m/s^2", "m/s/s": "m/s^2", "m/s²": "m/s^2", "g": "g_0", "G": "g_0"}
+"""Units of acceleration as channel files write them; a lone g can't be a mass there."""
+
+
+def _factor(name: str, channel: Channel, stated: str | None, where: str) -> float:
+    """SI value of one of the column's units, from the record or else from the file."""
+    known = None if stated is None else _SPELLINGS.get(stated, stated)
+    if channel.si is not None:
+        return channel.si * channel.polarity
+    if known is None:
+        raise Problem(
+            f"neither the record nor the file states the unit of {name}",
+            where=where,
+            remedy="add its unit to the record",
+            status=RECORD,
+        )
+    try:
+        return si_factor(known, CHANNELS[name]) * channel.polarity
+    except UnitError as error:
+        raise Problem(error.what, where=where, remedy=error.remedy, status=RECORD) from None
+
+
+def _differ(stated: str, channel: Channel, name: str) -> bool:
+    """True where the file's own unit is known and is another than the record's."""
+    try:
+        factor = si_factor(_SPELLINGS.get(stated, stated), CHANNELS[name])
+    except UnitError:
+        return False
+    return not np.isclose(factor, channel.si or factor)

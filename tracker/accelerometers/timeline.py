@@ -1,0 +1,123 @@
+"""From rows with time stamps to samples at equal steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from calibration.errors import RECORD, Problem
+
+_FEW = 0.02  # share of rows that may be left out before the file is refused
+_JITTER = 0.05  # of a step: time stamps this even need no resampling
+_GAP = 1.5  # steps
+_SPARSE = 10  # times as many steps as rows: that is no record with gaps
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """Equal time steps and which rows of the file they were made from."""
+
+    time: Array  # (n,) s, equal steps
+    stamps: Array  # (m,) s, the file's, increasing
+    rows: NDArray[np.intp]  # (m,) rows kept
+    gaps: tuple[tuple[float, float], ...]  # (from, to) s without samples
+    findings: tuple[str, ...]
+
+    @property
+    def interval(self) -> float:
+        """Step, s."""
+        return float(self.time[1] - self.time[0])
+
+    def resample(self, column: Array) -> Array:
+        """A column of the file (rows,) at the equal steps (n,); NaN in gaps and stays NaN."""
+        values = column[self.rows]
+        if len(values) == len(self.time) and np.allclose(
+            self.stamps, self.time, rtol=0.0, atol=_JITTER * self.interval
+        ):
+            even = values.copy()
+        else:
+            known = np.isfinite(values)
+            if known.sum() < 2:
+                return np.full(len(self.time), np.nan)
+            even = np.interp(self.time, self.stamps[known], values[known])
+            near = np.clip(np.searchsorted(self.stamps, self.time), 1, len(self.stamps) - 1)
+            even[~(known[near] | known[near - 1])] = np.nan
+        for start, end in self.gaps:
+            even[(self.time > start) & (self.time < end)] = np.nan
+        return np.asarray(even)
+
+
+def make_timeline(stamps: Array, where: str) -> Timeline:
+    """Equal steps from a column of time stamps (rows,), s.
+
+    Rows without a time, or whose time doesn't advance, are left out if they are few; stamps
+    that were rounded to fewer digits than the step are spread evenly.
+
+    Raises
+    ------
+    Problem : fewer than 20 usable rows, or time runs backwards in more than 2 % of them.
+    """
+    findings: list[str] = []
+    rows = np.flatnonzero(np.isfinite(stamps))
+    if len(rows) < len(stamps):
+        findings.append(f"{len(stamps) - len(rows)} rows without a time were left out")
+    if len(rows) < 20:
+        raise Problem(
+            f"only {len(rows)} rows have a time",
+            where=where,
+            remedy="check the time column and its unit",
+            status=RECORD,
+        )
+    kept = stamps[rows]
+    if _rounded(kept):
+        findings.append("the time stamps were rounded to more than a step and were spread evenly")
+        time = np.linspace(kept[0], kept[-1], len(kept))
+        return Timeline(time, time, rows, (), tuple(findings))
+    ahead = np.r_[True, kept[1:] > np.maximum.accumulate(kept)[:-1]]
+    if (~ahead).sum() > _FEW * len(kept):
+        first = int(np.flatnonzero(~ahead)[0])
+        raise Problem(
+            f"time runs backwards or stands still in {(~ahead).sum()} of {len(kept)} rows,"
+            f" first at {kept[first]:.6g} s",
+            where=where,
+            remedy="give one run of the record, in order",
+            status=RECORD,
+        )
+    if not ahead.all():
+        findings.append(f"{(~ahead).sum()} rows whose time does not advance were left out")
+    rows, kept = rows[ahead], kept[ahead]
+    interval = float(np.median(np.diff(kept)))
+    steps = (kept[-1] - kept[0]) / interval
+    if not steps <= _SPARSE * len(kept):
+        k = int(np.argmax(np.diff(kept)))
+        raise Problem(
+            f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
+            where=where,
+            remedy="give one run of the record, and check the unit of its time",
+            status=RECORD,
+        )
+    count = round(steps)
+    interval = (kept[-1] - kept[0]) / count
+    time = kept[0] + interval * np.arange(count + 1)
+    wide = np.flatnonzero(np.diff(kept) > _GAP * interval)
+    gaps = tuple((float(kept[k]), float(kept[k + 1])) for k in wide)
+    if gaps:
+        longest = max(gaps, key=lambda gap: gap[1] - gap[0])
+        findings.append(
+            f"{len(gaps)} gaps in time, the longest from {longest[0]:.6g} s to {longest[1]:.6g} s"
+        )
+    elif len(time) != len(kept) or not np.allclose(kept, time, rtol=0.0, atol=_JITTER * interval):
+        findings.append("the time steps are uneven: the channels were resampled to equal steps")
+    return Timeline(time, kept, rows, gaps, tuple(findings))
+
+
+def _rounded(stamps: Array) -> bool:
+    """True where equal stamps repeat so evenly that rounding alone explains them."""
+    steps = np.diff(stamps)
+    if (steps < 0).any() or (steps == 0).mean() < 0.2 or stamps[-1] <= stamps[0]:
+        return False
+    even = np.linspace(stamps[0], stamps[-1], len(stamps))
+    return bool(np.abs(stamps - even).max() <= 1.01 * steps.max())

@@ -1,0 +1,1 @@
+"""Many tests, each in a process of its own, here or on a cluster."""

@@ -1,0 +1,1 @@
+"""One camera's film, from pictures to a calibrated, timed set of tracks."""

@@ -1,0 +1,101 @@
+"""Fixed targets whose pick and survey contradict each other: which of the two is followed.
+
+The layout of the others says where such a target should be. If a mark like it is there, the pick
+was wrong, or two names are exchanged; if none is there but one is at the pick, the coordinates are
+wrong, and the pick is kept so that the pose can name them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.camera.expected_targets import SURVEY
+from tracker.core.types import Mark, Warning_
+from tracker.film import Film
+from tracker.marks import locate
+
+STRAY_PX, STRAY_SIZE = 6.0, 0.5
+"""A pick this far from where its target is followed (px, and sizes of the mark) contradicts it."""
+MANY = 1 / 2
+"""Share of contradicting picks beyond which all picks are rough, which is no contradiction."""
+
+
+def settled(
+    film: Film, wanted: Sequence[Mark], found: Sequence[Mark], where: str
+) -> tuple[tuple[Mark, ...], list[Warning_]]:
+    """The marks to follow, those that contradict the survey where they were picked or where the
+    layout has them, and a warning for each.
+
+    `wanted` are the record's picks, `found` the same marks as the layout has them, and others.
+    """
+    picks = {m.name: m for m in wanted if m.name.startswith(f"{SURVEY}.") and m.picked}
+    moved = [m for m in found if m.name in picks and _apart(m, picks[m.name]) > _stray(m)]
+    if len(moved) > MANY * len(picks):
+        return tuple(found), []
+    out, said, told = list(found), [], set()
+    for mark in moved:
+        pick = replace(picks[mark.name], size_px=float("nan"))  # as doubtful as the coordinates
+        if not _is_there(film, mark) and _is_there(film, pick):
+            out[out.index(mark)] = pick
+            continue
+        other = _exchanged(mark, moved, picks)
+        if other is None:
+            said.append(_misplaced(mark, pick, film.size, where))
+        elif mark.name not in told:
+            told.add(other)
+            said.append(_swapped(mark.name, other, where))
+    return tuple(out), said
+
+
+def _apart(a: Mark, b: Mark) -> float:
+    return float(np.hypot(*np.subtract(a.pixel, b.pixel)))
+
+
+def _stray(mark: Mark) -> float:
+    return STRAY_PX + STRAY_SIZE * float(np.nan_to_num(mark.size_px))
+
+
+def _is_there(film: Film, mark: Mark) -> bool:
+    """Whether such a mark is near its pixel in its frame."""
+    place: Array = np.array(mark.pixel)
+    inside = (place >= 0).all() and (place < np.array(film.size)).all()
+    if mark.pattern == "patch" or not inside or mark.frame >= film.frames:
+        return False
+    luma = film.frame(mark.frame)
+    return locate(luma, mark.pattern, place, mark.size_px, white=float(film.white)).ok
+
+
+def _exchanged(mark: Mark, moved: Sequence[Mark], picks: dict[str, Mark]) -> str | None:
+    """The mark that was picked where this one is, and is where this one was picked."""
+    for other in moved:
+        here, there = _apart(mark, picks[other.name]), _apart(other, picks[mark.name])
+        if other is not mark and here < _stray(mark) and there < _stray(other):
+            return other.name
+    return None
+
+
+def _short(name: str) -> str:
+    return name.split(".", 1)[1]
+
+
+def _misplaced(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Warning_:
+    (u, v), (at_u, at_v) = pick.pixel, mark.pixel
+    inside = 0 <= at_u < size[0] and 0 <= at_v < size[1]
+    place = f"at ({at_u:.0f}, {at_v:.0f})" if inside else "outside the picture"
+    text = (
+        f"{_short(mark.name)} was picked at ({u:.0f}, {v:.0f}); by the survey of the other fixed "
+        f"targets it is {place}, and was sought there"
+    )
+    return Warning_("pick_contradicts", text, f"{where}.survey")
+
+
+def _swapped(name: str, other: str, where: str) -> Warning_:
+    text = (
+        f"{_short(name)} and {_short(other)} were each picked where the survey has the other: "
+        "their names or their coordinates are exchanged; each was taken where its coordinates are"
+    )
+    return Warning_("picks_exchanged", text, f"{where}.survey")

@@ -1,0 +1,89 @@
+"""Fixed targets stand still: a short excursion of one against the others is a wrong position."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from tracker.camera.expected_targets import SURVEY
+from tracker.core.types import Status
+from tracker.tracking import Followed
+
+SLIP = 0.5
+"""px of a fixed target against the others that is no measurement noise."""
+USUAL, ROUNDS = 0.1, 10
+"""px by which targets that follow the common motion may miss it; rounds of finding it."""
+LONGEST = 25
+"""Frames; a target that stays away for longer may really have been moved: not judged here."""
+
+
+def without_slips(followed: Followed) -> Followed:
+    """The tracks with excursions of single fixed targets hidden.
+
+    Something that passes in front of a target can pull its fit along for some frames. A target is
+    compared with its own median place, less what all targets do together in that frame.
+    """
+    tracks = followed.tracks
+    fixed = [i for i, mark in enumerate(tracks.marks) if mark.startswith(f"{SURVEY}.")]
+    if len(fixed) < 3:
+        return followed
+    seen = np.where(tracks.measured[:, fixed, None], tracks.position[:, fixed], np.nan)
+    ever = np.isfinite(seen).all(axis=2).any(axis=0)
+    frames = np.isfinite(seen).all(axis=2).sum(axis=1) >= 3
+    if not ever.any() or not frames.any():
+        return followed
+    away = np.full_like(seen, np.nan)
+    place = np.full(seen.shape[1:], np.nan)
+    place[ever] = np.nanmedian(seen[:, ever], axis=0)
+    away[:, ever] = seen[:, ever] - place[ever]
+    away[frames] = _against_the_others(away[frames], place)
+    slipped = (np.hypot(away[..., 0], away[..., 1]) > SLIP) & frames[:, None]
+    slipped &= tracks.status[:, fixed] != Status.EDITED
+    for column in range(len(fixed)):
+        slipped[:, column] = _short_runs(slipped[:, column])
+    if not slipped.any():
+        return followed
+    hidden = np.zeros(tracks.status.shape, bool)
+    hidden[:, fixed] = slipped
+    position = np.where(hidden[..., None], np.nan, tracks.position)
+    status = np.where(hidden, np.int8(Status.HIDDEN), tracks.status)
+    return replace(followed, tracks=replace(tracks, position=position, status=status))
+
+
+def _against_the_others(away: Array, place: Array) -> Array:
+    """Excursions (frames, n, 2) less the picture's common shift and, from four targets on, turn and
+    change of scale about their `place` (n, 2); few targets that don't follow hardly bear on it.
+    """
+    z, at = away[..., 0] + 1j * away[..., 1], place[:, 0] + 1j * place[:, 1]
+    at = np.where(np.isfinite(at), at - np.nanmean(at), 0.0)
+    known = np.isfinite(z)
+    shift = np.nanmedian(away, axis=1) @ [1, 1j]
+    turn = np.zeros_like(shift)
+    many = known.sum(axis=1) >= 4
+    for k in range(ROUNDS if many.any() else 0):
+        usual = max(USUAL, 2.0**-k)
+        left = np.where(known, z - shift[:, None] - turn[:, None] * at, 0.0)
+        weight = known / (1 + (np.abs(left) / usual) ** 2)
+        total = weight.sum(axis=1)
+        middle = (weight * at).sum(axis=1) / total
+        arm = at - middle[:, None]
+        goal = np.where(known, z, 0.0)
+        mean = (weight * goal).sum(axis=1) / total
+        fitted = (weight * np.conj(arm) * (goal - mean[:, None])).sum(axis=1)
+        fitted = fitted / np.maximum((weight * np.abs(arm) ** 2).sum(axis=1), 1e-9)
+        turn = np.where(many, fitted, 0.0)
+        shift = np.where(many, mean - turn * middle, shift)
+    left = z - shift[:, None] - turn[:, None] * at
+    return np.stack([left.real, left.imag], axis=-1)
+
+
+def _short_runs(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Only those runs of True that are at most `LONGEST` long."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
+    out = np.zeros_like(on)
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        out[start:end] = end - start <= LONGEST
+    return out

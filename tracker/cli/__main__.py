@@ -1,0 +1,5 @@
+"""`python -m tracker.cli` is the command."""
+
+from tracker.cli.main import main
+
+main()

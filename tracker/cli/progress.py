@@ -1,0 +1,191 @@
+"""What a person sees in the terminal: progress while it runs, a short table when it is done.
+
+Progress and warnings go to standard error, results to standard output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+from rich.text import Text
+
+from tracker.core.types import Quantity
+from tracker.core.units import System, report_unit
+from tracker.pipeline.preflight import Check
+from tracker.results.schema import OccupantResult, Results
+
+CAUTION = (
+    "For engineers who answer for the test: these numbers do not replace the test standard, local "
+    "codes, the accredited laboratory or a licensed engineer's judgement."
+)
+
+
+class Rate(ProgressColumn):
+    """Steps per second, where a stage has enough of them."""
+
+    def render(self, task: Task) -> Text:
+        """The rate as text."""
+        return Text(f"{task.speed:.0f}/s" if task.speed else "")
+
+
+class Bars:
+    """A progress bar for each stage, with rate and time left."""
+
+    def __init__(self) -> None:
+        self._bars = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            Rate(),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+        )
+        self._stages: dict[str, TaskID] = {}
+
+    def __enter__(self) -> Bars:
+        self._bars.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._bars.stop()
+
+    def progress(self, stage: str, done: int, total: int) -> None:
+        """A `tracker.values.Progress`."""
+        if stage not in self._stages:
+            self._stages[stage] = self._bars.add_task(stage, total=total or None)
+        self._bars.update(self._stages[stage], completed=done, total=total or None)
+
+
+def show_check(checks: Sequence[Check]) -> None:
+    """What a check of a record found, one line each, the serious last."""
+    console = Console()
+    for state in ("ok", "doubtful", "missing"):
+        for check in checks:
+            if check.state == state:
+                console.print(
+                    f"{state:<9} {check.where}: {check.text}", highlight=False, markup=False
+                )
+
+
+def show_results(results: Results, directory: Path) -> None:
+    """The headline numbers, verdicts and warnings of a test."""
+    console = Console()
+    system = results.test.report_units
+    table = Table(title=f"Test {results.test.number}", title_justify="left")
+    for column in ("", "value", "u (k = 1)", "unit"):
+        table.add_column(column, justify="left" if column in ("", "unit") else "right")
+    for label, quantity, kind in headline(results):
+        if quantity is not None:
+            table.add_row(label, *shown(quantity, kind, system))
+    console.print(table)
+    for criterion in results.criteria:
+        console.print(f"  {criterion.verdict:<13}{criterion.name}", highlight=False)
+    for vehicle, check in results.cross_check.items():
+        console.print(f"  {vehicle}: film and accelerometers {check.verdict}", highlight=False)
+    notes = Console(stderr=True)
+    for warning in results.warnings:
+        notes.print(f"  {warning.where}: {warning.text}", highlight=False, markup=False)
+    console.print(f"Results in {directory}", highlight=False)
+    console.print(CAUTION, style="dim")
+
+
+Row = tuple[str, Quantity | None, str]
+
+
+def headline(results: Results) -> list[Row]:
+    """The headline numbers: label, quantity, kind of unit."""
+    rows: list[Row] = []
+    for name, vehicle in results.vehicles.items():
+        rows += [
+            (f"{name}: impact speed", vehicle.impact_speed, "speed"),
+            (f"{name}: impact angle", vehicle.impact_angle, "angle"),
+            (f"{name}: velocity change", vehicle.velocity_change, "speed"),
+            (f"{name}: largest pitch, nose up", vehicle.max_pitch, "angle"),
+            (f"{name}: largest pitch, nose down", vehicle.min_pitch, "angle"),
+            (f"{name}: largest yaw to the right", vehicle.max_yaw, "angle"),
+            (f"{name}: largest yaw to the left", vehicle.min_yaw, "angle"),
+            (f"{name}: highest rise", vehicle.max_rise, "small_length"),
+            (f"{name}: travel after contact", vehicle.travel_x, "length"),
+        ]
+        for source in ("film", "accelerometer", "fused"):
+            occupant: OccupantResult | None = getattr(vehicle.occupant, source)
+            if occupant is not None:
+                rows += [
+                    (
+                        f"{name}: occupant impact velocity, {source}",
+                        occupant.oiv_x,
+                        "occupant_speed",
+                    ),
+                    (f"{name}: ridedown, {source}", occupant.ridedown_x, "acceleration_g"),
+                ]
+    if results.crush is not None:
+        rows.append(("largest dynamic crush", results.crush.max_dynamic, "length"))
+    return rows
+
+
+def shown(quantity: Quantity, kind: str, system: System) -> tuple[str, str, str]:
+    """Value, standard uncertainty (two significant digits) and unit, as text."""
+    unit, factor = report_unit(kind, system)
+    value, u = quantity.value * factor, quantity.u * factor
+    if not u > 0:
+        return f"{value:.4g}", "", unit
+    digits = max(0, 1 - int(f"{u:e}".split("e")[1]))
+    return f"{value:.{digits}f}", f"{u:.{digits}f}", unit
+
+
+def show_demo(results: Results, truth: Mapping[str, float]) -> None:
+    """One line a headline number of the demonstration: film, accelerometer, truth."""
+    console = Console()
+    table = Table(title="Film and accelerometer beside the truth (SI)", title_justify="left")
+    for column in ("", "film", "accelerometer", "truth"):
+        table.add_column(column, justify="left" if not column else "right")
+    for label, film, accelerometer, true in beside_truth(results, truth):
+        table.add_row(label, _with_u(film), _with_u(accelerometer), f"{true:.4f}")
+    console.print(table)
+
+
+def beside_truth(
+    results: Results, truth: Mapping[str, float]
+) -> list[tuple[str, Quantity | None, Quantity | None, float]]:
+    """Label, film, accelerometer and truth of each headline number whose truth is known.
+
+    Keys of `truth` are "vehicle.name" with the names of `results.json`, or "crush.max_dynamic".
+    """
+    rows = []
+    for key, true in truth.items():
+        vehicle, _, name = key.partition(".")
+        film = accelerometer = None
+        if vehicle == "crush":
+            film = results.crush.max_dynamic if results.crush else None
+        elif vehicle in results.vehicles:
+            of = results.vehicles[vehicle]
+            film = getattr(of, name, None) or getattr(of.occupant.film, name, None)
+            accelerometer = getattr(of.occupant.accelerometer, name, None)
+        rows.append((key.replace(".", ": ").replace("_", " "), film, accelerometer, true))
+    return rows
+
+
+def _with_u(quantity: Quantity | None) -> str:
+    if quantity is None:
+        return ""
+    digits = max(0, 1 - int(f"{quantity.u:e}".split("e")[1])) if quantity.u > 0 else 4
+    return f"{quantity.value:.{digits}f} ± {quantity.u:.{digits}f} {quantity.unit}"

@@ -1,0 +1,1 @@
+"""Types, units and kinematics that every room shares; imports no other room."""

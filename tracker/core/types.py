@@ -1,0 +1,116 @@
+"""The frozen values that travel from room to room, with shape, unit and frame of reference.
+
+Ground axes: x along the intended path of the striking vehicle, y to the right, z down (SAE J1733).
+Vehicle axes: x forward, y right, z down. Attitude: yaw, then pitch, then roll, intrinsic z-y-x
+(SAE J670). Pixels: (u, v), the centre of the top-left pixel at (0, 0). Times: s, 0 at first
+contact. Everything is SI and radians.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+
+STATE = (
+    "x_m",
+    "y_m",
+    "z_m",
+    "roll_rad",
+    "pitch_rad",
+    "yaw_rad",
+    "vx_mps",
+    "vy_mps",
+    "vz_mps",
+    "roll_rate_radps",
+    "pitch_rate_radps",
+    "yaw_rate_radps",
+    "ax_mps2",
+    "ay_mps2",
+    "az_mps2",
+)
+"""Columns of a motion state, in the order of `motion/<vehicle>.csv`: the cg in ground axes. The
+angular rates are time derivatives of the attitude angles, not body rates."""
+
+Progress = Callable[[str, int, int], None]
+"""Told (stage, done, total); total 0 where it is not known."""
+
+
+class Status(IntEnum):
+    """What became of a mark in a frame."""
+
+    HIDDEN = 0  # not visible: covered, burnt out, outside the picture
+    MEASURED = 1
+    LOST = 2  # hidden and not seen again to that end of the film
+    EDITED = 3  # placed by a person
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A painted target as a camera looks for it."""
+
+    name: str  # "vehicle.marker" or "survey.name"
+    pattern: Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"]
+    pixel: tuple[float, float]  # rough pick; NaN without one
+    frame: int  # frame of the pick
+    size_px: float  # outer diameter or side in the picture at the pick; NaN if unknown
+
+    @property
+    def picked(self) -> bool:
+        """Whether anything says where it is."""
+        return self.pixel[0] == self.pixel[0]
+
+
+@dataclass(frozen=True)
+class Tracks:
+    """Where a camera saw its marks. Coordinates are as in the picture, nothing corrected."""
+
+    camera: str
+    marks: tuple[str, ...]
+    position: Array  # (frames, marks, 2) px, NaN where there is no measurement
+    covariance: Array  # (frames, marks, 2, 2) px^2
+    status: NDArray[np.int8]  # (frames, marks), values of Status
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """True (frames, marks) where there is a position to use."""
+        return np.isin(self.status, (Status.MEASURED, Status.EDITED))
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A result: SI value, its unit, its standard uncertainty (k = 1), the time of an extreme."""
+
+    value: float
+    unit: str
+    u: float
+    time: float | None = None
+
+
+@dataclass(frozen=True)
+class Warning_:  # noqa: N801 - `Warning` is Python's own
+    """Something the reader of the results must know."""
+
+    code: str
+    text: str
+    where: str
+
+
+@dataclass(frozen=True)
+class Motion:
+    """A vehicle's motion at given times; columns are `STATE`."""
+
+    time: Array  # (n,) s
+    state: Array  # (n, 15)
+    u: Array  # (n, 15) standard uncertainties
+    observed: NDArray[np.bool_]  # (n, 15): False where no camera determines it
+
+
+def silent(stage: str, done: int, total: int) -> None:
+    """A `Progress` that nobody watches."""

@@ -1,0 +1,96 @@
+"""Findings of a cross-check as sentences with numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+
+from tracker.accelerometers.faults import Finding
+from tracker.core.vehicle_kinematics import GRAVITY
+from tracker.crosscheck.fault_hypotheses import Fault, Judgement
+from tracker.crosscheck.predicted_channels import AXES, UNIT
+from tracker.crosscheck.residuals import Evidence, Tolerance
+
+_NAMES: dict[str, str] = {
+    "scale": "a wrong scale",
+    "offset": "an offset",
+    "polarity": "reversed polarity",
+    "time_shift": "a shift in time",
+    "dropout": "a dropout",
+    "saturation": "clipping",
+}
+
+
+def findings_of(
+    judgement: Judgement, evidence: Evidence, taken_off: float, have: Collection[str]
+) -> list[Finding]:
+    """A finding for each fault of the chosen explanation that is not in `have` already."""
+    rivals = [
+        " and ".join(_NAMES[f] for f in fit.faults)
+        for fit in judgement.rivals
+        if fit.chi2 < float("inf")
+    ]
+    doubt = f" (or {', or '.join(rivals[:2])}: they explain it nearly as well)" if rivals else ""
+    found = []
+    for fault in judgement.chosen.faults:
+        if fault in have:
+            continue
+        value, u = judgement.chosen.estimate[fault], judgement.chosen.u[fault]
+        if fault == "offset":
+            value += taken_off
+        text = _sentence(evidence.channel, fault, value, u) + doubt
+        found.append(
+            Finding(evidence.channel, fault, value, u, _unit(evidence.channel, fault), text)
+        )
+    return found
+
+
+def offset_before_zero(
+    channel: str, offset: float, u: float, tolerance: Tolerance
+) -> Finding | None:
+    """A finding for a reading before time zero that is large enough to matter."""
+    limit = tolerance.zero if channel in AXES else tolerance.rate_zero
+    if not np.isfinite(u) or abs(offset) < max(limit, 4.0 * u):
+        return None
+    text = (
+        f"{channel} reads {_amount(channel, offset)} before time zero;"
+        " it was taken off, so the results hold"
+    )
+    return Finding(channel, "offset", offset, u, UNIT[channel], text)
+
+
+def dead_text(channel: str) -> str:
+    """For a channel that differs in a way no fault explains."""
+    return f"{channel} differs from the film, and no single fault explains how"
+
+
+def _unit(channel: str, fault: Fault) -> str:
+    if fault in ("scale", "polarity"):
+        return "1"
+    return "s" if fault in ("time_shift", "dropout") else UNIT[channel]
+
+
+def _sentence(channel: str, fault: Fault, value: float, u: float) -> str:
+    if fault == "scale":
+        more = "more" if value > 1 else "less"
+        return (
+            f"{channel} reads {abs(value - 1) * 100:.1f} % {more} than the film gives"
+            f" (u = {u * 100:.1f} %)"
+        )
+    if fault == "offset":
+        return f"{channel} has an offset of {_amount(channel, value)} (u = {_amount(channel, u)})"
+    if fault == "polarity":
+        return f"{channel} has reversed polarity"
+    if fault == "time_shift":
+        late = "late" if value > 0 else "early"
+        return f"{channel} is {abs(value) * 1e3:.1f} ms {late} (u = {u * 1e3:.1f} ms)"
+    if fault == "dropout":
+        return f"{channel} stops reading at {value * 1e3:.0f} ms (u = {u * 1e3:.0f} ms)"
+    return f"{channel} seems clipped at {_amount(channel, value)} (u = {_amount(channel, u)})"
+
+
+def _amount(channel: str, value: float) -> str:
+    if channel in AXES:
+        return f"{value / GRAVITY:.2f} g"
+    return f"{np.degrees(value):.1f} deg/s"

@@ -1,0 +1,192 @@
+"""The difference between a channel and the film, in a few numbers whose covariance is known.
+
+Both are integrated over the same span. Their difference is projected on smooth cosines; the
+film's draws give the covariance of the projections, errors shared by all frames included, and
+what a sound channel may do (`Tolerance`) is added to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from tracker.core.time_series import integrate
+from tracker.crosscheck.predicted_channels import AXES, Predicted
+
+FEWEST_DRAWS = 40
+_STOP_STEP = 6  # samples of the film between the times of death that are tried
+
+SHIFTS: Array = 0.0005 * np.arange(-80.0, 81.0)
+"""Delays that are tried, s."""
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Standard uncertainties of a sound channel, before anything is called a fault.
+
+    Common practice, no source, except the time: ISO 6487 allows 1 ms between any two channels,
+    taken as the half-width of a uniform distribution.
+    """
+
+    scale: float = 0.01
+    time: float = 0.001 / np.sqrt(3.0)  # s
+    offset: float = 0.3  # m/s^2, after the reading before time zero was taken off
+    vibration: float = 0.05  # m/s of structure between sensor and marks; also once, at contact
+    rate_offset: float = 0.005  # rad/s
+    rate_vibration: float = 0.002  # rad
+    vibration_time: float = 0.005  # s over which vibration is correlated
+    transverse: float = 0.015  # of another axis' velocity
+    zero: float = 2.0  # m/s^2: an offset before time zero below this is not worth a finding
+    rate_zero: float = 0.05  # rad/s, likewise
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A channel and its prediction on the film's times, and their coefficients in the cosines."""
+
+    channel: str
+    film: Predicted
+    measured: Array  # (k,) integral of the channel
+    basis: Array  # (k, j) orthonormal columns
+    film_part: Array  # (j,) the film's integral
+    film_rate: Array  # (j,) its reading
+    film_covariance: Array  # (j, j) of the film's integral
+    stops: Array  # (c,) s, times at which the channel may have died
+    stopped: Array  # (c, j) the film's integral up to each, then held
+    stopped_covariance: Array  # (c, j, j)
+    shifts: Array  # (s,) s, delays tried
+    late_film: Array  # (s, j) the film's integral, later by each delay
+    early_channel: Array  # (s, j) the channel, earlier by each delay
+    measured_part: Array  # (j,)
+    line: Array  # (j,) integral of an offset of 1
+    offset_sd: float  # of a sound channel, SI
+    own: Array  # (j, j) covariance of its other errors, scale and time excepted
+    tolerance: Tolerance
+
+    @property
+    def draws(self) -> int:
+        """How many draws the film's covariance was estimated from."""
+        return len(self.film.drawn)
+
+    def seen_as(self, film: Predicted) -> Evidence:
+        """The same channel beside another prediction."""
+        return replace(self, film=film, **vars(_film_parts(film, self.basis)))
+
+
+@dataclass(frozen=True)
+class _FilmParts:
+    film_part: Array
+    film_rate: Array
+    film_covariance: Array
+    stops: Array
+    stopped: Array
+    stopped_covariance: Array
+    late_film: Array
+
+
+def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
+    """What `Evidence` holds of a prediction."""
+    error = (film.drawn - film.integral) @ basis
+    at = np.arange(_STOP_STEP, len(film.time) - 1, _STOP_STEP)
+    stopped = _held(film.integral[None], basis, at)[:, 0]
+    errors = _held(film.drawn - film.integral, basis, at)
+    late = film.time - SHIFTS[:, None]
+    moved = np.interp(late, film.time, film.integral)
+    moved += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
+    return _FilmParts(
+        film.integral @ basis,
+        (film.reading - film.reading[0]) @ basis,
+        error.T @ error / len(error),
+        film.time[at],
+        stopped,
+        np.swapaxes(errors, 1, 2) @ errors / len(error),
+        (moved - moved[:, :1]) @ basis,
+    )
+
+
+def _held(values: Array, basis: Array, at: NDArray[np.intp]) -> Array:
+    """Coefficients (c, m, j) of histories (m, k) that stay at their value from sample `at` on."""
+    summed = np.cumsum(values[:, :, None] * basis, axis=1)[:, at]
+    left = basis.sum(axis=0) - np.cumsum(basis, axis=0)[at]
+    return np.asarray(np.swapaxes(summed + values[:, at, None] * left, 0, 1))
+
+
+def gather(
+    channel: str,
+    predicted: Predicted,
+    time: Array,
+    reading: Array,
+    *,
+    offset_u: float,
+    noise: float,
+    others: Array,
+    excused: Array,
+    tolerance: Tolerance,
+) -> Evidence:
+    """Evidence on one channel.
+
+    Parameters
+    ----------
+    channel : its name.
+    predicted : what the film says, at the film's times (k,) inside the span to compare.
+    time, reading : (n,) s and SI, the conditioned channel, finite.
+    offset_u : standard uncertainty of the offset that was taken off; NaN if none could be.
+    noise : standard deviation of a sample.
+    others : (o, k) integrals of the other axes as the film predicts them.
+    excused : (e, k) one standard deviation each of differences that are explained already.
+    tolerance : what a sound channel may do.
+    """
+    k = predicted.time
+    integral = integrate(time, reading)
+    read = np.interp(k + SHIFTS[:, None], time, integral)
+    read -= read[:, :1]
+    measured = read[len(SHIFTS) // 2]
+    basis = _cosines(len(k), _count(len(predicted.drawn)))
+    span = k - k[0]
+    kind = channel in AXES
+    offset = tolerance.offset if kind else tolerance.rate_offset
+    vibration = tolerance.vibration if kind else tolerance.rate_vibration
+    zeroed = np.isfinite(offset_u)
+    columns = [np.zeros_like(k)]
+    columns += [tolerance.transverse * other for other in others]
+    columns += list(excused)
+    columns.append(np.where(k > 0, vibration, 0.0))  # what gives way at contact does not come back
+    stacked = np.stack(columns) @ basis
+    nuisance: Array = np.asarray(stacked.T @ stacked)
+    lag = np.abs(k[:, None] - k[None, :])
+    # The integrals start together, so the vibration at the start stays in all of the difference.
+    shaken = vibration**2 * (1.0 + np.exp(-lag / tolerance.vibration_time))
+    nuisance += basis.T @ shaken @ basis
+    if np.isfinite(noise):
+        walk = noise**2 * (time[1] - time[0]) * np.minimum(span[:, None], span[None, :])
+        nuisance += basis.T @ walk @ basis
+    return Evidence(
+        channel=channel,
+        film=predicted,
+        measured=measured,
+        basis=basis,
+        **vars(_film_parts(predicted, basis)),
+        shifts=SHIFTS,
+        early_channel=read @ basis,
+        measured_part=measured @ basis,
+        # What was there before time zero is taken off: only a later offset is left to find.
+        line=(np.maximum(k, 0.0) if zeroed else span) @ basis,
+        offset_sd=float(np.hypot(offset, offset_u)) if zeroed else 5.0 * offset,
+        own=nuisance,
+        tolerance=tolerance,
+    )
+
+
+def _count(draws: int) -> int:
+    """How many cosines: enough to tell faults apart, few enough for a covariance from draws."""
+    return int(np.clip(draws // 6, 6, 16))
+
+
+def _cosines(samples: int, count: int) -> Array:
+    """Orthonormal cosines (samples, count), the constant first."""
+    phase = np.pi * (np.arange(samples) + 0.5) / samples
+    columns = np.cos(phase[:, None] * np.arange(min(count, samples)))
+    return np.asarray(columns / np.linalg.norm(columns, axis=0))

@@ -1,0 +1,88 @@
+"""What the estimator is told: what cameras saw, what was surveyed, what accelerometers read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from calibration.camera import Camera
+
+
+class Steady(Protocol):
+    """Takes the picture's own motion out (film weave, camera shake)."""
+
+    @property
+    def covariance(self) -> Array:
+        """(frames, 4, 4) of shift u, shift v (px), turn (rad), ln scale."""
+        ...
+
+    @property
+    def centre(self) -> Array:
+        """(2,) px, what turn and scale are about."""
+        ...
+
+    def steady(self, frame: int, uv: Array) -> Array:
+        """Pixels (n, 2) seen in this frame, as seen in the reference frame."""
+        ...
+
+
+@dataclass(frozen=True)
+class CameraEvidence:
+    """One camera's marks. `camera` is the calibration's mean and covariance; times are those of
+    the middle of the exposure by the camera's own clock.
+    """
+
+    camera: Camera
+    seconds: Array  # (frames,)
+    zero_u: float  # s, sd of the camera's time offset; inf: its time zero is not known
+    rate_u: float  # relative sd of the frame interval
+    steadiness: Steady | None
+    marks: tuple[str, ...]  # "vehicle.marker"
+    position: Array  # (frames, marks, 2) px, as in the picture
+    covariance: Array  # (frames, marks, 2, 2) px^2
+    measured: NDArray[np.bool_]  # (frames, marks)
+
+
+@dataclass(frozen=True)
+class VehicleGeometry:
+    """A vehicle's survey, in vehicle axes, m. `at` None: the marker's place is not known.
+
+    `near` and `near_u` say roughly where the cg is about contact (ground axes, m), where something
+    outside the film tells (a scale bar's plane); NaN where nothing does. `heading` likewise (rad).
+    """
+
+    cg: tuple[float, float, float]
+    markers: Mapping[str, tuple[float, float, float] | None]
+    marker_u: float  # m, standard uncertainty of each surveyed coordinate
+    role: str = "striking"  # striking | struck | other
+    heading: float | None = None
+    near: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+    near_u: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+
+
+@dataclass(frozen=True)
+class AccelerometerEvidence:
+    """Specific force less its reading at rest, vehicle axes, of one place in a vehicle.
+
+    Each value is the mean reading over `width` seconds about its time, so that neighbours are
+    nearly independent; `noise` is the sd of one value. NaN: dropped out or saturated. Rates are
+    body rates (rad/s). The standard uncertainties are those of a sound channel.
+    """
+
+    vehicle: str
+    at: tuple[float, float, float]  # vehicle axes, m
+    seconds: Array  # (n,)
+    width: float  # s
+    values: Mapping[str, Array]  # "ax", "ay", "az" (m/s^2), "roll_rate", "pitch_rate", "yaw_rate"
+    noise: Mapping[str, float]
+    scale_u: float = 0.01
+    offset_u: Mapping[str, float] = field(default_factory=dict)  # default 5 m/s^2, 0.05 rad/s
+    shift_u: float = 2e-3  # s, of the block's clock
+    transverse_u: float = 0.015  # of the response to each other axis
+    vibration: Mapping[str, float] = field(default_factory=dict)  # sd, m/s and rad; default 0
+    vibration_time: float = 5e-3  # s over which it is correlated

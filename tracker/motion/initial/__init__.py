@@ -1,0 +1,1 @@
+"""Where the solution starts: poses, contact, clocks."""

@@ -1,0 +1,1 @@
+"""The statement about the world: unknowns, priors, residuals."""

@@ -1,0 +1,270 @@
+"""What accelerometers and rate sensors should read, and how that depends on the unknowns.
+
+A value is the mean reading over a short time. The model's mean is the change of its velocity over
+that time: the two are compared like with like, whatever happens within it, a step included.
+
+Structure vibrates against the painted marks: the sensor's velocity differs from the rigid body's by
+a first-order autoregression, so what a value is off by is that process's change over its time, plus
+white noise. Slow motion is told well by such a channel, a single value is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.arrays import Array
+from calibration.errors import Problem
+from tracker.core.rigid_body import rotation
+from tracker.core.vehicle_kinematics import GRAVITY
+from tracker.motion.evidence import AccelerometerEvidence
+from tracker.motion.model.spline import NEAR, Basis
+from tracker.motion.model.unknowns import Channel, Sensor, Setup
+
+CHANNELS = ("ax", "ay", "az", "roll_rate", "pitch_rate", "yaw_rate")
+OFFSET_U = {True: 5.0, False: 0.05}
+"""Offset of an acceleration (m/s^2) and of a rate (rad/s) that nothing is known about (sd)."""
+FEWEST = 5
+"""Values that a channel must have."""
+_STEP = 1e-30
+_NEAR_STEP = 5e-4
+"""s; over which the dependence on the time shift is told, so that a step doesn't kink it."""
+
+
+@dataclass(frozen=True)
+class Feel:
+    """What one sensor block reads against what it should read: by channel, residuals (n,) in its
+    own unit, and their derivatives by the body's B-spline coefficients (n, coefficients, 6), by the
+    block's time shift (n,) and by the channel's own unknowns (n, 4).
+    """
+
+    sensor: int
+    residual: tuple[Array, ...]
+    rows: tuple[Array, ...]
+    along: tuple[Array, ...]
+    own: tuple[Array, ...]
+
+
+def sensor_of(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) -> Sensor | None:
+    """A block's channels, with the values that lie within a spline; None where there are none.
+
+    Raises Problem where a channel has no name that the model knows, or its noise isn't above 0.
+    """
+    half = block.width / 2
+    inside = (block.seconds - half >= basis.sites[0]) & (block.seconds + half <= basis.sites[-1])
+    channels = []
+    for name, values in block.values.items():
+        if name not in CHANNELS or not block.noise[name] > 0 or not block.width > 0:
+            raise Problem(
+                f"{name} can't join the film's evidence",
+                where=f"accelerometers ({block.vehicle})",
+                remedy="give a known channel, a noise and a width above 0",
+            )
+        on = np.flatnonzero((np.isfinite(values) & inside)[inside])
+        axis = CHANNELS.index(name)
+        if len(on) >= FEWEST:
+            channels.append(
+                Channel(
+                    name=name,
+                    axis=axis,
+                    on=on,
+                    value=np.asarray(values[inside][on], dtype=float),
+                    whiten=_whitening(block, name, block.seconds[inside][on]),
+                    factor=1.0,
+                    prior_u=(
+                        block.scale_u,
+                        block.offset_u.get(name, OFFSET_U[axis < 3]),
+                        block.transverse_u,
+                        block.transverse_u,
+                    ),
+                )
+            )
+    if not channels:
+        return None
+    arm = np.subtract(block.at, cg)
+    return Sensor(body, arm, block.seconds[inside], block.width, block.shift_u, tuple(channels))
+
+
+def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
+    """W (n, n) with W C W' = 1 for the covariance C of a channel's values."""
+    half, reach = block.width / 2, block.vibration_time
+    edges = np.concatenate([time + half, time - half])
+    alike = np.exp(-np.abs(edges[:, None] - edges) / reach)
+    n = len(time)
+    change = alike[:n, :n] - alike[:n, n:] - alike[n:, :n] + alike[n:, n:]
+    size = block.vibration.get(name, 0.0) / block.width
+    covariance = size**2 * change + block.noise[name] ** 2 * np.eye(n)
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64)
+
+
+def readings(angles: Array, rates: Array, acceleration: Array, turning: Array, arm: Array) -> Array:
+    """Six sound channels (..., 6) at `arm` (3,) from the cg; complex values pass.
+
+    Parameters
+    ----------
+    angles, rates : (..., 3) roll, pitch, yaw and their derivatives.
+    acceleration : (..., 3) of the cg, ground axes.
+    turning : (..., 3) second derivatives of the angles.
+
+    f = R' a + alpha x r + w x (w x r) + g (sin pitch, -cos pitch sin roll, 1 - cos pitch cos roll).
+    Source: kinematics of a rigid body; body rates of z-y-x angles as in Diebel 2006.
+    """
+    (sr, cr), (sp, cp) = ((np.sin(angles[..., k]), np.cos(angles[..., k])) for k in (0, 1))
+    dr, dp, dy = (rates[..., k] for k in range(3))
+    ar, ap, ay = (turning[..., k] for k in range(3))
+    w = np.stack([dr - dy * sp, dp * cr + dy * cp * sr, dy * cp * cr - dp * sr], axis=-1)
+    alpha = np.stack(
+        [
+            ar - ay * sp - dy * dp * cp,
+            ap * cr - dp * dr * sr + ay * cp * sr - dy * dp * sp * sr + dy * dr * cp * cr,
+            ay * cp * cr - dy * dp * sp * cr - dy * dr * cp * sr - ap * sr - dp * dr * cr,
+        ],
+        axis=-1,
+    )
+    lever = np.cross(alpha, np.broadcast_to(arm, alpha.shape)) + np.cross(w, np.cross(w, arm))
+    gravity = GRAVITY * np.stack([sp, -cp * sr, 1 - cp * cr], axis=-1)
+    moved = (rotation(angles).swapaxes(-1, -2) @ acceleration[..., None])[..., 0]
+    return np.concatenate([moved + lever + gravity, w], axis=-1)
+
+
+def feel(setup: Setup, values: Array, sensor: int) -> Feel:
+    """One block's residuals and their derivatives."""
+    s, part = setup.sensors[sensor], setup.felt_by[sensor]
+    basis, c = setup.bodies[s.body].basis, setup.coefficients(values, s.body)
+    shift, unknown = values[part][0], values[part][1:].reshape(-1, 4)
+    time = s.seconds + shift
+    place, rate, change = _rows(basis, time, 0), _rows(basis, time, 1), _change(basis, time, s)
+    q, dq, ddq = place @ c, rate @ c, change @ c
+    later, sooner = (_change(basis, time + d, s) for d in (_NEAR_STEP, -_NEAR_STEP))
+    dddq = (later - sooner) @ c / (2 * _NEAR_STEP)
+    read, by = _derivatives(q, dq, ddq, s.arm)
+    by_shift = sum(
+        np.einsum("nrk,nk->nr", b, d)
+        for b, d in zip(by, (dq, _rows(basis, time, 2) @ c, dddq), strict=True)
+    )
+    residual, rows, along, own = [], [], [], []
+    for channel, (gain, offset, *across) in zip(s.channels, unknown, strict=True):
+        on, first = channel.on, 3 * (channel.axis // 3)
+        others = [k for k in range(first, first + 3) if k != channel.axis]
+        mix = np.zeros(len(CHANNELS))
+        mix[channel.axis], mix[others] = 1 + gain, across
+        d0, d1, d2 = (np.einsum("nrk,r->nk", b[on], mix)[:, None] for b in by)
+        residual.append(channel.value - read[on] @ mix - offset)
+        rows.append(place[on, :, None] * d0 + rate[on, :, None] * d1 + change[on, :, None] * d2)
+        along.append(by_shift[on] @ mix)
+        told = [read[on, channel.axis], np.ones(len(on)), *(read[on, k] for k in others)]
+        own.append(np.stack(told, axis=1))
+    return Feel(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
+
+
+def _change(basis: Basis, time: Array, s: Sensor) -> Array:
+    """Rows of the mean second derivative over the width about times (n,)."""
+    half = s.width / 2
+    return (_rows(basis, time + half, 1) - _rows(basis, time - half, 1)) / s.width
+
+
+def _derivatives(q: Array, dq: Array, ddq: Array, arm: Array) -> tuple[Array, tuple[Array, ...]]:
+    """Readings (n, 6) and their derivatives (n, 6, 6) by q, dq and ddq (n, 6), by complex steps;
+    the place and its rate have no part in them.
+    """
+    parts = [q[:, 3:], dq[:, 3:], ddq[:, :3], ddq[:, 3:]]
+    steps = np.zeros((4, 4, 3, 1, 3), dtype=complex)  # of part k: by part n, component
+    for k in range(4):
+        steps[k, k, :, 0] = 1j * _STEP * np.eye(3)
+    moved = [part + step for part, step in zip(parts, steps, strict=True)]
+    read = readings(moved[0], moved[1], moved[2], moved[3], arm)
+    by = np.moveaxis(read.imag / _STEP, 1, -1)
+    none = np.zeros_like(by[0])
+    return read[0, 0].real, (
+        np.concatenate([none, by[0]], axis=-1),
+        np.concatenate([none, by[1]], axis=-1),
+        np.concatenate([by[2], by[3]], axis=-1),
+    )
+
+
+def _rows(basis: Basis, time: Array, order: int) -> Array:
+    """The spline's derivative at times (n,) as rows (n, coefficients) on B-spline coefficients."""
+    first, value = basis.near(time, order)
+    rows = np.zeros((len(time), basis.count))
+    np.put_along_axis(rows, first[:, None] + np.arange(NEAR), value, axis=1)
+    return rows
+
+
+def misfelt(setup: Setup, feels: list[Feel]) -> float:
+    """Sum of squares of all channels' whitened residuals."""
+    return float(
+        sum(
+            np.sum((channel.whiten @ r) ** 2) / channel.factor
+            for f in feels
+            for channel, r in zip(setup.sensors[f.sensor].channels, f.residual, strict=True)
+        )
+    )
+
+
+@dataclass(frozen=True)
+class Told:
+    """A channel's whitened residual (n,) and rows by the parts of the unknowns that it touches."""
+
+    residual: Array
+    parts: tuple[slice, slice, slice]  # the body's spline, the block's shift, the channel's own
+    rows: tuple[Array, Array, Array]  # (n, .) each, on B-spline coefficients
+
+
+def told_by(setup: Setup, f: Feel) -> list[Told]:
+    """What each channel of a block says."""
+    s, part = setup.sensors[f.sensor], setup.felt_by[f.sensor]
+    out = []
+    for k, channel in enumerate(s.channels):
+        w = channel.whiten / np.sqrt(channel.factor)
+        own = slice(part.start + 1 + 4 * k, part.start + 5 + 4 * k)
+        rows = f.rows[k].reshape(len(channel.on), -1)
+        out.append(
+            Told(
+                w @ f.residual[k],
+                (setup.spline[s.body], slice(part.start, part.start + 1), own),
+                (w @ rows, w @ f.along[k][:, None], w @ f.own[k]),
+            )
+        )
+    return out
+
+
+def information(setup: Setup, feels: list[Feel]) -> tuple[Array, Array]:
+    """Normal matrix (count, count) and right side (count,) of all channels, B-spline basis for the
+    bodies.
+    """
+    matrix, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
+    for f in feels:
+        for told in told_by(setup, f):
+            for here, rows in zip(told.parts, told.rows, strict=True):
+                side[here] += rows.T @ told.residual
+                for there, others in zip(told.parts, told.rows, strict=True):
+                    matrix[here, there] += rows.T @ others
+    return matrix, side
+
+
+def resized(setup: Setup, feels: list[Feel], root: Array, sd: Array) -> tuple[Setup, float]:
+    """The setup with each channel's noise as its residuals show it, never below the stated one, and
+    by how much (natural logarithm) the most moved one changed.
+
+    `root` (count, count) is that of the posterior covariance, in prior sds `sd` (count,); it tells
+    how many degrees of freedom the fit took from each channel.
+    """
+    out, most = [], 0.0
+    for f in feels:
+        s = setup.sensors[f.sensor]
+        basis, channels = setup.bodies[s.body].basis, []
+        spread = root * sd[:, None]
+        spline = spread[setup.spline[s.body]].reshape(basis.count, -1)
+        local = (basis.from_handles @ spline).reshape(-1, len(sd))
+        for channel, told in zip(s.channels, told_by(setup, f), strict=True):
+            moved = told.rows[0] @ local
+            for k in (1, 2):
+                moved += told.rows[k] @ spread[told.parts[k]]
+            n = len(told.residual)
+            left = max(n - float(np.sum(moved**2)), 0.2 * n)
+            factor = max(channel.factor * float(np.sum(told.residual**2)) / left, 1.0)
+            most = max(most, abs(float(np.log(factor / channel.factor))))
+            channels.append(replace(channel, factor=factor))
+        out.append(replace(s, channels=tuple(channels)))
+    return replace(setup, sensors=tuple(out)), most

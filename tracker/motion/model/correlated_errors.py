@@ -1,0 +1,213 @@
+"""Slow errors along a film: values at knots, linear between them, each correlated with the next.
+
+Given the motion, a mark's slow errors have a tridiagonal normal matrix M, the prior's inverse
+covariance and the mark's information by the knots' weights. Its Cholesky factor L is bidiagonal,
+and everything here runs along it (Golub & Van Loan, "Matrix Computations", 4.3.6).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+
+REACH = 40.0
+"""Frames over which a slow error is remembered (correlation falls to 1/e)."""
+TOGETHER = 8
+"""Knots whose unknowns are dealt with together."""
+KEPT = np.exp(-1.0)  # correlation of an error's values at neighbouring knots
+
+_fast = njit(cache=True, nogil=True, error_model="numpy")
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Knots of slow errors: each frame lies between two of them."""
+
+    knot: NDArray[np.int64]  # (frames,)
+    hat: Array  # (frames, 2)
+    count: int
+
+    @property
+    def prior(self) -> tuple[Array, float]:
+        """Inverse covariance of a unit process at the knots, a first-order autoregression whose
+        neighbours correlate by 1/e: its diagonal (count,) and the element beside it.
+        """
+        rest = 1 - KEPT * KEPT
+        diagonal = np.full(self.count, (1 + KEPT * KEPT) / rest)
+        diagonal[[0, -1]] = 1 / rest
+        return diagonal, -KEPT / rest
+
+
+def chain_of(frames: NDArray[np.int64]) -> Chain:
+    """Knots over a film's frames (n,), `REACH` apart."""
+    place = (frames - frames[0]) / REACH
+    knot = place.astype(np.int64)
+    share = place - knot
+    return Chain(knot, np.stack([1 - share, share], axis=1), int(knot[-1]) + 2)
+
+
+def factors(chain: Chain, weight: Array, drift: Array) -> Array:
+    """L (marks, knots, 2) of each mark: one over the diagonal, and the element before it; 0 for
+    marks without slow errors. `weight` (frames, marks) is the marks' information, `drift` (marks,)
+    the variance of their slow errors.
+    """
+    diagonal, beside = chain.prior
+    out = np.zeros((weight.shape[1], chain.count, 2))
+    _factor(chain.knot, chain.hat, weight, drift, diagonal, beside, out)
+    return out
+
+
+def gathered(chain: Chain, values: Array) -> Array:
+    """Sums (marks, 2, knots) of values (frames, marks, 2) by the knots' weights."""
+    out = np.zeros((values.shape[1], 2, chain.count))
+    _gather(chain.knot, chain.hat, values, out)
+    return out
+
+
+def spread(chain: Chain, values: Array) -> Array:
+    """Slow errors (frames, marks, 2) from their values (marks, 2, knots) at the knots."""
+    rows = np.moveaxis(values, -1, 0)
+    a, b = chain.hat.T[:, :, None, None]
+    return np.asarray(a * rows[chain.knot] + b * rows[chain.knot + 1])
+
+
+def whiten(factor: Array, values: Array) -> None:
+    """Makes L^-1 values of values (marks, 2, knots, any), in their place."""
+    _forward(factor, values)
+
+
+def whitened(factor: Array, values: Array) -> Iterator[tuple[slice, Array]]:
+    """L^-1 values of values (marks, 2, knots, any), some knots at a time, in order."""
+    last = np.zeros((*values.shape[:2], 1, values.shape[3]))
+    for some in spells(values.shape[2]):
+        out = np.concatenate([last, values[:, :, some]], axis=2)
+        along = np.concatenate([np.zeros_like(factor[:, :1]), factor[:, some]], axis=1)
+        along[:, 0, 0] = 1.0  # the one before is known
+        whiten(along, out)
+        last = out[:, :, -1:]
+        yield some, out[:, :, 1:]
+
+
+def unwhitened(factor: Array, values: Array) -> Array:
+    """L^-T values, for values (marks, 2, knots, any)."""
+    out = values.copy()
+    _backward(factor, out)
+    return out
+
+
+def band(factor: Array) -> tuple[Array, Array]:
+    """Of M^-1 the diagonal (marks, knots) and the elements beside it (marks, knots - 1) (Takahashi,
+    Fagan & Chen 1973).
+    """
+    inverse, before = factor[..., 0], factor[..., 1]
+    diagonal, beside = inverse**2, np.zeros_like(inverse[:, 1:])
+    for k in range(diagonal.shape[1] - 2, -1, -1):
+        back = before[:, k + 1] * inverse[:, k]
+        diagonal[:, k] += back**2 * diagonal[:, k + 1]
+        beside[:, k] = -back * diagonal[:, k + 1]
+    return diagonal, beside
+
+
+def matrix(factor: Array) -> tuple[Array, Array]:
+    """M: its diagonal (marks, knots), 1 for marks without slow errors, and the elements beside it
+    (marks, knots - 1).
+    """
+    inverse, before = factor[..., 0], factor[..., 1]
+    on = inverse > 0
+    lower = 1 / np.where(on, inverse, 1.0)
+    return lower**2 + before**2, before[:, 1:] * np.where(on, lower, 0.0)[:, :-1]
+
+
+def spells(count: int) -> Iterator[slice]:
+    """Knots, `TOGETHER` at a time."""
+    ends = [*range(0, count, TOGETHER), count]
+    yield from (slice(a, b) for a, b in pairwise(ends))
+
+
+def touched(
+    rows: Array, parts: tuple[tuple[int, int], ...], negligible: float
+) -> list[tuple[int, int]]:
+    """Of columns (first, end) of rows (n, columns), those from the first to the last which is not
+    `negligible` beside the largest of all; nothing of parts which are.
+    """
+    size = np.abs(rows).max(axis=0)
+    alive = size > negligible * size.max(initial=0.0)
+    out = []
+    for first, end in parts:
+        on = np.flatnonzero(alive[first:end])
+        if len(on):
+            out.append((first + int(on[0]), first + int(on[-1]) + 1))
+    return out
+
+
+@_fast
+def _factor(
+    knot: NDArray[np.int64],
+    hat: Array,
+    weight: Array,
+    drift: Array,
+    diagonal: Array,
+    beside: float,
+    out: Array,
+) -> None:
+    frames, marks = weight.shape
+    for f in range(frames):
+        k, a, b = knot[f], hat[f, 0], hat[f, 1]
+        for m in range(marks):
+            w = weight[f, m]
+            out[m, k, 0] += w * a * a
+            out[m, k + 1, 0] += w * b * b
+            out[m, k + 1, 1] += w * a * b
+    for m in range(marks):
+        if drift[m] <= 0:
+            out[m] = 0.0
+            continue
+        for k in range(len(diagonal)):
+            square = out[m, k, 0] + diagonal[k] / drift[m]
+            if k:
+                out[m, k, 1] = (out[m, k, 1] + beside / drift[m]) * out[m, k - 1, 0]
+                square -= out[m, k, 1] ** 2
+            out[m, k, 0] = 1 / np.sqrt(square)
+
+
+@_fast
+def _gather(knot: NDArray[np.int64], hat: Array, values: Array, out: Array) -> None:
+    frames, marks, _ = values.shape
+    for f in range(frames):
+        for m in range(marks):
+            for i in range(2):
+                for q in range(2):
+                    out[m, i, knot[f] + q] += hat[f, q] * values[f, m, i]
+
+
+@_fast
+def _forward(factor: Array, rows: Array) -> None:
+    marks, _, knots, columns = rows.shape
+    for m in range(marks):
+        for i in range(2):
+            for k in range(knots):
+                inverse, before = factor[m, k, 0], factor[m, k, 1]
+                for j in range(columns):
+                    left = before * rows[m, i, k - 1, j] if k else 0.0
+                    rows[m, i, k, j] = (rows[m, i, k, j] - left) * inverse
+
+
+@_fast
+def _backward(factor: Array, rows: Array) -> None:
+    marks, _, knots, columns = rows.shape
+    for m in range(marks):
+        for i in range(2):
+            for k in range(knots - 1, -1, -1):
+                inverse = factor[m, k, 0]
+                last = k == knots - 1
+                after = 0.0 if last else factor[m, k + 1, 1]
+                for j in range(columns):
+                    right = 0.0 if last else after * rows[m, i, k + 1, j]
+                    rows[m, i, k, j] = (rows[m, i, k, j] - right) * inverse

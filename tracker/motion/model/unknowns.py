@@ -1,0 +1,328 @@
+"""The estimator's unknowns and prepared evidence: plain arrays, and where each unknown stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from calibration.camera import LENS, PARAMETERS, POSE, Camera
+from tracker.motion.evidence import CameraEvidence, VehicleGeometry
+from tracker.motion.model.correlated_errors import Chain, chain_of
+from tracker.motion.model.spline import Basis
+
+POSES = 6
+"""x, y, z of the cg (m), roll, pitch, yaw (rad)."""
+SHARED = PARAMETERS + 2
+"""Unknowns of a camera: its parameters (in standard units), time offset (s), rate error."""
+
+
+TETHER = (np.inf, 3.0, 1.0, 0.5, 0.5, 0.5)
+"""How far a vehicle is thought to go from where it was at contact, m and rad (sd); along x, freely.
+Wide enough to be nothing beside any film that shows the component."""
+TETHER_EVERY = 0.025
+
+
+@dataclass(frozen=True)
+class Body:
+    """A vehicle: its markers' places from the cg (vehicle axes, m) with their sd, its spline."""
+
+    name: str
+    cg: Array  # (3,) vehicle axes
+    markers: tuple[str, ...]
+    arms: Array  # (markers, 3)
+    arms_u: Array  # (markers,)
+    basis: Basis
+    level: Array  # (handles, 6) prior mean
+    spread: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
+    easing: Array  # (intervals, 6) by which the jerk's density is larger than the strengths say
+
+
+@dataclass(frozen=True)
+class Eye:
+    """A camera's evidence, frames without any mark left out, picture motion taken out.
+
+    `root` (15, 15) gives camera parameters from unknowns of unit sd; the first nine move the lens
+    (and what of the pose goes with it), the last six the pose alone.
+    """
+
+    name: str
+    camera: Camera
+    root: Array
+    seconds: Array  # (frames,)
+    frames: NDArray[np.int64]  # (frames,) numbers in the film
+    marks: tuple[str, ...]
+    body: NDArray[np.int64]  # (marks,) index of the vehicle
+    marker: NDArray[np.int64]  # (marks,) index of the marker in it
+    place: Array  # (frames, marks, 2) px, 0 where not measured
+    whiten: Array  # (frames, marks, 2, 2): W with W C W' = 1
+    measured: NDArray[np.bool_]  # (frames, marks)
+    steadied: Array | None  # (frames, marks, 2, 4) px by a unit of what steadying left uncertain
+    shake: float  # px, sd of a shift common to a frame's marks beyond that
+    film_frames: int  # how many frames and which marks the evidence had
+    film_marks: tuple[str, ...]
+    zero: float  # s, prior mean of the time offset
+    zero_u: float
+    rate_u: float
+
+    @cached_property
+    def chain(self) -> Chain:
+        """Knots of the marks' slow errors."""
+        return chain_of(self.frames)
+
+    @property
+    def shared(self) -> Array | None:
+        """(frames, marks, 2, k) px by a unit of each error that a frame's marks share."""
+        if not self.shake:
+            return self.steadied
+        shift = np.where(self.measured[..., None, None], self.shake * np.eye(2), 0.0)
+        return shift if self.steadied is None else np.concatenate([self.steadied, shift], axis=3)
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One channel of a sensor block: means over the block's width."""
+
+    name: str
+    axis: int  # 0..5: ax, ay, az, roll, pitch, yaw rate
+    on: NDArray[np.int64]  # (n,) which of the block's times
+    value: Array  # (n,) m/s^2 or rad/s
+    whiten: Array  # (n, n): W with W C W' = 1
+    factor: float  # what its variances are multiplied by
+    prior_u: tuple[float, float, float, float]  # sds: scale error, offset, two other axes' part
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A sensor block: one place, one clock. Unknown are its time shift and four a channel."""
+
+    body: int
+    arm: Array  # (3,) from the cg, vehicle axes
+    seconds: Array  # (n,)
+    width: float  # s
+    shift_u: float  # s
+    channels: tuple[Channel, ...]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """All bodies, eyes and sensors, and the order of the unknowns: splines, cameras, marker
+    corrections, sensors.
+    """
+
+    bodies: tuple[Body, ...]
+    eyes: tuple[Eye, ...]
+    sensors: tuple[Sensor, ...] = ()
+
+    @cached_property
+    def spline(self) -> tuple[slice, ...]:
+        """Each body's handles, (handles, 6) row by row."""
+        return _slices(0, [b.basis.count * POSES for b in self.bodies])
+
+    @cached_property
+    def seen_by(self) -> tuple[slice, ...]:
+        """Each eye's `SHARED` unknowns."""
+        return _slices(_end(self.spline), [SHARED] * len(self.eyes))
+
+    @cached_property
+    def marker(self) -> tuple[slice, ...]:
+        """Each body's marker corrections, (markers, 3) row by row, m in vehicle axes."""
+        start = _end(self.spline, self.seen_by)
+        return _slices(start, [3 * len(b.markers) for b in self.bodies])
+
+    @cached_property
+    def felt_by(self) -> tuple[slice, ...]:
+        """Each sensor's unknowns: time shift (s), then scale error, offset and two other axes' part
+        of each channel.
+        """
+        start = _end(self.spline, self.seen_by, self.marker)
+        return _slices(start, [1 + 4 * len(s.channels) for s in self.sensors])
+
+    @property
+    def count(self) -> int:
+        """Number of unknowns."""
+        return _end(self.spline, self.seen_by, self.marker, self.felt_by)
+
+    @cached_property
+    def tethers(self) -> tuple[Array, ...]:
+        """Information (handles, handles) a body by which motions stay where vehicles stay in what
+        no film shows, for a component that reaches 1 (`TETHER`): rows "now less before contact",
+        one each `TETHER_EVERY` seconds.
+        """
+        return tuple((r := _tether_rows(body)).T @ r for body in self.bodies)
+
+    @cached_property
+    def local_tethers(self) -> tuple[Array, ...]:
+        """`tethers` on B-spline coefficients."""
+        rows = [_tether_rows(body) @ body.basis.to_handles for body in self.bodies]
+        return tuple(r.T @ r for r in rows)
+
+    @property
+    def tether(self) -> Array:
+        """The same of all unknowns (count, count)."""
+        out = np.zeros((self.count, self.count))
+        for square, part in zip(self.tethers, self.spline, strict=True):
+            add_components(out, part, square)
+        return out
+
+    def pull(self, values: Array) -> Array:
+        """`tether` times values (count,)."""
+        out = np.zeros(self.count)
+        for square, part in zip(self.tethers, self.spline, strict=True):
+            pulled = square @ values[part].reshape(-1, POSES) / np.square(TETHER)
+            out[part] = pulled.ravel()
+        return out
+
+    def mean(self) -> Array:
+        """Prior means (count,)."""
+        mean = np.zeros(self.count)
+        for body, part in zip(self.bodies, self.spline, strict=True):
+            mean[part] = body.level.ravel()
+        for eye, part in zip(self.eyes, self.seen_by, strict=True):
+            mean[part.start + PARAMETERS] = eye.zero
+        return mean
+
+    def spread(self) -> Array:
+        """Prior sds (count,), with the jerks' of `Body.spread`."""
+        sd = np.zeros(self.count)
+        for body, spline, marker in zip(self.bodies, self.spline, self.marker, strict=True):
+            sd[spline] = body.spread.ravel()
+            sd[marker] = np.repeat(body.arms_u, 3)
+        for eye, part in zip(self.eyes, self.seen_by, strict=True):
+            sd[part] = [*np.ones(PARAMETERS), eye.zero_u, eye.rate_u]
+        for sensor, part in zip(self.sensors, self.felt_by, strict=True):
+            sd[part] = [sensor.shift_u, *(u for c in sensor.channels for u in c.prior_u)]
+        return sd
+
+    def times(self, values: Array, eye: int) -> Array:
+        """Times (frames,) of an eye's frames on the common clock."""
+        zero, rate = values[self.seen_by[eye].stop - 2 : self.seen_by[eye].stop]
+        return np.asarray(self.eyes[eye].seconds * (1 + rate) + zero)
+
+    def coefficients(self, values: Array, body: int) -> Array:
+        """B-spline coefficients (count, 6) of a body."""
+        basis = self.bodies[body].basis
+        return np.asarray(basis.from_handles @ values[self.spline[body]].reshape(-1, POSES))
+
+    def arms(self, values: Array, body: int) -> Array:
+        """Corrected places (markers, 3) of a body's markers from its cg."""
+        return np.asarray(self.bodies[body].arms + values[self.marker[body]].reshape(-1, 3))
+
+    def camera(self, values: Array, eye: int) -> Camera:
+        """The corrected camera of an eye."""
+        part = self.seen_by[eye]
+        unit = values[part.start : part.start + PARAMETERS]
+        return self.eyes[eye].camera.moved(self.eyes[eye].root @ unit)
+
+    def with_body(self, index: int, body: Body) -> Setup:
+        """The same with one body changed."""
+        bodies = list(self.bodies)
+        bodies[index] = body
+        return replace(self, bodies=tuple(bodies))
+
+
+def _tether_rows(body: Body) -> Array:
+    """What `Setup.tether` holds of each component: rows (n, handles)."""
+    sites = body.basis.sites
+    times = np.linspace(sites[0], sites[-1], 2 + int((sites[-1] - sites[0]) / TETHER_EVERY))
+    rows = body.basis.design(times)
+    rows[:, 0] -= 1.0
+    return rows
+
+
+def add_components(whole: Array, part: slice, square: Array) -> None:
+    """Adds `square` (k, k), over each component's reach squared, to a body's part of `whole`."""
+    own = whole[part, part].reshape(len(square), POSES, len(square), POSES)
+    for k, reach in enumerate(TETHER):
+        own[:, k, :, k] += square / reach**2
+
+
+def _end(*groups: tuple[slice, ...]) -> int:
+    """Where the last of some groups of slices, in order, ends; 0 without any."""
+    return max((int(s.stop) for group in groups for s in group), default=0)
+
+
+def _slices(start: int, lengths: list[int]) -> tuple[slice, ...]:
+    stops = start + np.cumsum(lengths, dtype=int)
+    return tuple(slice(int(b) - n, int(b)) for b, n in zip(stops, lengths, strict=True))
+
+
+def eye_of(
+    name: str, evidence: CameraEvidence, vehicles: Mapping[str, VehicleGeometry]
+) -> Eye | None:
+    """One camera's marks of these vehicles; None if it measured none."""
+    order = list(vehicles)
+    split = [mark.partition(".") for mark in evidence.marks]
+    known = np.array([v in vehicles and m in vehicles[v].markers for v, _, m in split], dtype=bool)
+    finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
+    with np.errstate(invalid="ignore"):
+        finite &= np.linalg.det(np.nan_to_num(evidence.covariance)) > 0
+    columns = np.flatnonzero(known & (evidence.measured & finite).any(axis=0))
+    if not len(columns):
+        return None
+    measured = (evidence.measured & finite)[:, columns]
+    frames = np.flatnonzero(measured.any(axis=1))
+    measured = measured[frames]
+    seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
+    place, steadied = _steadied(evidence, frames, seen, measured)
+    covariance = evidence.covariance[np.ix_(frames, columns)]
+    covariance = np.where(measured[..., None, None], covariance, np.eye(2))
+    return Eye(
+        name=name,
+        camera=evidence.camera,
+        root=_root(evidence.camera.covariance),
+        seconds=np.asarray(evidence.seconds[frames], dtype=float),
+        frames=frames,
+        marks=tuple(evidence.marks[k] for k in columns),
+        body=np.array([order.index(split[k][0]) for k in columns]),
+        marker=np.array([list(vehicles[split[k][0]].markers).index(split[k][2]) for k in columns]),
+        place=place,
+        whiten=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
+        measured=measured,
+        steadied=steadied,
+        shake=0.0,
+        film_frames=len(evidence.seconds),
+        film_marks=evidence.marks,
+        zero=0.0,
+        zero_u=evidence.zero_u,
+        rate_u=evidence.rate_u,
+    )
+
+
+def _steadied(
+    evidence: CameraEvidence, frames: NDArray[np.int64], seen: Array, measured: NDArray[np.bool_]
+) -> tuple[Array, Array | None]:
+    """Marks as seen in the reference frame, and what the uncertainty of that does to them."""
+    if evidence.steadiness is None:
+        return seen, None
+    place = seen.copy()
+    for row, frame in enumerate(frames):
+        on = measured[row]
+        place[row, on] = evidence.steadiness.steady(int(frame), seen[row, on])
+    du, dv = np.moveaxis(place - evidence.steadiness.centre, -1, 0)
+    one, zero = np.ones_like(du), np.zeros_like(du)
+    moves = np.stack(
+        [np.stack([one, zero, -dv, du], axis=-1), np.stack([zero, one, du, dv], axis=-1)], axis=-2
+    )
+    values, vectors = np.linalg.eigh(evidence.steadiness.covariance[frames])
+    roots = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return place, np.where(measured[..., None, None], moves @ roots[:, None], 0.0)
+
+
+def _root(covariance: Array) -> Array:
+    """A root (15, 15) of a camera's covariance: nine lens units first, then six of pose alone."""
+    lens, both = covariance[LENS, LENS], covariance[POSE, LENS]
+    values, vectors = np.linalg.eigh(lens)
+    keep = values > 1e-14 * max(values[-1], 1e-300)
+    size = np.sqrt(np.where(keep, values, 0.0))
+    root = np.zeros((PARAMETERS, PARAMETERS))
+    root[LENS, :9] = vectors * size
+    root[POSE, :9] = (both @ vectors) * np.where(keep, 1 / np.where(keep, size, 1.0), 0.0)
+    left = covariance[POSE, POSE] - root[POSE, :9] @ root[POSE, :9].T
+    values, vectors = np.linalg.eigh(left)
+    root[POSE, 9:] = vectors * np.sqrt(np.maximum(values, 0.0))
+    return root

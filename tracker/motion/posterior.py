@@ -1,0 +1,323 @@
+"""The answer: the posterior's mean and covariance, its draws, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import lapack
+from scipy.special import ndtr
+
+from calibration.arrays import Array
+from calibration.camera import PARAMETERS, Camera
+from calibration.errors import Problem
+from tracker.core.rigid_body import point_motion
+from tracker.core.types import Motion, Warning_
+from tracker.motion.model import kernels
+from tracker.motion.model.residuals import on_handles
+from tracker.motion.model.spline import Basis
+from tracker.motion.model.unknowns import POSES, TETHER, Setup
+from tracker.motion.robust.outliers import Rejected
+from tracker.motion.solver.dense_step import System
+from tracker.motion.solver.iterate import Fit
+
+TIGHTENED = 0.5
+"""A component counts as observed where the evidence at least halves the sd it had before."""
+SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess")
+"""Where uncertainty comes from: mark positions; marker survey; lens; camera pose; clocks; how
+smooth a motion is; accelerometers; the weak guesses about what no evidence shows."""
+
+
+@dataclass(frozen=True)
+class Path:
+    """One trajectory of a vehicle: the estimate, or one draw."""
+
+    setup: Setup
+    body: int
+    handles: Array  # (handles, 6)
+    shift: float = 0.0  # s, of contact on the solution's clock
+
+    def state(self, time: Array) -> Array:
+        """Columns `STATE` (n, 15) at these times (n,)."""
+        basis = self.setup.bodies[self.body].basis
+        return np.asarray(_states(basis, self.handles[None], np.atleast_1d(time) + self.shift)[0])
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Draws from the joint posterior: draw k is one possible truth of all vehicles together."""
+
+    setup: Setup
+    values: Array  # (count, unknowns)
+    shift: Array  # (count,) s, of contact on the solution's clock
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def parts(self, count: int) -> Iterator[Draws]:
+        """The same draws, so many at a time."""
+        for k in range(0, len(self), count):
+            yield Draws(self.setup, self.values[k : k + count], self.shift[k : k + count])
+
+    def trajectory(self, vehicle: str, k: int) -> Path:
+        """Draw k of a vehicle's path."""
+        b = _index(self.setup, vehicle)
+        handles = self.values[k, self.setup.spline[b]].reshape(-1, POSES)
+        return Path(self.setup, b, handles, float(self.shift[k]))
+
+    def states(self, vehicle: str, times: Array) -> Array:
+        """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
+        b = _index(self.setup, vehicle)
+        handles = self.values[:, self.setup.spline[b]].reshape(len(self), -1, POSES)
+        basis = self.setup.bodies[b].basis
+        if not self.shift.any():
+            return _states(basis, handles, np.atleast_1d(times))
+        return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
+
+    def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
+        """Position and velocity (count, n, 3), ground axes, of a point `at` (3,), vehicle axes."""
+        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.states(vehicle, times), arm)
+
+
+@dataclass(frozen=True)
+class ChannelFit:
+    """A channel as the joint solution sees it, each with its u: reading = scale true + offset, and
+    the solution's time less the channel's (s). `chi_square` per degree of freedom by its stated
+    noise, at least 1.
+    """
+
+    scale: tuple[float, float]
+    offset: tuple[float, float]
+    shift: tuple[float, float]
+    chi_square: float
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Motions, cameras and clocks, with their joint uncertainty."""
+
+    setup: Setup
+    fit: Fit
+    system: System  # the evidence about the unknowns, and the posterior's root
+    sd: Array  # (unknowns,) prior sds
+    unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
+    contact: tuple[float, float]  # s on the solution's clock, and its u
+    findings: tuple[Warning_, ...]
+    rejected: tuple[Rejected, ...]
+    chi_square: Mapping[str, float]  # per camera: per degree of freedom, by the marks' own sds
+    mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of kept
+    residuals: Mapping[str, Array]  # px, seen less predicted, (frames, marks, 2)
+    reprojection_rms_px: Mapping[str, float]
+
+    @property
+    def vehicles(self) -> tuple[str, ...]:
+        """Vehicles that were solved for."""
+        return tuple(b.name for b in self.setup.bodies)
+
+    @property
+    def knots(self) -> Array:
+        """Knots of all vehicles' motions, in order, s."""
+        sites = [b.basis.sites for b in self.setup.bodies]
+        return np.unique(np.concatenate(sites)) if sites else np.empty(0)
+
+    def cg(self, vehicle: str) -> Array:
+        """The vehicle's cg (3,), vehicle axes, m."""
+        return self.setup.bodies[_index(self.setup, vehicle)].cg
+
+    def trajectory(self, vehicle: str) -> Path:
+        """The estimated path of a vehicle."""
+        b = _index(self.setup, vehicle)
+        handles = self.fit.at.values[self.setup.spline[b]].reshape(-1, POSES)
+        return Path(self.setup, b, handles)
+
+    def span(self, vehicle: str) -> tuple[float, float]:
+        """First and last time at which a film shows the vehicle, or a sensor in it reads, s."""
+        b = _index(self.setup, vehicle)
+        first, last = np.inf, -np.inf
+        for k, (e, keep) in enumerate(zip(self.setup.eyes, self.fit.keep, strict=True)):
+            on = keep[:, e.body == b].any(axis=1)
+            if on.any():
+                times = self.setup.times(self.fit.at.values, k)[on]
+                first, last = min(first, float(times[0])), max(last, float(times[-1]))
+        for s in self.setup.sensors:
+            if s.body == b:
+                on = s.seconds[np.unique(np.concatenate([c.on for c in s.channels]))]
+                first, last = min(first, float(on[0])), max(last, float(on[-1]))
+        return first, last
+
+    def motion(self, vehicle: str, times: Array) -> Motion:
+        """The motion at times (n,) with its u, by exact linear propagation; outside the span it
+        goes on straight and counts as not observed.
+        """
+        b = _index(self.setup, vehicle)
+        times = np.asarray(times, dtype=float)
+        path, basis = self.trajectory(vehicle), self.setup.bodies[b].basis
+        state = path.state(times)
+        grid = np.arange(self.setup.spline[b].start, self.setup.spline[b].stop).reshape(-1, POSES)
+        u, before = np.empty_like(state), np.empty_like(state)
+        rows = [basis.design(times, order) for order in range(3)]
+        for column in range(state.shape[1]):
+            order, component = divmod(column, POSES)
+            here = grid[:, component]
+            scaled = rows[order] * self.sd[here]
+            block = self.unit_covariance[np.ix_(here, here)]
+            u[:, column] = np.sqrt(
+                np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
+            )
+            held = self.setup.tethers[b] * np.multiply.outer(self.sd[here], self.sd[here])
+            held /= TETHER[component] ** 2
+            prior = np.linalg.inv(held + np.eye(len(here)))
+            before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
+        if self.contact[1]:
+            u = np.hypot(u, self._contact_part(path, state, times))
+        first, last = self.span(vehicle)
+        inside = (times >= first - 1e-9) & (times <= last + 1e-9)
+        return Motion(times, state, u, (u < TIGHTENED * before) & inside[:, None])
+
+    def _contact_part(self, path: Path, state: Array, times: Array) -> Array:
+        """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change
+        by that time, and about contact the chance that the acceleration has jumped or not.
+        """
+        basis, u = self.setup.bodies[path.body].basis, self.contact[1]
+        jump = path.handles[3] if basis.breaks else np.zeros(POSES)
+        since = (times - basis.breaks[0])[:, None] if basis.breaks else times[:, None]
+        struck = ndtr(since / u)
+        acceleration = basis.design(times, 2) @ path.handles
+        before = acceleration - np.where(since >= 0, jump, 0.0)
+        rate = np.sqrt((1 - struck) * before**2 + struck * (before + jump) ** 2)
+        jerk = basis.design(times, 3) @ path.handles
+        doubt = np.hypot(jump * np.sqrt(struck * (1 - struck)), jerk * u)
+        return np.concatenate([state[:, 6:12] * u, rate * u, doubt[:, :3]], axis=1)
+
+    def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
+        """Mean position and velocity (n, 3), ground axes, of the point `at` (3,), vehicle axes."""
+        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.trajectory(vehicle).state(times), arm)
+
+    def draws(self, count: int, seed: int, source: str | None = None) -> Draws:
+        """Draws from the posterior; with a source of `SOURCES`, about the same mean but with the
+        share of the uncertainty that comes from it alone; the shares' variances add up.
+        """
+        rng = np.random.default_rng(seed)
+        noise = rng.standard_normal((self.setup.count, count))
+        if source is None:
+            away = self.system.root @ noise
+        elif source == "marks":
+            away = self._moved_by(self._marks_root, noise)
+        elif source == "guess":
+            away = self._moved_by(self._guess_root, noise)
+        elif source == "accelerometer":
+            away = self._moved_by(self._felt_root, noise)
+        else:
+            away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
+        moved = source in (None, "time")
+        shift = rng.standard_normal(count) * self.contact[1] * moved
+        return Draws(self.setup, self.fit.at.values + (away * self.sd[:, None]).T, shift)
+
+    def _moved_by(self, root: Array, noise: Array) -> Array:
+        return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
+
+    @cached_property
+    def _marks_root(self) -> Array:
+        seen = self.system.evidence.local
+        if self.setup.sensors:
+            seen = seen - self.system.evidence.felt
+        return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
+
+    @cached_property
+    def _felt_root(self) -> Array:
+        if not self.setup.sensors:
+            return np.zeros((len(self.sd), 0))
+        felt = on_handles(self.setup, self.system.evidence.felt) * self.sd * self.sd[:, None]
+        return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
+
+    @cached_property
+    def _guess_root(self) -> Array:
+        held = self.setup.tether * self.sd * self.sd[:, None]
+        return _root(held + np.diag(_of_source(self.setup, "guess")))
+
+    @cached_property
+    def cameras(self) -> dict[str, Camera]:
+        """Each camera as the solution sees it, covariance included."""
+        out = {}
+        for k, e in enumerate(self.setup.eyes):
+            part = slice(self.setup.seen_by[k].start, self.setup.seen_by[k].start + PARAMETERS)
+            covariance = e.root @ self.unit_covariance[part, part] @ e.root.T
+            out[e.name] = replace(self.setup.camera(self.fit.at.values, k), covariance=covariance)
+        return out
+
+    @cached_property
+    def clocks(self) -> dict[str, tuple[float, float, float, float]]:
+        """Each camera's time offset (s) with u, and relative rate error with u."""
+        out = {}
+        u = self.sd * np.sqrt(np.diag(self.unit_covariance))
+        for e, part in zip(self.setup.eyes, self.setup.seen_by, strict=True):
+            zero, rate = part.stop - 2, part.stop - 1
+            values = self.fit.at.values
+            out[e.name] = float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
+        return out
+
+    @cached_property
+    def channels(self) -> dict[str, ChannelFit]:
+        """What became of each channel that joined the film, by "vehicle channel"."""
+        u = self.sd * np.sqrt(np.diag(self.unit_covariance))
+        out = {}
+        for s, part in zip(self.setup.sensors, self.setup.felt_by, strict=True):
+            values, own_u = self.fit.at.values[part], u[part]
+            for k, c in enumerate(s.channels):
+                at = 1 + 4 * k
+                out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(
+                    scale=(1 + float(values[at]), float(own_u[at])),
+                    offset=(float(values[at + 1]), float(own_u[at + 1])),
+                    shift=(float(values[0]), float(own_u[0])),
+                    chi_square=c.factor,
+                )
+        return out
+
+
+def _states(basis: Basis, handles: Array, times: Array) -> Array:
+    """Columns `STATE` (k, n, 15) at times (n,) of motions with handles (k, count, 6)."""
+    near = [basis.near(np.asarray(times, dtype=float), order) for order in range(3)]
+    out = np.empty((len(handles), len(times), 3 * POSES))
+    coefficients = np.ascontiguousarray(basis.from_handles @ handles)
+    kernels.evaluate(coefficients, near[0][0], np.array([v for _, v in near]), out)
+    return np.asarray(out[:, :, :15])
+
+
+def _root(matrix: Array) -> Array:
+    """A (n, k) with A A' a positive semi-definite matrix (n, n), by Cholesky with pivots."""
+    lower, pivots, rank, _ = lapack.dpstrf(matrix, lower=True)
+    out = np.zeros((len(matrix), rank))
+    out[pivots - 1] = np.tril(lower)[:, :rank]
+    return out
+
+
+def _index(setup: Setup, vehicle: str) -> int:
+    names = [b.name for b in setup.bodies]
+    if vehicle not in names:
+        raise Problem(
+            "no camera saw this vehicle",
+            where=f"vehicles.{vehicle}",
+            remedy="pick its markers in a film",
+        )
+    return names.index(vehicle)
+
+
+def _of_source(setup: Setup, source: str) -> Array:
+    """1 (unknowns,) where an unknown's prior belongs to a source, else 0."""
+    out = np.zeros(setup.count)
+    if source not in SOURCES:
+        raise ValueError(f"{source} is not one of {SOURCES}")
+    for body, spline, marker in zip(setup.bodies, setup.spline, setup.marker, strict=True):
+        grid = np.full((body.basis.count, POSES), source == "guess", dtype=float)
+        grid[body.basis.jerk] = source == "smoothness"
+        out[spline] = grid.ravel()
+        out[marker] = source == "survey"
+    for part in setup.felt_by:
+        out[part] = source == "accelerometer"
+    for part in setup.seen_by:
+        out[part] = np.repeat([source == "lens", source == "pose", source == "time"], [9, 6, 2])
+    return out

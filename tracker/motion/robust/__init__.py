@@ -1,0 +1,1 @@
+"""Outlier rejection and the check of the marker survey."""

@@ -1,0 +1,1 @@
+"""Gauss-Newton on the sparse normal equations, and their covariance."""

@@ -1,0 +1,98 @@
+"""A root of the posterior covariance, found in B-spline coefficients and given in prior sds.
+
+The handles reach from contact to the ends of a film: over seconds, their normal matrix spans more
+than double precision holds. B-spline coefficients are local, so theirs does not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import lapack
+from scipy.sparse import csr_array, diags_array
+
+from calibration.arrays import Array
+from calibration.errors import Problem
+from tracker.motion.model.residuals import on_handles
+from tracker.motion.model.unknowns import POSES, Setup, add_components
+from tracker.motion.solver.block_arrow_cholesky import SMALL
+
+
+def posterior_root(setup: Setup, local: Array, sd: Array) -> Array:
+    """F (count, count) with F F' the posterior covariance in prior sds `sd` (count,).
+
+    Parameters
+    ----------
+    local : (count, count) information of the evidence, on B-spline coefficients for the bodies.
+
+    Where local coefficients fail, on very short intervals on which a quiet motion is stiffer than
+    double precision holds, handles serve. Raises Problem where the marks contradict themselves
+    beyond what numbers can hold.
+    """
+    root = _by_coefficients(setup, local, sd)
+    if root is None:
+        root = _by_handles(setup, local, sd)
+    if root is None:
+        raise Problem(
+            "the motion can't be solved from these marks: what they say contradicts itself",
+            where="tracks",
+            remedy="check the picks, the survey and the camera positions",
+        )
+    return root
+
+
+def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
+    """Evidence and prior together on B-spline coefficients (count, count), by a scale (count,) that
+    makes the diagonal of the bodies' part 1 and gives the other unknowns in prior sds.
+    """
+    whole, scale = local.copy(), sd.copy()
+    for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
+        add_components(whole, part, tether)
+        turn, own = csr_array(body.basis.to_handles), whole[part, part]
+        for component, sds in enumerate(sd[part].reshape(-1, POSES).T):
+            square = turn.T @ (diags_array(1 / sds**2) @ turn)
+            own[component::POSES, component::POSES] += square.toarray()
+        scale[part] = 1 / np.sqrt(np.diag(whole)[part])
+    whole *= scale
+    whole *= scale[:, None]
+    others = np.arange(setup.spline[-1].stop, setup.count)
+    whole[others, others] += 1.0
+    return whole, scale
+
+
+def on_coefficients(setup: Setup, root: Array, sd: Array) -> Array:
+    """The root on B-spline coefficients, in their units."""
+    out = root * sd[:, None]
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        count = body.basis.count
+        rows = body.basis.from_handles @ out[part].reshape(count, -1)
+        out[part] = rows.reshape(count * POSES, -1)
+    return np.asarray(out)
+
+
+def _by_handles(setup: Setup, local: Array, sd: Array) -> Array | None:
+    whole = on_handles(setup, local) * sd * sd[:, None]
+    whole += setup.tether * sd * sd[:, None] + np.eye(setup.count)
+    return _inverse_of_transpose(whole)
+
+
+def _by_coefficients(setup: Setup, local: Array, sd: Array) -> Array | None:
+    whole, scale = with_prior(setup, local, sd)
+    out = _inverse_of_transpose(whole)
+    if out is None or 1 / float(np.max(np.diag(out))) < SMALL:
+        return None
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        coefficients = (out[part] * scale[part, None]).reshape(body.basis.count, -1)
+        rows = np.asarray(csr_array(body.basis.to_handles) @ coefficients)
+        np.divide(rows.reshape(part.stop - part.start, -1), sd[part, None], out=out[part])
+    return out
+
+
+def _inverse_of_transpose(matrix: Array) -> Array | None:
+    """The inverse transpose of the Cholesky factor of a symmetric matrix, which is lost; None where
+    it has none that half of the digits hold.
+    """
+    lower, failed = lapack.dpotrf(matrix.T, lower=True, clean=True, overwrite_a=True)
+    if failed or not np.isfinite(np.diag(lower)).all():  # as any other element would make them
+        return None
+    inverse, failed = lapack.dtrtri(lower, lower=True, overwrite_c=True)
+    return None if failed else np.ascontiguousarray(inverse.T)

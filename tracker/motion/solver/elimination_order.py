@@ -1,0 +1,142 @@
+"""The order of a film's unknowns along time: blocks of which only neighbours share an instant.
+
+A B-spline's coefficients count from its first knot to its last, the slow errors of a camera's marks
+at a knot over the frames beside it. Unknowns that count all the time (cameras, clocks, marker
+places, the coefficients about contact, to which tethers lead) go to the border, and so do those
+that count so long that blocks would become large.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from tracker.motion.model.spline import NEAR, Basis
+from tracker.motion.model.unknowns import POSES, Setup
+
+_LENGTHS = (1.0, 0.9, 0.7, 0.5)
+"""Quantiles of the lengths of time that coefficients count, from which on the border is tried."""
+_AFTER = 1e-9
+"""s; a frame at the end of an unknown's time belongs to it."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Unknowns of a stretch of time: of splines (n,), and each camera's knots of slow errors."""
+
+    spline: NDArray[np.int64]
+    slow: tuple[slice, ...]
+
+
+@dataclass(frozen=True)
+class Order:
+    """All unknowns: block after block, and the border (m,)."""
+
+    blocks: tuple[Block, ...]
+    border: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class _Span:
+    """When coefficients or knots (n,) begin and cease to count."""
+
+    first: Array
+    last: Array
+
+
+def order_of(setup: Setup, values: Array, slow: tuple[int, ...]) -> Order:
+    """The order at `values` (count,); `slow` has each camera's number of knots of slow errors."""
+    bases = [_of_splines(body.basis) for body in setup.bodies]
+    knots = [
+        _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
+        for k, count in enumerate(slow)
+    ]
+    lengths = np.concatenate([s.last - s.first for s in bases])
+    lengths = lengths[np.isfinite(lengths)]
+    limits = {float(np.quantile(lengths, q)) for q in _LENGTHS} if len(lengths) else {np.inf}
+    tried = [_ordered(setup, bases, knots, limit) for limit in sorted(limits)]
+    return min(tried, key=lambda order: _work(setup, order))
+
+
+def _of_splines(basis: Basis) -> _Span:
+    """Of coefficients; those at the ends count beyond them, too, those about contact always."""
+    knots, n = basis.knots, basis.count
+    first, last = knots[:n].copy(), knots[NEAR:].copy()
+    first[first <= basis.sites[0]], last[last >= basis.sites[-1]] = -np.inf, np.inf
+    for place in basis.breaks or (basis.sites[0],):
+        interval = max(int(np.searchsorted(basis.sites, place)) - 1, 0)
+        touched = int(basis.near(basis.sites[interval : interval + 1])[0][0])
+        first[touched : touched + NEAR], last[touched : touched + NEAR] = -np.inf, np.inf
+    return _Span(first, last)
+
+
+def _of_knots(setup: Setup, values: Array, eye: int) -> _Span:
+    """Of the knots of an eye's slow errors; each reaches to where the next begins."""
+    e = setup.eyes[eye]
+    times, knot, k = setup.times(values, eye), e.chain.knot, np.arange(e.chain.count)
+    opens = np.minimum(np.searchsorted(knot, k - 1), len(knot) - 1)
+    shuts = np.maximum(np.searchsorted(knot, k, side="right") - 1, 0)
+    first, last = times[opens], times[shuts]
+    last[:-1] = np.maximum(last[:-1], first[1:])
+    return _Span(first, last + _AFTER)
+
+
+def _ordered(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float) -> Order:
+    """The order if coefficients that count for longer than `limit` are in the border."""
+    ahead = [s.last - s.first > limit for s in bases]
+    inside = [_Span(s.first[~out], s.last[~out]) for s, out in zip(bases, ahead, strict=True)]
+    first = np.concatenate([s.first for s in (*inside, *knots)])
+    last = np.concatenate([s.last for s in (*inside, *knots)])
+    number = _blocks(first, last)
+    count = int(number.max(initial=-1)) + 1
+    own: list[list[NDArray[np.int64]]] = [[] for _ in range(count)]
+    slow: list[list[slice]] = [[] for _ in range(count)]
+    border, at = [], 0
+    for part, out in zip(setup.spline, ahead, strict=True):
+        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+        border.append(grid[out].ravel())
+        mine, at = number[at : at + int((~out).sum())], at + int((~out).sum())
+        for block in range(count):
+            own[block].append(grid[~out][mine == block].ravel())
+    for s in knots:
+        mine, at = number[at : at + len(s.first)], at + len(s.first)
+        edges = np.searchsorted(mine, np.arange(count + 1))
+        for block in range(count):
+            slow[block].append(slice(int(edges[block]), int(edges[block + 1])))
+    blocks = tuple(
+        Block(np.concatenate(mine), tuple(its)) for mine, its in zip(own, slow, strict=True)
+    )
+    rest = np.arange(setup.spline[-1].stop, setup.count)
+    return Order(blocks, np.concatenate([*border, rest]))
+
+
+def _blocks(first: Array, last: Array) -> NDArray[np.int64]:
+    """The block of each of some unknowns that count from `first` to `last` (n,): those of a block
+    begin before all of the block before have ceased.
+    """
+    number = np.zeros(len(first), dtype=np.int64)
+    left = np.argsort(first, kind="stable")
+    block, reach = 0, -np.inf
+    while len(left):
+        n = int(np.searchsorted(first[left], reach))
+        n = max(n, int(np.searchsorted(first[left], first[left[0]], side="right")))
+        number[left[:n]] = block
+        block, reach, left = block + 1, float(last[left[:n]].max()), left[n:]
+    return number
+
+
+def _work(setup: Setup, order: Order) -> float:
+    """About how many products a factor takes."""
+    marks = [2 * len(e.marks) for e in setup.eyes]
+    sizes = [
+        len(b.spline) + sum(m * (s.stop - s.start) for m, s in zip(marks, b.slow, strict=True))
+        for b in order.blocks
+    ]
+    m = len(order.border)
+    tails = [n + m for n in sizes[1:]] + [m]
+    return float(
+        sum(n**3 + 2 * n * n * t + n * t * t for n, t in zip(sizes, tails, strict=True)) + m**3
+    )

@@ -1,0 +1,344 @@
+"""Steps and variances in time's order, marks' slow errors being unknowns like the others: what a
+film of any length takes is in proportion to it (`arrow`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import block_diag, csr_array, diags_array, eye_array, kron
+
+from calibration.arrays import Array
+from tracker.motion.model import correlated_errors
+from tracker.motion.model.residuals import Gathered
+from tracker.motion.model.unknowns import POSES, Setup
+from tracker.motion.solver import block_arrow_cholesky
+from tracker.motion.solver.covariance_root import with_prior
+from tracker.motion.solver.dense_step import Step
+from tracker.motion.solver.elimination_order import Block, Order, order_of
+from tracker.motion.solver.linearization import Told, unit
+
+
+@dataclass(frozen=True)
+class Joint(Step):
+    """A Gauss-Newton step, and the factor of the posterior's inverse covariance."""
+
+    order: Order
+    factor: block_arrow_cholesky.Factor
+    scale: Array  # (count,) units of the factor's unknowns
+    slow_scale: tuple[Array, ...]  # (marks, knots) of its slow errors, by eye
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Posterior covariance wherever an instant couples unknowns, on B-spline coefficients.
+
+    `slow`, by eye: of slow errors, both coordinates together, the variances (marks, knots) and the
+    covariances with the next (marks, knots - 1).
+    """
+
+    covariance: Array  # (count, count), 0 where not known
+    slow: tuple[tuple[Array, Array], ...]
+
+
+def joint(
+    setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]
+) -> Joint | None:
+    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
+    (count,) stay where they are. None where double precision doesn't hold it.
+    """
+    order = order_of(setup, values, tuple(eye.rows.shape[2] for eye in told.eyes))
+    whole, scale = with_prior(setup, told.local, sd)
+    sizes = tuple(_slow_scale(eye) for eye in told.eyes)
+    matrix = _arrow(told, order, whole, scale, sizes)
+    factor = block_arrow_cholesky.factored(matrix)
+    if factor is None:
+        return None
+    pull = _pull(setup, told, values, sd) * scale
+    sides = _sides(told, order, pull, sizes)
+    quiet, rows = _quiet(setup, held)
+    moving = factor
+    if quiet.any():
+        on = tuple(
+            np.concatenate([quiet[b.spline], np.zeros(_slow_count(told, b), dtype=bool)])
+            for b in order.blocks
+        )
+        on = (*on, quiet[order.border])
+        found = block_arrow_cholesky.factored(block_arrow_cholesky.pinned(matrix, on))
+        if found is None:
+            return None
+        moving = found
+        sides = tuple(np.where(p[:, None], 0.0, s) for p, s in zip(on, sides, strict=True))
+    moved = block_arrow_cholesky.solved(moving, sides)
+    if len(rows):
+        moved = _stayed(moving, order, told, moved, rows * scale)
+    change = _on_handles(setup, order, moved, scale, sd)
+    change[held] = 0.0
+    gain = sum(float(np.sum(s * m)) for s, m in zip(sides, moved, strict=True))
+    return Joint(change, max(gain - _by_slow(told), 0.0), order, factor, scale, sizes)
+
+
+def left(setup: Setup, step: Joint, sd: Array) -> Array:
+    """Posterior over prior variance (count,) of all unknowns."""
+    splines, blocks, border = setup.spline[-1].stop, step.order.blocks, step.order.border
+    place = np.full(setup.count, len(blocks))  # block of each coefficient
+    for k, block in enumerate(blocks):
+        place[block.spline] = k
+    handles = block_diag([kron(body.basis.to_handles, eye_array(POSES)) for body in setup.bodies])
+    part, unknown = handles.nonzero()
+    first = np.full(splines, len(blocks))
+    np.minimum.at(first, part, place[unknown])
+    turn = np.argsort(first, kind="stable")
+    scaled = diags_array(1 / sd[:splines]) @ handles @ diags_array(step.scale[:splines])
+    rows = csr_array(scaled.tocsr()[turn].T)
+    inside = border[border < splines]
+
+    def of_block(k: int) -> Array:
+        if k == len(blocks):
+            own = np.zeros((len(border), splines))
+            own[: len(inside)] = rows[inside].toarray()
+            return own
+        own = np.zeros((step.factor.inverse[k].shape[0], splines))
+        own[: len(blocks[k].spline)] = rows[blocks[k].spline].toarray()
+        return own
+
+    out = np.empty(setup.count)
+    out[turn] = block_arrow_cholesky.variances(step.factor, of_block, first[turn])
+    others = border >= splines
+    out[border[others]] = np.sum(step.factor.corner**2, axis=0)[others]
+    return out
+
+
+def spread(setup: Setup, step: Joint) -> Spread:
+    """What of the posterior covariance the sizing of noise needs."""
+    found, order = block_arrow_cholesky.inverse_of(step.factor), step.order
+    covariance = np.zeros((setup.count, setup.count))
+    slow = [
+        (np.zeros(s.shape), np.zeros((len(s), max(s.shape[1] - 1, 0)))) for s in step.slow_scale
+    ]
+    covariance[np.ix_(order.border, order.border)] = found.corner
+    for k, block in enumerate(order.blocks):
+        n = len(block.spline)
+        covariance[np.ix_(block.spline, block.spline)] = found.diagonal[k][:n, :n]
+        covariance[np.ix_(order.border, block.spline)] = found.border[k][:, :n]
+        covariance[np.ix_(block.spline, order.border)] = found.border[k][:, :n].T
+        after = order.blocks[k + 1] if k + 1 < len(order.blocks) else None
+        if after is not None:
+            across = found.below[k][: len(after.spline), :n]
+            covariance[np.ix_(after.spline, block.spline)] = across
+            covariance[np.ix_(block.spline, after.spline)] = across.T
+        _take_slow(step, k, found, slow)
+    covariance *= step.scale
+    covariance *= step.scale[:, None]
+    scaled = []
+    for (own, beside), size in zip(slow, step.slow_scale, strict=True):
+        scaled.append((own * size**2, beside * size[:, 1:] * size[:, :-1]))
+    return Spread(covariance, tuple(scaled))
+
+
+def _slow_scale(eye: Gathered) -> Array:
+    """One over the root of the diagonal (marks, knots) of slow errors' own matrix; 0 for marks
+    without them.
+    """
+    on = eye.factor[..., 0] > 0
+    return np.where(on, 1 / np.sqrt(correlated_errors.matrix(eye.factor)[0]), 0.0)
+
+
+def _slow_count(told: Told, block: Block) -> int:
+    return sum(
+        2 * len(eye.factor) * (knots.stop - knots.start)
+        for eye, knots in zip(told.eyes, block.slow, strict=True)
+    )
+
+
+def _arrow(
+    told: Told, order: Order, whole: Array, scale: Array, sizes: tuple[Array, ...]
+) -> block_arrow_cholesky.Arrow:
+    """The matrix in time's order, in units that make its diagonal 1."""
+    blocks, border = order.blocks, order.border
+    diagonal, below, sides = [], [], []
+    beside = [
+        correlated_errors.matrix(eye.factor)[1] * size[:, 1:] * size[:, :-1]
+        for eye, size in zip(told.eyes, sizes, strict=True)
+    ]
+    for k, block in enumerate(blocks):
+        n, m = len(block.spline), _slow_count(told, block)
+        own = np.zeros((n + m, n + m))
+        own[:n, :n] = whole[np.ix_(block.spline, block.spline)]
+        own[n:, :n] = _cross(told, block, block.spline, scale, sizes)
+        own[:n, n:] = own[n:, :n].T
+        _put_chain(own, told, block, beside, n)
+        diagonal.append(own)
+        edge = np.zeros((len(border), n + m))
+        edge[:, :n] = whole[np.ix_(border, block.spline)]
+        edge[:, n:] = _cross(told, block, border, scale, sizes).T
+        sides.append(edge)
+        if k + 1 == len(blocks):
+            continue
+        after = blocks[k + 1]
+        a, b = len(after.spline), _slow_count(told, after)
+        across = np.zeros((a + b, n + m))
+        across[:a, :n] = whole[np.ix_(after.spline, block.spline)]
+        across[a:, :n] = _cross(told, after, block.spline, scale, sizes)
+        across[:a, n:] = _cross(told, block, after.spline, scale, sizes).T
+        _put_link(across, told, block, after, beside, (n, a))
+        below.append(across)
+    return block_arrow_cholesky.Arrow(
+        tuple(diagonal), tuple(below), tuple(sides), whole[np.ix_(border, border)]
+    )
+
+
+def _cross(
+    told: Told, block: Block, unknowns: NDArray[np.int64], scale: Array, sizes: tuple[Array, ...]
+) -> Array:
+    """Between a block's slow errors and some unknowns (rows, n)."""
+    out = []
+    for eye, knots, size in zip(told.eyes, block.slow, sizes, strict=True):
+        rows = np.zeros((len(eye.factor), 2, knots.stop - knots.start, len(unknowns)))
+        at = np.full(len(scale), -1)
+        at[eye.here] = np.arange(len(eye.here))
+        on = at[unknowns] >= 0
+        rows[..., on] = eye.rows[:, :, knots][..., at[unknowns[on]]]
+        rows *= size[:, None, knots, None] * scale[unknowns]
+        out.append(rows.reshape(rows.shape[0] * 2 * rows.shape[2], len(unknowns)))
+    return np.concatenate(out) if out else np.zeros((0, len(unknowns)))
+
+
+def _put_chain(own: Array, told: Told, block: Block, beside: list[Array], at: int) -> None:
+    """Slow errors' own matrices, from row `at` on."""
+    for eye, knots, link in zip(told.eyes, block.slow, beside, strict=True):
+        each = _places(at, len(eye.factor), knots)
+        own[each, each] = 1.0
+        one, next_ = each[..., :-1], each[..., 1:]
+        own[one, next_] = own[next_, one] = link[:, None, _links(knots)]
+        at += each.size
+
+
+def _places(at: int, marks: int, knots: slice) -> NDArray[np.int64]:
+    """Rows (marks, 2, knots) of an eye's slow errors, from `at` on."""
+    n = knots.stop - knots.start
+    return np.asarray(at + np.arange(2 * marks * n).reshape(marks, 2, n))
+
+
+def _links(knots: slice) -> slice:
+    """Of the elements beside the diagonal, those between two of these knots."""
+    return slice(knots.start, max(knots.stop - 1, knots.start))
+
+
+def _put_link(
+    across: Array, told: Told, block: Block, after: Block, beside: list[Array], at: tuple[int, int]
+) -> None:
+    """Between the last slow errors of a block and the first of the next."""
+    column, row = at
+    for eye, here, there, link in zip(told.eyes, block.slow, after.slow, beside, strict=True):
+        own, others = (
+            _places(k, len(eye.factor), knots) for k, knots in ((column, here), (row, there))
+        )
+        if own.size and others.size:
+            across[others[..., 0], own[..., -1]] = link[:, None, here.stop - 1]
+        column, row = column + own.size, row + others.size
+
+
+def _take_slow(
+    step: Joint, k: int, found: block_arrow_cholesky.Arrow, slow: list[tuple[Array, Array]]
+) -> None:
+    """Puts slow errors' variances, from a block of the inverse, into `slow`."""
+    block, last = step.order.blocks[k], k + 1 == len(step.order.blocks)
+    column = len(block.spline)
+    row = 0 if last else len(step.order.blocks[k + 1].spline)
+    for e, (own, beside) in enumerate(slow):
+        here = block.slow[e]
+        each = _places(column, len(own), here)
+        own[:, here] = found.diagonal[k][each, each].sum(axis=1)
+        beside[:, _links(here)] = found.diagonal[k][each[..., 1:], each[..., :-1]].sum(axis=1)
+        column += each.size
+        if last:
+            continue
+        next_ = _places(row, len(own), step.order.blocks[k + 1].slow[e])
+        if each.size and next_.size:
+            beside[:, here.stop - 1] = found.below[k][next_[..., 0], each[..., -1]].sum(axis=1)
+        row += next_.size
+
+
+def _pull(setup: Setup, told: Told, values: Array, sd: Array) -> Array:
+    """Right side (count,) of evidence and prior together; unknowns beside splines in prior sds."""
+    out = told.side.copy()
+    back = setup.pull(values)
+    away = unit(setup, values, sd)
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        handles = (back[part] + away[part] / sd[part]).reshape(-1, POSES)
+        out[part] -= (body.basis.to_handles.T @ handles).ravel()
+    rest = np.arange(setup.spline[-1].stop, setup.count)
+    rest = rest[sd[rest] > 0]
+    out[rest] -= away[rest] / sd[rest]
+    return out
+
+
+def _sides(told: Told, order: Order, pull: Array, sizes: tuple[Array, ...]) -> tuple[Array, ...]:
+    out = []
+    for block in order.blocks:
+        slow = [
+            (eye.slow_side[:, :, knots] * size[:, None, knots]).ravel()
+            for eye, knots, size in zip(told.eyes, block.slow, sizes, strict=True)
+        ]
+        out.append(np.concatenate([pull[block.spline], *slow])[:, None])
+    return (*out, pull[order.border][:, None])
+
+
+def _by_slow(told: Told) -> float:
+    """What the slow errors gain, the motion given."""
+    total = 0.0
+    for eye in told.eyes:
+        if eye.rows.size:
+            side = eye.slow_side[..., None].copy()
+            correlated_errors.whiten(eye.factor, side)
+            total += float(np.sum(side**2))
+    return total
+
+
+def _quiet(setup: Setup, held: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array]:
+    """Coefficients (count,) of components all of whose handles are held, and the rows (k, count)
+    that give each further held handle.
+    """
+    quiet, rows = np.zeros(setup.count, dtype=bool), []
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        mine = held[part].reshape(-1, POSES)
+        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+        quiet[part] = np.broadcast_to(mine.all(axis=0), mine.shape).ravel()
+        for handle, component in np.argwhere(mine & ~mine.all(axis=0)).tolist():
+            row = np.zeros(setup.count)
+            row[grid[:, component]] = body.basis.to_handles[handle]
+            rows.append(row)
+    return quiet, np.array(rows).reshape(len(rows), setup.count)
+
+
+def _stayed(
+    f: block_arrow_cholesky.Factor, order: Order, told: Told, moved: tuple[Array, ...], rows: Array
+) -> tuple[Array, ...]:
+    """The solution on which some combinations of unknowns, `rows` (k, count), are 0."""
+    sides = [
+        np.concatenate([rows[:, b.spline].T, np.zeros((_slow_count(told, b), len(rows)))])
+        for b in order.blocks
+    ]
+    sides.append(rows[:, order.border].T)
+    by = block_arrow_cholesky.solved(f, tuple(sides))
+    square = sum(s.T @ x for s, x in zip(sides, by, strict=True))
+    off = sum(s.T @ x for s, x in zip(sides, moved, strict=True))
+    force = np.linalg.solve(np.asarray(square), np.asarray(off))
+    return tuple(m - x @ force for m, x in zip(moved, by, strict=True))
+
+
+def _on_handles(
+    setup: Setup, order: Order, moved: tuple[Array, ...], scale: Array, sd: Array
+) -> Array:
+    """A solution's change of the unknowns (count,), prior sds."""
+    change = np.zeros(setup.count)
+    for block, found in zip(order.blocks, moved[:-1], strict=True):
+        change[block.spline] = found[: len(block.spline), 0]
+    change[order.border] = moved[-1][:, 0]
+    for body, part in zip(setup.bodies, setup.spline, strict=True):
+        coefficients = (change[part] * scale[part]).reshape(-1, POSES)
+        change[part] = (body.basis.to_handles @ coefficients).ravel() / sd[part]
+    return change

@@ -1,0 +1,1 @@
+"""The numbers of a vehicle: headline values and occupant risk."""

@@ -1,0 +1,370 @@
+"""How hard an unbelted occupant would have struck the interior: flail space, THIV, PHD, ASI.
+
+All of it is computed from the acceleration of the vehicle's cg in vehicle axes, whatever it was
+measured with, on one signal or on many draws at once. Occupant velocities are those of the
+occupant relative to the vehicle, forward + and to the right +: a braking vehicle gives oiv_x > 0.
+Ridedown and mean accelerations keep the vehicle acceleration's sign.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import signal
+
+from calibration.arrays import Array
+from tracker.core.lever_arm import cg_acceleration
+from tracker.core.time_series import (
+    first_crossing,
+    from_zero,
+    integral_at,
+    integrate,
+    integrate_twice,
+    moving_means,
+    sample,
+)
+from tracker.core.types import Quantity
+from tracker.core.vehicle_kinematics import GRAVITY, body_rates
+
+AsiFilter = Literal["mean 50 ms", "13 Hz per pass", "13 Hz combined"]
+
+RIDEDOWN_WINDOW = 0.010  # s; NCHRP Report 350, MASH
+ASI_WINDOW = 0.050  # s; EN 1317-1:1998
+ASI_LIMITS = (12.0, 9.0, 10.0)  # g; EN 1317-1
+_TWO_PASS = (np.sqrt(2.0) - 1.0) ** 0.25  # -3 dB of two passes over the cut-off of one
+
+
+@dataclass(frozen=True)
+class OccupantRisk:
+    """Figures of occupant risk, one value a draw (...,); NaN where the record ends too early."""
+
+    oiv_x: Array  # m/s, occupant relative to vehicle, forward +
+    oiv_y: Array  # m/s, to the right +
+    oiv_time: Array  # s
+    reached: Array  # 1 where the flail distance was reached within the record, else 0
+    over: Array  # 1 where the vehicle was not being slowed down any more at the record's end
+    ridedown_x: Array  # g, signed
+    ridedown_y: Array  # g, signed
+    ridedown_time: Array  # s, middle of the longitudinal window
+    thiv: Array  # m/s
+    thiv_time: Array  # s
+    phd: Array  # g
+    asi: Array  # 1
+    asi_time: Array  # s, middle of the window
+    mean50_x: Array  # g, signed, largest mean over 50 ms
+    mean50_y: Array  # g
+    velocity_change_x: Array  # m/s, of the vehicle, from time zero to the record's end
+    velocity_change_y: Array  # m/s
+
+
+UNITS = {
+    "oiv_x": "m/s",
+    "oiv_y": "m/s",
+    "oiv_time": "s",
+    "ridedown_x": "g",
+    "ridedown_y": "g",
+    "thiv": "m/s",
+    "phd": "g",
+    "asi": "1",
+    "mean50_x": "g",
+    "mean50_y": "g",
+    "velocity_change_x": "m/s",
+    "velocity_change_y": "m/s",
+}
+FLAIL = ("oiv_x", "oiv_y")
+ENDING, SLOWED = 0.020, 1.0
+"""s, g: a vehicle whose mean acceleration over the last of these is less is not being slowed down;
+braking tyres do less (common practice, no source)."""
+_TIME_OF = {"ridedown_x": "ridedown_time", "thiv": "thiv_time", "asi": "asi_time"}
+
+
+def flail(
+    time: Array, ax: Array, ay: Array, distances: tuple[float, float]
+) -> tuple[Array, Array, Array, Array]:
+    """Occupant impact velocity of the flail-space model (NCHRP Reports 230 and 350, MASH).
+
+    Parameters
+    ----------
+    time : (n,) s; the part from time zero on is used.
+    ax, ay : (..., n) acceleration of the cg in vehicle axes, m/s^2.
+    distances : free travel forward and sideways, m.
+
+    Returns
+    -------
+    oiv_x, oiv_y, oiv_time, reached, each (...,). Both components are taken when the first of the
+    two distances is reached, found between the samples. Where neither is reached within the
+    record the velocity is the whole change and the time NaN.
+    """
+    time, (ax, ay) = from_zero(time, ax, ay)
+    shape = ax.shape[:-1]
+    ax, ay = _rows(ax), _rows(ay)
+    vx, x = integrate_twice(time, ax)
+    vy, y = integrate_twice(time, ay)
+    at = np.minimum(
+        first_crossing(time, x, vx, ax, distances[0]),
+        first_crossing(time, y, vy, ay, distances[1]),
+    )
+    reached = np.isfinite(at)
+    end = np.where(reached, at, time[-1])[:, None]
+    oiv_x = -integral_at(time, ax, vx, end)[:, 0]
+    oiv_y = -integral_at(time, ay, vy, end)[:, 0]
+    return (
+        oiv_x.reshape(shape),
+        oiv_y.reshape(shape),
+        np.where(reached, at, np.nan).reshape(shape),
+        reached.astype(float).reshape(shape),
+    )
+
+
+def ridedown(
+    time: Array, acceleration: Array, after: Array, before: float = 0.5 * RIDEDOWN_WINDOW
+) -> tuple[Array, Array]:
+    """Largest 10 ms moving mean after the occupant's impact (NCHRP Report 350, MASH).
+
+    Parameters
+    ----------
+    time : (n,) s.
+    acceleration : (..., n) m/s^2 in vehicle axes.
+    after : (...,) s, time of the occupant's impact; NaN where there was none.
+    before : how much of the window may lie before the impact, s. The default takes the moving
+        mean as the filter without phase that it is: its value at a time is the mean of 5 ms to
+        either side, and those from the impact on count. 0 asks for whole windows after the
+        impact; the documents' own words were not at hand.
+
+    Returns
+    -------
+    Mean (...,) in g with the acceleration's sign, and the middle of its window (...,) s. NaN
+    where the record ends sooner.
+    """
+    shape = acceleration.shape[:-1]
+    first = np.broadcast_to(after, shape).reshape(-1) - before
+    value, start = _largest(*_means_from(time, _rows(acceleration), first))
+    return (value / GRAVITY).reshape(shape), (start + 0.5 * RIDEDOWN_WINDOW).reshape(shape)
+
+
+def _means_from(time: Array, values: Array, first: Array) -> tuple[Array, Array]:
+    """Means (m, j) of values (m, n) over `RIDEDOWN_WINDOW` that begin at `first` (m,) or later, the
+    one that begins there exactly among them, and when each begins (m, j). NaN: none.
+    """
+    window = RIDEDOWN_WINDOW
+    starts, means = moving_means(time, values, window)
+    means = np.where(starts >= first[:, None], means, np.nan)
+    begin = np.where(np.isfinite(first) & (first + window <= time[-1]), first, time[0])
+    integral = integrate(time, values)
+    ends = integral_at(time, values, integral, np.stack((begin, begin + window), axis=-1))
+    at_impact = np.where(begin == first, (ends[:, 1] - ends[:, 0]) / window, np.nan)
+    starts = np.concatenate((np.broadcast_to(starts, means.shape), first[:, None]), axis=-1)
+    return np.concatenate((means, at_impact[:, None]), axis=-1), starts
+
+
+def largest_mean(time: Array, acceleration: Array, window: float = ASI_WINDOW) -> Array:
+    """Largest moving mean (...,) in g with its sign; acceleration (..., n) m/s^2."""
+    starts, means = moving_means(time, _rows(acceleration), window)
+    value, _ = _largest(means, np.broadcast_to(starts, means.shape))
+    return (value / GRAVITY).reshape(acceleration.shape[:-1])
+
+
+def theoretical_head_impact(
+    time: Array,
+    ax: Array,
+    ay: Array,
+    yaw_rate: Array,
+    distances: tuple[float, float] = (0.6, 0.3),
+    head: float = 0.0,
+) -> tuple[Array, Array]:
+    """THIV (...,) in m/s and its time (...,) s (EN 1317-1).
+
+    Parameters
+    ----------
+    time : (n,) s; the part from time zero on is used.
+    ax, ay, yaw_rate : (..., n) m/s^2 and rad/s at the cg, vehicle axes.
+    distances : free travel forward and sideways, m.
+    head : place of the head ahead of the cg, m.
+
+    A free head in the plane of the ground, seen from the turning vehicle. Independent of the
+    impact speed. Where the head strikes nothing within the record both are NaN.
+    """
+    time, (ax, ay, yaw_rate) = from_zero(time, ax, ay, yaw_rate)
+    shape = ax.shape[:-1]
+    ax, ay, rate = _rows(ax), _rows(ay), _rows(yaw_rate)
+    yaw = integrate(time, rate)
+    cos, sin = np.cos(yaw), np.sin(yaw)
+    vx, x = integrate_twice(time, ax * cos - ay * sin)
+    vy, y = integrate_twice(time, ax * sin + ay * cos)
+    side = head * rate[:, :1]
+    dx, dy = head - x, side * time - y
+    ux, uy = -vx, side - vy
+    xb, yb = dx * cos + dy * sin, -dx * sin + dy * cos
+    wx = ux * cos + uy * sin + yb * rate
+    wy = -ux * sin + uy * cos - xb * rate
+    # Hermite steps want the rate of change of the crossing coordinate, which is the velocity.
+    at = np.minimum(
+        first_crossing(time, xb - head, wx, _gradient(wx, time), distances[0]),
+        first_crossing(time, yb, wy, _gradient(wy, time), distances[1]),
+    )
+    reached = np.isfinite(at)
+    when = np.where(reached, at, time[-1])
+    thiv = np.hypot(sample(time, wx, when), sample(time, wy, when))
+    thiv = np.where(reached, thiv, np.nan)
+    return thiv.reshape(shape), np.where(reached, at, np.nan).reshape(shape)
+
+
+def post_impact_deceleration(time: Array, ax: Array, ay: Array, after: Array) -> Array:
+    """PHD (...,) in g: largest resultant of the 10 ms means after the head's impact (EN 1317-1).
+
+    Shapes and units as in `ridedown`. The components are averaged before the resultant is taken
+    (from memory).
+    """
+    shape = ax.shape[:-1]
+    first = np.broadcast_to(after, shape).reshape(-1) - 0.5 * RIDEDOWN_WINDOW
+    mean_x, starts = _means_from(time, _rows(ax), first)
+    mean_y, _ = _means_from(time, _rows(ay), first)
+    value, _ = _largest(np.hypot(mean_x, mean_y), starts)
+    return (value / GRAVITY).reshape(shape)
+
+
+def acceleration_severity(
+    time: Array, ax: Array, ay: Array, az: Array, filtering: AsiFilter = "mean 50 ms"
+) -> tuple[Array, Array]:
+    """ASI (...,) and the time (...,) of its largest value, s.
+
+    ASI = sqrt((ax / 12)^2 + (ay / 9)^2 + (az / 10)^2), accelerations (..., n) in g after a moving
+    mean over 50 ms (EN 1317-1:1998) or a two-pass 13 Hz Butterworth filter (EN 1317-1:2010, whose
+    text was not at hand: 13 Hz may be the cut-off of each pass or that of both together).
+    """
+    shape = ax.shape[:-1]
+    axes = [_rows(values) / GRAVITY for values in (ax, ay, az)]
+    if filtering == "mean 50 ms":
+        smooth = [moving_means(time, values, ASI_WINDOW) for values in axes]
+        when, parts = smooth[0][0] + 0.5 * ASI_WINDOW, [means for _, means in smooth]
+    else:
+        cut = 13.0 if filtering == "13 Hz per pass" else 13.0 / _TWO_PASS
+        when, parts = time, [_low_pass(values, time[1] - time[0], cut) for values in axes]
+    index = np.sqrt(sum((part / limit) ** 2 for part, limit in zip(parts, ASI_LIMITS, strict=True)))
+    value, at = _largest(index, np.broadcast_to(when, index.shape))
+    return value.reshape(shape), at.reshape(shape)
+
+
+def occupant_risk(
+    time: Array,
+    ax: Array,
+    ay: Array,
+    yaw_rate: Array,
+    distances: tuple[float, float],
+    az: Array | None = None,
+    asi_filter: AsiFilter = "mean 50 ms",
+) -> OccupantRisk:
+    """Every figure of occupant risk from the motion of the cg.
+
+    Parameters
+    ----------
+    time : (n,) s at equal steps, time zero at first contact; earlier samples are welcome.
+    ax, ay, az : (..., n) acceleration in vehicle axes, m/s^2; az may be unknown (taken as 0).
+    yaw_rate : (..., n) rad/s.
+    distances : flail distances forward and sideways, m.
+
+    PHD is NaN where the head strikes nothing, ridedown where the flail distance is not reached.
+    """
+    az = np.zeros_like(ax) if az is None else az
+    oiv_x, oiv_y, oiv_time, reached = flail(time, ax, ay, distances)
+    ridedown_x, ridedown_time = ridedown(time, ax, oiv_time)
+    ridedown_y, _ = ridedown(time, ay, oiv_time)
+    thiv, thiv_time = theoretical_head_impact(time, ax, ay, yaw_rate)
+    asi, asi_time = acceleration_severity(time, ax, ay, az, asi_filter)
+    later, (ax0, ay0) = from_zero(time, ax, ay)
+    return OccupantRisk(
+        oiv_x,
+        oiv_y,
+        oiv_time,
+        reached,
+        _over(time, ax, ay),
+        ridedown_x,
+        ridedown_y,
+        ridedown_time,
+        thiv,
+        thiv_time,
+        post_impact_deceleration(time, ax, ay, thiv_time),
+        asi,
+        asi_time,
+        largest_mean(time, ax),
+        largest_mean(time, ay),
+        integrate(later, ax0)[..., -1],
+        integrate(later, ay0)[..., -1],
+    )
+
+
+def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | None]:
+    """Each figure of the mean motion (one), with the spread of the draws (m,) as its uncertainty.
+
+    A figure is None where the mean motion or more than a tenth of the draws do not have it, and the
+    occupant's velocity where the record ends before the impact on the interior while the vehicle
+    is still being slowed down: it would have grown.
+    """
+    out: dict[str, Quantity | None] = {}
+    early = not _one(mean.reached) and not _one(mean.over)
+    for name, unit in UNITS.items():
+        value = _one(getattr(mean, name)) if not (early and name in FLAIL) else np.nan
+        spread = np.asarray(getattr(draws, name))
+        known = np.isfinite(spread)
+        if not np.isfinite(value) or known.sum() < max(2, 0.9 * len(spread)):
+            out[name] = None
+            continue
+        when = _one(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None
+        out[name] = Quantity(value, unit, float(spread[known].std(ddof=1)), when)
+    return out
+
+
+def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
+    """Acceleration ax, ay, az of the cg in vehicle axes and the yaw rate about the vehicle's z.
+
+    `state` (..., n, 15) has the columns `tracker.values.STATE`; the four are (..., n), m/s^2 and
+    rad/s. This is the kinematic acceleration: no gravity in it, whatever the pitch.
+    """
+    acceleration = cg_acceleration(state)
+    return (
+        acceleration[..., 0],
+        acceleration[..., 1],
+        acceleration[..., 2],
+        body_rates(state)[..., 2],
+    )
+
+
+def _over(time: Array, ax: Array, ay: Array) -> Array:
+    """1 where the mean acceleration (...,) at the end of the record is small, else 0."""
+    last = time >= time[-1] - ENDING
+    size = np.hypot(ax[..., last].mean(axis=-1), ay[..., last].mean(axis=-1))
+    return np.asarray(size < SLOWED * GRAVITY, dtype=float)
+
+
+def _one(values: Array) -> float:
+    return float(np.asarray(values).reshape(-1)[0])
+
+
+def _rows(values: Array) -> Array:
+    return np.asarray(values, dtype=float).reshape(-1, values.shape[-1])
+
+
+def _gradient(values: Array, time: Array) -> Array:
+    return np.asarray(np.gradient(values, time, axis=-1))
+
+
+def _largest(values: Array, when: Array) -> tuple[Array, Array]:
+    """Signed value of largest magnitude (m,) of values (m, j), and its when; NaN where none."""
+    if values.shape[-1] == 0:
+        nothing = np.full(len(values), np.nan)
+        return nothing, nothing
+    size = np.where(np.isfinite(values), np.abs(values), -1.0)
+    k = np.argmax(size, axis=-1)
+    row = np.arange(len(values))
+    some = size[row, k] >= 0
+    return np.where(some, values[row, k], np.nan), np.where(some, when[row, k], np.nan)
+
+
+def _low_pass(values: Array, interval: float, cut: float) -> Array:
+    pad = round(0.5 / interval)
+    longer = np.pad(values, ((0, 0), (pad, pad)))
+    b, a = signal.butter(2, cut, fs=1.0 / interval)
+    smooth = signal.filtfilt(b, a, longer, axis=-1, padtype=None)
+    return np.asarray(smooth[:, pad:-pad])

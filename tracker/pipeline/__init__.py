@@ -1,0 +1,1 @@
+"""The road from a record to results."""

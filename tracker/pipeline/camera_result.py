@@ -1,0 +1,145 @@
+"""What the results say of each camera: its film, clock, calibration, marks and view."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.camera.stage import Sight
+from tracker.core.types import Quantity, Status
+from tracker.motion import CameraEvidence, Solution
+from tracker.record.load import Record
+from tracker.results.schema import CameraResult, Curve, FrameNumber, MarkCounts, MarkFit, View
+
+
+def evidence(sight: Sight) -> CameraEvidence:
+    """What the estimator is told of a camera: its vehicle marks, pose, clock and steadiness."""
+    tracks = sight.followed.tracks
+    which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith("survey.")]
+    clock = sight.time
+    return CameraEvidence(
+        camera=sight.pose.camera,
+        seconds=clock.seconds,
+        zero_u=clock.zero_frame_u / clock.rate if np.isfinite(clock.zero_frame) else np.inf,
+        rate_u=clock.rate_u / clock.rate,
+        steadiness=sight.steadiness,
+        marks=tuple(tracks.marks[i] for i in which),
+        position=tracks.position[:, which],
+        covariance=tracks.covariance[:, which],
+        measured=tracks.measured[:, which],
+    )
+
+
+def frame_times(sight: Sight, solution: Solution) -> Array:
+    """Time of each frame on the solution's clock, s."""
+    zero, _, rate, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
+    return np.asarray(sight.time.seconds * (1 + rate) + zero)
+
+
+def camera_result(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:
+    """The camera and its clock as solved; `times` (frames,) s."""
+    tracks, clock = sight.followed.tracks, sight.time
+    camera = solution.cameras.get(sight.name, sight.pose.camera)
+    _, zero_u, _, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
+    zero = FrameNumber(
+        _frame_at_zero(times),
+        float(np.hypot(zero_u, solution.contact[1]) * clock.rate),
+    )
+    u = np.sqrt(np.diag(camera.covariance)[3:6])
+    count = {s: int(np.sum(tracks.status == s)) for s in Status}
+    return CameraResult(
+        frames=sight.film.frames,
+        frame_rate=Quantity(clock.rate, "1/s", clock.rate_u),
+        time_zero_frame=zero if np.isfinite(zero.value) else None,
+        reprojection_rms_px=solution.reprojection_rms_px.get(sight.name),
+        survey_residuals_px=sight.pose.residuals,
+        focal_px=float(camera.lens.matrix[0, 0]),
+        position=(
+            Quantity(float(camera.position[0]), "m", float(u[0])),
+            Quantity(float(camera.position[1]), "m", float(u[1])),
+            Quantity(float(camera.position[2]), "m", float(u[2])),
+        ),
+        steadiness_rms_px=sight.steadiness.rms_px,
+        marks=MarkCounts(
+            count[Status.MEASURED] + count[Status.EDITED],
+            count[Status.HIDDEN],
+            count[Status.LOST],
+        ),
+        film=record.cameras[sight.name].film,
+        time_base=clock.source,
+        lens=_lens_sentence(record, sight),
+        mark_fits=_fits(sight, solution),
+    )
+
+
+def _frame_at_zero(times: Array) -> float:
+    """The frame number, with fraction, at which time is zero; NaN beyond half a frame outside."""
+    step = float(times[-1] - times[0]) / max(len(times) - 1, 1)
+    if len(times) < 2 or not times[0] - 0.5 * step <= 0 <= times[-1] + 0.5 * step:
+        return float("nan")
+    if times[0] > 0 or times[-1] < 0:
+        return -float(times[0]) / step
+    return float(np.interp(0.0, times, np.arange(len(times))))
+
+
+def _lens_sentence(record: Record, sight: Sight) -> str:
+    pose = sight.pose
+    if (fit := sight.lens_fit) is not None:
+        lens, u = fit.lens.values, np.sqrt(np.diag(fit.lens.covariance))
+        used = len(fit.residuals) - len(fit.left_out)
+        return (
+            f"from {used} pictures of a board ({len(fit.corners)} corners, {fit.rms_px:.2f} px "
+            f"rms): focal length {lens[0]:.1f} px, u {u[0]:.1f}; principal point "
+            f"({lens[2]:.1f}, {lens[3]:.1f}) px, u ({u[2]:.1f}, {u[3]:.1f})"
+        )
+    if record.cameras[sight.name].lens is not None:
+        return "given by the record"
+    solved = ", ".join(pose.solved) or "nothing of it"
+    return (
+        f"not given; determined by what the camera saw: {solved} "
+        f"(focal length to {100 * pose.focal_u:.2g} %)"
+    )
+
+
+def _fits(sight: Sight, solution: Solution) -> dict[str, MarkFit]:
+    if sight.name not in solution.residuals:
+        return {}
+    residuals = solution.residuals[sight.name]
+    marks = evidence(sight).marks
+    lost = [r.mark for r in solution.rejected if r.camera == sight.name and r.frame is not None]
+    fits = {}
+    for m, mark in enumerate(marks):
+        square = np.sum(residuals[:, m] ** 2, axis=1)
+        known = np.isfinite(square)
+        if known.any():
+            fits[mark] = MarkFit(
+                float(np.sqrt(square[known].mean())), int(known.sum()), lost.count(mark)
+            )
+    return fits
+
+
+def view(record: Record, sight: Sight, solution: Solution) -> View:
+    """What it takes to draw on the camera's film."""
+    entry = record.cameras[sight.name]
+    centre, fit = sight.steadiness.centre, sight.lens_fit
+    return View(
+        film=record.place(entry.film),
+        camera=solution.cameras.get(sight.name, sight.pose.camera),
+        frame_rate=entry.frame_rate,
+        bits=entry.bits,
+        steadiness=sight.steadiness.motion,
+        centre=(float(centre[0]), float(centre[1])),
+        lens_fit=None if fit is None else np.hstack([fit.corners, fit.errors]),
+    )
+
+
+def shaking(sights: Mapping[str, Sight], times: Mapping[str, Array]) -> list[Curve]:
+    """The picture's own motion of each camera whose picture moves."""
+    return [
+        Curve(name, f"steadiness_{axis}", "film", "px", times[name], sight.steadiness.motion[:, i])
+        for name, sight in sights.items()
+        if sight.steadiness.rms_px > 0
+        for i, axis in enumerate("uv")
+    ]

@@ -1,0 +1,119 @@
+"""Film and accelerometers together: which channels may join, and as what evidence.
+
+A channel joins unless the cross-check found it faulty. Clipped and lost samples are left out, and
+the film and the model bridge them; a film's gaps are bridged by the channels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.accelerometers import Accelerometer, condition
+from tracker.core.types import Progress
+from tracker.crosscheck import CrossCheck, Tolerance
+from tracker.motion import AccelerometerEvidence, Solution, joined
+
+WIDTH = 2e-3
+"""s over which readings are averaged; half of the closest knots of the motion."""
+EARLIEST, LATEST = -0.05, 0.3
+"""s; what is read outside is not used."""
+LEAST = {True: 0.5, False: 0.01}
+"""Least sd of such a mean, m/s^2 and rad/s. Common practice, no source."""
+HARMLESS = ("saturation", "dropout")
+"""Faults whose samples can be left out."""
+CLIPPED = 0.999
+"""Share of the level of clipping from which a sample counts as clipped."""
+
+
+def fuse(
+    solution: Solution,
+    blocks: Sequence[Accelerometer],
+    checks: Mapping[str, Sequence[CrossCheck]],
+    progress: Progress | None = None,
+) -> Solution | None:
+    """The joint solution of the films and of every channel that may join; None where none may.
+
+    `checks` holds, by vehicle, the cross-check of each of its blocks, in the blocks' order.
+    """
+    found = []
+    for vehicle, own in checks.items():
+        mine = [b for b in blocks if b.vehicle == vehicle]
+        for block, check in zip(mine, own, strict=True):
+            evidence = evidence_of(block, joining(check))
+            if evidence is not None:
+                found.append(evidence)
+    if not found:
+        return None
+    out = joined(solution, found, progress)
+    return out if out.setup.sensors else None
+
+
+def joining(check: CrossCheck) -> tuple[str, ...]:
+    """The channels that the film has nothing against; none if it can't vouch for the longitudinal
+    one, by which a block stands or falls.
+    """
+    if "ax" not in check.channels or check.channels["ax"].verdict == "undetermined":
+        return ()
+    able = []
+    for name, one in check.channels.items():
+        lost = bool(one.findings) and all(f.kind in HARMLESS for f in one.findings)
+        if one.verdict != "disagree" or (lost and one.judgement is not None):
+            able.append(name)
+    return tuple(able) if "ax" in able else ()
+
+
+def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerEvidence | None:
+    """Means of the sound samples of these channels over `WIDTH`, from the offset before time zero;
+    None where there are none.
+    """
+    known, sound = condition(block), Tolerance()
+    step = max(1, round(WIDTH / block.interval))
+    zero = int(np.argmin(np.abs(block.time)))
+    first = zero % step
+    rows = np.arange(first, first + (len(block.time) - first) // step * step).reshape(-1, step)
+    time = block.time[rows].mean(axis=1)
+    inside = (time > EARLIEST) & (time < LATEST)
+    rows, time = rows[inside], time[inside]
+    values: dict[str, Array] = {}
+    noise: dict[str, float] = {}
+    offset_u: dict[str, float] = {}
+    for name in channels:
+        if name not in block.channels:
+            continue
+        linear = name in ("ax", "ay", "az")
+        values[name] = (_sound(block, name) - known.offset[name])[rows].mean(axis=1)
+        own = known.noise[name] / np.sqrt(step)
+        noise[name] = float(np.hypot(LEAST[linear], np.nan_to_num(own)))
+        later = sound.offset if linear else sound.rate_offset
+        if np.isfinite(known.offset_u[name]):
+            offset_u[name] = float(np.hypot(known.offset_u[name], later))
+    if not values or not len(time):
+        return None
+    x, y, z = (float(v) for v in block.at)
+    return AccelerometerEvidence(
+        vehicle=block.vehicle,
+        at=(x, y, z),
+        seconds=time,
+        width=step * block.interval,
+        values=values,
+        noise=noise,
+        scale_u=sound.scale,
+        offset_u=offset_u,
+        transverse_u=sound.transverse,
+        vibration={
+            n: sound.vibration if n in ("ax", "ay", "az") else sound.rate_vibration for n in values
+        },
+        vibration_time=sound.vibration_time,
+    )
+
+
+def _sound(block: Accelerometer, name: str) -> Array:
+    """A channel (n,) with its clipped samples NaN."""
+    values = block.channels[name].copy()
+    for finding in block.findings:
+        if finding.channel == name and finding.kind == "saturation":
+            values[np.abs(values) >= CLIPPED * abs(finding.estimate)] = np.nan
+    return values

@@ -1,0 +1,171 @@
+"""Where the uncertainty of each headline number comes from.
+
+The posterior is drawn again with one source of uncertainty alone (`tracker.body.SOURCES`) and the
+numbers are computed on those draws: their spread is that source's share. Shares of one number add
+in squares to its whole variance as far as the number is linear in the unknowns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.core.types import Quantity
+from tracker.motion import SOURCES, Draws, Solution
+from tracker.outcome import headline
+from tracker.outcome.headline import Drawn
+from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.pipeline.vehicle_result import Moved, crush_result, occupant_times, portions
+from tracker.record.schema import Vehicle
+from tracker.results.schema import Budget, CrushResult, OccupantResult, Share, VehicleResult
+
+COUNT = 100
+"""Draws a source: a share is then known to 7 %."""
+SEED = 2
+
+Of = Callable[[Draws], Sequence[Quantity | float | None]]
+"""The spreads of some numbers, or the numbers with them, on draws."""
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Reported numbers by name, and how to compute their spreads on draws, in this order."""
+
+    reported: Mapping[str, Quantity]
+    of: Of
+
+
+def budgets(
+    solution: Solution,
+    vehicles: Mapping[str, Vehicle],
+    moves: Mapping[str, Moved],
+    reported: Mapping[str, VehicleResult],
+    crush: CrushResult | None,
+    distances: Mapping[str, tuple[float, float]],
+) -> tuple[Budget, ...]:
+    """The budget of every headline number that was determined.
+
+    Parameters
+    ----------
+    vehicles, moves, reported, distances : by vehicle: the record's table, the motion, the numbers
+        as reported (whose u stands in the budget), and the flail distances, m.
+    crush : as reported.
+    """
+    numbers: list[Numbers] = []
+    for name, result in reported.items():
+        if name in moves:
+            numbers += _of_vehicle(solution, name, vehicles[name], moves[name], result)
+            numbers += _of_occupant(solution, name, result.occupant.film, distances[name], "")
+    if crush is not None and crush.max_dynamic is not None:
+        numbers.append(Numbers({"crush": crush.max_dynamic}, _closing(vehicles, moves)))
+    return _told(solution, numbers)
+
+
+def fused_budgets(
+    solution: Solution,
+    figures: Mapping[str, OccupantResult],
+    distances: Mapping[str, tuple[float, float]],
+) -> tuple[Budget, ...]:
+    """Budgets of the occupant figures, by vehicle, of a solution that accelerometers joined."""
+    numbers: list[Numbers] = []
+    for name, result in figures.items():
+        numbers += _of_occupant(
+            solution, name, result, distances[name], ", film and accelerometers"
+        )
+    return _told(solution, numbers)
+
+
+def _told(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
+    shares: list[list[list[Share]]] = [[[] for _ in n.reported] for n in numbers]
+    for k, source in enumerate(SOURCES):
+        if source == "accelerometer" and not solution.setup.sensors:
+            continue
+        draws = solution.draws(COUNT, SEED + k, source=source)
+        for family, rows in zip(numbers, shares, strict=True):
+            for spread, own in zip(family.of(draws), rows, strict=True):
+                u = spread.u if isinstance(spread, Quantity) else spread
+                if u is not None and np.isfinite(u):
+                    own.append(Share(source, float(u)))
+    return tuple(
+        Budget(name, reported.unit, reported.u, tuple(own))
+        for family, rows in zip(numbers, shares, strict=True)
+        for (name, reported), own in zip(family.reported.items(), rows, strict=True)
+    )
+
+
+def _of_vehicle(
+    solution: Solution, name: str, table: Vehicle, move: Moved, result: VehicleResult
+) -> Iterable[Numbers]:
+    told: dict[str, tuple[Quantity, Callable[[Drawn], Quantity | None]]] = {}
+    if result.impact_speed is not None:
+        told[f"{name}: impact speed"] = result.impact_speed, headline.impact_speed
+    for angle in ("pitch", "yaw"):
+        high, low = getattr(result, f"max_{angle}"), getattr(result, f"min_{angle}")
+        if high is not None and low is not None:
+            sign, largest = (1, high) if abs(high.value) >= abs(low.value) else (-1, low)
+
+            def extreme(
+                drawn: Drawn, c: str = f"{angle}_rad", s: int = sign, u: str = largest.unit
+            ) -> Quantity | None:
+                return drawn.extreme(c, s, u)
+
+            told[f"{name}: largest {angle}"] = largest, extreme
+    if table.role == "struck" and result.travel_x is not None:
+        told[f"{name}: travel along x"] = (
+            result.travel_x,
+            lambda drawn: headline.travel(drawn, "x_m"),
+        )
+
+    def spreads(draws: Draws) -> list[Quantity | None]:
+        drawn = _redrawn(move.drawn, draws, name)
+        return [of(drawn) for _, of in told.values()]
+
+    yield Numbers({label: reported for label, (reported, _) in told.items()}, spreads)
+
+
+def _of_occupant(
+    solution: Solution,
+    name: str,
+    result: OccupantResult | None,
+    distances: tuple[float, float],
+    means: str,
+) -> Iterable[Numbers]:
+    if result is None:
+        return
+    times = occupant_times(solution, name)
+    told = {
+        f"{name}: occupant impact velocity along x{means}": result.oiv_x,
+        f"{name}: ridedown along x{means}": result.ridedown_x,
+    }
+
+    def spreads(draws: Draws) -> list[float]:
+        drawn = []
+        for some in portions(draws, times):
+            ax, ay, _, _ = film_acceleration(some.states(name, times))
+            oiv_x, _, when, _ = flail(times, ax, ay, distances)
+            drawn.append((oiv_x, ridedown(times, ax, when)[0]))
+        both = [_spread(np.concatenate(part)) for part in zip(*drawn, strict=True)]
+        return [s for s, reported in zip(both, told.values(), strict=True) if reported is not None]
+
+    yield Numbers({label: q for label, q in told.items() if q is not None}, spreads)
+
+
+def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]) -> Of:
+    def of(draws: Draws) -> list[Quantity | None]:
+        drawn = {n: replace(m, drawn=_redrawn(m.drawn, draws, n)) for n, m in moves.items()}
+        crush = crush_result(vehicles, drawn)
+        return [None if crush is None else crush.max_dynamic]
+
+    return of
+
+
+def _redrawn(drawn: Drawn, draws: Draws, vehicle: str) -> Drawn:
+    return Drawn(drawn.time, drawn.state, draws.states(vehicle, drawn.time))
+
+
+def _spread(values: Array) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.std(ddof=1)) if len(known) > 1 else float("nan")

@@ -1,0 +1,402 @@
+"""From a solution to the numbers of each vehicle: headline, occupant risk, cross-check."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import Array
+from tracker.accelerometers import Accelerometer
+from tracker.core.time_series import from_zero, integrate
+from tracker.core.types import STATE, Motion, Quantity, Warning_
+from tracker.criteria.sets import load_criteria
+from tracker.crosscheck import ChannelCheck, combine, cross_check
+from tracker.crosscheck import CrossCheck as Check
+from tracker.crosscheck.predicted_channels import AXES
+from tracker.mechanics import Stated, force_crush, make_pair, mechanics
+from tracker.motion.posterior import Draws, Solution
+from tracker.outcome import headline
+from tracker.outcome.accelerometer_risk import (
+    FilmAttitude,
+    accelerometer_risk,
+    cg_acceleration_draws,
+)
+from tracker.outcome.headline import COLUMN, Drawn
+from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
+from tracker.record.schema import Tables, Vehicle
+from tracker.results.schema import (
+    ChannelAgreement,
+    ChannelFinding,
+    CrossCheck,
+    CrushResult,
+    Curve,
+    ForceCrush,
+    Mechanics,
+    Occupant,
+    OccupantResult,
+    PointPath,
+    SpeedCheck,
+    SpragueGeers,
+    VehicleResult,
+    VelocityComparison,
+)
+
+DRAWS, SEED = 300, 1
+OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
+PARKED = 0.1  # m/s at time zero; slower counts as standing
+ZERO = 1e-7  # s; a frame so near to time zero is at it
+PER_KNOT = 16
+"""Draws are told at so many frames between two knots of the motions, where a curve has no more to
+tell: a long film's draws take no more room than a short one's."""
+ROOM = 1_500_000  # numbers of draws' states that are held at once
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A vehicle's motion: as draws for headline numbers and at the film's times as columns."""
+
+    drawn: Drawn
+    known: Motion  # at the times of `drawn`
+    motion: Motion
+
+
+def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
+    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
+    has each time once (time stands still in frames that repeat the one before), no more of them
+    than tell the motions, and time zero.
+    """
+    first, last = solution.span(vehicle)
+    frames = np.unique(times)
+    inside = np.flatnonzero((frames >= first - 1e-9) & (frames <= last + 1e-9))
+    telling = _telling(frames, solution.knots)
+    telling[inside[:1]] = telling[inside[-1:]] = True
+    moments = frames[inside[telling[inside]]]
+    if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
+        moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
+    every = np.union1d(times, moments)
+    whole = solution.motion(vehicle, every)
+    known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
+    state = np.where(known.observed, known.state, np.nan)
+    return Moved(Drawn(moments, state, draws.states(vehicle, moments)), known, motion)
+
+
+def _telling(times: Array, knots: Array) -> NDArray[np.bool_]:
+    """Which of times (n,) tell the motions: `PER_KNOT` or fewer, evenly, between any two knots."""
+    between = np.searchsorted(knots, times, side="right")
+    place = np.arange(len(times)) - np.searchsorted(between, between)
+    every = -(-np.bincount(between) // PER_KNOT)
+    return np.asarray(place % every[between] == 0)
+
+
+def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
+    return Motion(whole.time[rows], whole.state[rows], whole.u[rows], whole.observed[rows])
+
+
+def vehicle_result(
+    table: Vehicle, of: Moved, occupant: Occupant, crush: headline.Crush | None
+) -> VehicleResult:
+    """The headline numbers of one vehicle; its velocity changes until contact ends (`crush` None:
+    until the film does).
+    """
+    drawn = of.drawn
+    if len(drawn.time) < 2 or not _within(drawn.time):
+        return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
+    speed = headline.impact_speed(drawn)
+    standing = speed is not None and speed.value < max(PARKED, 3 * speed.u)
+    highest = drawn.extreme("z_m", -1, "m")
+    return VehicleResult(
+        role=table.role,
+        mass=table.mass,
+        impact_speed=None if standing else speed,
+        impact_angle=None if standing else headline.impact_angle(drawn),
+        impact_offset=None if standing else headline.impact_offset(drawn),
+        max_pitch=drawn.extreme("pitch_rad", 1, "rad"),
+        min_pitch=drawn.extreme("pitch_rad", -1, "rad"),
+        max_roll=drawn.extreme("roll_rad", 1, "rad"),
+        min_roll=drawn.extreme("roll_rad", -1, "rad"),
+        max_yaw=drawn.extreme("yaw_rad", 1, "rad"),
+        min_yaw=drawn.extreme("yaw_rad", -1, "rad"),
+        max_rise=None
+        if highest is None
+        else Quantity(-highest.value, "m", highest.u, highest.time),
+        travel_x=headline.travel(drawn, "x_m"),
+        travel_y=headline.travel(drawn, "y_m"),
+        rest=headline.at_rest(drawn) if np.isfinite(drawn.state[-1, COLUMN["vx_mps"]]) else None,
+        velocity_change=headline.velocity_change(drawn, drawn.time[-1])
+        if crush is None
+        else headline.velocity_change(drawn, crush.contact_ends, crush.drawn_ends),
+        occupant=occupant,
+    )
+
+
+def _within(time: Array) -> bool:
+    """Whether time zero lies in the film, give or take half a frame."""
+    half = 0.5 * float(time[1] - time[0])
+    return bool(time[0] - half <= 0 <= time[-1] + half)
+
+
+def crush_result(
+    vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]
+) -> headline.Crush | None:
+    """Greatest closing of the striking on the struck vehicle, over the times both are seen."""
+    names = _striking_and_struck(vehicles, moves)
+    if names is None:
+        return None
+    a, b = moves[names[0]].drawn, moves[names[1]].drawn
+    both = np.intersect1d(a.time, b.time)
+    if not len(both) or both[0] > 0 or both[-1] <= 0:
+        return None
+    return headline.crush(_only(a, both), _only(b, both))
+
+
+def _striking_and_struck(
+    vehicles: Mapping[str, Vehicle], seen: Collection[str]
+) -> tuple[str, str] | None:
+    """Names of the one vehicle that strikes and the one that is struck, if both are seen."""
+    striking = [n for n, v in vehicles.items() if v.role == "striking" and n in seen]
+    struck = [n for n, v in vehicles.items() if v.role == "struck" and n in seen]
+    return (striking[0], struck[0]) if len(striking) == len(struck) == 1 else None
+
+
+def speed_check(record: Tables, vehicles: Mapping[str, VehicleResult]) -> SpeedCheck | None:
+    """The striking vehicle's impact speed against the speed trap's; agreement within 2 u."""
+    trap = record.test.speed_trap
+    striking = [v for n, v in vehicles.items() if record.vehicles[n].role == "striking"]
+    if trap is None or len(striking) != 1 or striking[0].impact_speed is None:
+        return None
+    film = striking[0].impact_speed
+    agrees = abs(film.value - trap.speed) <= 2 * np.hypot(film.u, trap.u)
+    return SpeedCheck(film, Quantity(trap.speed, "m/s", trap.u), bool(agrees))
+
+
+def crush_values(crush: headline.Crush | None) -> CrushResult | None:
+    """As the results hold it."""
+    return None if crush is None else CrushResult(crush.max_dynamic, crush.at)
+
+
+def flail_distances(table: Vehicle, criteria: str, folder: Path) -> tuple[float, float]:
+    """Flail distances of the vehicle, by default those of the criteria set, m.
+
+    `folder` is the record's, where a set of one's own lies. Raises Problem if it can't be read.
+    """
+    return table.flail or load_criteria(criteria, folder).flail
+
+
+def mechanics_result(
+    record: Tables, solution: Solution, draws: Draws, crush: headline.Crush | None
+) -> tuple[Mechanics, ForceCrush] | None:
+    """Balances and force against crush; None without the motions along x and masses of both."""
+    names = _striking_and_struck(record.vehicles, solution.vehicles)
+    if crush is None or names is None:
+        return None
+    tables = [record.vehicles[name] for name in names]
+    if tables[0].mass is None or tables[1].mass is None:
+        return None
+    last = min(solution.span(name)[1] for name in names)
+    times = np.arange(int(last / OCCUPANT_STEP) + 1, dtype=np.float64) * OCCUPANT_STEP
+    if len(times) < 10:
+        return None
+    striking, struck = (moved(solution, draws, name, times).drawn for name in names)
+    pair = make_pair(
+        striking,
+        struck,
+        (tables[0].mass, tables[1].mass),
+        (tables[0].mass_u, tables[1].mass_u),
+    )
+    curve = None if pair is None else force_crush(pair)
+    if pair is None or curve is None:
+        return None
+    cushion = record.cushion
+    stated = Stated() if cushion is None else Stated(cushion.length, cushion.front_crush)
+    return mechanics(
+        pair, curve, names, crush.contact_ends if crush.ended else np.inf, stated
+    ), curve
+
+
+def film_occupant(
+    solution: Solution, draws: Draws, vehicle: str, distances: tuple[float, float]
+) -> OccupantResult | None:
+    """Occupant risk from a solution; None where it does not determine the vehicle after contact."""
+    times = occupant_times(solution, vehicle)
+    if len(times) < 10:
+        return None
+    motion = solution.motion(vehicle, times)
+    seen = motion.observed[:, [COLUMN["vx_mps"], COLUMN["ax_mps2"]]].all()
+    if not seen:
+        return None
+    figures = summary(
+        _drawn_risk(draws, vehicle, times, distances), _risk(times, motion.state[None], distances)
+    )
+    if not motion.observed[:, COLUMN["vy_mps"]].all():
+        for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
+            figures[name] = None
+    return occupant_result(figures)
+
+
+def occupant_times(solution: Solution, vehicle: str) -> Array:
+    """Equally spaced times from a little before time zero to the end of what the film shows, s."""
+    first, last = solution.span(vehicle)
+    if not first < 0 < last:
+        return np.empty(0)
+    before = int(min(-first, 0.02) / OCCUPANT_STEP)
+    after = int(last / OCCUPANT_STEP)
+    return np.arange(-before, after + 1, dtype=np.float64) * OCCUPANT_STEP
+
+
+def portions(draws: Draws, times: Array) -> Iterator[Draws]:
+    """The draws, so many at a time as their states at `times` may take room."""
+    return draws.parts(max(1, ROOM // (len(times) * len(STATE))))
+
+
+def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
+    """The figures that results hold."""
+    names = {f.name for f in fields(OccupantResult)}
+    return OccupantResult(**{n: q for n, q in figures.items() if n in names})
+
+
+@dataclass(frozen=True)
+class Instrumented:
+    """What a vehicle's accelerometers say, alone and beside the film."""
+
+    occupant: OccupantResult | None
+    cross_check: CrossCheck | None
+    curves: tuple[Curve, ...]
+    warnings: tuple[Warning_, ...]
+    checks: tuple[Check, ...] = ()  # of each block; empty without a film
+
+
+def instrumented(
+    vehicle: str,
+    blocks: Sequence[Accelerometer],
+    cg: Array,
+    distances: tuple[float, float],
+    film: Moved | None,
+) -> Instrumented:
+    """Occupant risk from the first usable sensor block, and each block against the film."""
+    where = f"accelerometers ({vehicle})"
+    attitude = None
+    checks: list[Check] = []
+    warnings: list[Warning_] = []
+    if film is not None:
+        drawn = film.drawn
+        known, seen = film.known.state, film.known.observed
+        attitude = FilmAttitude(drawn.time, known, drawn.draws)
+        checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
+    occupant = None
+    alone: list[Curve] = []
+    for block in blocks:
+        figures, notes = accelerometer_risk(block, cg, distances, film=attitude)
+        warnings += [Warning_("accelerometer_note", note, where) for note in (*block.notes, *notes)]
+        if occupant is None and figures["oiv_x"] is not None:
+            occupant = occupant_result(figures)
+            alone = _velocity(vehicle, block, cg) if film is None else []
+    check = combine(checks, [b.file for b in blocks]) if checks else None
+    curves = (
+        [
+            Curve(vehicle, "velocity_x", "film", "m/s", v.time, v.film, v.film_u),
+            Curve(vehicle, "velocity_x", "accelerometer", "m/s", v.time, v.channel),
+        ]
+        if check is not None and (v := check.velocity) is not None
+        else alone
+    )
+    checked = None if check is None else _checked(check)
+    return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks))
+
+
+def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
+    """Change of the cg's velocity along the vehicle's x, of a vehicle that no film shows."""
+    motion = cg_acceleration_draws(block, cg)
+    time, (ax, drawn) = from_zero(motion.time, motion.mean[0], motion.draws[:, 0])
+    value, spread = integrate(time, ax), integrate(time, drawn).std(axis=0, ddof=1)
+    return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
+
+
+def point_paths(
+    solution: Solution, draws: Draws, vehicle: str, table: Vehicle, times: Array
+) -> dict[str, PointPath]:
+    """The path of each point of interest, ground axes, with the spread of the draws as u."""
+    paths = {}
+    for name, at in table.points.items():
+        arm = np.subtract(at, table.cg)
+        position, velocity = solution.point(vehicle, arm, times)
+        at_once = max(1, ROOM // (len(draws) * len(STATE)))
+        spreads = [
+            [part.std(axis=0, ddof=1) for part in draws.points(vehicle, arm, some)]
+            for some in np.split(times, range(at_once, len(times), at_once))
+        ]
+        place_u, speed_u = (np.concatenate(part) for part in zip(*spreads, strict=True))
+        observed = solution.motion(vehicle, times).observed
+        paths[name] = PointPath(
+            times,
+            np.where(observed[:, :3], position, np.nan),
+            np.where(observed[:, 6:9], velocity, np.nan),
+            place_u,
+            speed_u,
+        )
+    return paths
+
+
+def _risk(times: Array, states: Array, distances: tuple[float, float]) -> OccupantRisk:
+    ax, ay, az, yaw_rate = film_acceleration(states)
+    return occupant_risk(times, ax, ay, yaw_rate, distances, az=az)
+
+
+def _drawn_risk(
+    draws: Draws, vehicle: str, times: Array, distances: tuple[float, float]
+) -> OccupantRisk:
+    """The same of every draw, some at a time."""
+    parts = [
+        _risk(times, some.states(vehicle, times), distances) for some in portions(draws, times)
+    ]
+    names = [f.name for f in fields(OccupantRisk)]
+    return OccupantRisk(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
+
+
+def _only(drawn: Drawn, times: Array) -> Drawn:
+    keep = np.isin(drawn.time, times)
+    return Drawn(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])
+
+
+def _checked(check: Check) -> CrossCheck:
+    velocity = None
+    if (v := check.velocity) is not None:
+        s = v.sprague_geers
+        parts = ("rating", "corridor", "phase", "magnitude", "slope")
+        velocity = VelocityComparison(
+            v.rms,
+            v.largest,
+            SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+            {part: float(getattr(v.iso18571, part)) for part in parts},
+        )
+    findings = tuple(
+        ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text) for f in check.findings
+    )
+    channels = {name: _agreement(one) for name, one in check.channels.items()}
+    return CrossCheck(check.verdict, velocity, findings, channels)
+
+
+def _agreement(check: ChannelCheck) -> ChannelAgreement:
+    unit = "m/s" if check.channel in AXES else "rad"
+    a = check.agreement
+    if a is None:
+        return ChannelAgreement(check.verdict, check.text, unit)
+    s = a.sprague_geers
+    return ChannelAgreement(
+        verdict=check.verdict,
+        text=check.text,
+        unit=unit,
+        rms=a.rms,
+        max=a.largest,
+        displacement_rms=a.displacement_rms,
+        displacement_max=a.displacement_largest,
+        final=Quantity(a.final, unit, a.final_u),
+        sprague_geers=SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+        residual_mean=a.residuals.mean,
+        residual_sd=a.residuals.deviation,
+        w179=a.w179,
+        iso18571=a.iso18571.rating,
+    )

@@ -1,0 +1,28 @@
+"""The results folder of a test with its reports: complete or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tracker.core.types import Progress, silent
+from tracker.report import write_reports
+from tracker.results.folder import OURS, relative, write_data
+from tracker.results.json import RESULTS
+from tracker.results.schema import Results
+from tracker.storage.atomic_folder import keep_others, replacing
+
+
+def write_results(
+    results: Results, directory: Path, progress: Progress | None = None, films: bool = True
+) -> None:
+    """Write the results folder of a test, in place of an earlier one; `films` with marked films.
+
+    The folder appears complete or not at all. Raises `Problem` (status `RECORD`) where
+    `directory` holds other things, or can't be written to.
+    """
+    told = progress or silent
+    source = directory.resolve()
+    with replacing(directory, RESULTS) as new:
+        write_data(relative(results, source), new)
+        write_reports(results, new, source, told, films)
+        keep_others(source, new, OURS)

@@ -1,0 +1,1 @@
+"""The test record: read, validated, in SI."""

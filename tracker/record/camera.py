@@ -1,0 +1,229 @@
+"""What a record says of one camera, as frozen values: film, lens, targets, picks, time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, model_validator
+
+from calibration.board.dictionaries import DICTIONARIES
+from tracker.core.units import brief
+from tracker.record.types import (
+    Distance,
+    Frame,
+    GroundLength,
+    GroundPoint,
+    Pattern,
+    Pixel,
+    Region,
+    Side,
+    Size,
+    Table,
+    Text,
+    listed,
+    named,
+    number,
+    one_of,
+    quantity,
+    refuse,
+    several,
+    whole,
+    within,
+)
+
+TargetName = Annotated[str, named("a fixed target")]
+
+
+class Surveyed(Table):
+    """A target on the ground or background. Without `at` it serves the steadiness only."""
+
+    at: GroundPoint | None = None
+    frame: Frame = 0
+    pattern: Pattern = "patch"
+    size: Size | None = None
+
+
+class FixedTarget(Surveyed):
+    """A fixed target in the film: picked roughly, or to be found by the layout of all."""
+
+    pixel: Pixel | None = None
+
+    @model_validator(mode="after")
+    def _told(self) -> FixedTarget:
+        if self.pixel is None and (self.at is None or self.size is None or self.pattern == "patch"):
+            refuse(
+                "'pixel' is missing",
+                "add it; only a target with `at`, `size` and a painted `pattern` is found without",
+            )
+        return self
+
+
+class PlannedTarget(Surveyed):
+    """A fixed target of a test to come: not seen yet."""
+
+    pixel: Pixel | None = None
+
+
+class ScaleBar(Table):
+    """A known length in the plane of motion; without a length, a line that is level or plumb."""
+
+    pixels: Annotated[tuple[Pixel, Pixel], listed(2, "its two ends, as [[300, 620], [700, 622]]")]
+    frame: Frame = 0
+    length: Distance | None = None
+    along: Annotated[Literal["x", "y", "z"], one_of("x", "y", "z")] | None = None
+    depth: Distance | None = None
+    on: Text | None = None
+    plane: GroundLength | None = None
+
+
+class StraightLine(Table):
+    """Places on one line that is straight in the world, to try the lens."""
+
+    pixels: Annotated[tuple[Pixel, ...], several(3, "places on it, as [[10, 20], [300, 22], ...]")]
+    frame: Frame = 0
+
+
+class Pick(Table):
+    """A rough hand pick of a vehicle marker."""
+
+    pixel: Pixel
+    frame: Frame = 0
+
+
+class PlannedPick(Table):
+    """Says before the test that a camera will see a vehicle marker."""
+
+    pixel: Pixel | None = None
+    frame: Frame = 0
+
+
+class TimingLight(Table):
+    """A light in the picture that blinks at a known rate."""
+
+    region: Region
+    rate: Annotated[float, quantity("rate", 1e-2, 1e6, "from 0.01 to 1e6 1/s")]
+    duty: Annotated[float, within(0.01, 0.99, "a share of the period")] = 0.5
+
+
+def _zero(value: object) -> object:
+    if isinstance(value, str):
+        if value in ("flash", "contact"):
+            return value
+        refuse(
+            f"{brief(value)} is not a time zero",
+            'write "flash", "contact" or a frame number without quotes',
+        )
+    zero = number(value)
+    if not -1e9 <= zero <= 1e9:
+        refuse(f"{brief(value)} is not a frame number", "check it")
+    return zero
+
+
+class CameraTime(Table):
+    """Where a camera's time comes from; `flash_region` None means the whole picture. `gamma`: grey
+    goes with light to this power, which matters to flash and timing light alone.
+    """
+
+    zero: Annotated[Literal["flash", "contact"] | float, BeforeValidator(_zero)] = "contact"
+    flash_region: Region | None = None
+    timing_light: TimingLight | None = None
+    gamma: Annotated[float, within(0.2, 1.5, "an exponent of grey over light")] = 1.0
+
+
+def _matrix(value: object) -> object:
+    rows = value if isinstance(value, (list, tuple)) else ()
+    shape_ok = len(rows) == 3 and all(isinstance(r, (list, tuple)) and len(r) == 3 for r in rows)
+    if not shape_ok:
+        refuse(
+            f"{brief(value)} is not a 3 by 3 matrix",
+            "write it as [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in pixels",
+        )
+    m = [[number(x) for x in row] for row in rows]
+    if m[0][0] <= 0 or m[1][1] <= 0 or m[0][1] or m[1][0] or m[2] != [0, 0, 1]:
+        refuse(
+            "this is not a camera matrix without skew",
+            "write it as [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in pixels",
+        )
+    return tuple(tuple(row) for row in m)
+
+
+def _distortion(value: object) -> object:
+    if not isinstance(value, (list, tuple)) or len(value) not in (4, 5):
+        refuse(
+            f"{brief(value)} is not a list of 4 or 5 numbers",
+            "write k1, k2, p1, p2, k3 in OpenCV's order",
+        )
+    return tuple([number(x) for x in value] + [0.0] * (5 - len(value)))
+
+
+Row = tuple[float, float, float]
+Corners = Annotated[int, whole(2, 200, "a number of inner corners")]
+
+
+class LensEntry(Table):
+    """A lens in one of three forms: numbers, pictures or a clip of a board, or a file of an
+    earlier one. `marker` and `dictionary`: the board has markers in its light squares.
+    """
+
+    camera_matrix: Annotated[tuple[Row, Row, Row], BeforeValidator(_matrix)] | None = None
+    distortion: (
+        Annotated[tuple[float, float, float, float, float], BeforeValidator(_distortion)] | None
+    ) = None
+    chessboard: Text | None = None
+    inner_corners: (
+        Annotated[tuple[Corners, Corners], listed(2, "columns and rows, as [9, 6]")] | None
+    ) = None
+    square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
+    marker: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
+    dictionary: Annotated[str, one_of(*DICTIONARIES)] | None = None
+    file: Text | None = None
+
+
+class Edit(Table):
+    """A person's place for a mark in a frame."""
+
+    mark: Text
+    frame: Frame
+    pixel: Pixel
+
+
+class RuledOut(Table):
+    """Frames `first` to `last` (None: to the end) in which a mark is not to be used."""
+
+    mark: Text
+    first: Frame = 0
+    last: Frame | None = None
+
+
+class Standing(Table):
+    """A camera: its place, what time it keeps. `aim` and `size` serve the plan before the test."""
+
+    film: Text | None = None
+    frame_rate: Annotated[float, quantity("rate", 1, 1e7, "from 1 to 1e7 1/s")] | None = None
+    exposure: Annotated[float, quantity("time", 1e-9, 1, "from 1 ns to 1 s")] | None = None
+    bits: Annotated[int, whole(8, 16, "a number of bits")] | None = None
+    position: GroundPoint | None = None
+    aim: GroundPoint | None = None
+    size: Annotated[tuple[Side, Side], listed(2, "width and height, as [1280, 1024]")] | None = None
+    lens: LensEntry | None = None
+    scale: tuple[ScaleBar, ...] = ()
+    straight: tuple[StraightLine, ...] = ()
+    time: CameraTime = CameraTime()
+    edits: tuple[Edit, ...] = ()
+    ruled_out: tuple[RuledOut, ...] = ()
+
+
+class Camera(Standing):
+    """A camera with its film and what was picked in it."""
+
+    film: Text
+    survey: Mapping[TargetName, FixedTarget] = {}
+    picks: Mapping[str, Pick] = {}
+
+
+class PlannedCamera(Standing):
+    """A camera of a test to come."""
+
+    survey: Mapping[TargetName, PlannedTarget] = {}
+    picks: Mapping[str, PlannedPick] = {}

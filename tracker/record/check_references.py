@@ -1,0 +1,67 @@
+"""The names that a record uses must be names that it gives.
+
+Works on the table as TOML gave it, as `tracker.record.check_files` does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import Any
+
+from tracker.core.units import brief
+from tracker.record.check_files import Complaint, Key, tables
+from tracker.record.types import nearest
+
+
+def check_names(raw: dict[str, Any]) -> Iterator[Complaint]:
+    """Every complaint about a vehicle, marker or fixed target that the record doesn't define."""
+    vehicles = {str(key[-1]): table for key, table in tables(raw, "vehicles")}
+    markers = {
+        f"{vehicle}.{marker}"
+        for vehicle, table in vehicles.items()
+        for marker, _ in _markers(table)
+    }
+    yield from _roles(vehicles)
+    for key, camera in tables(raw, "cameras"):
+        for bar, table in tables(camera, "scale"):
+            yield from _known((*key, *bar, "on"), table.get("on"), vehicles, "vehicle")
+        picks = camera.get("picks")
+        for mark in picks if isinstance(picks, dict) else ():
+            yield from _known((*key, "picks", mark), mark, markers, "marker")
+        survey = camera.get("survey")
+        fixed = {f"survey.{name}" for name in survey} if isinstance(survey, dict) else set()
+        for entry in ("edits", "ruled_out"):
+            for place, table in tables(camera, entry):
+                yield from _known(
+                    (*key, *place, "mark"), table.get("mark"), markers | fixed, "mark"
+                )
+    for key, sensor in tables(raw, "accelerometers"):
+        yield from _known((*key, "vehicle"), sensor.get("vehicle"), vehicles, "vehicle")
+
+
+def _markers(vehicle: dict[str, Any]) -> list[tuple[str, Any]]:
+    markers = vehicle.get("markers")
+    return list(markers.items()) if isinstance(markers, dict) else []
+
+
+def _roles(vehicles: dict[str, dict[str, Any]]) -> Iterator[Complaint]:
+    for role in ("striking", "struck"):
+        having = [name for name, table in vehicles.items() if table.get("role") == role]
+        if len(having) > 1:
+            yield (
+                ("vehicles", having[1], "role"),
+                f"'{having[0]}' is the {role} vehicle already",
+                "give one of them another role: striking, struck or other",
+            )
+
+
+def _known(key: Key, name: object, known: Collection[str], what: str) -> Iterator[Complaint]:
+    if not isinstance(name, str) or name in known:
+        return
+    close = nearest(name, known)
+    some = ", ".join(sorted(known)[:8]) + (", ..." if len(known) > 8 else "")
+    if close:
+        remedy = f"write '{close}'"
+    else:
+        remedy = f"write one of: {some}" if known else f"define the {what} first"
+    yield key, f"there is no {what} {brief(name)}", remedy

@@ -1,0 +1,244 @@
+"""The test record as frozen values: attribute names are the record's keys, numbers are SI.
+
+Ground and vehicle axes, pixels and frames are as in `tracker.core.types`. A quantity that the
+record leaves out and that has no default is None.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from tracker.core.units import UnitError, brief, si_factor
+from tracker.record.camera import Camera, PlannedCamera
+from tracker.record.types import (
+    BodyPoint,
+    GroundPoint,
+    Pattern,
+    Size,
+    Speed,
+    SurveyU,
+    Table,
+    Text,
+    choose,
+    listed,
+    named,
+    number,
+    one_of,
+    quantity,
+    refuse,
+    several,
+    unit_text,
+    within,
+)
+
+CRITERIA = ("nchrp230", "nchrp350", "mash2009", "mash2016", "en1317", "none")
+ACCELERATIONS = ("ax", "ay", "az")
+ANGULAR_RATES = ("roll_rate", "pitch_rate", "yaw_rate")
+CHANNELS = dict.fromkeys(ACCELERATIONS, "acceleration") | dict.fromkeys(
+    ANGULAR_RATES, "angular_rate"
+)
+
+
+def _schema(value: object) -> int:
+    if value != 1 or isinstance(value, bool):
+        refuse(f"schema {brief(value)} can't be read by this version", "write schema = 1")
+    return 1
+
+
+class Intended(Table):
+    """The impact conditions of the test plan."""
+
+    speed: Speed | None = None
+    angle: Annotated[float, quantity("angle", -3.1416, 3.1416, "from -180 to 180 deg")] | None = (
+        None
+    )
+    offset: Annotated[float, quantity("length", -100, 100, "within 100 m")] | None = None
+
+
+class SpeedTrap(Table):
+    """An independent measurement of the impact speed."""
+
+    speed: Speed
+    u: Annotated[float, quantity("speed", 1e-6, 10, "above 0 and at most 10 m/s")]
+
+
+def _criteria(value: str) -> str:
+    return value if value.endswith(".toml") else choose(value, CRITERIA)
+
+
+Moment = Annotated[float, quantity("time", -60, 600, "from 60 s before contact to 600 s after")]
+SlowMotion = Annotated[float, within(1, 1e6, "how many times slower than life a film plays")]
+MarkerName = Annotated[str, named("a marker")]
+PointName = Annotated[str, named("a point")]
+VehicleName = Annotated[str, named("a vehicle")]
+CameraName = Annotated[str, named("a camera")]
+ChannelName = Annotated[str, one_of(*CHANNELS)]
+
+
+class Conditions(Table):
+    """What was tested, by which plan, and how the report shows it."""
+
+    number: Text
+    title: Text | None = None
+    date: datetime.date | None = None
+    criteria: Annotated[Text, AfterValidator(_criteria)] = "none"  # a set's name or a .toml path
+    report_units: Annotated[Literal["us", "si"], one_of("us", "si")] = "si"
+    intended: Intended = Intended()
+    speed_trap: SpeedTrap | None = None
+    photographs: Annotated[
+        tuple[Moment, ...], several(1, 'times with their units, as ["0 ms", "50 ms"]')
+    ] = ()
+    slow_motion: SlowMotion | None = None
+
+
+class Marker(Table):
+    """A painted target on a vehicle, in vehicle axes."""
+
+    at: BodyPoint | None = None
+    pattern: Pattern = "patch"
+    size: Size | None = None
+
+
+class Vehicle(Table):
+    """A rigid body to follow. Without `cg`, its position is that of the vehicle axes' origin.
+
+    `at_contact`, where the origin of its axes is planned to be at time zero, serves the plan.
+    """
+
+    role: Annotated[
+        Literal["striking", "struck", "other"], one_of("striking", "struck", "other")
+    ] = "other"
+    mass: Annotated[float, quantity("mass", 1e-6, 2e5, "above 0 and at most 200 t")] | None = None
+    mass_u: Annotated[float, quantity("mass", 0, 1e4, "from 0 to 10 t")] | None = None
+    cg: BodyPoint = (0.0, 0.0, 0.0)
+    flail: (
+        Annotated[
+            tuple[
+                Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
+                Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
+            ],
+            listed(2, 'the longitudinal and the lateral distance, as ["0.6 m", "0.3 m"]'),
+        ]
+        | None
+    ) = None
+    markers: Mapping[MarkerName, Marker] = {}
+    points: Mapping[PointName, BodyPoint] = {}
+    at_contact: GroundPoint | None = None
+
+
+class Survey(Table):
+    """Standard uncertainty of each surveyed coordinate, m."""
+
+    ground_u: SurveyU = 0.002
+    marker_u: SurveyU = 0.001
+
+
+class Cushion(Table):
+    """The crush cushion between the striking and the struck vehicle.
+
+    `front_crush` is how much of the closing the striking vehicle's own front took.
+    """
+
+    length: Annotated[float, quantity("length", 0.01, 50, "from 1 cm to 50 m")]
+    front_crush: Annotated[float, quantity("length", 0, 5, "from 0 to 5 m")] = 0.0
+
+
+class TimeColumn(Table):
+    """The time of an accelerometer file."""
+
+    column: Text
+    unit: Annotated[Text, unit_text("time")]
+
+    @property
+    def si(self) -> float:
+        """Seconds in one of the column's units."""
+        return si_factor(self.unit, "time")
+
+
+def _polarity(value: object) -> int:
+    if number(value) not in (1, -1):
+        refuse(f"{brief(value)} is not a polarity", "write 1, or -1 for a reversed channel")
+    return int(number(value))
+
+
+class Channel(Table):
+    """A channel: CSV column or ISO/TS 13499 channel name, unit, and -1 if it reads backwards."""
+
+    column: Text
+    unit: Annotated[Text, unit_text("acceleration", "angular_rate")] | None = None
+    polarity: Annotated[int, BeforeValidator(_polarity)] = 1
+
+    @property
+    def kind(self) -> str | None:
+        """The kind of its unit: acceleration or angular_rate; None without a unit."""
+        if self.unit is None:
+            return None
+        try:
+            si_factor(self.unit, "acceleration")
+        except UnitError:
+            return "angular_rate"
+        return "acceleration"
+
+    @property
+    def si(self) -> float | None:
+        """m/s^2 or rad/s in one of the column's units, without the polarity; None without unit."""
+        return None if self.unit is None else si_factor(self.unit, str(self.kind))
+
+
+class Accelerometer(Table):
+    """A sensor on a vehicle, in vehicle axes. `time` and units are None for ISO/TS 13499."""
+
+    vehicle: Text
+    at: BodyPoint
+    file: Text
+    time: TimeColumn | None = None
+    channels: Mapping[ChannelName, Channel] = Field(min_length=1)
+    full_scale: (
+        Annotated[float, quantity("acceleration", 1, 1e6, "from 0.1 to 100,000 g_0")] | None
+    ) = None
+
+
+class Common(Table):
+    """What a record file holds besides its cameras."""
+
+    schema_: Annotated[int, Field(alias="schema"), BeforeValidator(_schema)]
+    test: Conditions
+    vehicles: Mapping[VehicleName, Vehicle] = Field(min_length=1)
+    survey: Survey = Survey()
+    cushion: Cushion | None = None
+    accelerometers: tuple[Accelerometer, ...] = ()
+
+
+class Tables(Common):
+    """Everything that a record file holds."""
+
+    cameras: Mapping[CameraName, Camera] = {}  # one at least, unless there are accelerometers
+
+
+class PlannedTables(Common):
+    """Everything that a record file holds before the test."""
+
+    cameras: Mapping[CameraName, PlannedCamera] = Field(min_length=1)
+
+
+class Record(Tables):
+    """A test record and where it lies. Paths in it are relative to `folder`."""
+
+    path: Path
+    folder: Path
+
+    def place(self, name: str) -> str:
+        """Where a file that the record names lies: a path, or the URL itself."""
+        return name if "://" in name else str(self.folder / name)
+
+
+class PlannedRecord(PlannedTables):
+    """A test record before the test, and where it lies."""
+
+    path: Path
+    folder: Path

@@ -1,0 +1,1 @@
+"""What an analysis found, and how it is written and read again."""

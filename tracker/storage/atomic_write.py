@@ -1,0 +1,71 @@
+"""Write a file in one go: whole, in place of an earlier one, or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from calibration.errors import RECORD, Problem
+
+
+def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
+    """Write `content` beside `path` and move it into place; folders are made where they aren't.
+
+    Raises Problem, saying `what` can't be done and the `remedy`, where that can't be.
+    """
+    beside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with beside.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except OSError as error:
+        raise Problem(
+            f"{what} ({error.strerror})", where=str(path), remedy=remedy, status=RECORD
+        ) from None
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Hold the lock file `path`, waiting for whoever holds it; other processes heed it, too.
+
+    Raises Problem where the file can't be made. On network drives that know no locks it holds
+    nobody off.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = path.open("a+b")
+    except OSError as error:
+        raise Problem(
+            f"the change can't be saved ({error.strerror})",
+            where=str(path),
+            remedy="check the free space and your permission to write there",
+            status=RECORD,
+        ) from None
+    with file:
+        with contextlib.suppress(OSError):
+            _wait_for(file)
+        yield
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _wait_for(file: BinaryIO) -> None:
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
+
+else:
+    import fcntl
+
+    def _wait_for(file: BinaryIO) -> None:
+        fcntl.flock(file, fcntl.LOCK_EX)

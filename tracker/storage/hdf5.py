@@ -1,0 +1,43 @@
+"""HDF5 files of others: numbers only, out of this file only, and no more than fit into memory."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import h5py
+import numpy as np
+
+from calibration.arrays import Array
+
+LARGEST = 50_000_000
+"""Most numbers of one dataset that are read. A file of a few bytes can promise any number."""
+FAULTS = (
+    OSError, KeyError, RuntimeError, TypeError, ValueError, OverflowError, AttributeError,
+    IndexError, RecursionError, MemoryError,
+)  # fmt: skip
+"""What reading a damaged file may raise."""
+
+
+def numbers(group: Any, name: str) -> Array:
+    """The numbers of a dataset, in the shape and type that it has.
+
+    Raises KeyError where it is not there, ValueError where it is no dataset of numbers, too
+    large, or lies in another file (external links, external and virtual storage).
+    """
+    dataset = group[name]
+    if not isinstance(dataset, h5py.Dataset):
+        raise ValueError(f"{name} is no dataset")
+    if dataset.dtype.kind not in "iufb":
+        raise ValueError(f"{name} holds no numbers")
+    elsewhere = dataset.file.filename != group.file.filename
+    if elsewhere or dataset.external or dataset.is_virtual:
+        raise ValueError(f"{name} lies in another file")
+    if dataset.size is None or dataset.size > LARGEST:
+        raise ValueError(f"{name} promises more numbers than are read")
+    return np.asarray(dataset[()])
+
+
+def reason(error: BaseException) -> str:
+    """What a library said of a damaged file, as a short clause."""
+    lines = str(error).strip("\"'").splitlines()
+    return lines[0][:80] if lines else type(error).__name__

@@ -1,0 +1,257 @@
+"""One test that is open: its record, its films, its analysis, its results."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import threading
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.errors import RECORD, Problem
+from tracker.record.check_files import check_files, is_url
+from tracker.record.load import RecordProblem, load_record
+from tracker.record.manual_edits import PLACE
+from tracker.workbench.film_process import FilmApart
+from tracker.workbench.frame_store import Frames
+from tracker.workbench.history import RecordFile, digest
+from tracker.workbench.running import Running
+from tracker.workbench.tomledit import Change
+
+if TYPE_CHECKING:
+    from tracker.results.schema import Results
+
+RESULTS = "results.json"
+"""The file by which a results folder is known."""
+
+
+class OpenTest:
+    """A test's folder, as the page sees it."""
+
+    def __init__(self, record: Path, copy: bool = True) -> None:
+        self.record = record.resolve()
+        self.folder = self.record.parent
+        self.results_folder = self.folder / "results"
+        self.id = hashlib.sha256(str(self.record).encode()).hexdigest()[:12]
+        self.file = RecordFile(self.record)
+        self.copy = copy
+        self.turn = 0
+        """Counts changes of anything the page shows."""
+        self.running = Running(self.record, self.results_folder, self.stir)
+        self._frames: dict[str, tuple[str, Frames]] = {}
+        self._results: tuple[tuple[int, int], Results] | None = None
+        self._lock = threading.RLock()
+
+    def stir(self) -> None:
+        """Note that something has changed."""
+        self.turn += 1
+
+    def signature(self) -> tuple[object, ...]:
+        """Something else whenever record, results or analysis have changed."""
+        return (self.turn, _stamp(self.record), _stamp(self.results_folder / RESULTS))
+
+    def raw(self) -> dict[str, Any]:
+        """The record's tables as typed, as far as it is TOML at all."""
+        try:
+            return tomllib.loads(self.file.text)
+        except tomllib.TOMLDecodeError:
+            return {}
+
+    def state(self) -> dict[str, Any]:
+        """Everything small that the page shows."""
+        text = self.file.text
+        return {
+            "id": self.id,
+            "folder": str(self.folder),
+            "record": self.record.name,
+            "hash": digest(text),
+            "raw": json.loads(json.dumps(self.raw(), default=str)),
+            "errors": self.errors(),
+            "undo": self.file.undoable,
+            "redo": self.file.redoable,
+            "films": {name: self.film_state(name) for name in self._cameras()},
+            "job": self.running.state,
+            "results": self._results_state(),
+        }
+
+    def errors(self) -> list[dict[str, str]]:
+        """What is wrong with the record: key path, what, remedy."""
+        try:
+            load_record(self.record)
+        except RecordProblem as problem:
+            return [self._error(error) for error in problem.errors]
+        except Problem as problem:
+            return [self._error(problem)]
+        return []
+
+    def film_state(self, camera: str) -> dict[str, Any]:
+        """Size and length of a film, or why it can't be shown."""
+        try:
+            frames = self.frames(camera)
+        except Problem as problem:
+            return {"problem": f"{problem.what}; {problem.remedy}"}
+        film = frames.film
+        rate = None if film.rate != film.rate else film.rate
+        return {
+            "frames": film.frames,
+            "width": film.size[0],
+            "height": film.size[1],
+            "bits": film.bits,
+            "white": film.white,
+            "rate": rate,
+            "key": self._frames[camera][0],
+        }
+
+    def frames(self, camera: str) -> Frames:
+        """The frames of a camera's film. Raises `Problem` where there is none to show."""
+        entry = self._camera(camera)
+        name = entry.get("film")
+        where = f"cameras.{camera}.film"
+        if not isinstance(name, str) or not name.strip():
+            raise Problem("no film is named", where=where, remedy="name one", status=RECORD)
+        for _, what, remedy in check_files({"cameras": {camera: entry}}, self.folder):
+            raise Problem(what, where=where, remedy=remedy, status=RECORD)
+        rate, bits = _rate(entry), entry.get("bits")
+        place = name if is_url(name) else self.folder / name
+        key = digest(repr((name, rate, bits, None if is_url(name) else _stamp(Path(place)))))[:12]
+        with self._lock:
+            held = self._frames.get(camera)
+            if held is None or held[0] != key:
+                film = FilmApart(
+                    str(place),
+                    frame_rate=rate,
+                    bits=bits if isinstance(bits, int) else None,
+                    where=where,
+                )
+                if held is not None:
+                    held[1].close()
+                self._frames[camera] = held = (key, Frames(film, self.copy))
+            return held[1]
+
+    def results(self) -> Results | None:
+        """The last results, None without. Raises `Problem` where they can't be read."""
+        stamp = _stamp(self.results_folder / RESULTS)
+        if stamp is None:
+            return None
+        from tracker.results.folder import read_results  # slow to load
+
+        with self._lock:
+            if self._results is None or self._results[0] != stamp:
+                self._results = (stamp, read_results(self.results_folder))
+            return self._results[1]
+
+    def change(self, seen: str, label: str, changes: Sequence[Change]) -> None:
+        """Change the record; see `RecordFile.change`."""
+        self.file.change(seen, label, changes)
+        self.stir()
+
+    def close(self) -> None:
+        """End what is under way."""
+        self.running.cancel()
+        for _, frames in self._frames.values():
+            frames.close()
+
+    def _cameras(self) -> list[str]:
+        cameras = self.raw().get("cameras")
+        return list(cameras) if isinstance(cameras, dict) else []
+
+    def _camera(self, name: str) -> dict[str, Any]:
+        cameras = self.raw().get("cameras")
+        entry = cameras.get(name) if isinstance(cameras, dict) else None
+        if not isinstance(entry, dict):
+            raise Problem(
+                f"the record has no camera {name!r}",
+                where=str(self.record),
+                remedy="reload the page",
+                status=RECORD,
+            )
+        return entry
+
+    def _results_state(self) -> dict[str, Any] | None:
+        stamp = _stamp(self.results_folder / RESULTS)
+        if stamp is None:
+            return None
+        try:
+            text = (self.results_folder / RESULTS).read_text("utf-8")
+            made_from = json.loads(text)["software"]["inputs"].get(self.record.name)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return {"problem": "the results can't be read; analyse again", "stamp": str(stamp)}
+        now = hashlib.sha256(self.record.read_bytes()).hexdigest()
+        return {"stamp": f"{stamp[0]}-{stamp[1]}", "stale": made_from != now}
+
+    def _error(self, problem: Problem) -> dict[str, str]:
+        key = problem.where.removeprefix(str(self.record)).removeprefix(", ")
+        return {"key": key, "what": problem.what, "remedy": problem.remedy}
+
+
+def begin(folder: Path, number: str) -> Path:
+    """Write a record to start from: a camera for each movie of the folder, one vehicle.
+
+    Raises `Problem` where there is a record already, or no film.
+    """
+    import tomlkit
+
+    record = folder / "record.toml"
+    if record.exists():
+        raise Problem(
+            "this folder holds a record already",
+            where=str(record),
+            remedy="open it",
+            status=RECORD,
+        )
+    films = films_in(folder)
+    if not films:
+        raise Problem(
+            "this folder holds no film",
+            where=str(folder),
+            remedy="copy the films of the test into it first",
+            status=RECORD,
+        )
+    document = tomlkit.document()
+    document["schema"] = 1
+    document["test"] = {"number": number}
+    document["vehicles"] = tomlkit.table(is_super_table=True)
+    document["vehicles"]["car"] = {"role": "striking"}
+    document["cameras"] = tomlkit.table(is_super_table=True)
+    for film in films:
+        name = _camera_name(film.stem, document["cameras"])
+        document["cameras"][name] = {"film": film.name}
+    record.write_text(tomlkit.dumps(document), encoding="utf-8")
+    (folder / PLACE).mkdir(exist_ok=True)
+    return record
+
+
+MOVIES = (".mp4", ".avi", ".mov", ".mkv", ".m4v", ".mxf", ".cine", ".webm")
+
+
+def films_in(folder: Path) -> list[Path]:
+    """The movies that lie in a folder."""
+    return sorted(p for p in folder.iterdir() if p.suffix.lower() in MOVIES and p.is_file())
+
+
+def _camera_name(stem: str, taken: Any) -> str:
+    name = "".join(c if c.isascii() and (c.isalnum() or c in "_-") else "-" for c in stem)
+    name = name if name[:1].isalpha() else f"camera-{name}".rstrip("-")
+    name, base, number = name[:60], name[:60], 2
+    while name in taken:
+        name, number = f"{base}-{number}", number + 1
+    return name
+
+
+def _rate(entry: dict[str, Any]) -> float | None:
+    from tracker.core.units import UnitError, parse
+
+    try:
+        return parse(entry["frame_rate"], "rate") if "frame_rate" in entry else None
+    except UnitError:
+        return None
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_size
