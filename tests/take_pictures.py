@@ -16,10 +16,9 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
-HERE = Path(__file__).parent
-sys.path += [str(HERE / "browser"), str(HERE / "tracker")]
+from tests.support.browser_page import ARGUMENTS, Desk, shown
 
-from desk import ARGUMENTS, Desk, shown  # noqa: E402
+HERE = Path(__file__).parent
 
 SIZES = {"laptop": (1366, 768), "large": (1920, 1080)}
 VIEWS = ("setup", "films", "motion", "calibration", "verdicts", "report")

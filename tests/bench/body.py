@@ -25,10 +25,7 @@ from scipy.interpolate import make_smoothing_spline
 from scipy.signal import savgol_filter
 
 # in the place of this folder, whose files are named as packages are
-sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
-
-import body_case as case
-
+from tests.support import motion_case as case
 from tracker.demo import load_truth
 from tracker.motion import VehicleGeometry, solve
 from tracker.results.folder import read_results

@@ -16,17 +16,14 @@ import sys
 import time as clock
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
 
-# in the place of this folder, whose files are named as packages are
-sys.path.insert(0, str(Path(sys.path.pop(0)).parent / "tracker"))
-
-import body_case as case
-
 from calibration.camera import Camera
+
+# in the place of this folder, whose files are named as packages are
+from tests.support import motion_case as case
 from tracker.core.types import STATE, Quantity
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
 from tracker.outcome import headline

@@ -20,13 +20,10 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from calibration_films import one
-
 from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.lens import GIVEN_FOCAL_U
+from tests.bench.calibration_films import one
 from tracker.camera.stage import see
 from tracker.demo import Scenario
 from tracker.demo.render import Painter

@@ -5,18 +5,23 @@ Run by hand: python tests/bench/camera_coverage.py [draws] [given: the first two
 
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "calibration"))
-
-from calibration_scenes import FLAT, LENS, SIZE, TWO_PLANES, names, overhead, same_noise, side
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.image_motion.stabilise import steadiness
 from calibration.resection.resect import resect
+from tests.support.calibration_scenes import (
+    FLAT,
+    LENS,
+    SIZE,
+    TWO_PLANES,
+    names,
+    overhead,
+    same_noise,
+    side,
+)
 
 
 def coverage(

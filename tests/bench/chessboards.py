@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
-
-from boards import (
+from calibration.lens import lens_from_chessboard
+from tests.outside.test_resection_real import resected
+from tests.support.real_boards import (
     CORNERS,
     SQUARE,
     calibrated_by_opencv,
@@ -20,9 +20,6 @@ from boards import (
     in_first_board,
     solved_by_opencv,
 )
-from test_resection_real import resected
-
-from calibration.lens import lens_from_chessboard
 
 PUBLISHED = (535.916, 535.916, 342.283, 235.571, -0.2664, -0.0386, 0.0018, -0.0003, 0.238)
 

@@ -12,15 +12,11 @@ instead, then the mean and standard deviation of the error of the estimate over 
 import sys
 import time
 from collections import Counter
-from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tracker"))
-
-from simulated import CG, accelerometer, scene
-
+from tests.support.simulated_sensors import CG, accelerometer, scene
 from tracker.accelerometers import GRAVITY as G
 from tracker.crosscheck import cross_check
 

@@ -19,12 +19,17 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-HERE = Path(__file__).parents[1]
-sys.path += [str(HERE / "browser"), str(HERE / "tracker")]
-
-from desk import ARGUMENTS, Desk, analysed, click_at, on_page, saved, shown, state  # noqa: E402
-
-from tracker.demo import load_truth  # noqa: E402
+from tests.support.browser_page import (
+    ARGUMENTS,
+    Desk,
+    analysed,
+    click_at,
+    on_page,
+    saved,
+    shown,
+    state,
+)
+from tracker.demo import load_truth
 
 NUMBERS = {
     "car.impact_speed": ("car", "impact_speed"),

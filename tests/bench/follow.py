@@ -30,9 +30,7 @@ import av
 import cv2
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
-from rendered import ground, paint
-
+from tests.support.rendered_film import ground, paint
 from tracker.core.types import Mark
 from tracker.film import open_film
 from tracker.pipeline.analyse import analyse

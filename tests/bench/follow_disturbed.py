@@ -13,14 +13,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from pathlib import Path
 
 import cv2
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
-from rendered import film_of, finished, ground, paint
-
+from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.core.types import Mark
 from tracker.tracking import follow
 

@@ -27,12 +27,8 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "tracker")]
-
-from fuzz_readers import READERS  # noqa: E402
-
-from calibration.errors import Problem  # noqa: E402
+from calibration.errors import Problem
+from tests.bench.fuzz_readers import READERS
 
 SLICE = 20.0  # s of a turn
 HANG = 20.0  # s for one file

@@ -13,12 +13,12 @@ import av
 import cv2
 import h5py
 import numpy as np
-from made_results import made_results
-from mutate import Random, mutilated, odd_tree, toml
 
 from calibration.camera import Lens
 from calibration.errors import Problem
 from calibration.lens import load_lens, save_lens
+from tests.support.made_results import made_results
+from tests.support.mutate import Random, mutilated, odd_tree, toml
 from tracker.accelerometers import read_accelerometer
 from tracker.accelerometers.iso13499 import IsoTest, make_channel, write_folder
 from tracker.criteria.sets import load_criteria
@@ -34,7 +34,9 @@ Make = Callable[[Random], bytes]
 Read = Callable[[bytes], None]
 Reader = Callable[[Path], tuple[Make, Read]]
 
-RECORD = (Path(__file__).resolve().parents[1] / "tracker" / "test_record.py").read_text("utf-8")
+RECORD = (Path(__file__).resolve().parents[1] / "tracker" / "record" / "test_load.py").read_text(
+    "utf-8"
+)
 WHOLE = RECORD.split('WHOLE = """')[1].split('"""')[0]
 TIME = np.arange(-0.05, 0.2, 0.001)
 AX = -20 * np.sin(np.pi * np.clip(TIME / 0.12, 0, 1))

@@ -18,16 +18,13 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-import marks_scene as scene
 from skimage.registration import phase_cross_correlation
 
+from tests.support import marks_scene as scene
 from tracker.marks import locate, measure
 
 CONTRAST, DARK = 120.0, 60.0

@@ -15,15 +15,12 @@ import sys
 from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
-from pathlib import Path
 
 import av
 import cv2
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-import marks_scene as scene
-
+from tests.support import marks_scene as scene
 from tracker.marks import locate, measure
 
 SIZE, NOISE, CONTRAST, DARK, SIDE = 20, 4.0, 120.0, 60.0, 46

@@ -114,8 +114,7 @@ def places(frame):
 
 
 def write_film(path, frames):
-    sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
-    from rendered import ground, paint
+    from tests.support.rendered_film import ground, paint
 
     rng = np.random.default_rng(1)
     scene = ground(SIZE)

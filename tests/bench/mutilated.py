@@ -25,10 +25,8 @@ import av
 import cv2
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-from mutate import mutilated
-
 from calibration.errors import Problem
+from tests.support.mutate import mutilated
 from tracker.demo import Scenario, write_demo
 from tracker.film import open_film
 from tracker.pipeline.analyse import analyse

@@ -19,10 +19,7 @@ import av
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-HERE = Path(__file__).parents[1]
-sys.path += [str(HERE / "browser"), str(HERE / "tracker")]
-
-from desk import ARGUMENTS, Desk, shown  # noqa: E402
+from tests.support.browser_page import ARGUMENTS, Desk, shown
 
 SIZE, BITS, SQUARE = (1280, 1024), 11, 16
 

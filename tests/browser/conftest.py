@@ -13,10 +13,8 @@ from pathlib import Path
 
 import pytest
 
-sys.path.append(str(Path(__file__).parents[1] / "tracker"))
-
-from desk import ARGUMENTS, Desk
-from smallscene import write_small_test
+from tests.support.browser_page import ARGUMENTS, Desk
+from tests.support.small_scene import write_small_test
 
 CHROMIUM = os.environ.get("IMPACTFILM_BROWSER", "/usr/bin/chromium")
 

@@ -6,9 +6,22 @@ import shutil
 import tomllib
 
 import numpy as np
-from desk import analysed as ended
-from desk import cell, click_at, frame, on_page, said, saved, shown, state
-from smallscene import CAR, FIXED, FRAMES, MARK, RATE, ROOF, SPEED, TARGET, ZERO, marker, pixel
+
+from tests.support.browser_page import analysed as ended
+from tests.support.browser_page import cell, click_at, frame, on_page, said, saved, shown, state
+from tests.support.small_scene import (
+    CAR,
+    FIXED,
+    FRAMES,
+    MARK,
+    RATE,
+    ROOF,
+    SPEED,
+    TARGET,
+    ZERO,
+    marker,
+    pixel,
+)
 
 
 def rows(table: dict[str, tuple[float, float]], height: float, size: float) -> str:

@@ -5,7 +5,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from calibration_scenes import LENS
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
@@ -20,6 +19,7 @@ from calibration.lens import (
     save_lens,
     straightness,
 )
+from tests.support.calibration_scenes import LENS
 
 SIZE = (640, 480)
 TRUE = Lens(

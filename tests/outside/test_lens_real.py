@@ -10,10 +10,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from boards import corners_of
 
 from calibration.errors import Problem
 from calibration.lens import LensCalibration, lens_from_chessboard
+from tests.support.real_boards import corners_of
 from tracker.camera.lens_source import read_lens
 from tracker.demo.write import write_movie
 from tracker.record.camera import LensEntry

@@ -9,12 +9,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from boards import SIZE, Boards, calibrated_by_opencv, direct_linear, grid, in_first_board
-from boards import solved_by_opencv as solve_pnp
 
 from calibration.arrays import Array
 from calibration.camera import Lens
 from calibration.resection.resect import Resection, resect
+from tests.support.real_boards import (
+    SIZE,
+    Boards,
+    calibrated_by_opencv,
+    direct_linear,
+    grid,
+    in_first_board,
+)
+from tests.support.real_boards import solved_by_opencv as solve_pnp
 
 CORNER_U = 0.2  # px
 

@@ -1,0 +1,1 @@
+"""What must be true, and what is measured by hand (`bench/`)."""

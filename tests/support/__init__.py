@@ -1,0 +1,1 @@
+"""Scenes, records, results and pages that tests and benches build on."""

@@ -1,0 +1,68 @@
+"""Shares of the uncertainty of headline numbers.
+
+Source of the law of addition: JCGM 100 (GUM), 5.1.2.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.support import motion_case as case
+from tracker.motion import SOURCES, solve
+from tracker.pipeline.uncertainty_budget import budgets
+from tracker.pipeline.vehicle_result import film_occupant, moved, vehicle_result
+from tracker.record.schema import Vehicle
+from tracker.results.schema import Budget, Occupant
+
+TIME = np.arange(-0.05, 0.2, 4e-3)
+ZERO_U = 2e-3
+
+
+@pytest.fixture(scope="module")
+def told() -> dict[str, Budget]:
+    """Budgets of one camera's film whose time zero is uncertain and whose pose and lens aren't."""
+    seen = case.evidence(case.OVERHEAD, TIME, case.crash(TIME), case.TOP, 0.03)
+    solution = solve({"a": replace(seen, zero_u=ZERO_U)}, {"car": case.car()})
+    draws = solution.draws(300, 1)
+    table = Vehicle.model_construct(role="struck", cg=case.CG)
+    moves = {"car": moved(solution, draws, "car", TIME)}
+    occupant = Occupant(film=film_occupant(solution, draws, "car", (0.6, 0.3)))
+    numbers = {"car": vehicle_result(table, moves["car"], occupant, None)}
+    found = budgets(solution, {"car": table}, moves, numbers, None, {"car": (0.6, 0.3)})
+    return {b.quantity: b for b in found}
+
+
+def share(budget: Budget, source: str) -> float:
+    return next(s.u for s in budget.shares if s.source == source)
+
+
+def test_every_headline_number_has_its_budget(told: dict[str, Budget]) -> None:
+    assert set(told) == {
+        "car: impact speed",
+        "car: largest pitch",
+        "car: largest yaw",
+        "car: travel along x",
+        "car: occupant impact velocity along x",
+        "car: ridedown along x",
+    }
+
+
+def test_variances_of_the_sources_add_up_to_the_whole(told: dict[str, Budget]) -> None:
+    for budget in told.values():
+        assert {s.source for s in budget.shares} == {*SOURCES} - {"accelerometer"}
+        total = np.sqrt(sum(s.u**2 for s in budget.shares))
+        assert total == pytest.approx(budget.u, rel=0.3), budget.quantity
+
+
+def test_a_source_without_uncertainty_has_no_share(told: dict[str, Budget]) -> None:
+    for budget in told.values():
+        assert share(budget, "lens") < 1e-9 * budget.u
+        assert share(budget, "pose") < 1e-9 * budget.u
+
+
+def test_a_clock_that_is_off_moves_travel_by_the_change_of_speed(told: dict[str, Budget]) -> None:
+    """Travel from time zero to a film's end taken a little later: 9 m/s at the end, 14 before."""
+    budget = told["car: travel along x"]
+    assert share(budget, "time") > 0
+    assert share(budget, "time") < (14.0 - 9.0) * ZERO_U * 1.3
