@@ -1,10 +1,16 @@
-"""The one exception for everything that a person can cause and mend."""
+"""Errors that a person can cause and mend: one base, and a class for each part that can fail."""
+
+from __future__ import annotations
+
+from typing import ClassVar
 
 RECORD = 2
+"""Exit status of a command: the record or the command line is wrong."""
 FILM = 3
+"""Exit status of a command: the analysis can't be done from these films."""
 
 
-class Problem(Exception):  # noqa: N818 - the trade's word; it is shown to people as a sentence
+class Problem(Exception):  # noqa: N818 - the base; it is shown to people as a sentence
     """Something a person can mend: what is wrong, where, and what to do about it.
 
     Parameters
@@ -12,13 +18,38 @@ class Problem(Exception):  # noqa: N818 - the trade's word; it is shown to peopl
     what : what is wrong, as a clause without a full stop.
     where : the place: file, key path, camera, frame.
     remedy : what to do, as an imperative clause without a full stop.
-    status : exit status of the command: `RECORD` (2) when the record or the command line is
-        wrong, `FILM` (3) when the analysis can't be done from these films.
+    status : exit status of the command, `RECORD` (2) or `FILM` (3); by default `usual_status`.
     """
 
-    def __init__(self, what: str, *, where: str, remedy: str, status: int = FILM) -> None:
+    usual_status: ClassVar[int] = FILM
+
+    def __init__(self, what: str, *, where: str, remedy: str, status: int | None = None) -> None:
         self.what = what
         self.where = where
         self.remedy = remedy
-        self.status = status
+        self.status = self.usual_status if status is None else status
         super().__init__(f"{where}: {what}; {remedy}.")
+
+
+class RecordError(Problem):
+    """The record, a file that it names, or the command line is wrong."""
+
+    usual_status = RECORD
+
+
+class FilmError(Problem):
+    """A film can't be found or read."""
+
+
+class CalibrationError(Problem):
+    """A camera's lens, pose or time can't be determined from what the record gives."""
+
+
+class MotionError(Problem):
+    """The vehicles' motion can't be determined from the marks that were seen."""
+
+
+class ResultsError(Problem):
+    """Results can't be read, written, or used for what is asked of them."""
+
+    usual_status = RECORD

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 
 
 def read_bounded(path: Path, most: int, *, where: str, remedy: str) -> bytes:
@@ -16,16 +16,16 @@ def read_bounded(path: Path, most: int, *, where: str, remedy: str) -> bytes:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Problem("this is not a file", where=where, remedy=remedy, status=RECORD)
+            raise RecordError("this is not a file", where=where, remedy=remedy, status=RECORD)
         with path.open("rb") as file:
             size = os.fstat(file.fileno()).st_size
             data = file.read(most + 1) if size <= most else b""
     except OSError as error:
-        raise Problem(
+        raise RecordError(
             f"the file can't be read ({error.strerror})", where=where, remedy=remedy, status=RECORD
         ) from None
     if max(size, len(data)) > most:
-        raise Problem(
+        raise RecordError(
             f"the file is larger than {most / 2**20:g} MiB and is not read",
             where=where,
             remedy=remedy,

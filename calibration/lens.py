@@ -13,7 +13,7 @@ from calibration.arrays import Array
 from calibration.board.calibrate import LensCalibration, lens_from_board, lens_from_chessboard
 from calibration.board.detect import Board
 from calibration.camera import Lens
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, CalibrationError, Problem
 from calibration.files import read_bounded
 
 __all__ = [
@@ -59,7 +59,7 @@ def given_lens(
     width, height = size
 
     def wrong(what: str, remedy: str) -> Problem:
-        return Problem(what, where=where, remedy=remedy, status=RECORD)
+        return CalibrationError(what, where=where, remedy=remedy, status=RECORD)
 
     form = "give [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in px"
     if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
@@ -127,14 +127,14 @@ def load_lens(path: Path, *, size: tuple[int, int] | None = None, where: str = "
         if np.diag(matrix).min() <= 0 or np.diag(covariance).min() < 0 or min(width, height) < 1:
             raise ValueError
     except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
-        raise Problem(
+        raise CalibrationError(
             f"{path.name} isn't a lens file of schema {_SCHEMA}",
             where=where,
             remedy=remedy,
             status=RECORD,
         ) from error
     if size is not None and (width, height) != tuple(size):
-        raise Problem(
+        raise CalibrationError(
             f"{path.name} holds for pictures of {width} x {height} px, the film has "
             f"{size[0]} x {size[1]}",
             where=where,

@@ -14,8 +14,8 @@ from calibration.arrays import Array
 from calibration.board.detect import Board, Grey, Sighting, check_board, different, find_board
 from calibration.board.dictionaries import DICTIONARIES
 from calibration.camera import Camera, Lens
-from calibration.errors import FILM, RECORD, Problem
-from calibration.findings import Finding
+from calibration.errors import FILM, RECORD, CalibrationError
+from calibration.findings import Diagnostic
 
 _WORSE = 3.0  # a picture whose rms is this many times the median is left out
 _FEWEST = 4  # pictures
@@ -33,7 +33,7 @@ class LensCalibration:
     left_out: tuple[str, ...]  # pictures that contradict the others
     corners: Array  # (m, 2) px, of the pictures used
     errors: Array  # (m, 2) px, corner - prediction: for a residual plot
-    findings: tuple[Finding, ...]
+    findings: tuple[Diagnostic, ...]
 
 
 def lens_from_chessboard(
@@ -60,7 +60,7 @@ def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
         except cv2.error:  # larger than a picture may be
             grey = None
         if grey is None:
-            raise Problem(
+            raise CalibrationError(
                 f"{path.name} can't be read as a picture",
                 where=where,
                 remedy="name the chessboard pictures only",
@@ -117,7 +117,7 @@ def lens_from_board(
 
 def _found(
     pictures: Iterable[tuple[str, Grey]], board: Board, where: str
-) -> tuple[list[Sighting], tuple[int, int], list[Finding]]:
+) -> tuple[list[Sighting], tuple[int, int], list[Diagnostic]]:
     """The pictures that show the board, and the pictures' size."""
     seen, sizes, blind = [], set(), []
     for name, grey in pictures:
@@ -129,7 +129,7 @@ def _found(
             seen.append(sighting)
     if len(sizes) > 1:
         listed = " and ".join(f"{w}x{h}" for w, h in sorted(sizes))
-        raise Problem(
+        raise CalibrationError(
             f"the chessboard pictures have different sizes ({listed})",
             where=where,
             remedy="use pictures of one camera at one setting",
@@ -138,7 +138,7 @@ def _found(
     if len(seen) < _FEWEST:
         columns, rows = board.inner_corners
         whole = "the whole board" if board.marker is None else "the board"
-        raise Problem(
+        raise CalibrationError(
             f"a chessboard with {columns} x {rows} inner corners is found in "
             f"{len(seen)} of {len(seen) + len(blind)} pictures",
             where=where,
@@ -149,7 +149,7 @@ def _found(
     findings = []
     if blind:
         text = f"no chessboard was found in {', '.join(blind)}"
-        findings.append(Finding("lens_picture_blind", text))
+        findings.append(Diagnostic("lens_picture_blind", text))
     return seen, sizes.pop(), findings
 
 
@@ -175,7 +175,7 @@ def _consistent(seen: Sequence[Sighting], size: tuple[int, int]) -> list[int]:
 
 def _without_slips(
     seen: Sequence[Sighting], used: Sequence[int], size: tuple[int, int]
-) -> tuple[list[Sighting], list[Finding]]:
+) -> tuple[list[Sighting], list[Diagnostic]]:
     """The sightings without single corners far off the others: slips of the corner finder on a
     reflection or at the picture's edge.
     """
@@ -191,7 +191,7 @@ def _without_slips(
     if not slips:
         return kept, []
     text = f"{slips} single corners lay more than {limit:.2f} px off and were left out"
-    return kept, [Finding("lens_corners_left_out", text)]
+    return kept, [Diagnostic("lens_corners_left_out", text)]
 
 
 def _calibrated(seen: Sequence[Sighting], size: tuple[int, int]) -> tuple[Lens, list[Camera]]:
@@ -252,9 +252,9 @@ def _covariance(
 
 def _findings(
     lens: Lens, corners: Array, residuals: dict[str, float], left_out: tuple[str, ...]
-) -> list[Finding]:
+) -> list[Diagnostic]:
     findings = [
-        Finding(
+        Diagnostic(
             "lens_picture_left_out",
             f"{name} disagrees with the other chessboard pictures ({residuals[name]:.2f} px rms) "
             "and was left out: blurred, or the board bent",
@@ -266,7 +266,7 @@ def _findings(
     covered = hull / (lens.size[0] * lens.size[1])
     if covered < 0.6:
         findings.append(
-            Finding(
+            Diagnostic(
                 "lens_coverage",
                 f"the chessboard covers {100 * covered:.0f} % of the picture; distortion outside "
                 "is extrapolated; take pictures with the board in the corners",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.board.dictionaries import DICTIONARIES
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, CalibrationError
 
 Grey = NDArray[Any]
 _REFINE = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
@@ -82,7 +82,7 @@ def check_board(board: Board, where: str) -> None:
     if board.marker is None:
         return
     if board.dictionary not in DICTIONARIES:
-        raise Problem(
+        raise CalibrationError(
             f"{board.dictionary!r} is no dictionary of markers",
             where=where,
             remedy=f"name one of {', '.join(DICTIONARIES)}",
@@ -97,7 +97,9 @@ def check_board(board: Board, where: str) -> None:
             if board.marker >= board.square
             else f"the board needs {needed} markers, its dictionary has {held}"
         )
-        raise Problem(what, where=where, remedy="check the board's measures", status=RECORD)
+        raise CalibrationError(
+            what, where=where, remedy="check the board's measures", status=RECORD
+        )
 
 
 def _whole(grey: Grey, inner_corners: tuple[int, int]) -> Array | None:

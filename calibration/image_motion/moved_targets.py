@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.image_motion.model import Weave, weave
 
 _STEP_GAIN = 80.0  # gain in chi-square beyond all chance, over all frames and targets of a film
@@ -29,7 +29,7 @@ class Step:
 
 def moved_targets(
     names: Sequence[str], position: Array, covariance: Array, centre: Array
-) -> tuple[Array, list[Finding]]:
+) -> tuple[Array, list[Diagnostic]]:
     """Positions (n, t, 2) with NaN where a target no longer stands at its place, and a finding
     for each that moved.
 
@@ -38,7 +38,7 @@ def moved_targets(
     common motion). A target that moves again is dropped altogether.
     """
     used = position.copy()
-    findings: list[Finding] = []
+    findings: list[Diagnostic] = []
     blamed: set[int] = set()
     scatter = _scatter(weave(used, covariance, centre).residuals, covariance)
     covariance = covariance * scatter**2
@@ -102,16 +102,16 @@ def _scatter(residuals: Array, covariance: Array) -> float:
     return max(1.0, float(1.4826 * np.median(jumps) / np.sqrt(2))) if jumps.size else 1.0
 
 
-def _moved(name: str, step: Step) -> Finding:
-    return Finding(
+def _moved(name: str, step: Step) -> Diagnostic:
+    return Diagnostic(
         "target_moved",
         f"{name} moves by about {step.height:.1f} px against the other fixed targets at frame "
         f"{step.frame}: it was not used from there on",
     )
 
 
-def _undecided(names: list[str], step: Step) -> Finding:
-    return Finding(
+def _undecided(names: list[str], step: Step) -> Diagnostic:
+    return Diagnostic(
         "targets_disagree",
         f"{' or '.join(names)} moves by {step.height:.1f} px at frame {step.frame}, and with fewer "
         "than three fixed targets nothing tells which; name a third",

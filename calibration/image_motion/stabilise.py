@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibration.arrays import Array
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.image_motion.model import weave
 from calibration.image_motion.moved_targets import moved_targets
 
@@ -41,7 +41,7 @@ class Steadiness:
     rms_px: float  # of the shift that is taken out
     leftover_px: float  # rms of what is left at the targets, per coordinate; NaN without targets
     amplitude: Array  # (4,) standard deviation of the motion over the film; 0 where none was found
-    findings: tuple[Finding, ...]
+    findings: tuple[Diagnostic, ...]
 
     def steady(self, frame: ArrayLike, uv: Array) -> Array:
         """Where pixels (n, 2) seen in a frame, or each in its own frame (n,), would be seen in
@@ -105,7 +105,7 @@ def steadiness(
     dark = n - np.count_nonzero(np.isfinite(used).any(axis=(1, 2)))
     if dark:
         findings.append(
-            Finding(
+            Diagnostic(
                 "steady_unseen",
                 f"no fixed target is seen in {dark} of {n} frames: there the picture's motion is "
                 f"only known to be within {np.hypot(*fit.amplitude[:2]):.2f} px",
@@ -113,7 +113,7 @@ def steadiness(
         )
     if fit.noise > 1.5:
         findings.append(
-            Finding(
+            Diagnostic(
                 "steady_misfit",
                 f"the fixed targets scatter {fit.noise:.1f} times more than their own "
                 "uncertainties once the picture is held steady; the correction's was widened "
@@ -145,7 +145,7 @@ def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Steadiness:
         float("nan"),
         np.zeros(MOTION),
         (
-            Finding(
+            Diagnostic(
                 "steady_unchecked",
                 "no fixed target is in view, so nothing tells whether the picture moved; paint or "
                 "name two or more targets on the ground or the background",

@@ -9,8 +9,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from calibration.errors import FILM, Problem
-from calibration.findings import Finding
+from calibration.errors import FILM, CalibrationError
+from calibration.findings import Diagnostic
 from calibration.resection import pose
 from calibration.resection.adjustment import Evidence, Fit, LensFreedom, given, unknown
 from calibration.resection.blunders import Verdict, swapped, without_blunders
@@ -37,7 +37,7 @@ class Resection:
     left_out: tuple[str, ...]  # names that contradict the rest
     solved: tuple[str, ...]  # lens terms that the evidence determined
     focal_u: float  # relative standard uncertainty of the focal length
-    findings: tuple[Finding, ...]
+    findings: tuple[Diagnostic, ...]
 
 
 def resect(
@@ -79,7 +79,7 @@ def resect(
     seen = _checked(names, ground, pixels, pixel_covariance, ground_u, lens, where)
     rough = None if rough_position is None else np.asarray(rough_position, dtype=np.float64)
     if len(seen) == 3 and rough is None:
-        raise Problem(
+        raise CalibrationError(
             "three surveyed points fit several poses",
             where=where,
             remedy="survey a fourth point or state the camera's rough position",
@@ -87,7 +87,7 @@ def resect(
         )
     freedom = given(lens) if lens is not None else unknown(size)
     verdict, ambiguous = _without_blunders(seen, freedom, rough, where)
-    findings: list[Finding] = []
+    findings: list[Diagnostic] = []
     if lens is None and _focal_u(verdict.fit) > FOCAL_KNOWN:
         freedom = unknown(size, log_focal_sd=0.4)
         extra: tuple[Evidence, ...] = ()
@@ -102,7 +102,7 @@ def resect(
     error = np.linalg.norm(camera.project(seen.points) - seen.pixels, axis=1)
     rms = float(np.sqrt(np.mean(error[kept] ** 2)))
     if rms > 0.02 * max(size):
-        raise Problem(
+        raise CalibrationError(
             f"no camera sees the surveyed points where they were picked: {rms:.0f} px rms are left",
             where=where,
             remedy="check the names, the order of the coordinates and the signs of the axes",
@@ -140,7 +140,7 @@ def _checked(
     )
     least = 3 if lens is not None else 4
     if n < least:
-        raise Problem(
+        raise CalibrationError(
             f"{n} surveyed point{'' if n == 1 else 's'} "
             f"({', '.join(names) or 'none'}) can't give the camera's pose",
             where=where,
@@ -150,7 +150,7 @@ def _checked(
     for what, extent in (("surveyed points", points), ("picks", seen.pixels)):
         across = pose.spread(extent)
         if across[1] < 0.01 * across[0] or across[0] == 0:
-            raise Problem(
+            raise CalibrationError(
                 f"the {what} {', '.join(names)} lie on one line",
                 where=where,
                 remedy="survey at least one more point well off that line",
@@ -176,7 +176,7 @@ def _without_blunders(
     redundancy = 2 * len(seen) - 6
     verdict = without_blunders(best, len(seen), fits[0] if fits else None, redundancy)
     if verdict is None:
-        raise Problem(
+        raise CalibrationError(
             "no camera sees the surveyed points where they were picked",
             where=where,
             remedy="check the names, the order of the coordinates and the signs of the axes",
@@ -234,20 +234,20 @@ def _solved(camera: Camera, freedom: LensFreedom) -> tuple[str, ...]:
     return tuple(name for name, i in _LENS_TERMS.items() if after[i] < before[i] / 2)
 
 
-def _focal_finding(verdict: Verdict, rough: Array | None) -> Finding:
+def _focal_finding(verdict: Verdict, rough: Array | None) -> Diagnostic:
     u = 100 * _focal_u(verdict.fit) * np.sqrt(verdict.scale)
     remedy = (
         "survey two or more points off that plane by a tenth of the camera's distance, or give "
         "the lens"
     )
     if rough is not None:
-        return Finding(
+        return Diagnostic(
             "focal_from_position",
             "the surveyed points lie too nearly in one plane seen face on to tell focal length "
             f"from distance: the stated rough position was used, which leaves {u:.1f} % of focal "
             f"length and distance open; {remedy}",
         )
-    return Finding(
+    return Diagnostic(
         "focal_undetermined",
         "the surveyed points lie too nearly in one plane seen face on to tell focal length from "
         f"distance ({u:.0f} % open): places in that plane hold, places off it are uncertain "
@@ -257,12 +257,12 @@ def _focal_finding(verdict: Verdict, rough: Array | None) -> Finding:
 
 def _survey_findings(
     names: Sequence[str], seen: Sightings, verdict: Verdict, error: Array
-) -> list[Finding]:
+) -> list[Diagnostic]:
     findings = []
     crossed = swapped(verdict.fit, seen, verdict.wrong)
     for i, j in crossed:
         findings.append(
-            Finding(
+            Diagnostic(
                 "survey_swapped",
                 f"{names[i]} and {names[j]} are exchanged: each is seen where the other should "
                 "be; both were left out",
@@ -272,7 +272,7 @@ def _survey_findings(
     metres = _metres_per_pixel(verdict.fit.camera, seen)
     for i in alone:
         findings.append(
-            Finding(
+            Diagnostic(
                 "survey_blunder",
                 f"{names[i]} is seen {error[i]:.1f} px from where its surveyed place should be "
                 f"({error[i] * metres[i]:.2g} m there): its coordinates or its pick are wrong; "
@@ -282,7 +282,7 @@ def _survey_findings(
     if verdict.suspects:
         listed = ", ".join(names[i] for i in verdict.suspects)
         findings.append(
-            Finding(
+            Diagnostic(
                 "survey_contradiction",
                 f"one of {listed} is wrong, and there are too few surveyed points to say which; "
                 "all were used, with uncertainties widened to match",
@@ -290,7 +290,7 @@ def _survey_findings(
         )
     elif verdict.scale > 1:
         findings.append(
-            Finding(
+            Diagnostic(
                 "survey_misfit",
                 f"the survey fits {np.sqrt(verdict.scale):.1f} times worse than its stated "
                 "uncertainties; the camera's were widened to match",
@@ -306,11 +306,11 @@ def _metres_per_pixel(camera: Camera, seen: Sightings) -> Array:
 
 def _pose_findings(
     camera: Camera, rough: Array | None, ambiguous: bool, seen: Sightings
-) -> list[Finding]:
+) -> list[Diagnostic]:
     findings = []
     if ambiguous:
         findings.append(
-            Finding(
+            Diagnostic(
                 "pose_ambiguous",
                 "two poses of the camera explain the survey alike, and the one higher above "
                 "ground was taken; state the camera's rough position",
@@ -319,7 +319,7 @@ def _pose_findings(
     if rough is None:
         if camera.position[2] > 0:
             findings.append(
-                Finding(
+                Diagnostic(
                     "camera_below_ground",
                     f"the camera comes out {camera.position[2]:.1f} m below ground: z points down, "
                     "y to the right; one axis of the survey probably has the wrong sign",
@@ -330,7 +330,7 @@ def _pose_findings(
     if off > max(1.0, 0.2 * float(np.linalg.norm(rough - seen.points.mean(0)))):
         x, y, z = camera.position
         findings.append(
-            Finding(
+            Diagnostic(
                 "position_differs",
                 f"the camera comes out at ({x:.2f}, {y:.2f}, {z:.2f}) m, {off:.1f} m from its "
                 "stated rough position; check the signs of the survey and of the position",

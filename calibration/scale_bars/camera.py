@@ -14,8 +14,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from calibration.errors import RECORD, Problem
-from calibration.findings import Finding
+from calibration.errors import RECORD, CalibrationError
+from calibration.findings import Diagnostic
 from calibration.resection.adjustment import Evidence, Fit, LensFreedom, adjust, given, unknown
 from calibration.resection.blunders import fits
 from calibration.resection.resect import FOCAL_KNOWN, Resection
@@ -82,7 +82,7 @@ def camera_from_bars(
     _check(bars, where)
     bars = _in_one_plane(bars)
     position = None if rough_position is None else np.asarray(rough_position, dtype=np.float64)
-    findings: list[Finding] = []
+    findings: list[Diagnostic] = []
     if view is None:
         view, certain = _view(bars, position)
         if not certain:
@@ -162,7 +162,7 @@ def _doubted(
 
 def _check(bars: Sequence[Bar], where: str) -> None:
     if not bars:
-        raise Problem(
+        raise CalibrationError(
             "there is neither a survey nor a scale bar",
             where=where,
             remedy="survey four or more fixed targets, or give a known length in the plane of "
@@ -170,7 +170,7 @@ def _check(bars: Sequence[Bar], where: str) -> None:
             status=RECORD,
         )
     if all(bar.length is None for bar in bars):
-        raise Problem(
+        raise CalibrationError(
             "no scale bar has a length: level lines alone give no scale",
             where=where,
             remedy="give a known length in the plane of motion, a wheelbase for example",
@@ -180,14 +180,14 @@ def _check(bars: Sequence[Bar], where: str) -> None:
         apart = float(np.linalg.norm(np.subtract(*bar.pixels)))
         if not apart > 4 * bar.pixel_u or (bar.length is not None and not bar.length > 0):
             told = "" if bar.length is None else f"is {bar.length:g} m long and "
-            raise Problem(
+            raise CalibrationError(
                 f"{bar.name} {told}spans {apart:.1f} px",
                 where=where,
                 remedy="give a positive length and two well separated ends",
                 status=RECORD,
             )
         if bar.depth is not None and bar.depth <= 0:
-            raise Problem(
+            raise CalibrationError(
                 f"the depth of {bar.name} is {bar.depth:g} m",
                 where=where,
                 remedy="give the distance from the camera to the bar's plane",
@@ -220,16 +220,16 @@ def _view(bars: Sequence[Bar], position: Array | None) -> tuple[View, bool]:
     return ("right" if plane > 0 else "above"), plane != 0
 
 
-def _view_finding(view: View) -> Finding:
-    return Finding(
+def _view_finding(view: View) -> Diagnostic:
+    return Diagnostic(
         "view_guessed",
         f"the record doesn't say from where the camera looks; {_SEEN[view]} was assumed; state "
         "its rough position",
     )
 
 
-def _blind_finding(bar: Bar, view: View) -> Finding:
-    return Finding(
+def _blind_finding(bar: Bar, view: View) -> Diagnostic:
+    return Diagnostic(
         "line_blind",
         f"{bar.name} lies along {bar.along}, the line of sight of a camera that looks "
         f"{_SEEN[view]}: it says nothing of how the camera is rolled",
@@ -256,7 +256,7 @@ def _start(
         distance = float(np.sqrt(DEPTH * focal / scale))  # halfway between the two priors
     nearest = max(0.0, *(sign * (plane - bar.plane) for bar in bars))
     if distance <= 0:
-        raise Problem(
+        raise CalibrationError(
             "the camera's stated position lies in the plane of motion",
             where=where,
             remedy="check the signs of the position and of `plane`",
@@ -300,10 +300,10 @@ def _residuals(bars: Sequence[Bar], view: View, camera: Camera) -> Array:
     return np.array(out)
 
 
-def _contradiction(bars: Sequence[Bar], residuals: Array) -> Finding:
+def _contradiction(bars: Sequence[Bar], residuals: Array) -> Diagnostic:
     worst = max(range(len(bars)), key=lambda i: abs(residuals[i]) / bars[i].pixel_u)
     seen = "too long" if bars[worst].length is not None else "off its direction"
-    return Finding(
+    return Diagnostic(
         "scale_contradiction",
         "the known lengths, their planes, depths and the lens contradict each other; most of "
         f"all {bars[worst].name}, which is seen {residuals[worst]:+.1f} px {seen}; "
@@ -313,14 +313,14 @@ def _contradiction(bars: Sequence[Bar], residuals: Array) -> Finding:
 
 def _distance_findings(
     camera: Camera, bars: Sequence[Bar], view: View, tilt_u: float
-) -> list[Finding]:
+) -> list[Diagnostic]:
     axis, sign = away(view)
     distance = sign * (bars[0].plane - float(camera.position[axis]))
     u = float(np.sqrt(camera.covariance[3 + axis, 3 + axis])) / distance
     findings = []
     if u > FOCAL_KNOWN:
         findings.append(
-            Finding(
+            Diagnostic(
                 "distance_vague",
                 f"the camera's distance from the plane of motion is only known within {100 * u:.0f}"
                 f" % ({distance:.1f} m): a length 1 m nearer to the camera than its scale bar is "
@@ -333,7 +333,7 @@ def _distance_findings(
         x, y = np.degrees([turn[2, 1], turn[0, 2]])
         ux, uy = np.degrees(tilts)
         findings.append(
-            Finding(
+            Diagnostic(
                 "tilt_estimated",
                 f"the scale bars show the camera tilted by {x:.1f} ± {ux:.1f}° about its "
                 f"horizontal and {y:.1f} ± {uy:.1f}° about its vertical axis",

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 
 BEFORE = 24
 """Frames before the flash that give the baseline."""
@@ -43,7 +43,7 @@ class Onset:
 
     frame: float
     u: float
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -75,14 +75,14 @@ def onset(grey: Array, *, white: float = math.inf, duty: float | None = None) ->
     lit = _first_lit(grey, white)
     if lit is None:
         text = "no flash is seen: no frame is suddenly brighter than those before it"
-        return Onset(math.nan, math.nan, (Finding("flash_not_found", text),))
+        return Onset(math.nan, math.nan, (Diagnostic("flash_not_found", text),))
     findings = []
     if _flashes(lit) > 1:
         text = f"more than one flash is seen; the first, in frame {lit.first}, is taken"
-        findings.append(Finding("flash_repeated", text))
+        findings.append(Diagnostic("flash_repeated", text))
     if unread[max(0, lit.first - 1) : lit.first + 2].any():
         text = f"frames about the flash, near frame {lit.first}, could not be read"
-        findings.append(Finding("flash_unread", text))
+        findings.append(Diagnostic("flash_unread", text))
         return Onset(float(lit.first), 3 / math.sqrt(12), tuple(findings))
     full = grey[lit.first :] >= SATURATED * white
     duties = DUTIES if duty is None else (min(max(duty, 1e-6), 1.0),)
@@ -141,12 +141,12 @@ class _Time:
 
     mean: float
     u: float
-    finding: Finding | None = None
+    finding: Diagnostic | None = None
 
 
 def _between(early: float, late: float, code: str = "", text: str = "") -> _Time:
     """Anywhere from `early` to `late`, evenly likely."""
-    finding = Finding(code, text) if code else None
+    finding = Diagnostic(code, text) if code else None
     return _Time((early + late) / 2, (late - early) / math.sqrt(12), finding)
 
 

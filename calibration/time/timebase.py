@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
-from calibration.findings import Finding
+from calibration.errors import RECORD, CalibrationError
+from calibration.findings import Diagnostic
 from calibration.time.clock_spline import ClockFit
 from calibration.time.flash import onset
 from calibration.time.timing_light import TimingLight, frame_map
@@ -53,7 +53,7 @@ class TimeBase:
     zero_frame: float  # frame number, fractions of a frame allowed; NaN if not known
     zero_frame_u: float  # NaN if not known
     source: str  # where the times come from, in words
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
     clock: ClockFit | None = field(default=None, repr=False)  # of a timing light
 
     def at(self, frame: Array) -> Array:
@@ -81,7 +81,7 @@ class TimeBase:
             source=f"{self.source}; time zero from {source}",
         )
 
-    def noting(self, *findings: Finding) -> TimeBase:
+    def noting(self, *findings: Diagnostic) -> TimeBase:
         """The same with further findings."""
         return replace(self, findings=(*self.findings, *findings))
 
@@ -121,13 +121,13 @@ def time_base(
     base = _steady(frames, nominal, stamps, where)
     if not stated and timing_light is None:
         text = f"the record states no frame rate; the movie's own {base.rate:.6g} 1/s is taken"
-        base = base.noting(Finding("rate_not_stated", text))
+        base = base.noting(Diagnostic("rate_not_stated", text))
     if timing_light is not None:
         base = _by_light(base, timing_light, nominal if stated else None, exposure)
     if zero is not None:
         if not 0 <= zero <= frames - 1:
             text = f"time zero, frame {zero:g}, lies outside the film's frames 0 to {frames - 1}"
-            base = base.noting(Finding("zero_outside", text))
+            base = base.noting(Diagnostic("zero_outside", text))
         u = WHOLE_FRAME_U if float(zero).is_integer() else PART_FRAME_U
         return base.with_zero(float(zero), u, "the record")
     if flash is None:
@@ -144,14 +144,14 @@ def _steady(frames: int, nominal: float | None, stamps: Array | None, where: str
     if stamped is not None:
         return stamped
     if nominal is None:
-        raise Problem(
+        raise CalibrationError(
             "the frame rate is not known: the record gives none and the film has no usable stamps",
             where=where,
             remedy='add frame_rate, as frame_rate = "1000 1/s"',
             status=RECORD,
         )
     seconds = np.arange(frames) / nominal
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
     played = math.nan if stamps is None or frames < 2 else float(np.median(np.diff(stamps)))
     apart = abs(played * nominal - 1)
     if played > 0 and apart > USABLE and (apart < 0.5 or 1 / played > PLAYBACK):
@@ -159,12 +159,12 @@ def _steady(frames: int, nominal: float | None, stamps: Array | None, where: str
             f"the movie's time stamps are {1 / played:.6g} to the second, the stated rate is "
             f"{nominal:g}; the stated rate is taken"
         )
-        findings = (Finding("rate_disagrees", text),)
+        findings = (Diagnostic("rate_disagrees", text),)
     return _open(seconds, nominal, RATE_U * nominal, f"the rate of {nominal:g} 1/s", findings)
 
 
 def _open(
-    seconds: Array, rate: float, rate_u: float, source: str, findings: tuple[Finding, ...]
+    seconds: Array, rate: float, rate_u: float, source: str, findings: tuple[Diagnostic, ...]
 ) -> TimeBase:
     """A time base counted from frame 0, its zero not known."""
     seconds = seconds - seconds[0]
@@ -193,7 +193,7 @@ def _from_stamps(stamps: Array, nominal: float | None) -> TimeBase | None:
     rate, rate_u = 1 / float(pitch), pitch_u / float(pitch) ** 2
     if nominal is not None and abs(rate / nominal - 1) > USABLE:
         return None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
     if nominal is None:
         pass
     elif abs(rate / nominal - 1) > max(DIFFERENT, 3 * rate_u / rate):
@@ -201,12 +201,12 @@ def _from_stamps(stamps: Array, nominal: float | None) -> TimeBase | None:
             f"the movie's time stamps are {rate:.6g} to the second, the stated rate is "
             f"{nominal:g}; the time stamps are taken"
         )
-        findings = (Finding("rate_disagrees", text),)
+        findings = (Diagnostic("rate_disagrees", text),)
     elif abs(rate - nominal) < 3 * rate_u:
         rate, rate_u, pitch = nominal, RATE_U * nominal, 1 / nominal
     if scatter > UNEVEN * pitch:
         text = "the movie's time stamps run unevenly; they are taken as they are"
-        findings += (Finding("stamps_uneven", text),)
+        findings += (Diagnostic("stamps_uneven", text),)
         return _open(stamps, rate, rate_u, "the movie's time stamps", findings)
     return _open(pitch * slot, rate, rate_u, f"the movie's time stamps ({rate:.6g} 1/s)", findings)
 
@@ -217,13 +217,13 @@ def _by_light(
     """Times by a timing light; those of `base` where the light is of no use."""
     duty = None if exposure is None else exposure * base.rate
     found = frame_map(light, nominal=nominal, duty_exposure=duty)
-    if isinstance(found, Finding):
+    if isinstance(found, Diagnostic):
         return base.noting(found)
     number = np.arange(len(base.seconds), dtype=np.float64)
     seconds = found.clock.seconds(number)
     if not np.all(np.diff(seconds) > 0):
         text = "the timing light gives times that run backwards, so it is not used"
-        return base.noting(Finding("timing_light_unusable", text))
+        return base.noting(Diagnostic("timing_light_unusable", text))
     u = found.clock.u_between(number, 0.0)
     length = float(seconds[-1] - seconds[0])
     rate = (len(number) - 1) / length
@@ -234,7 +234,7 @@ def _by_light(
             f"the timing light gives {rate:.6g} frames/s, {base.source} {base.rate:.6g}; "
             "the light is taken"
         )
-        findings.append(Finding("rate_disagrees", text))
+        findings.append(Diagnostic("rate_disagrees", text))
     source = f"a timing light of {light.rate:g} 1/s ({found.edges} edges)"
     fields = _open(seconds, rate, rate_u, source, (*base.findings, *findings))
     return replace(fields, seconds_u=u, clock=found.clock)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.time.clock_spline import ClockFit, Edges, fit_clock
 
 RESOLVED = 1.4
@@ -43,12 +43,12 @@ class FrameMap:
 
     clock: ClockFit
     edges: int  # that it rests on
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
 
 
 def frame_map(
     light: TimingLight, *, nominal: float | None = None, duty_exposure: float | None = None
-) -> FrameMap | Finding:
+) -> FrameMap | Diagnostic:
     """The time of each frame by the light, or why the light can't tell.
 
     `nominal` (1/s) is the camera's stated rate; None if unknown. Missed flashes are bridged, edges
@@ -57,7 +57,7 @@ def frame_map(
     grey = np.asarray(light.grey, dtype=np.float64)
     lit = _lit_share(grey, light.duty)
     if lit is None:
-        return Finding("timing_light_dark", "the timing light's region shows no blinking light")
+        return Diagnostic("timing_light_dark", "the timing light's region shows no blinking light")
     share, noise = lit
     expected = nominal / light.rate if nominal else math.nan
     crossings = np.flatnonzero((share[:-1] < 0.5) & (share[1:] >= 0.5))
@@ -67,24 +67,24 @@ def frame_map(
             f"the timing light shows {len(crossings)} flashes about {period:.3g} frames apart, "
             "which is too few or too fast to time the frames by"
         )
-        return Finding("timing_light_unusable", text)
+        return Diagnostic("timing_light_unusable", text)
     exposure, u_exposure = (duty_exposure, 0.0) if duty_exposure else _exposure(share, noise)
     exposure = min(max(exposure, 1e-3), 1.0)
 
-    def through(exposure: float) -> FrameMap | Finding:
+    def through(exposure: float) -> FrameMap | Diagnostic:
         edges = _found(share, noise, period, light.duty, exposure, u_exposure)
         number = _numbered(edges, period)
         on_beat = np.isfinite(number)
         if on_beat.sum() < LEAST_EDGES:
-            return Finding("timing_light_unusable", "the timing light keeps no regular beat")
+            return Diagnostic("timing_light_unusable", "the timing light keeps no regular beat")
         return _through(edges.only(on_beat), number[on_beat] / light.rate, period, len(grey))
 
     found = through(exposure)
-    if not u_exposure or isinstance(found, Finding):
+    if not u_exposure or isinstance(found, Diagnostic):
         return found
     # what the exposure is wrong by moves all edges together
     other = through(exposure + u_exposure if exposure + u_exposure <= 1 else exposure - u_exposure)
-    if isinstance(other, Finding) or len(other.clock.mean) != len(found.clock.mean):
+    if isinstance(other, Diagnostic) or len(other.clock.mean) != len(found.clock.mean):
         return found
     change = (other.clock.mean - found.clock.mean)[:, None]
     clock = replace(found.clock, root=np.hstack([found.clock.root, change]))
@@ -313,13 +313,13 @@ def _through(edges: Edges, clock: Array, period: float, frames: int) -> FrameMap
         keep &= ~worse
     if not keep.all():
         text = f"{int((~keep).sum())} of {len(keep)} edges of the timing light are off its beat"
-        findings.append(Finding("timing_light_edges", text))
+        findings.append(Diagnostic("timing_light_edges", text))
     gaps = np.diff(edges.frame[keep & (edges.kind == 0)]) / period
     missed = int(np.sum(np.maximum(np.rint(gaps) - 1, 0)))
     if missed:
         text = f"{missed} flashes of the timing light are not seen and were bridged"
-        findings.append(Finding("timing_light_missed", text))
+        findings.append(Diagnostic("timing_light_missed", text))
     if fit.scale > 2:
         text = f"the timing light's edges scatter {fit.scale:.1f} times more than its noise says"
-        findings.append(Finding("timing_light_scatter", text))
+        findings.append(Diagnostic("timing_light_scatter", text))
     return FrameMap(fit, int(keep.sum()), tuple(findings))

@@ -8,7 +8,7 @@ import time
 
 import numpy as np
 
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.time.flash import onset
 from calibration.time.timing_light import TimingLight, frame_map
 
@@ -89,7 +89,7 @@ def main():
             grey, times, duty = light_film(rng, **kind)
             light = TimingLight(grey, kind.get("rate", 100.0), kind.get("duty", 0.5))
             found = frame_map(light, nominal=1000, duty_exposure=duty)
-            assert not isinstance(found, Finding), found
+            assert not isinstance(found, Diagnostic), found
             k = np.arange(len(grey), dtype=float)
             seconds = found.clock.seconds(k)
             error = (seconds - seconds[200]) - (times - times[200])

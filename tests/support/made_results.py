@@ -8,7 +8,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from tracker.core.types import STATE, Motion, Quantity, Status, Tracks, Warning_
+from calibration.findings import Diagnostic
+from tracker.core.types import STATE, Motion, Quantity, Status, Tracks
 from tracker.results.schema import (
     Budget,
     CameraResult,
@@ -243,8 +244,8 @@ def made_results(units: str = "us") -> Results:
             for name, value, u, limit, unit, verdict, letter, note in CRITERIA
         ),
         warnings=(
-            Warning_("roll_unobserved", "no camera determines the roll of car", "vehicles.car"),
-            Warning_(
+            Diagnostic("roll_unobserved", "no camera determines the roll of car", "vehicles.car"),
+            Diagnostic(
                 "survey", "target g4 is off by 3.1 of its u <b>& kept</b>", "cameras.side.survey.g4"
             ),
         ),

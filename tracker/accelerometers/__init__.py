@@ -3,15 +3,15 @@
 from tracker.accelerometers.accelerometer import Accelerometer, judge_channels, read_accelerometer
 from tracker.accelerometers.cfc import cfc_coefficients, cfc_filter
 from tracker.accelerometers.conditioning import Conditioned, condition
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 from tracker.core.lever_arm import cg_acceleration, sensor_reading, to_cg
 from tracker.core.vehicle_kinematics import GRAVITY, body_rates, gravity_reading, vehicle_to_ground
 
 __all__ = [
     "GRAVITY",
     "Accelerometer",
+    "ChannelFault",
     "Conditioned",
-    "Finding",
     "body_rates",
     "cfc_coefficients",
     "cfc_filter",

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.aliasing import alias_note
-from tracker.accelerometers.faults import Finding, bridge, find_dropout, find_saturation
+from tracker.accelerometers.faults import ChannelFault, bridge, find_dropout, find_saturation
 from tracker.accelerometers.file_formats import read_source
 from tracker.accelerometers.timeline import make_timeline
 from tracker.core.units import UnitError, si_factor
@@ -36,7 +36,7 @@ class Accelerometer:
     dropped: dict[str, str]  # channel -> why it can't be used
     as_read: dict[str, Array]  # (n,) every channel, NaN where the file has nothing
     good_until: dict[str, float]  # s
-    findings: tuple[Finding, ...]
+    findings: tuple[ChannelFault, ...]
     notes: tuple[str, ...]  # what was mended in the file, as sentences
     file: str
 
@@ -60,7 +60,7 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
     stamps = source.time if table.time is None else source.time * table.time.si
     timeline = make_timeline(stamps, str(path))
     if timeline.interval > SLOWEST:
-        raise Problem(
+        raise RecordError(
             f"it has a sample every {timeline.interval:.4g} s, too few to show an impact",
             where=str(path),
             remedy="check the unit of its time",
@@ -84,7 +84,7 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
         if (folded := alias_note(name, timeline.time, column)) is not None:
             notes.append(folded)
     if not any(np.isfinite(column).any() for column in read.values()):
-        raise Problem(
+        raise RecordError(
             "no channel holds numbers",
             where=str(path),
             remedy="check the column names and the decimal sign",
@@ -118,7 +118,7 @@ def judge_channels(
     usable: dict[str, Array] = {}
     dropped: dict[str, str] = {}
     good_until: dict[str, float] = {}
-    findings: list[Finding] = []
+    findings: list[ChannelFault] = []
     for name, values in read.items():
         lost, until = find_dropout(name, time, values, NEEDED_AFTER_ZERO)
         good_until[name] = until
@@ -157,7 +157,7 @@ def _factor(name: str, channel: Channel, stated: str | None, where: str) -> floa
     if channel.si is not None:
         return channel.si * channel.polarity
     if known is None:
-        raise Problem(
+        raise RecordError(
             f"neither the record nor the file states the unit of {name}",
             where=where,
             remedy="add its unit to the record",
@@ -166,7 +166,7 @@ def _factor(name: str, channel: Channel, stated: str | None, where: str) -> floa
     try:
         return si_factor(known, CHANNELS[name]) * channel.polarity
     except UnitError as error:
-        raise Problem(error.what, where=where, remedy=error.remedy, status=RECORD) from None
+        raise RecordError(error.what, where=where, remedy=error.remedy, status=RECORD) from None
 
 
 def _differ(stated: str, channel: Channel, name: str) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import signal
 
 from calibration.arrays import Array
-from calibration.errors import Problem
+from calibration.errors import FILM, RecordError
 
 Constant = Literal["sae", "iso"]
 
@@ -58,11 +58,12 @@ def cfc_filter(
     Problem : the sample rate is below ten times the class.
     """
     if 1.0 / interval < least_rate(cfc) * (1.0 - 1e-6):
-        raise Problem(
+        raise RecordError(
             f"{1.0 / interval:.6g} samples/s are too few for CFC {cfc:g},"
             f" which asks for {least_rate(cfc):g}",
             where=where,
             remedy="use a lower class or a record with a higher sample rate",
+            status=FILM,
         )
     a, b = cfc_coefficients(cfc, interval, constant)
     values = np.asarray(values, dtype=float)

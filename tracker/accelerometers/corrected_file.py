@@ -8,17 +8,17 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 from tracker.accelerometers.accelerometer import Accelerometer
 from tracker.accelerometers.conditioning import zero_offset
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 
 MENDABLE = ("scale", "offset", "polarity", "time_shift", "axis_swap")
 """Faults whose correction is known; clipping and dropouts lost what no correction brings back."""
 
 
 def correct(
-    accelerometer: Accelerometer, findings: Sequence[Finding]
+    accelerometer: Accelerometer, findings: Sequence[ChannelFault]
 ) -> tuple[dict[str, Array], tuple[str, ...]]:
     """Channels (n,) with what the findings say is wrong undone, and a sentence for each step.
 
@@ -68,7 +68,7 @@ def correct(
 
 
 def write_corrected(
-    path: Path, accelerometer: Accelerometer, findings: Sequence[Finding]
+    path: Path, accelerometer: Accelerometer, findings: Sequence[ChannelFault]
 ) -> tuple[str, ...]:
     """Write the corrected channels as CSV in SI and return the corrections.
 
@@ -91,14 +91,14 @@ def write_corrected(
         with path.open("x", encoding="utf-8") as file:
             file.write("\n".join(lines) + "\n")
     except FileExistsError:
-        raise Problem(
+        raise ResultsError(
             "a file is there already, and a record is never written over",
             where=str(path),
             remedy="rename or remove that file",
             status=RECORD,
         ) from None
     except OSError as error:
-        raise Problem(
+        raise ResultsError(
             f"the file can't be written ({error.strerror})",
             where=str(path),
             remedy="choose a folder that can be written to",

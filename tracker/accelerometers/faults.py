@@ -19,7 +19,7 @@ _CLIP_SAMPLES = 3
 
 
 @dataclass(frozen=True)
-class Finding:
+class ChannelFault:
     """What is wrong with a channel, how much, and how sure that is."""
 
     channel: str
@@ -49,7 +49,7 @@ def bridge(time: Array, values: Array) -> tuple[Array, int]:
 
 def find_saturation(
     channel: str, time: Array, values: Array, full_scale: float | None
-) -> Finding | None:
+) -> ChannelFault | None:
     """Clipping at the full scale, or flat tops at the channel's own extremes.
 
     A flat top is at least three equal samples at an extreme which the neighbours leave by more
@@ -69,7 +69,7 @@ def find_saturation(
     level = float(np.max(np.abs(values[clipped])))
     start, end = time[spans[0][0]], time[spans[-1][1] - 1]
     samples = int(clipped.sum())
-    return Finding(
+    return ChannelFault(
         channel,
         "saturation",
         level,
@@ -83,7 +83,7 @@ def find_saturation(
 
 def find_dropout(
     channel: str, time: Array, values: Array, needed: float
-) -> tuple[Finding | None, float]:
+) -> tuple[ChannelFault | None, float]:
     """A channel that is missing, dead or ends early, and the time up to which it is good (s).
 
     Early is before `needed` s after time zero. Dead is the very same reading for 5 ms or more,
@@ -96,7 +96,7 @@ def find_dropout(
     if channel == "ax" and len(known) and np.ptp(known) == 0.0:
         text = f"{channel} reads the same value throughout"
         first = float(time[0])
-        return Finding(channel, "dropout", first, float(time[1] - time[0]), "s", text), first
+        return ChannelFault(channel, "dropout", first, float(time[1] - time[0]), "s", text), first
     dead = _dead(time, values)
     wrong = (dead | ~np.isfinite(values)) & (time > 0.0)
     step = float(time[1] - time[0])
@@ -110,7 +110,7 @@ def find_dropout(
         how = "reads the same value" if dead[start] else "has no samples"
         upto = "to its end" if end == len(time) else f"to {time[end] * 1e3:.1f} ms"
         text = f"{channel} {how} from {until * 1e3:.1f} ms {upto}"
-    return Finding(channel, "dropout", until, step, "s", text), until
+    return ChannelFault(channel, "dropout", until, step, "s", text), until
 
 
 def _dead(time: Array, values: Array) -> NDArray[np.bool_]:

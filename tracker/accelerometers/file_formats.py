@@ -11,7 +11,7 @@ import h5py
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.iso13499 import read_folder
 from tracker.accelerometers.text_table import read_columns
 from tracker.core.units import brief
@@ -38,7 +38,7 @@ def read_source(path: Path, time: str | None, channels: Sequence[str]) -> Source
     if path.is_dir() or path.suffix.casefold() == ".mme":
         return _from_folder(path, channels)
     if time is None:
-        raise Problem(
+        raise RecordError(
             "the record does not say which column holds the time",
             where=str(path),
             remedy='add time = { column = "...", unit = "s" } to the accelerometer',
@@ -65,21 +65,21 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
                 columns = {n: numbers(file, n).astype(float).ravel() for n in names}
                 units = {name: unit for name in names if (unit := _unit_of(file[name])) is not None}
     except FAULTS as error:
-        raise Problem(
+        raise RecordError(
             f"this is no HDF5 file that can be read ({reason(error)})",
             where=str(path),
             remedy="check its name and its place beside the record",
             status=RECORD,
         ) from None
     if missing is not None:
-        raise Problem(
+        raise RecordError(
             f"there is no dataset {brief(missing)}",
             where=str(path),
             remedy="name the datasets by their path in the file",
             status=RECORD,
         )
     if len({len(column) for column in columns.values()}) > 1:
-        raise Problem(
+        raise RecordError(
             "the datasets differ in length",
             where=str(path),
             remedy="give datasets of one time base",

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.text_table import text_lines
 from tracker.core.units import brief
 
@@ -108,7 +108,7 @@ class IsoTest:
             if name.strip().casefold() in (channel.code.casefold(), channel.name.casefold()):
                 return channel
         near = difflib.get_close_matches(name, [c.code for c in self.channels], n=1, cutoff=0.3)
-        raise Problem(
+        raise RecordError(
             f"there is no channel {brief(name)}",
             where=where,
             remedy=f"did you mean {brief(near[0])}?"
@@ -140,14 +140,14 @@ def read_folder(path: Path) -> IsoTest:
         files = [p for p in there if len(p.suffix) > 1 and p.suffix[1:].isdecimal()]
         size = sum(file.stat().st_size for file in files)
     except OSError as error:
-        raise Problem(
+        raise RecordError(
             f"the folder can't be read ({error.strerror})",
             where=str(folder),
             remedy="check its name and your permission to read it",
             status=RECORD,
         ) from None
     if size > FOLDER_LIMIT:
-        raise Problem(
+        raise RecordError(
             f"the channel files hold more than {FOLDER_LIMIT >> 20} MiB",
             where=str(folder),
             remedy="export the channels that are needed alone",
@@ -155,7 +155,7 @@ def read_folder(path: Path) -> IsoTest:
         )
     heads = [path] if path.is_file() else [p for p in there if p.suffix.casefold() == ".mme"]
     if not files:
-        raise Problem(
+        raise RecordError(
             "there are no channel files (.001, .002, ...)",
             where=str(folder),
             remedy="name the test folder, which holds the folder Channel",
@@ -182,7 +182,7 @@ def write_folder(test: IsoTest, folder: Path) -> None:
     Problem : something is there already.
     """
     if folder.exists():
-        raise Problem(
+        raise RecordError(
             "something is there already",
             where=str(folder),
             remedy="name a new folder",
@@ -286,7 +286,7 @@ def _read_channel(path: Path) -> IsoChannel:
     if bad:
         notes.append(f"{path.name}: {bad} samples are no numbers")
     if len(values) < 2:
-        raise Problem(
+        raise RecordError(
             "the channel has no samples", where=str(path), remedy="export it again", status=RECORD
         )
     with np.errstate(over="ignore", invalid="ignore"):  # an absurd step gives no time at all
@@ -319,7 +319,7 @@ def _seconds(axis: IsoChannel | None, channel: IsoChannel, path: Path) -> Array:
     """The values of a time channel, s."""
     factor = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}.get((axis and axis.unit) or "s")
     if axis is None or factor is None or len(axis.values) != len(channel.values):
-        raise Problem(
+        raise RecordError(
             "its time axis is another channel (reference channel is explicit) that is not there, "
             "has other samples, or no unit of time",
             where=str(path),
@@ -350,7 +350,7 @@ def _number(header: Header, label: str, path: Path, absent: float | None = None)
     if text is None:
         if absent is not None:
             return absent
-        raise Problem(
+        raise RecordError(
             f'the header has no "{label}"',
             where=str(path),
             remedy="add it to the channel's header",
@@ -359,7 +359,7 @@ def _number(header: Header, label: str, path: Path, absent: float | None = None)
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        raise Problem(
+        raise RecordError(
             f'"{label}" is no number ({brief(text)})',
             where=str(path),
             remedy="correct the channel's header",

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from calibration.files import read_bounded
 from tracker.core.units import brief
 
@@ -70,7 +70,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
                 units.setdefault(name, text)
     rows = rows[first:]
     if not rows:
-        raise Problem(
+        raise RecordError(
             "there are no rows of numbers under the header",
             where=str(path),
             remedy="check that the file was exported whole",
@@ -124,7 +124,7 @@ def _decoded(raw: bytes) -> str:
 
 
 def _no_table(path: Path, what: str) -> Problem:
-    return Problem(
+    return RecordError(
         f"this is no table of numbers: {what}",
         where=str(path),
         remedy="export one test alone, as text with a line for each sample",
@@ -169,7 +169,7 @@ def _find_header(
     keys = {_key(cell) for cell in seen}
     missing = next((name for name in names if _key(name) not in keys), names[0])
     near = difflib.get_close_matches(missing, seen, n=1, cutoff=0.3)
-    raise Problem(
+    raise RecordError(
         f"there is no column {brief(missing)}" if seen else "there is no header row",
         where=str(path),
         remedy=f"did you mean {brief(near[0])}?" if near else "name the columns as the header does",
@@ -183,7 +183,7 @@ def _first_numbers(lines: list[str], path: Path) -> tuple[int, str]:
             cells = _split([line], delimiter)[0]
             if len(cells) > 1 and all(_is_number(cell) for cell in cells):
                 return number, delimiter
-    raise Problem(
+    raise RecordError(
         "there are no rows of numbers",
         where=str(path),
         remedy="check that the file was exported whole",

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 
 _FEW = 0.02  # share of rows that may be left out before the file is refused
 _JITTER = 0.05  # of a step: time stamps this even need no resampling
@@ -65,7 +65,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     if len(rows) < len(stamps):
         findings.append(f"{len(stamps) - len(rows)} rows without a time were left out")
     if len(rows) < 20:
-        raise Problem(
+        raise RecordError(
             f"only {len(rows)} rows have a time",
             where=where,
             remedy="check the time column and its unit",
@@ -79,7 +79,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     ahead = np.r_[True, kept[1:] > np.maximum.accumulate(kept)[:-1]]
     if (~ahead).sum() > _FEW * len(kept):
         first = int(np.flatnonzero(~ahead)[0])
-        raise Problem(
+        raise RecordError(
             f"time runs backwards or stands still in {(~ahead).sum()} of {len(kept)} rows,"
             f" first at {kept[first]:.6g} s",
             where=where,
@@ -93,7 +93,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     steps = (kept[-1] - kept[0]) / interval
     if not steps <= _SPARSE * len(kept):
         k = int(np.argmax(np.diff(kept)))
-        raise Problem(
+        raise RecordError(
             f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
             where=where,
             remedy="give one run of the record, and check the unit of its time",

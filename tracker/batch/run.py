@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from tracker.batch.child_process import JOB, Children, Outcome, Task, run_on_worker
 from tracker.results.folder import read_results
 from tracker.results.series import Row, row_of
@@ -46,7 +46,7 @@ def tasks_of(records: Sequence[Path]) -> tuple[Task, ...]:
         place = directory.resolve()
         earlier = tasks.setdefault(place, Task(record, directory))
         if earlier.record.resolve() != record.resolve():
-            raise Problem(
+            raise RecordError(
                 f"{earlier.record} would have the same results folder",
                 where=str(record),
                 remedy="give each test a folder of its own",
@@ -170,7 +170,7 @@ def _client(address: str) -> Any:
     try:
         from distributed import Client
     except ImportError:
-        raise Problem(
+        raise RecordError(
             "a cluster needs the package `distributed`, which is not installed",
             where="--cluster",
             remedy='install it with `pip install "impactfilm[cluster]"`',
@@ -180,7 +180,7 @@ def _client(address: str) -> Any:
         connect: Any = Client
         return connect(address, timeout=ANSWER)
     except (OSError, ValueError, TimeoutError) as error:
-        raise Problem(
+        raise RecordError(
             f"no Dask scheduler answers ({type(error).__name__})",
             where=f"--cluster {address}",
             remedy="give the address that the scheduler prints, as tcp://host:8786",

@@ -13,10 +13,10 @@ from calibration.board.calibrate import LensCalibration, lens_from_board, lens_f
 from calibration.board.detect import Board, Grey
 from calibration.board.dictionaries import DICTIONARIES
 from calibration.camera import Lens
-from calibration.errors import FILM, Problem
+from calibration.errors import FILM, CalibrationError
+from calibration.findings import Diagnostic
 from calibration.image_motion.stabilise import Steadiness
 from calibration.lens import bow, given_lens, load_lens
-from tracker.core.types import Warning_
 from tracker.film import open_film
 from tracker.record.camera import LensEntry, StraightLine
 from tracker.record.schema import Record
@@ -35,7 +35,7 @@ class Optics:
 
     lens: Lens | None
     fit: LensCalibration | None = None
-    warnings: tuple[Warning_, ...] = ()
+    warnings: tuple[Diagnostic, ...] = ()
 
 
 def optics_of(record: Record, name: str, size: tuple[int, int]) -> Optics:
@@ -44,7 +44,9 @@ def optics_of(record: Record, name: str, size: tuple[int, int]) -> Optics:
     return Optics(None) if entry is None else read_lens(entry, record.folder, size, name)
 
 
-def lens_of(record: Record, name: str, size: tuple[int, int]) -> tuple[Lens | None, list[Warning_]]:
+def lens_of(
+    record: Record, name: str, size: tuple[int, int]
+) -> tuple[Lens | None, list[Diagnostic]]:
     """The lens of `optics_of` and its warnings."""
     found = optics_of(record, name, size)
     return found.lens, list(found.warnings)
@@ -61,14 +63,14 @@ def read_lens(entry: LensEntry, folder: Path, size: tuple[int, int] | None, came
         found = _from_board(entry, folder, where)
         if size is not None and found.lens.size != tuple(size):
             width, height = found.lens.size
-            raise Problem(
+            raise CalibrationError(
                 f"the chessboard pictures have {width} x {height} px, the film has "
                 f"{size[0]} x {size[1]}",
                 where=where,
                 remedy="take them with the film's camera at the film's setting",
                 status=FILM,
             )
-        said = tuple(Warning_(f.code, f.text, where) for f in found.findings)
+        said = tuple(f.at(where) for f in found.findings)
         return Optics(found.lens, found, said)
     assert entry.camera_matrix is not None
     (_, _, cx), (_, _, cy), _ = entry.camera_matrix
@@ -109,7 +111,7 @@ def _board_frames(path: str, where: str) -> Iterator[tuple[str, Grey]]:
 
 def straight_lines(
     lines: Sequence[StraightLine], lens: Lens, steady: Steadiness, where: str
-) -> Iterator[Warning_]:
+) -> Iterator[Diagnostic]:
     """What lines that are straight in the world say of the lens: by how much each is bent in the
     picture, and by how much still once distortion is taken out.
     """
@@ -125,10 +127,10 @@ def straight_lines(
                 f"{abs(seen):.1f} px before: the lens' distortion doesn't hold in this film, or "
                 "the line isn't straight"
             )
-            yield Warning_("line_bent", text, place)
+            yield Diagnostic("line_bent", text, place)
         else:
             text = (
                 f"the line is bent by {abs(seen):.1f} px in the picture and by {abs(left):.1f} px "
                 f"(u {u:.1f} px) after correction: the distortion holds there"
             )
-            yield Warning_("line_straight", text, place)
+            yield Diagnostic("line_straight", text, place)

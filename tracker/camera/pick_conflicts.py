@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.findings import Diagnostic
 from tracker.camera.expected_targets import SURVEY
-from tracker.core.types import Mark, Warning_
+from tracker.core.types import Mark
 from tracker.film import Film
 from tracker.marks import locate
 
@@ -26,7 +27,7 @@ MANY = 1 / 2
 
 def settled(
     film: Film, wanted: Sequence[Mark], found: Sequence[Mark], where: str
-) -> tuple[tuple[Mark, ...], list[Warning_]]:
+) -> tuple[tuple[Mark, ...], list[Diagnostic]]:
     """The marks to follow, those that contradict the survey where they were picked or where the
     layout has them, and a warning for each.
 
@@ -82,7 +83,7 @@ def _short(name: str) -> str:
     return name.split(".", 1)[1]
 
 
-def _misplaced(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Warning_:
+def _misplaced(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
     (u, v), (at_u, at_v) = pick.pixel, mark.pixel
     inside = 0 <= at_u < size[0] and 0 <= at_v < size[1]
     place = f"at ({at_u:.0f}, {at_v:.0f})" if inside else "outside the picture"
@@ -90,12 +91,12 @@ def _misplaced(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> War
         f"{_short(mark.name)} was picked at ({u:.0f}, {v:.0f}); by the survey of the other fixed "
         f"targets it is {place}, and was sought there"
     )
-    return Warning_("pick_contradicts", text, f"{where}.survey")
+    return Diagnostic("pick_contradicts", text, f"{where}.survey")
 
 
-def _swapped(name: str, other: str, where: str) -> Warning_:
+def _swapped(name: str, other: str, where: str) -> Diagnostic:
     text = (
         f"{_short(name)} and {_short(other)} were each picked where the survey has the other: "
         "their names or their coordinates are exchanged; each was taken where its coordinates are"
     )
-    return Warning_("picks_exchanged", text, f"{where}.survey")
+    return Diagnostic("picks_exchanged", text, f"{where}.survey")

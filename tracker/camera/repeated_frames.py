@@ -15,9 +15,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.findings import Diagnostic
 from calibration.time.timebase import TimeBase
 from tracker.camera.expected_targets import SURVEY
-from tracker.core.types import Status, Tracks, Warning_
+from tracker.core.types import Status, Tracks
 from tracker.film.findings import spelled
 from tracker.tracking.layout_motion import carry
 
@@ -123,7 +124,7 @@ def without_standing(clock: TimeBase, found: Repeated) -> TimeBase:
     return replace(clock, seconds=seconds, seconds_u=u)
 
 
-def said_of(found: Repeated, where: str) -> list[Warning_]:
+def said_of(found: Repeated, where: str) -> list[Diagnostic]:
     """The copies in words."""
     if not len(found.frames):
         return []
@@ -136,4 +137,4 @@ def said_of(found: Repeated, where: str) -> list[Warning_]:
         f"{len(found.frames)} frames repeat the one before ({spelled(found.frames.tolist())}): as "
         f"the vehicles move on, {meaning}; nothing was measured in them"
     )
-    return [Warning_("frames_repeated", text, where)]
+    return [Diagnostic("frames_repeated", text, where)]

@@ -11,7 +11,7 @@ from calibration.arrays import Array
 from calibration.board.calibrate import LensCalibration
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.image_motion.stabilise import Steadiness, steadiness
 from calibration.resection.resect import Resection, resect
 from calibration.scale_bars.camera import LEVEL_U, Bar, camera_from_bars
@@ -30,7 +30,7 @@ from tracker.camera.repeated_frames import (
     without_standing,
 )
 from tracker.camera.target_slips import without_slips
-from tracker.core.types import Mark, Progress, Warning_
+from tracker.core.types import Mark, Progress
 from tracker.detection import find_marks
 from tracker.film import Film, open_film
 from tracker.record.camera import Camera as CameraEntry
@@ -53,7 +53,7 @@ class Sight:
     steadiness: Steadiness
     pose: Resection
     time: TimeBase
-    warnings: tuple[Warning_, ...]
+    warnings: tuple[Diagnostic, ...]
     lens_fit: LensCalibration | None = None  # where the lens comes from pictures of a board
 
 
@@ -149,7 +149,7 @@ def _steadied(film: Film, followed: Followed) -> Steadiness:
         f"no fixed target is in view: the picture was held steady by {len(found.names)} patches of "
         f"the background, which leaves {steady.leftover_px:.2f} px rms at them"
     )
-    return replace(steady, findings=(Finding("steady_background", text), *steady.findings))
+    return replace(steady, findings=(Diagnostic("steady_background", text), *steady.findings))
 
 
 def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
@@ -286,10 +286,10 @@ def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
     )
 
 
-def _warnings(findings: tuple[Finding, ...], where: str) -> list[Warning_]:
-    return [Warning_(finding.code, finding.text, where) for finding in findings]
+def _warnings(findings: tuple[Diagnostic, ...], where: str) -> list[Diagnostic]:
+    return [finding.at(where) for finding in findings]
 
 
-def _without(findings: Sequence[Warning_], copies: Repeated) -> list[Warning_]:
+def _without(findings: Sequence[Diagnostic], copies: Repeated) -> list[Diagnostic]:
     """Findings without that of equal pictures, where the marks' motion says more about them."""
     return [f for f in findings if f.code != "frames_repeated" or not len(copies.frames)]

@@ -94,15 +94,6 @@ class Quantity:
 
 
 @dataclass(frozen=True)
-class Warning_:  # noqa: N801 - `Warning` is Python's own
-    """Something the reader of the results must know."""
-
-    code: str
-    text: str
-    where: str
-
-
-@dataclass(frozen=True)
 class Motion:
     """A vehicle's motion at given times; columns are `STATE`."""
 

@@ -10,7 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from calibration.files import read_bounded
 from tracker.core.units import UnitError, brief, parse
 from tracker.storage.toml_text import TooDeepError, toml_tables
@@ -144,7 +144,7 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
         return _Reader(name, name).read(tomllib.loads(text))
     if not name.endswith(".toml"):
         near = get_close_matches(name, PUBLISHED, n=1)
-        raise Problem(
+        raise RecordError(
             f'there are no criteria "{name}"',
             where="test.criteria",
             remedy=f'did you mean "{near[0]}"?'
@@ -162,7 +162,7 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
         what = f"it is no TOML ({error})"
     else:
         return _Reader(Path(name).stem, name).read(raw)
-    raise Problem(what, where=name, remedy="correct it", status=RECORD)
+    raise RecordError(what, where=name, remedy="correct it", status=RECORD)
 
 
 @dataclass(frozen=True)
@@ -322,7 +322,7 @@ class _Reader:
         return found / _GRAVITY if kind == "acceleration_g" else found
 
     def refuse(self, key: str, what: str, remedy: str) -> NoReturn:
-        raise Problem(f"{key}: {what}", where=self.where, remedy=remedy, status=RECORD)
+        raise RecordError(f"{key}: {what}", where=self.where, remedy=remedy, status=RECORD)
 
 
 def _written(value: object) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.accelerometers.accelerometer import Accelerometer
 from tracker.accelerometers.conditioning import Conditioned, condition
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 from tracker.core.curve_metrics import (
     Iso18571,
     Residuals,
@@ -70,7 +70,7 @@ class ChannelCheck:
     verdict: Verdict
     agreement: Agreement | None
     judgement: Judgement | None
-    findings: tuple[Finding, ...]
+    findings: tuple[ChannelFault, ...]
     text: str
 
 
@@ -81,7 +81,7 @@ class CrossCheck:
     verdict: Verdict
     velocity: Agreement | None
     channels: dict[str, ChannelCheck]
-    findings: tuple[Finding, ...]
+    findings: tuple[ChannelFault, ...]
 
 
 def cross_check(
@@ -203,7 +203,7 @@ def _lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> A
     return np.interp(at, accelerometer.time, integrate(accelerometer.time, 0.5 * level * clipped))
 
 
-def _check(evidence: Evidence, known: Conditioned, own: tuple[Finding, ...]) -> ChannelCheck:
+def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]) -> ChannelCheck:
     judgement = judge(evidence)
     name = evidence.channel
     agreement = _agreement(evidence)

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.crosscheck.fault_hypotheses import Fault, Judgement
 from tracker.crosscheck.predicted_channels import AXES, UNIT
@@ -24,7 +24,7 @@ _NAMES: dict[str, str] = {
 
 def findings_of(
     judgement: Judgement, evidence: Evidence, taken_off: float, have: Collection[str]
-) -> list[Finding]:
+) -> list[ChannelFault]:
     """A finding for each fault of the chosen explanation that is not in `have` already."""
     rivals = [
         " and ".join(_NAMES[f] for f in fit.faults)
@@ -41,14 +41,14 @@ def findings_of(
             value += taken_off
         text = _sentence(evidence.channel, fault, value, u) + doubt
         found.append(
-            Finding(evidence.channel, fault, value, u, _unit(evidence.channel, fault), text)
+            ChannelFault(evidence.channel, fault, value, u, _unit(evidence.channel, fault), text)
         )
     return found
 
 
 def offset_before_zero(
     channel: str, offset: float, u: float, tolerance: Tolerance
-) -> Finding | None:
+) -> ChannelFault | None:
     """A finding for a reading before time zero that is large enough to matter."""
     limit = tolerance.zero if channel in AXES else tolerance.rate_zero
     if not np.isfinite(u) or abs(offset) < max(limit, 4.0 * u):
@@ -57,7 +57,7 @@ def offset_before_zero(
         f"{channel} reads {_amount(channel, offset)} before time zero;"
         " it was taken off, so the results hold"
     )
-    return Finding(channel, "offset", offset, u, UNIT[channel], text)
+    return ChannelFault(channel, "offset", offset, u, UNIT[channel], text)
 
 
 def dead_text(channel: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck.fault_hypotheses import Fit, Judgement, fit
 from tracker.crosscheck.predicted_channels import AXES, RATES, Predicted
 from tracker.crosscheck.residuals import Evidence
@@ -16,7 +16,7 @@ def find_swap(
     evidence: dict[str, Evidence],
     judgements: dict[str, Judgement | None],
     predictions: dict[str, Predicted],
-) -> dict[str, Finding]:
+) -> dict[str, ChannelFault]:
     """Findings for a pair of channels that the exchange explains better than faults of each.
 
     At least one of the two must differ significantly from the film; the exchange, each with
@@ -54,7 +54,7 @@ def _exchanged(evidence: Evidence, other: Predicted) -> Fit:
 
 def _finding(
     name: str, other: str, evidence: Evidence, predicted: Predicted, chosen: Fit
-) -> Finding:
+) -> ChannelFault:
     polarity = "polarity" in chosen.faults
     sign = -1.0 if polarity else 1.0
     scaled = fit(evidence.seen_as(predicted), ("polarity", "scale") if polarity else ("scale",))
@@ -62,7 +62,7 @@ def _finding(
     estimate = sign * scaled.estimate["scale"] if known else sign
     u = scaled.u["scale"] if known else 0.0
     turned = " with reversed polarity" if polarity else ""
-    return Finding(
+    return ChannelFault(
         name,
         "axis_swap",
         estimate,

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE
 from tracker.demo.forces import GRAVITY
 from tracker.demo.physics import STEP
@@ -76,7 +76,7 @@ def load_truth(folder: Path | str) -> DemoTruth:
     folder = Path(folder)
     path = folder / "truth" / "truth.json"
     if not path.is_file():
-        raise Problem(
+        raise ResultsError(
             "there is no truth of a demonstration test",
             where=str(path),
             remedy="write the test with `impactfilm demo`",

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
-from tracker.core.types import Mark, Warning_
+from calibration.findings import Diagnostic
+from tracker.core.types import Mark
 from tracker.detection import fixed_targets
 from tracker.detection.camera_from_layout import by_layout, targets_of
 from tracker.detection.pattern_response import LOOKS
@@ -40,7 +41,7 @@ class Found:
     """Marks to follow, and what was noticed on the way."""
 
     marks: tuple[Mark, ...]
-    warnings: tuple[Warning_, ...]
+    warnings: tuple[Diagnostic, ...]
 
 
 def find_marks(
@@ -122,7 +123,7 @@ class _Search:
         alone, said = self._lone(camera, lone, added)
         return Found((*self.marks, *added, *alone), (*warnings, *said))
 
-    def _without_unpicked(self) -> list[Warning_]:
+    def _without_unpicked(self) -> list[Diagnostic]:
         """Leave out the fixed targets that have no place in the picture still, and say so."""
         width, height = self.film.size
         lost = [
@@ -139,7 +140,7 @@ class _Search:
             f"no pixel is given for {names}, and the layout of the fixed targets does not tell "
             "where they are in the picture"
         )
-        return [Warning_("targets_not_found", text, f"cameras.{self.camera}.survey")]
+        return [Diagnostic("targets_not_found", text, f"cameras.{self.camera}.survey")]
 
     @property
     def names(self) -> set[str]:
@@ -175,7 +176,7 @@ class _Search:
             if marker.at is not None and marker.size is not None and marker.pattern in LOOKS
         ]
 
-    def _ground(self) -> tuple[fixed_targets.Grounded | None, int, list[Warning_]]:
+    def _ground(self) -> tuple[fixed_targets.Grounded | None, int, list[Diagnostic]]:
         """The camera's pose by its fixed targets, wherever their picks are, and a frame in which
         they are so.
         """
@@ -204,7 +205,7 @@ class _Search:
                 of = "picks of fixed targets are far off or missing" if picked else NO_PICKS
                 count = f"{len(again.places)} of {len(fixed)}"
                 text = f"{of}; {count} were found by their surveyed layout"
-                said = Warning_("targets_found", text, f"cameras.{self.camera}.survey")
+                said = Diagnostic("targets_found", text, f"cameras.{self.camera}.survey")
                 return again, each, [said]
         return posed, frame, []
 
@@ -244,7 +245,7 @@ class _Search:
 
     def _lone(
         self, camera: Camera, lone: Mapping[str, list[Target]], added: list[Mark]
-    ) -> tuple[list[Mark], list[Warning_]]:
+    ) -> tuple[list[Mark], list[Diagnostic]]:
         """Marks of vehicles that nothing leads to, frame by frame until each was found."""
         found: dict[str, list[Mark]] = {}
         for frame in self._frames() if lone else ():
@@ -301,17 +302,17 @@ class _Search:
         placed = place_vehicle(luma, camera, self._offset, group, others, self.white, heading)
         return self._as_marks(camera, name, group, placed, frame)
 
-    def _said(self, vehicle: str, marks: list[Mark]) -> Warning_:
+    def _said(self, vehicle: str, marks: list[Mark]) -> Diagnostic:
         where = f"cameras.{self.camera}.picks"
         if not marks:
             text = f"no markers of {vehicle} are picked, and none were found by themselves"
-            return Warning_("markers_not_found", text, where)
+            return Diagnostic("markers_not_found", text, where)
         names = ", ".join(m.name.split(".", 1)[1] for m in marks)
         text = (
             f"{len(marks)} markers of {vehicle} were found by themselves in frame "
             f"{marks[0].frame}: {names}"
         )
-        return Warning_("markers_found", text, where)
+        return Diagnostic("markers_found", text, where)
 
     def _as_marks(
         self, camera: Camera, vehicle: str, group: list[Target], placed: Placed | None, frame: int

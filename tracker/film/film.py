@@ -8,8 +8,8 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 
 from calibration.arrays import Array
-from calibration.errors import FILM, Problem
-from tracker.core.types import Warning_
+from calibration.errors import FILM, FilmError
+from calibration.findings import Diagnostic
 from tracker.film.interlaced import ROWS, EvenLines, said, seen_interlaced
 from tracker.film.luma import Luma
 from tracker.film.movie import open_movie
@@ -40,7 +40,7 @@ class Film:
     stamps: Array  # (frames,) s, the container's time stamps as they are; NaN without
     rate: float  # nominal frame rate, 1/s; NaN if unknown
     source: Source
-    findings: list[Warning_]  # grows while the film is read
+    findings: list[Diagnostic]  # grows while the film is read
     _near: Near = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -79,7 +79,7 @@ class Film:
         """Note that nothing comes after this frame, though the film has more."""
         lacking = self.frames - 1 - last
         text = f"the last {lacking} of {self.frames} frames can't be read"
-        note = Warning_("film_cut_short", text, self.where)
+        note = Diagnostic("film_cut_short", text, self.where)
         if note not in self.findings:
             self.findings.append(note)
 
@@ -105,7 +105,7 @@ class Film:
     def frame(self, index: int) -> Luma:
         """The luma of one frame, exactly; safe to call from several threads."""
         if not 0 <= index < self.frames:
-            raise Problem(
+            raise FilmError(
                 f"the film has no frame {index}; it has {self.frames} frames counted from 0",
                 where=self.where,
                 remedy="name a frame of the film",
@@ -113,7 +113,7 @@ class Film:
             )
         luma = self._near.frame(index)
         if luma is None:
-            raise Problem(
+            raise FilmError(
                 f"frame {index} can't be read",
                 where=self.where,
                 remedy="choose another frame, or copy the film again from the camera",
@@ -177,7 +177,7 @@ def open_film(
         opened.findings.append(said(place))
     stored = 8 if opened.bits <= 8 else 16
     if bits is not None and not 1 <= bits <= stored:
-        raise Problem(
+        raise FilmError(
             f"the film holds {opened.bits} bits a grey level, not {bits}",
             where=place,
             remedy="give the significant bits of the film, or leave bits out",

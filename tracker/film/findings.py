@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Warning_
+from calibration.findings import Diagnostic
 from tracker.film.luma import Luma
 
 _SHOWN = 8
@@ -20,7 +20,7 @@ def spelled(frames: Sequence[int]) -> str:
     return f"{text} and {more} more" if more > 0 else text
 
 
-def dropped(stamps: Array, tick: float, where: str) -> list[Warning_]:
+def dropped(stamps: Array, tick: float, where: str) -> list[Diagnostic]:
     """Gaps and disorder of time stamps (n,) in s that are multiples of `tick` s.
 
     A gap is a step of more than one and a half times the usual one. Rounding to the tick alone
@@ -32,7 +32,7 @@ def dropped(stamps: Array, tick: float, where: str) -> list[Warning_]:
     if np.any(steps <= 0):
         frames = [int(i) for i in np.flatnonzero(steps <= 0) + 1]
         text = f"the time stamps don't increase at frames {spelled(frames)}"
-        return [Warning_("stamps_disordered", text, where)]
+        return [Diagnostic("stamps_disordered", text, where)]
     usual = float(np.median(steps))
     ragged = 0.0 if abs(usual / tick - round(usual / tick)) < 0.01 and usual > 2 * tick else tick
     missing = np.where(steps > 1.5 * usual + ragged, np.rint(steps / usual) - 1, 0).astype(int)
@@ -40,10 +40,10 @@ def dropped(stamps: Array, tick: float, where: str) -> list[Warning_]:
         return []
     at = [int(i) for i in np.flatnonzero(missing)]
     text = f"{int(missing.sum())} frames are missing, after frames {spelled(at)}"
-    return [Warning_("frames_dropped", text, where)]
+    return [Diagnostic("frames_dropped", text, where)]
 
 
-def skipped(numbers: Sequence[int | None], where: str) -> list[Warning_]:
+def skipped(numbers: Sequence[int | None], where: str) -> list[Diagnostic]:
     """Gaps in the numbers of numbered pictures."""
     given = [number for number in numbers if number is not None]
     if len(given) != len(numbers) or len(given) < 3:
@@ -57,7 +57,7 @@ def skipped(numbers: Sequence[int | None], where: str) -> list[Warning_]:
         return []
     lacking = int(np.sum(steps[at] // usual - 1))
     text = f"{lacking} numbers are missing among the pictures, after frames {spelled(at)}"
-    return [Warning_("frames_dropped", text, where)]
+    return [Diagnostic("frames_dropped", text, where)]
 
 
 class Repeats:
@@ -84,9 +84,9 @@ class Repeats:
             self.frames.append(index)
         self.last, self.sample = index, sample
 
-    def findings(self, where: str) -> list[Warning_]:
+    def findings(self, where: str) -> list[Diagnostic]:
         """What was noticed. A film that mostly stands still, without noise, says nothing."""
         if not self.frames or len(self.frames) > self.seen // 2:
             return []
         text = f"{len(self.frames)} frames repeat the one before: {spelled(self.frames)}"
-        return [Warning_("frames_repeated", text, where)]
+        return [Diagnostic("frames_repeated", text, where)]

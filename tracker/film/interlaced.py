@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Warning_
+from calibration.findings import Diagnostic
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, Source
 
@@ -92,11 +92,11 @@ def seen_interlaced(source: Source) -> bool:
     return bool(found) and sum(found) > len(found) / 2
 
 
-def said(where: str) -> Warning_:
+def said(where: str) -> Diagnostic:
     """The finding."""
     text = (
         "the film is interlaced: each frame shows two moments half a frame apart, so only its even "
         "lines were used and the others filled in; times are those of the even lines, which may "
         "be half a frame off the odd ones"
     )
-    return Warning_("film_interlaced", text, where)
+    return Diagnostic("film_interlaced", text, where)

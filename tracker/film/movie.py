@@ -13,8 +13,8 @@ from typing import IO, Any
 import av
 import numpy as np
 
-from calibration.errors import FILM, Problem
-from tracker.core.types import Warning_
+from calibration.errors import FILM, FilmError, Problem
+from calibration.findings import Diagnostic
 from tracker.film.findings import dropped
 from tracker.film.luma import bits_of, luma_of
 from tracker.film.opened import Frames, Opened
@@ -58,7 +58,7 @@ class Movie:
     """
 
     def __init__(
-        self, path: str, where: str, index: Index, findings: list[Warning_], strict: bool
+        self, path: str, where: str, index: Index, findings: list[Diagnostic], strict: bool
     ) -> None:
         self.path = path
         self.where = where
@@ -139,7 +139,7 @@ class Movie:
         return False
 
     def _note(self, code: str, text: str) -> None:
-        note = Warning_(code, text, self.where)
+        note = Diagnostic(code, text, self.where)
         if note not in self.findings:
             self.findings.append(note)
 
@@ -149,7 +149,7 @@ _CUT = "the file breaks off before its end; the frames up to there are used"
 
 def open_movie(path: str, where: str) -> Opened:
     """Open a movie and count its frames. Raises `Problem` if it isn't one, or holds no frame."""
-    findings: list[Warning_] = []
+    findings: list[Diagnostic] = []
     with _container(path, where) as (container, stream):
         intra = bool(stream.codec_context.codec.properties & _INTRA_ONLY)
         name = stream.codec_context.name
@@ -177,7 +177,7 @@ def open_movie(path: str, where: str) -> Opened:
     findings += dropped(stamps, tick, where)
     if promised > len(stamps):
         text = f"the file promises {promised} frames and holds {len(stamps)}"
-        findings.append(Warning_("film_cut_short", text, where))
+        findings.append(Diagnostic("film_cut_short", text, where))
     return Opened(
         source=source,
         size=(first.width, first.height),
@@ -310,7 +310,7 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
 
 
 def _unreadable(where: str) -> Problem:
-    return Problem(
+    return FilmError(
         "this is not a film that can be read: it is empty, cut off, damaged or of another kind",
         where=where,
         remedy="copy it again from the camera, or export it as MP4, MOV, MKV or AVI",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from calibration.arrays import Array
-from tracker.core.types import Warning_
+from calibration.findings import Diagnostic
 from tracker.film.luma import Luma
 
 Frames = Iterator[tuple[int, Luma]]
@@ -36,4 +36,4 @@ class Opened:
     bits: int
     stamps: Array  # (frames,) s or NaN
     rate: float  # 1/s or NaN
-    findings: list[Warning_]
+    findings: list[Diagnostic]

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.errors import FILM, Problem
-from tracker.core.types import Warning_
+from calibration.errors import FILM, FilmError
+from calibration.findings import Diagnostic
 from tracker.core.units import brief
 from tracker.film.findings import skipped
 from tracker.film.luma import Luma
@@ -27,14 +27,14 @@ class Pictures:
     """Pictures one after the other; those that can't be read are left out and noted."""
 
     def __init__(
-        self, names: list[str], size: tuple[int, int], where: str, findings: list[Warning_]
+        self, names: list[str], size: tuple[int, int], where: str, findings: list[Diagnostic]
     ) -> None:
         self.names = names
         self.size = size
         self.where = where
         self.findings = findings
         self.faulty: set[int] = set()
-        self.more = Warning_("frame_damaged", "", where)
+        self.more = Diagnostic("frame_damaged", "", where)
         self.starts = range(len(names))
 
     def read(self, first: int) -> Frames:
@@ -60,7 +60,7 @@ class Pictures:
             text = f"{more} more pictures can't be used"
         if more > 1:
             self.findings.remove(self.more)
-        self.more = Warning_("frame_damaged", text, self.where)
+        self.more = Diagnostic("frame_damaged", text, self.where)
         self.findings.append(self.more)
 
 
@@ -100,7 +100,7 @@ def open_pictures(path: str, where: str) -> Opened:
         (luma for luma in (picture(n, where) for n in names[:3]) if luma is not None), None
     )
     if first is None:
-        raise Problem(
+        raise FilmError(
             "the first pictures can't be read",
             where=where,
             remedy="give 8 to 16-bit PNG, TIFF or JPEG pictures",

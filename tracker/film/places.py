@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, Any, cast
 
-from calibration.errors import FILM, Problem
+from calibration.errors import FILM, FilmError, Problem
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
 
@@ -74,12 +74,12 @@ def nothing(path: str, where: str) -> Problem:
     """The error for a film that isn't there."""
     folder = _is_glob(path) or Path(path).is_dir()
     what = "there are no pictures there" if folder else "there is no such file"
-    return Problem(what, where=where, remedy="give the film's path", status=FILM)
+    return FilmError(what, where=where, remedy="give the film's path", status=FILM)
 
 
 def too_large(width: int, height: int, where: str) -> Problem:
     """The error for pictures of more than `PIXELS` pixels."""
-    return Problem(
+    return FilmError(
         f"pictures of {width} x {height} px are not read (limit {PIXELS / 1e6:.0f} megapixels)",
         where=where,
         remedy="check that this is the film, or crop it to what is needed",
@@ -100,7 +100,7 @@ def _system(path: str, where: str) -> tuple[Any, str]:
     try:
         import fsspec  # type: ignore[import-untyped, unused-ignore]
     except ImportError:
-        raise Problem(
+        raise FilmError(
             "this address needs the package fsspec",
             where=where,
             remedy="install fsspec, or copy the film to this machine",
@@ -111,7 +111,7 @@ def _system(path: str, where: str) -> tuple[Any, str]:
         if not _is_glob(inner) and not system.exists(inner):
             raise nothing(path, where)
     except (OSError, ValueError, ImportError) as error:
-        raise Problem(
+        raise FilmError(
             f"the address can't be reached ({error})",
             where=where,
             remedy="check the address, or copy the film to this machine",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 from tracker.core.types import Quantity
 from tracker.criteria import Criteria, Plan, evaluate
 from tracker.mechanics.two_mass_model import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
@@ -95,7 +95,7 @@ def known_mechanics(results: Results) -> tuple[Mechanics, ForceCrush]:
     """The test's mechanics and force-crush curve. Raises Problem where it shows none."""
     known, curve = results.mechanics, results.force_crush
     if known is None or curve is None:
-        raise Problem(
+        raise ResultsError(
             "these results hold no force against crush",
             where=f"test {results.test.number}",
             remedy="it takes films that show a striking and a struck vehicle along ground x, and "

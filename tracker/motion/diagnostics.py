@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import Problem
+from calibration.errors import MotionError
+from calibration.findings import Diagnostic
 from tracker.core.rigid_body import STEEP
-from tracker.core.types import Warning_
 from tracker.motion.model import prior
 from tracker.motion.model.unknowns import Eye, Setup
 from tracker.motion.posterior import Solution
@@ -36,7 +36,7 @@ def finished(
     fit: Fit,
     system: System,
     contact: tuple[float, float],
-    findings: tuple[Warning_, ...],
+    findings: tuple[Diagnostic, ...],
 ) -> Solution:
     """The solution and everything worth saying about it.
 
@@ -83,7 +83,7 @@ def _refuse(setup: Setup, fit: Fit, decrement: float, rms: dict[str, float]) -> 
     if worst is not None:
         alone = len(setup.eyes) == 1
         others = "the survey" if alone else "the survey or what the other cameras saw"
-        raise Problem(
+        raise MotionError(
             f"the marks of this camera miss any motion of rigid vehicles by"
             f" {rms[worst.name]:.0f} px rms, {off:.0f} times their uncertainty:"
             f" they contradict {others}",
@@ -91,7 +91,7 @@ def _refuse(setup: Setup, fit: Fit, decrement: float, rms: dict[str, float]) -> 
             remedy="check which mark is which, the markers' survey, the camera's pose and clock",
         )
     if decrement > UNSETTLED:
-        raise Problem(
+        raise MotionError(
             "the motion did not come to rest: its last step was"
             f" {np.sqrt(decrement):.1f} standard uncertainties",
             where="vehicles",
@@ -133,7 +133,7 @@ def _whole(e: Eye, values: Array) -> Array:
     return out
 
 
-def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
+def _noise(setup: Setup, fit: Fit) -> list[Diagnostic]:
     out = []
     for k, e in enumerate(setup.eyes):
         chi, own = _chi_square(fit, k), fit.noise[k]
@@ -142,7 +142,7 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 f"marks scatter {np.sqrt(chi):.1f} times their own uncertainty; "
                 "the uncertainties were raised accordingly"
             )
-            out.append(Warning_("noise_larger", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("noise_larger", text, f"cameras.{e.name}"))
         usual = float(np.median(own.total)) if len(own.total) else 1.0
         loud = [m for m, v in zip(e.marks, own.total, strict=True) if v > SCATTERED * usual]
         if loud and len(loud) < len(e.marks) / 2:
@@ -151,12 +151,12 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 f"{', '.join(loud)} scatter up to {size:.1f} times as much as the other marks; "
                 "they count for less"
             )
-            out.append(Warning_("mark_scatters", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("mark_scatters", text, f"cameras.{e.name}"))
         if e.shake >= SHAKEN:
             text = (
                 f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
             )
-            out.append(Warning_("picture_shake", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("picture_shake", text, f"cameras.{e.name}"))
         slow = float(np.mean((own.drift - own.least) / own.total)) if len(own.factor) else 0.0
         if own.lag > 0.3 or slow > 0.1:
             text = (
@@ -164,27 +164,27 @@ def _noise(setup: Setup, fit: Fit) -> list[Warning_]:
                 f"{100 * slow:.0f} % of their variance changes slowly; both count in the "
                 "uncertainties"
             )
-            out.append(Warning_("noise_correlated", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("noise_correlated", text, f"cameras.{e.name}"))
     return out
 
 
-def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Warning_]:
+def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Diagnostic]:
     out = []
     for r in rejected:
         if r.frame is None:
             text = f"{r.mark} does not move with its vehicle as surveyed and was left out"
-            out.append(Warning_("mark_left_out", text, f"cameras.{r.camera}"))
+            out.append(Diagnostic("mark_left_out", text, f"cameras.{r.camera}"))
     for e in setup.eyes:
         single = [r for r in rejected if r.camera == e.name and r.frame is not None]
         if single:
             marks = sorted({r.mark for r in single})
             places = "1 position" if len(single) == 1 else f"{len(single)} positions"
             text = f"{places} of {', '.join(marks)} rejected: outliers"
-            out.append(Warning_("marks_rejected", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("marks_rejected", text, f"cameras.{e.name}"))
     return out
 
 
-def _steep(solution: Solution) -> list[Warning_]:
+def _steep(solution: Solution) -> list[Diagnostic]:
     out = []
     for b, name in enumerate(solution.vehicles):
         sites = solution.setup.bodies[b].basis.sites
@@ -192,5 +192,5 @@ def _steep(solution: Solution) -> list[Warning_]:
         pitch = np.abs(motion.state[:, 4])[motion.observed[:, 4]]
         if len(pitch) and pitch.max() > STEEP:
             text = "pitch came near 90 degrees, where yaw and roll can't be told apart"
-            out.append(Warning_("attitude_steep", text, f"vehicles.{name}"))
+            out.append(Diagnostic("attitude_steep", text, f"vehicles.{name}"))
     return out

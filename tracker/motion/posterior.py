@@ -12,9 +12,10 @@ from scipy.special import ndtr
 
 from calibration.arrays import Array
 from calibration.camera import PARAMETERS, Camera
-from calibration.errors import Problem
+from calibration.errors import MotionError
+from calibration.findings import Diagnostic
 from tracker.core.rigid_body import point_motion
-from tracker.core.types import Motion, Warning_
+from tracker.core.types import Motion
 from tracker.motion.model import kernels
 from tracker.motion.model.residuals import on_handles
 from tracker.motion.model.spline import Basis
@@ -105,7 +106,7 @@ class Solution:
     sd: Array  # (unknowns,) prior sds
     unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
     contact: tuple[float, float]  # s on the solution's clock, and its u
-    findings: tuple[Warning_, ...]
+    findings: tuple[Diagnostic, ...]
     rejected: tuple[Rejected, ...]
     chi_square: Mapping[str, float]  # per camera: per degree of freedom, by the marks' own sds
     mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of kept
@@ -298,7 +299,7 @@ def _root(matrix: Array) -> Array:
 def _index(setup: Setup, vehicle: str) -> int:
     names = [b.name for b in setup.bodies]
     if vehicle not in names:
-        raise Problem(
+        raise MotionError(
             "no camera saw this vehicle",
             where=f"vehicles.{vehicle}",
             remedy="pick its markers in a film",

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from calibration.errors import Problem
-from tracker.core.types import Progress, Warning_, silent
+from calibration.errors import MotionError
+from calibration.findings import Diagnostic
+from tracker.core.types import Progress, silent
 from tracker.motion.diagnostics import finished
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.motion.initial.clock_sync import on_one_clock
@@ -58,7 +59,7 @@ def solve(
         eye for name, c in cameras.items() if (eye := eye_of(name, c, vehicles)) is not None
     )
     if not eyes:
-        raise Problem(
+        raise MotionError(
             "no camera measured a marker of any vehicle",
             where="vehicles",
             remedy="pick markers of a vehicle in at least one film",
@@ -168,7 +169,7 @@ def _fitted(
     starts: Mapping[str, Poses],
     contact: float | None,
     tell: Progress,
-) -> tuple[Setup, Fit, System, list[Warning_]]:
+) -> tuple[Setup, Fit, System, list[Diagnostic]]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
     strengths = tuple(prior.loose(b.basis) for b in setup.bodies)
@@ -178,7 +179,7 @@ def _fitted(
         values[setup.spline[b]] = handles.ravel()
     setup, fit = first_round(setup, values, strengths, tell)
     setup, fit, system = second_round(setup, fit, moment, tell)
-    findings: list[Warning_] = []
+    findings: list[Diagnostic] = []
     for _ in range(DOUBTS):
         doubt = marker_survey.doubts(setup, fit, np.sum(system.root**2, axis=1), vehicles)
         if doubt.setup is None:

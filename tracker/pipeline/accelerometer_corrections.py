@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from calibration.errors import FILM, Problem
-from tracker.accelerometers import Finding, read_accelerometer
+from calibration.errors import FILM, ResultsError
+from tracker.accelerometers import ChannelFault, read_accelerometer
 from tracker.accelerometers.corrected_file import MENDABLE, write_corrected
 from tracker.pipeline.verify import changed_inputs
 from tracker.record.input_digests import digests
@@ -42,7 +42,7 @@ def write_corrections(record: Record, results: Results) -> tuple[Corrected, ...]
         before = {n: d for n, d in results.software.inputs.items() if n in names}
         changed = changed_inputs(before, {n: now[n] for n in names})
         if changed:
-            raise Problem(
+            raise ResultsError(
                 f"changed since the analysis: {', '.join(changed)}",
                 where=str(record.path),
                 remedy="analyse the test again",
@@ -51,14 +51,14 @@ def write_corrections(record: Record, results: Results) -> tuple[Corrected, ...]
     return tuple(_write(record, table, findings) for table, findings in chosen)
 
 
-def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[Finding, ...]]]:
+def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[ChannelFault, ...]]]:
     """Each sensor block that has findings which can be undone."""
     for table in record.accelerometers:
         check = results.cross_check.get(table.vehicle)
         alone = sum(t.vehicle == table.vehicle for t in record.accelerometers) == 1
         start = "" if alone else f"{table.file} "
         found = tuple(
-            Finding(f.channel[len(start) :], f.kind, f.estimate, f.u, f.unit, f.text)
+            ChannelFault(f.channel[len(start) :], f.kind, f.estimate, f.u, f.unit, f.text)
             for f in (check.findings if check else ())
             if f.kind in MENDABLE
             and f.channel.startswith(start)
@@ -69,7 +69,7 @@ def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[Fin
             yield table, found
 
 
-def _write(record: Record, table: Table, findings: tuple[Finding, ...]) -> Corrected:
+def _write(record: Record, table: Table, findings: tuple[ChannelFault, ...]) -> Corrected:
     name = PurePosixPath(table.file)
     new = name.with_name(name.stem + SUFFIX)
     steps = write_corrected(record.folder / new, read_accelerometer(table, record.folder), findings)

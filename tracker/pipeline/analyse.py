@@ -9,10 +9,11 @@ from typing import Protocol
 import numpy as np
 
 from calibration.errors import RECORD, Problem
+from calibration.findings import Diagnostic
 from tracker import __version__
 from tracker.accelerometers import Accelerometer, read_accelerometer
 from tracker.camera.stage import Sight, see
-from tracker.core.types import Progress, Warning_, silent
+from tracker.core.types import Progress, silent
 from tracker.criteria import judge
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
 from tracker.pipeline.camera_result import camera_result, evidence, frame_times, shaking, view
@@ -111,7 +112,7 @@ def analyse(
 
 def _looked(
     record: Record, look: Look, tell: Progress, instrumented: bool
-) -> tuple[dict[str, Sight], tuple[Warning_, ...]]:
+) -> tuple[dict[str, Sight], tuple[Diagnostic, ...]]:
     """What each camera saw; warnings instead if none can be used and there are accelerometers."""
     sights: dict[str, Sight] = {}
     failures: list[Problem] = []
@@ -126,7 +127,7 @@ def _looked(
         raise failures[0]
     alone = "this film can't be used; the accelerometers are judged alone"
     return sights, tuple(
-        Warning_("film_unusable", f"{alone}: {p.what}", p.where or "cameras") for p in failures
+        Diagnostic("film_unusable", f"{alone}: {p.what}", p.where or "cameras") for p in failures
     )
 
 
@@ -188,7 +189,7 @@ def _results(
     solution: Solution,
     blocks: list[Accelerometer],
     log: Log,
-    failed: tuple[Warning_, ...],
+    failed: tuple[Diagnostic, ...],
 ) -> Results:
     test = record.test
     times = {name: frame_times(sight, solution) for name, sight in sights.items()}
@@ -307,14 +308,14 @@ def _fused(
     return out, fused_budgets(both, out, distances)
 
 
-def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Warning_]:
+def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
     """That a film ends before the occupant of a striking vehicle would have struck the interior."""
     text = (
         "the film ends before the occupant would have struck the interior, while the vehicle was "
         "still being slowed down: occupant impact velocity and ridedown from film are left open"
     )
     return [
-        Warning_("film_ends_early", text, f"vehicles.{name}")
+        Diagnostic("film_ends_early", text, f"vehicles.{name}")
         for name, result in vehicles.items()
         if record.vehicles[name].role == "striking"
         and result.occupant.film is not None
@@ -325,23 +326,23 @@ def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Warnin
 
 def _alone(
     record: Record, vehicles: Mapping[str, VehicleResult], blocks: list[Accelerometer]
-) -> list[Warning_]:
+) -> list[Diagnostic]:
     """That a vehicle is told by one kind of instrument only, though there are both."""
     said = []
     for name, result in vehicles.items():
         film, read = result.occupant.film, result.occupant.accelerometer
         if film is not None and read is None and any(b.vehicle == name for b in blocks):
             text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
-            said.append(Warning_("accelerometers_unusable", text, f"vehicles.{name}"))
+            said.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
         if film is None and read is not None:
             text = "no film tells this vehicle's occupant risk: it is from accelerometers alone"
-            said.append(Warning_("accelerometers_alone", text, f"vehicles.{name}"))
+            said.append(Diagnostic("accelerometers_alone", text, f"vehicles.{name}"))
     return said
 
 
-def _unseen(record: Record, solution: Solution) -> list[Warning_]:
+def _unseen(record: Record, solution: Solution) -> list[Diagnostic]:
     return [
-        Warning_(
+        Diagnostic(
             "vehicle_unseen",
             "no film shows a marker of this vehicle: nothing of its motion could be determined",
             f"vehicles.{name}",

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.core.types import Quantity
 from tracker.core.units import UnitError, parse
 from tracker.criteria import Criteria, load_criteria
@@ -33,7 +33,7 @@ def cases_of(
     Raises Problem where a text is no quantity, or no plausible one, or the test shows no force.
     """
     if blocked and struck_mass is not None:
-        raise Problem(
+        raise RecordError(
             "a blocked truck has no mass to give",
             where="--truck-mass",
             remedy="leave out --blocked or --truck-mass",
@@ -65,7 +65,7 @@ def write_predictions(path: Path, results: Results, predictions: Sequence[Predic
     Raises Problem where the file's name is not one of JSON or it can't be written.
     """
     if path.suffix.lower() != ".json":
-        raise Problem(
+        raise RecordError(
             "predictions are written as JSON",
             where=str(path),
             remedy="name a file that ends in .json",
@@ -121,9 +121,9 @@ def _within(text: str, kind: str, low: float, high: float, where: str, span: str
     try:
         value = parse(text, kind)
     except UnitError as error:
-        raise Problem(error.what, where=where, remedy=error.remedy, status=RECORD) from None
+        raise RecordError(error.what, where=where, remedy=error.remedy, status=RECORD) from None
     if not low <= value <= high:
-        raise Problem(
+        raise RecordError(
             f"{text!r} is not plausible here",
             where=where,
             remedy=f"check it; it should be {span}",

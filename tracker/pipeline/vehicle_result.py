@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.findings import Diagnostic
 from tracker.accelerometers import Accelerometer
 from tracker.core.time_series import from_zero, integrate
-from tracker.core.types import STATE, Motion, Quantity, Warning_
+from tracker.core.types import STATE, Motion, Quantity
 from tracker.criteria.sets import load_criteria
 from tracker.crosscheck import ChannelCheck, combine, cross_check
 from tracker.crosscheck import CrossCheck as Check
@@ -265,7 +266,7 @@ class Instrumented:
     occupant: OccupantResult | None
     cross_check: CrossCheck | None
     curves: tuple[Curve, ...]
-    warnings: tuple[Warning_, ...]
+    warnings: tuple[Diagnostic, ...]
     checks: tuple[Check, ...] = ()  # of each block; empty without a film
 
 
@@ -280,7 +281,7 @@ def instrumented(
     where = f"accelerometers ({vehicle})"
     attitude = None
     checks: list[Check] = []
-    warnings: list[Warning_] = []
+    warnings: list[Diagnostic] = []
     if film is not None:
         drawn = film.drawn
         known, seen = film.known.state, film.known.observed
@@ -290,7 +291,9 @@ def instrumented(
     alone: list[Curve] = []
     for block in blocks:
         figures, notes = accelerometer_risk(block, cg, distances, film=attitude)
-        warnings += [Warning_("accelerometer_note", note, where) for note in (*block.notes, *notes)]
+        warnings += [
+            Diagnostic("accelerometer_note", note, where) for note in (*block.notes, *notes)
+        ]
         if occupant is None and figures["oiv_x"] is not None:
             occupant = occupant_result(figures)
             alone = _velocity(vehicle, block, cg) if film is None else []

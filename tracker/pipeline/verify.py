@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from calibration.errors import FILM, RECORD, Problem
+from calibration.errors import FILM, RECORD, ResultsError
 from tracker.core.types import Progress
 from tracker.record.input_digests import digests
 from tracker.record.load import Record, load_record
@@ -30,7 +30,7 @@ def verify(directory: Path, progress: Progress | None = None, again: Again | Non
     record = load_record(place)
     changed = changed_inputs(old.software.inputs, digests(record))
     if changed:
-        raise Problem(
+        raise ResultsError(
             f"not verified: changed since the analysis: {', '.join(changed)}",
             where=str(directory),
             remedy="restore the inputs, or analyse the test again",
@@ -39,7 +39,7 @@ def verify(directory: Path, progress: Progress | None = None, again: Again | Non
     found = differences(old, (again or analyse)(record, progress))
     if found:
         others = f", and {len(found) - 1} more" if len(found) > 1 else ""
-        raise Problem(
+        raise ResultsError(
             f"not verified: the same inputs give other numbers: {found[0]}{others}",
             where=str(directory),
             remedy=f"ask who changed the folder; it was written by version {old.software.version}",
@@ -66,7 +66,7 @@ def record_of(results: Results, directory: Path) -> Path:
     for place in places:
         if place.is_file():
             return place
-    raise Problem(
+    raise ResultsError(
         "the record of these results is not there",
         where=str(places[0]),
         remedy="put record and films back to where they lay, as seen from the results folder",

@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from calibration.resection.resect import resect
 from tracker.camera.expected_targets import PICK_U
 from tracker.camera.lens_source import read_lens
@@ -64,7 +64,7 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
     where = f"{record.path}, cameras.{name}"
     missing = [k for k in ("position", "lens", "frame_rate") if getattr(entry, k) is None]
     if missing or entry.position is None or entry.lens is None or entry.frame_rate is None:
-        raise Problem(
+        raise RecordError(
             f"the plan needs {' and '.join(missing)} of this camera",
             where=where,
             remedy="add it; of a lens, the focal length from its data sheet in px will do",
@@ -80,7 +80,7 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
     camera, looks = _looking(np.array(entry.position), entry, lens, fixed, where)
     fixed = tuple(Target(t.name, t.at, t.pattern, t.size, _towards(camera, t.at)) for t in fixed)
     if not any(m.at for v in record.vehicles.values() for m in v.markers.values()):
-        raise Problem(
+        raise RecordError(
             "no vehicle has a marker with a place",
             where=f"{record.path}, vehicles",
             remedy="plan markers with `at` and `size`, three or more on each vehicle",
@@ -99,7 +99,7 @@ _UP = np.array([0.0, 0.0, -1.0])
 
 def _size(size: float | None, where: str) -> float:
     if size is None:
-        raise Problem(
+        raise RecordError(
             "the plan needs the size of this mark",
             where=where,
             remedy='add it, as size = "0.20 m"',
@@ -157,7 +157,7 @@ def _looking(
         )
         return Camera(lens, found.camera.rotation, found.camera.position), "as its picks say"
     if not fixed:
-        raise Problem(
+        raise RecordError(
             "nothing says where this camera will look, or how its place will be told",
             where=where,
             remedy="plan four or more fixed targets in its picture, with `at` and `size`",
@@ -172,7 +172,7 @@ def looking_at(position: Array, aim: Array, lens: Lens, where: str) -> Camera:
     sight = aim - position
     distance = float(np.linalg.norm(sight))
     if distance < 0.1:
-        raise Problem(
+        raise RecordError(
             "the camera stands where it looks",
             where=where,
             remedy="check position and aim",

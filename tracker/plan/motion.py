@@ -17,7 +17,7 @@ import numpy as np
 from scipy.signal import lsim
 
 from calibration.arrays import Array
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.core.rigid_body import turned
 from tracker.record.schema import PlannedRecord, Vehicle
 
@@ -87,7 +87,7 @@ def planned_course(record: PlannedRecord) -> Course:
     intended = record.test.intended
     striking = _by_role(record, "striking")
     if not intended.speed or striking is None:
-        raise Problem(
+        raise RecordError(
             "the plan needs the speed and who strikes",
             where=f"{record.path}, test.intended",
             remedy='add speed, as speed = "62 mi/h", and role = "striking" to one vehicle',

@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from calibration.errors import Problem
+from calibration.errors import CalibrationError
 from calibration.resection.resect import Resection, resect
 from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
 from tracker.core.types import Progress
@@ -131,11 +131,11 @@ def pose(
             rough_position=stand.camera.position,
             where=where,
         )
-    except Problem as problem:
+    except CalibrationError as problem:
         unseen = [t.target.name for t in fixed if not t.visible[0]]
         if not unseen:
             raise
-        raise Problem(
+        raise CalibrationError(
             f"{problem.what}; not in the picture or too small: {', '.join(unseen)}",
             where=where,
             remedy=problem.remedy,

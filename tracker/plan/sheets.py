@@ -18,7 +18,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Patch, Polygon, Rectangle, Wedge
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.plan.noise import RINGS
 from tracker.record.schema import PlannedRecord
 from tracker.report.style import style
@@ -62,7 +62,7 @@ def marks_to_print(record: PlannedRecord) -> tuple[Printed, ...]:
             if name not in names:
                 names.append(name)
     if not wanted:
-        raise Problem(
+        raise RecordError(
             "the record has no mark with a printable pattern and a size",
             where=str(record.path),
             remedy='give marks a pattern and a size, as pattern = "quadrant", size = "0.20 m"',
@@ -86,7 +86,7 @@ def sheets_pdf(record: PlannedRecord, paper: Paper) -> bytes:
     for mark in printed:
         columns, rows = tiling(mark.size, paper)
         if columns * rows > LARGEST_TILES:
-            raise Problem(
+            raise RecordError(
                 f"{mark.names[0]} of {mark.size:g} mm would take {columns * rows} sheets",
                 where=str(record.path),
                 remedy="paint it instead, or leave its size out while printing the others",

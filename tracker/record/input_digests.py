@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.record.load import Record
 
 
@@ -59,7 +59,7 @@ def _sha256(file: Path) -> hashlib._Hash:
         with file.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256")
     except OSError as error:
-        raise Problem(
+        raise RecordError(
             f"the file can't be read ({error.strerror})",
             where=str(file),
             remedy="check that it is there and may be read",

@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from tracker.core.units import brief
 from tracker.record.camera import (
     Camera,
@@ -58,13 +58,13 @@ __all__ = [
     "Edit",
     "FixedTarget",
     "Intended",
+    "InvalidRecordError",
     "LensEntry",
     "Marker",
     "Pick",
     "PlannedCamera",
     "PlannedRecord",
     "Record",
-    "RecordProblem",
     "RuledOut",
     "ScaleBar",
     "SpeedTrap",
@@ -84,7 +84,7 @@ SHOWN = 40
 """Errors reported at most."""
 
 
-class RecordProblem(Problem):
+class InvalidRecordError(RecordError):
     """All errors of one record, one line each; `errors` holds them singly."""
 
     def __init__(self, errors: list[Problem]) -> None:
@@ -101,8 +101,8 @@ def load_record(path: str | Path) -> Record:
     """The record in this file (or in `record.toml` of this folder), units in SI.
 
     Films, lens and accelerometer files must exist inside the record's folder; URLs are not looked
-    up. Raises `RecordProblem` with every error of the record, or `Problem` where it can't be
-    read as TOML at all; both have status `RECORD`.
+    up. Raises `InvalidRecordError` with every error of the record, or `RecordError` where it
+    can't be read as TOML at all; both have status `RECORD`.
     """
     path, raw = _read(path)
     _refuse_errors(path, raw, Tables, raw)
@@ -137,9 +137,9 @@ def _refuse_errors(
     errors += islice(check_sense(raw), LISTED)
     errors += islice(check_files(with_files, path.parent), LISTED)
     if errors:
-        raise RecordProblem(
+        raise InvalidRecordError(
             [
-                Problem(what, where=f"{path}, {key_path(key)}", remedy=remedy, status=RECORD)
+                RecordError(what, where=f"{path}, {key_path(key)}", remedy=remedy, status=RECORD)
                 for key, what, remedy in errors
             ]
         )
@@ -171,11 +171,11 @@ def _text(path: Path) -> str:
     try:
         size = path.stat().st_size
         if not path.is_file():
-            raise Problem(
+            raise RecordError(
                 "this is not a file", where=str(path), remedy="name a record.toml", status=RECORD
             )
         if size > SIZE_LIMIT:
-            raise Problem(
+            raise RecordError(
                 f"a record of {size / 2**20:.1f} MiB is not read (limit {SIZE_LIMIT >> 20} MiB)",
                 where=str(path),
                 remedy="check that this is the record",
@@ -184,7 +184,7 @@ def _text(path: Path) -> str:
         with path.open("rb") as file:
             data = file.read(SIZE_LIMIT + 1)
     except OSError as error:
-        raise Problem(
+        raise RecordError(
             f"the record can't be read ({error.strerror})",
             where=str(path),
             remedy="check the path and your permission to read it",
@@ -194,7 +194,7 @@ def _text(path: Path) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise Problem(
+        raise RecordError(
             f"byte {error.start} is not UTF-8 text",
             where=f"{path}, line {line}",
             remedy="save the record as UTF-8",
@@ -213,14 +213,14 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
         what, line = (found[1], found[2]) if found else (str(error), None)
         place = f", line {line}, column {found[3]}" if found and line else ""
         at_end = found is not None and line is None
-        raise Problem(
+        raise RecordError(
             f"the record is not valid TOML: {what}" + (" at the end of the file" if at_end else ""),
             where=where + place,
             remedy="correct the line" if place else "correct the file",
             status=RECORD,
         ) from None
     except TooDeepError:
-        raise Problem(
+        raise RecordError(
             "the record holds tables nested too deep or a number too long",
             where=where,
             remedy="check that this is the record",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.core.units import UnitError, parse
 from tracker.results.schema import Results
 from tracker.storage.audit_log import Entry, time_of_day
@@ -31,4 +31,4 @@ def _time(text: str) -> float:
     try:
         return parse(text, "time")
     except UnitError as error:
-        raise Problem(error.what, where="--at", remedy=error.remedy, status=RECORD) from None
+        raise RecordError(error.what, where="--at", remedy=error.remedy, status=RECORD) from None

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.camera import LENS
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 from calibration.files import read_bounded
 from calibration.lens import save_lens
 from calibration.resection.resect import FOCAL_KNOWN
@@ -38,7 +38,7 @@ OURS = frozenset(
 def read_results(directory: Path) -> Results:
     """The results that `write_results` wrote. Raises `Problem` where they are not there."""
     if not (directory / RESULTS).is_file():
-        raise Problem(
+        raise ResultsError(
             f"there is no {RESULTS} here",
             where=str(directory),
             remedy="name a results folder, as `impactfilm analyse` writes it",
@@ -111,7 +111,7 @@ def _text(path: Path) -> str:
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError:
-        raise Problem(
+        raise ResultsError(
             "the file is not UTF-8 text", where=str(path), remedy=remedy, status=RECORD
         ) from None
 

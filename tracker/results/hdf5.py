@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE, Motion, Status, Tracks
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, ForceCrush, PointPath, Results, View
@@ -84,7 +84,7 @@ def read_h5(path: Path) -> dict[str, Any]:
                 "views": {k: _read_view(g) for k, g in _groups(file, "views")},
             }
     except FAULTS as error:
-        raise Problem(
+        raise ResultsError(
             f"the file can't be read as results ({reason(error)})",
             where=str(path),
             remedy="analyse the test again",

@@ -17,7 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
+from calibration.findings import Diagnostic
 from tracker.core.types import Quantity
 from tracker.results.schema import SCHEMA, Results
 
@@ -68,7 +69,7 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
         OverflowError,
     ) as error:
         detail = str(error).splitlines()[0][:100] if str(error) else type(error).__name__
-        raise Problem(
+        raise ResultsError(
             f"this is not a results file of this version ({detail})",
             where=where,
             remedy="analyse the test again",
@@ -83,6 +84,8 @@ def _plain(value: Any) -> Any:
             return None
         found = {"value": _plain(value.value), "unit": value.unit, "u": _plain(value.u)}
         return found if value.time is None else found | {"time": _plain(value.time)}
+    if isinstance(value, Diagnostic):
+        return dataclasses.asdict(value) | {"grade": value.grade}
     if dataclasses.is_dataclass(value):
         return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Mapping):

@@ -13,7 +13,8 @@ from typing import Literal
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.core.types import Motion, Quantity, Tracks, Warning_
+from calibration.findings import Diagnostic
+from tracker.core.types import Motion, Quantity, Tracks
 from tracker.storage.audit_log import Entry
 
 SCHEMA = 1
@@ -385,7 +386,7 @@ class Results:
     cross_check: Mapping[str, CrossCheck] = field(default_factory=dict)
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()
-    warnings: tuple[Warning_, ...] = ()
+    warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()
     motion: Mapping[str, Motion] = field(default_factory=dict)
     points: Mapping[str, Mapping[str, PointPath]] = field(default_factory=dict)

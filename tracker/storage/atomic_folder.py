@@ -14,7 +14,7 @@ import time
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, ResultsError
 
 NEW, OLD = "new", "old"
 DAY = 86400.0
@@ -34,7 +34,7 @@ def ready(directory: Path, ours: str) -> None:
     elif target.parent == target:
         wrong = "the root of a file system can't be a results folder"
     if wrong:
-        raise Problem(
+        raise ResultsError(
             wrong,
             where=str(directory),
             remedy="name a new or an empty folder with --out",
@@ -170,7 +170,7 @@ def _umask() -> int:
 
 
 def _unwritable(error: OSError, directory: Path) -> Problem:
-    return Problem(
+    return ResultsError(
         f"the results can't be written ({error.strerror or error})",
         where=str(directory),
         remedy="check the free space and your permission to write there",

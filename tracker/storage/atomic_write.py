@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, ResultsError
 
 
 def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
@@ -27,7 +27,7 @@ def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
             os.fsync(file.fileno())
         beside.replace(path)
     except OSError as error:
-        raise Problem(
+        raise ResultsError(
             f"{what} ({error.strerror})", where=str(path), remedy=remedy, status=RECORD
         ) from None
     finally:
@@ -45,7 +45,7 @@ def locked(path: Path) -> Iterator[None]:
         path.parent.mkdir(parents=True, exist_ok=True)
         file = path.open("a+b")
     except OSError as error:
-        raise Problem(
+        raise ResultsError(
             f"the change can't be saved ({error.strerror})",
             where=str(path),
             remedy="check the free space and your permission to write there",

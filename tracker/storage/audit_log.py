@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Literal, get_args
 
-from calibration.errors import Problem
+from calibration.errors import FILM, ResultsError
 
 Kind = Literal["input", "setting", "edit", "decision", "output"]
 KINDS = get_args(Kind)
@@ -90,9 +90,10 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
                 )
             )
         except (ValueError, KeyError, TypeError, RecursionError):
-            raise Problem(
+            raise ResultsError(
                 "this line is not an entry of a log",
                 where=f"{where}, line {number}",
                 remedy="analyse the test again, or restore the file",
+                status=FILM,
             ) from None
     return tuple(entries)

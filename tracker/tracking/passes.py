@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.core.types import Mark, Progress, Status, Warning_
+from calibration.findings import Diagnostic
+from tracker.core.types import Mark, Progress, Status
 from tracker.film import Film, Luma
 from tracker.marks import Fix, Shape, locate, measure
 from tracker.tracking.frame_step import step
@@ -86,7 +87,7 @@ class Anchors:
     shapes: dict[int, Shape] = field(default_factory=dict)  # of each mark when it was first found
     outside: dict[int, tuple[Array, Mask]] = field(default_factory=dict)
     """Marks outside the picture at their pick: places of all marks then, and which were seen."""
-    findings: list[Warning_] = field(default_factory=list)
+    findings: list[Diagnostic] = field(default_factory=list)
 
 
 def course(
@@ -238,7 +239,7 @@ def _missing(plan: Course, anchors: Anchors, pick: Pick, why: str) -> None:
     mark = plan.marks[pick.mark]
     u, v = pick.pixel
     anchors.findings.append(
-        Warning_(
+        Diagnostic(
             "mark_not_found",
             f"no {mark.pattern} was found at ({u:.0f}, {v:.0f}) in frame {pick.frame}: {why}",
             f"{plan.camera}: {mark.name}",

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from calibration.arrays import Array
-from tracker.core.types import Tracks, Warning_
+from calibration.findings import Diagnostic
+from tracker.core.types import Tracks
 from tracker.marks import Shape
 
 
@@ -58,4 +59,4 @@ class Followed:
     contrast: Array  # (frames, marks) grey; NaN without a fit
     visible: Array  # (frames, marks) visible fraction 0..1; NaN without a fit
     shapes: Mapping[str, Shape]  # how each mark looks where it was first found
-    findings: tuple[Warning_, ...]
+    findings: tuple[Diagnostic, ...]

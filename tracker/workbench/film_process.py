@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.errors import FILM, Problem
+from calibration.errors import FILM, FilmError, Problem
 from tracker.film.luma import Luma
 from tracker.processes.contexts import context
 from tracker.workbench.decoder import serve, serve_check
@@ -150,7 +150,7 @@ class Decoder:
         """Its answer. Raises the `Problem` that it tells, or one that it has broken down."""
         told: dict[str, Any] = json.loads(self.heard(WORD))
         if "what" in told:
-            raise Problem(**told)
+            raise FilmError(**told)
         return told
 
     def heard(self, most: int) -> bytes:
@@ -175,7 +175,7 @@ class Decoder:
     def broken(self, how: str) -> Problem:
         """The problem of a decoder that can't be asked any more."""
         self.process.kill()
-        return Problem(
+        return FilmError(
             f"decoding this film went wrong: {how}",
             where=self._where,
             remedy="copy the film again from the camera, or export it in another format",

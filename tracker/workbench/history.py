@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.manual_edits import ACTIONS, PLACE
 from tracker.storage.atomic_write import locked, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
@@ -53,7 +53,7 @@ class RecordFile:
         try:
             return self.path.read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
-            raise Problem(
+            raise RecordError(
                 f"the record can't be read ({getattr(error, 'strerror', None) or 'not UTF-8'})",
                 where=str(self.path),
                 remedy="check the file and your permission to read it",
@@ -159,7 +159,7 @@ class RecordFile:
         try:
             return (self.place / "history" / f"{name}.toml").read_text("utf-8")
         except (OSError, UnicodeDecodeError):
-            raise Problem(
+            raise RecordError(
                 "the earlier text of the record is gone",
                 where=str(self.place / "history"),
                 remedy="change the record by hand",

@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, RecordError
 from tracker.workbench.session import films_in
 
 KEPT = 12
@@ -47,7 +47,7 @@ def folder_view(at: Path) -> dict[str, Any]:
         folders = [p for p in here.iterdir() if p.is_dir() and not p.name.startswith(".")]
         films = [p.name for p in films_in(here)]
     except (OSError, RuntimeError) as error:
-        raise Problem(
+        raise RecordError(
             f"the folder can't be read ({getattr(error, 'strerror', None) or error})",
             where=str(at),
             remedy="check the path",

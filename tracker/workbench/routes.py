@@ -23,7 +23,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.load import load_record
 from tracker.workbench import recent
 from tracker.workbench.film_process import check_apart
@@ -53,7 +53,7 @@ class Workbench:
         """Open the test of a record or of the folder it lies in."""
         record = place.expanduser() / "record.toml" if place.is_dir() else place.expanduser()
         if not record.is_file():
-            raise Problem(
+            raise RecordError(
                 "there is no record here",
                 where=str(place),
                 remedy="name a record.toml or its folder, or start a new test",
@@ -75,7 +75,7 @@ class Workbench:
         """The test that a request is about."""
         found = self.tests.get(request.path_params["test"])
         if found is None:
-            raise Problem(
+            raise RecordError(
                 "this test is not open",
                 where="the workbench",
                 remedy="open it from the start page",
@@ -384,7 +384,7 @@ def _plain_path(path: tuple[Any, ...]) -> bool:
 
 
 def _unreadable() -> Problem:
-    return Problem(
+    return RecordError(
         "the request can't be understood",
         where="the workbench",
         remedy="reload the page",

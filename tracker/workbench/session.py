@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.check_files import check_files, is_url
-from tracker.record.load import RecordProblem, load_record
+from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
 from tracker.workbench.film_process import FilmApart
 from tracker.workbench.frame_store import Frames
@@ -80,7 +80,7 @@ class OpenTest:
         """What is wrong with the record: key path, what, remedy."""
         try:
             load_record(self.record)
-        except RecordProblem as problem:
+        except InvalidRecordError as problem:
             return [self._error(error) for error in problem.errors]
         except Problem as problem:
             return [self._error(problem)]
@@ -110,9 +110,9 @@ class OpenTest:
         name = entry.get("film")
         where = f"cameras.{camera}.film"
         if not isinstance(name, str) or not name.strip():
-            raise Problem("no film is named", where=where, remedy="name one", status=RECORD)
+            raise RecordError("no film is named", where=where, remedy="name one", status=RECORD)
         for _, what, remedy in check_files({"cameras": {camera: entry}}, self.folder):
-            raise Problem(what, where=where, remedy=remedy, status=RECORD)
+            raise RecordError(what, where=where, remedy=remedy, status=RECORD)
         rate, bits = _rate(entry), entry.get("bits")
         place = name if is_url(name) else self.folder / name
         key = digest(repr((name, rate, bits, None if is_url(name) else _stamp(Path(place)))))[:12]
@@ -161,7 +161,7 @@ class OpenTest:
         cameras = self.raw().get("cameras")
         entry = cameras.get(name) if isinstance(cameras, dict) else None
         if not isinstance(entry, dict):
-            raise Problem(
+            raise RecordError(
                 f"the record has no camera {name!r}",
                 where=str(self.record),
                 remedy="reload the page",
@@ -195,7 +195,7 @@ def begin(folder: Path, number: str) -> Path:
 
     record = folder / "record.toml"
     if record.exists():
-        raise Problem(
+        raise RecordError(
             "this folder holds a record already",
             where=str(record),
             remedy="open it",
@@ -203,7 +203,7 @@ def begin(folder: Path, number: str) -> Path:
         )
     films = films_in(folder)
     if not films:
-        raise Problem(
+        raise RecordError(
             "this folder holds no film",
             where=str(folder),
             remedy="copy the films of the test into it first",

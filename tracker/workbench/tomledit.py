@@ -12,7 +12,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Array, InlineTable
 
-from calibration.errors import RECORD, Problem
+from calibration.errors import RECORD, Problem, RecordError
 
 APPEND = "+"
 """As the last part of a path: a further entry of a list."""
@@ -152,7 +152,7 @@ def _as_asked(tables: Any, change: Change) -> bool:
 
 
 def _refused() -> Problem:
-    return Problem(
+    return RecordError(
         "the record is laid out in a way that this change can't be written into",
         where="record.toml",
         remedy="make the change in a text editor; the workbench takes it up",

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from calibration.arrays import Array
 from calibration.errors import RECORD, Problem
-from calibration.findings import Finding
+from calibration.findings import Diagnostic
 from calibration.time.timebase import TimingLight, time_base
 from calibration.time.timing_light import frame_map
 
@@ -312,7 +312,7 @@ def test_a_light_covered_in_the_midst_of_a_flash_keeps_its_beat() -> None:
         for start in rng.integers(0, frames, 5):
             grey[start : start + 20] = 50
         found = frame_map(TimingLight(grey, 100.0, 0.5), nominal=1000, duty_exposure=exposure)
-        assert not isinstance(found, Finding)
+        assert not isinstance(found, Diagnostic)
         error = found.clock.seconds(k) - clock(k)
         worst = max(worst, float((error - error.mean()).std()) * 1000)
     assert worst < 0.02

@@ -7,7 +7,7 @@ from calibration.errors import Problem
 from tests.support.simulated_sensors import CG, accelerometer, scene
 from tracker.accelerometers import read_accelerometer
 from tracker.accelerometers.corrected_file import correct, write_corrected
-from tracker.accelerometers.faults import Finding
+from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck import cross_check
 from tracker.record.schema import Accelerometer
 
@@ -46,7 +46,7 @@ def test_a_corrected_record_agrees_with_the_film(made, spoil):
 
 def test_the_file_can_be_read_again_and_states_its_corrections(made, tmp_path):
     block = accelerometer(made)
-    wrong = Finding("ax", "scale", 1.25, 0.01, "1", "")
+    wrong = ChannelFault("ax", "scale", 1.25, 0.01, "1", "")
     steps = write_corrected(tmp_path / "new.csv", block, [wrong])
     text = (tmp_path / "new.csv").read_text()
     assert all(f"correction: {step}" in text for step in steps)

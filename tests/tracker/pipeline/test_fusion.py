@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.support.small_scene import record_text, write_film
-from tracker.accelerometers import Accelerometer, Finding, judge_channels
+from tracker.accelerometers import Accelerometer, ChannelFault, judge_channels
 from tracker.crosscheck import ChannelCheck, CrossCheck
 from tracker.pipeline.analyse import analyse
 from tracker.pipeline.fusion import WIDTH, evidence_of, joining
@@ -27,7 +27,7 @@ def check(**verdicts: tuple[str, tuple[str, ...]]) -> CrossCheck:
             verdict,  # type: ignore[arg-type]
             None,
             object() if kinds else None,  # type: ignore[arg-type]
-            tuple(Finding(name, k, 1.0, 0.1, "m/s2", k) for k in kinds),  # type: ignore[arg-type]
+            tuple(ChannelFault(name, k, 1.0, 0.1, "m/s2", k) for k in kinds),  # type: ignore[arg-type]
             "",
         )
         for name, (verdict, kinds) in verdicts.items()

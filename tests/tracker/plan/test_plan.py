@@ -21,7 +21,7 @@ from tracker.plan.numbers import doubts, numbers, when_seen
 from tracker.plan.plan import EXPOSURE, MARKS, SURVEY
 from tracker.plan.predict import predict
 from tracker.plan.view import seen
-from tracker.record.load import RecordProblem, load_planned, load_record
+from tracker.record.load import InvalidRecordError, load_planned, load_record
 
 
 @pytest.fixture(scope="module")
@@ -31,11 +31,11 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
 
 def test_before_the_test_films_and_picks_may_be_missing_and_nothing_else(tmp_path: Path) -> None:
     assert planned(tmp_path).cameras["top"].film is None
-    with pytest.raises(RecordProblem, match="'film' is missing"):
+    with pytest.raises(InvalidRecordError, match="'film' is missing"):
         load_record(tmp_path / "record.toml")
-    with pytest.raises(RecordProblem, match="write 'position'"):
+    with pytest.raises(InvalidRecordError, match="write 'position'"):
         planned(tmp_path, ('position = ["-2 m", "0 m", "-12 m"]', 'positon = ["0 m"]'))
-    with pytest.raises(RecordProblem, match="no unit where a length is needed"):
+    with pytest.raises(InvalidRecordError, match="no unit where a length is needed"):
         planned(tmp_path, ('size = "0.3 m"', "size = 0.3"))
 
 

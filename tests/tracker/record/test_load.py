@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel
 
 from calibration.errors import RECORD, Problem
-from tracker.record.load import SIZE_LIMIT, Record, RecordProblem, load_record
+from tracker.record.load import SIZE_LIMIT, InvalidRecordError, Record, load_record
 from tracker.record.schema import Tables
 from tracker.record.types import Table
 
@@ -280,7 +280,7 @@ def test_all_errors_are_told_at_once(record: Callable[[str], Record]) -> None:
     ]  # fmt: skip
     for old, new in singles:
         text = text.replace(old, new)
-    with pytest.raises(RecordProblem) as error:
+    with pytest.raises(InvalidRecordError) as error:
         record(text)
     assert len(str(error.value).splitlines()) == len(error.value.errors) == len(singles)
     assert all(e.status == RECORD for e in error.value.errors)

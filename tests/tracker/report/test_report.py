@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from calibration.findings import Diagnostic
 from tests.support.made_results import TIME, made_results
 from tracker.cli.main import main
-from tracker.core.types import STATE, Motion, Quantity, Tracks, Warning_
+from tracker.core.types import STATE, Motion, Quantity, Tracks
 from tracker.pipeline.write_results import write_results
 from tracker.report import digits
 from tracker.report.blocks import Beside, Table
@@ -402,7 +403,9 @@ def test_every_channel_stands_beside_the_film() -> None:
     ],
 )
 def test_the_first_page_says_when_one_kind_of_instrument_failed(code: str, said: str) -> None:
-    assert said in headline(replace(made_results(), warnings=(Warning_(code, "", "vehicles.car"),)))
+    assert said in headline(
+        replace(made_results(), warnings=(Diagnostic(code, "", "vehicles.car"),))
+    )
     assert said not in headline(made_results())
 
 

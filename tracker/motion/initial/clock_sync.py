@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import Problem
+from calibration.errors import MotionError
 from tracker.core.rigid_body import turned
 from tracker.motion.initial.poses import TOLERANCE_PX, Poses
 from tracker.motion.model.unknowns import Eye
@@ -47,7 +47,7 @@ def _offset(
     """The best offset and the step of the scan, s."""
     common = [b for b in np.unique(e.body) if vehicles[int(b)] in starts]
     if not common:
-        raise Problem(
+        raise MotionError(
             "this camera's time zero is not known, and it saw no vehicle that another camera saw",
             where=f"cameras.{e.name}.time",
             remedy="give its time zero as a frame number or a flash region",

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from calibration.arrays import Array
-from tracker.core.types import Warning_
+from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.prior import BUSY, HELD, LIMITS, QUIET, sides
 from tracker.motion.model.spline import Basis, sites_for
@@ -36,7 +36,7 @@ class Contact:
 
     value: float
     u: float
-    findings: tuple[Warning_, ...]
+    findings: tuple[Diagnostic, ...]
 
 
 @dataclass(frozen=True)
@@ -69,10 +69,10 @@ def find_contact(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]
     weight /= weight.sum()
     value = float(weight @ fine)
     u = float(np.sqrt(weight @ (fine - value) ** 2 + (fine[1] - fine[0]) ** 2 / 12))
-    findings: tuple[Warning_, ...] = ()
+    findings: tuple[Diagnostic, ...] = ()
     if scores.max() < plain + LIKELY:
         text = "no moment of contact stands out in the motion; time zero is doubtful"
-        findings = (Warning_("contact_unclear", text, f"vehicles.{names[b]}"),)
+        findings = (Diagnostic("contact_unclear", text, f"vehicles.{names[b]}"),)
     return Contact(value, u, findings)
 
 

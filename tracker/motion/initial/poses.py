@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from calibration.errors import Problem
+from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation, turned
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import Eye
@@ -104,7 +104,7 @@ def poses(
     seen = [sights(eyes, b, arms, float(t)) for t in times]
     marks = np.array([sum(len(s.pixels) for s in group) for group in seen])
     if not marks.any():
-        raise Problem(
+        raise MotionError(
             "no marker of this vehicle was measured at a known place",
             where=where,
             remedy="pick at least one surveyed marker of it in one film",

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.errors import Problem
+from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation
 from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.motion.evidence import AccelerometerEvidence
@@ -56,7 +56,7 @@ def sensor_of(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) 
     channels = []
     for name, values in block.values.items():
         if name not in CHANNELS or not block.noise[name] > 0 or not block.width > 0:
-            raise Problem(
+            raise MotionError(
                 f"{name} can't join the film's evidence",
                 where=f"accelerometers ({block.vehicle})",
                 remedy="give a known channel, a noise and a width above 0",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.core.types import Warning_
+from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model import prior
 from tracker.motion.model.unknowns import Setup
@@ -29,7 +29,7 @@ class Survey:
     """A setup whose doubtful survey is loosened, and what to say about it; None: nothing is."""
 
     setup: Setup | None
-    findings: tuple[Warning_, ...]
+    findings: tuple[Diagnostic, ...]
 
 
 def doubts(setup: Setup, fit: Fit, left: Array, vehicles: Mapping[str, VehicleGeometry]) -> Survey:
@@ -59,7 +59,7 @@ def doubts(setup: Setup, fit: Fit, left: Array, vehicles: Mapping[str, VehicleGe
                 f"markers stand {usual:.1f} times farther from their surveyed places than the "
                 "stated survey uncertainty; it was raised"
             )
-            findings.append(Warning_("survey_larger", text, f"vehicles.{body.name}.markers"))
+            findings.append(Diagnostic("survey_larger", text, f"vehicles.{body.name}.markers"))
         else:
             continue
         changed = changed.with_body(b, replace(body, arms_u=u))
@@ -75,7 +75,7 @@ def _off(unit: Array, left: Array, surveyed: NDArray[np.bool_]) -> Array:
     return np.where(seen, np.abs(unit) / np.where(seen, told, 1.0), np.nan)
 
 
-def freed(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]) -> list[Warning_]:
+def freed(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]) -> list[Diagnostic]:
     """Names the markers whose surveyed places were left out."""
     out = []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker, strict=True)):
@@ -87,5 +87,5 @@ def freed(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]) -> li
                     "place, which was left out: it is solved with the body"
                 )
                 where = f"vehicles.{setup.bodies[b].name}.markers.{name}"
-                out.append(Warning_("marker_survey_wrong", text, where))
+                out.append(Diagnostic("marker_survey_wrong", text, where))
     return out

@@ -11,7 +11,7 @@ from scipy.linalg import lapack
 from scipy.sparse import csr_array, diags_array
 
 from calibration.arrays import Array
-from calibration.errors import Problem
+from calibration.errors import MotionError
 from tracker.motion.model.residuals import on_handles
 from tracker.motion.model.unknowns import POSES, Setup, add_components
 from tracker.motion.solver.block_arrow_cholesky import SMALL
@@ -32,7 +32,7 @@ def posterior_root(setup: Setup, local: Array, sd: Array) -> Array:
     if root is None:
         root = _by_handles(setup, local, sd)
     if root is None:
-        raise Problem(
+        raise MotionError(
             "the motion can't be solved from these marks: what they say contradicts itself",
             where="tracks",
             remedy="check the picks, the survey and the camera positions",
