@@ -65,7 +65,7 @@ def step(tests: int = 10) -> None:
             off.setdefault(f"Savitzky-Golay {window}", []).append(v - truth[:, 6])
         for name, contact in (("ours", 0.0), ("ours, contact unknown", None)):
             solution = solve({"side": seen}, {"car": dot}, contact=contact)
-            motion = solution.motion("car", t + solution.clocks["side"][0])
+            motion = solution.motion("car", t + solution.clocks["side"].offset)
             away = motion.state[:, 6] - truth[:, 6]
             off.setdefault(name, []).append(away)
             inside.setdefault(name, []).append(np.abs(away) < 1.96 * motion.u[:, 6])
@@ -138,7 +138,7 @@ def offset(tests: int = 20) -> None:
         late = np.random.default_rng(seed).uniform(-0.3, 0.3)
         cameras["side"] = replace(cameras["side"], seconds=t - late, zero_u=np.inf)
         solution = solve(cameras, {"car": case.car()})
-        value, u, _, _ = solution.clocks["side"]
+        value, u = solution.clocks["side"].offset, solution.clocks["side"].offset_u
         variance = 0.0
         for seen in solution.fit.at.looks:
             variance += 1 / float(np.mean(np.sum(seen.by_pose[..., 0] ** 2, axis=(1, 2))))

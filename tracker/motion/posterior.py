@@ -14,6 +14,7 @@ from calibration.arrays import Array
 from calibration.camera import PARAMETERS, Camera
 from calibration.errors import MotionError
 from calibration.findings import Diagnostic
+from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import Motion
 from tracker.motion.model import kernels
@@ -251,14 +252,16 @@ class Solution:
         return out
 
     @cached_property
-    def clocks(self) -> dict[str, tuple[float, float, float, float]]:
-        """Each camera's time offset (s) with u, and relative rate error with u."""
+    def clocks(self) -> dict[str, Clock]:
+        """Each camera's clock as solved."""
         out = {}
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
         for e, part in zip(self.setup.eyes, self.setup.seen_by, strict=True):
             zero, rate = part.stop - 2, part.stop - 1
             values = self.fit.at.values
-            out[e.name] = float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
+            out[e.name] = Clock(
+                float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
+            )
         return out
 
     @cached_property

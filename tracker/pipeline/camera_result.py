@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.time.clock import Clock
 from tracker.camera.stage import Sight
 from tracker.core.types import Quantity, Status
 from tracker.motion import CameraEvidence, Solution
@@ -34,15 +35,14 @@ def evidence(sight: Sight) -> CameraEvidence:
 
 def frame_times(sight: Sight, solution: Solution) -> Array:
     """Time of each frame on the solution's clock, s."""
-    zero, _, rate, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
-    return np.asarray(sight.time.seconds * (1 + rate) + zero)
+    return solution.clocks.get(sight.name, Clock()).common_times(sight.time.seconds)
 
 
 def camera_result(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:
     """The camera and its clock as solved; `times` (frames,) s."""
     tracks, clock = sight.followed.tracks, sight.time
     camera = solution.cameras.get(sight.name, sight.pose.camera)
-    _, zero_u, _, _ = solution.clocks.get(sight.name, (0.0, 0.0, 0.0, 0.0))
+    zero_u = solution.clocks.get(sight.name, Clock()).offset_u
     zero = FrameNumber(
         _frame_at_zero(times),
         float(np.hypot(zero_u, solution.contact[1]) * clock.rate),

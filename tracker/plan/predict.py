@@ -18,6 +18,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.errors import CalibrationError
 from calibration.resection.resect import Resection, resect
+from calibration.time.clock import Clock
 from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
 from tracker.core.types import Progress
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
@@ -92,8 +93,8 @@ def predict(
     solution = solve(evidence, geometry, contact=0.0, progress=progress)
     draws = solution.draws(DRAWS, SEED)
     fastest = max(planned.values(), key=lambda stand: stand.frame_rate)
-    zero, _, rate, _ = solution.clocks.get(fastest.name, (0.0, 0.0, 0.0, 0.0))
-    times = evidence[fastest.name].seconds * (1 + rate) + zero
+    clock = solution.clocks.get(fastest.name, Clock())
+    times = clock.common_times(evidence[fastest.name].seconds)
     moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
     crush = crush_result(record.vehicles, moves)
     vehicles = {}

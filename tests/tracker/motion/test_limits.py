@@ -110,6 +110,6 @@ def test_a_soft_pulse_leaves_the_moment_of_contact_open() -> None:
     truth[:, 0] = -1 + np.cumsum(truth[:, 6]) * step
     seen = {n: replace(e, zero_u=np.inf) for n, e in case.both(TIME, truth, 0.03).items()}
     solution = solve(seen, {"car": case.car()}, contact=None)
-    late, u = -solution.clocks["overhead"][0], solution.contact[1]
+    late, u = -solution.clocks["overhead"].offset, solution.contact[1]
     assert 3e-3 < u < 25e-3
     assert abs(late) < 3 * u

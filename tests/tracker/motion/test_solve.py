@@ -182,7 +182,7 @@ def test_contact_is_found_from_the_motion_and_clocks_are_brought_together() -> N
     cameras["overhead"] = replace(cameras["overhead"], seconds=TIME + 0.0123, zero_u=np.inf)
     cameras["side"] = replace(cameras["side"], seconds=TIME + 0.4, zero_u=np.inf)
     solution = solve(cameras, {"car": case.car()}, contact=None)
-    offset = {name: clock[0] for name, clock in solution.clocks.items()}
+    offset = {name: clock.offset for name, clock in solution.clocks.items()}
     assert offset["side"] - offset["overhead"] == pytest.approx(0.0123 - 0.4, abs=2e-5)
     value, u = solution.contact
     assert value == 0.0
