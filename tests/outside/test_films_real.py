@@ -151,10 +151,10 @@ def test_marks_that_scatter_far_more_than_they_say_let_a_motion_come_to_rest(
     until no step is left.
     """
     _, solution, steps = both
-    noise = solution.fit.noise[0]
-    assert noise.factor.mean() > 10
-    assert noise.lag > 0.2
-    assert solution.system.decrement < 1e-5
+    noise = solution.iterate.noise[0]
+    assert noise.frame_variance.mean() > 10
+    assert noise.lag_one > 0.2
+    assert solution.step.decrement < 1e-5
     assert steps[-2] < FIRST + SECOND - 5
 
 

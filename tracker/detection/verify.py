@@ -16,7 +16,7 @@ from tracker.detection.pattern_response import LOOKS, Look, looks_like
 from tracker.detection.vehicle_hypotheses import PLANE_U, Layout, Plane
 from tracker.detection.visibility import facing, view
 from tracker.marks import Pattern, locate
-from tracker.motion.initial.poses import HEADINGS, LEVEL_U, Sight, fit
+from tracker.motion.initial.poses import HEADINGS, LEVEL_U, View, fit_pose
 
 ENOUGH = 3
 """Marks that must agree before a vehicle counts as found."""
@@ -74,7 +74,7 @@ def fitted(
     level[plane.axis], u[plane.axis] = plane.middle, LATERAL_U * PLANE_U[plane.axis]
     if plane.axis != 2:
         u[5] = 0.3
-    return fit([Sight(camera, pixels, at)], start, level, u, STEPS)[0]
+    return fit_pose([View(camera, pixels, at)], start, level, u, STEPS)[0]
 
 
 def fitted_afresh(camera: Camera, plane: Plane, at: Array, pixels: Array) -> Array:

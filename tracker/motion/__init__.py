@@ -5,7 +5,7 @@ from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, Vehic
 from tracker.motion.posterior import SOURCES, Draws, Solution
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solve import solve
-from tracker.motion.solver.add_accelerometers import joined
+from tracker.motion.solver.add_accelerometers import add_accelerometers
 
 __all__ = [
     "SOURCES",
@@ -15,7 +15,7 @@ __all__ = [
     "Rejected",
     "Solution",
     "VehicleGeometry",
-    "joined",
+    "add_accelerometers",
     "nothing_seen",
     "solve",
 ]

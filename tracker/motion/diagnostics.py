@@ -11,13 +11,13 @@ from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.rigid_body import STEEP
 from tracker.motion.model import prior
-from tracker.motion.model.unknowns import Eye, Setup
+from tracker.motion.model.unknowns import CameraData, Setup
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import outliers
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver import linearization
-from tracker.motion.solver.dense_step import Evidence, System, covariance
-from tracker.motion.solver.iterate import Fit
+from tracker.motion.solver.dense_step import DenseStep, ReducedEquations, covariance
+from tracker.motion.solver.iterate import Iterate
 
 HOPELESS, HOPELESS_PX = 10.0, 3.0
 """Marks that scatter by more than so many times their uncertainty, and so many px (rms), are not
@@ -31,10 +31,10 @@ SCATTERED = 4.0
 """A mark is named whose variance is so many times that of its camera's marks (median)."""
 
 
-def finished(
+def solution_of(
     setup: Setup,
-    fit: Fit,
-    system: System,
+    iterate: Iterate,
+    step: DenseStep,
     contact: tuple[float, float],
     findings: tuple[Diagnostic, ...],
 ) -> Solution:
@@ -43,45 +43,54 @@ def finished(
     Raises Problem where it isn't one: the iteration has not come to rest, or a camera's marks don't
     fit the motion that all cameras together see.
     """
-    sd = prior.spread(setup, fit.strengths)
+    sd = prior.prior_sds(setup, iterate.jerk_densities)
     residuals, rms, by_mark = {}, {}, {}
-    for k, e in enumerate(setup.eyes):
-        seen, on = fit.at.looks[k], fit.keep[k]
-        pixels = np.linalg.solve(e.whiten, seen.residual[..., None])[..., 0]
-        residuals[e.name] = _whole(e, np.where(seen.usable[..., None], pixels, np.nan))
-        kept = pixels[on]
-        rms[e.name] = float(np.sqrt(np.mean(np.sum(kept**2, axis=1)))) if len(kept) else np.nan
-        by_mark[e.name] = {
-            mark: float(fit.noise[k].total[m]) for m, mark in enumerate(e.marks) if on[:, m].any()
+    for k, cam in enumerate(setup.cameras):
+        lin, on = iterate.at.linearizations[k], iterate.inlier_masks[k]
+        pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0]
+        residuals[cam.name] = _whole(cam, np.where(lin.usable[..., None], pixels, np.nan))
+        inliers = pixels[on]
+        rms[cam.name] = (
+            float(np.sqrt(np.mean(np.sum(inliers**2, axis=1)))) if len(inliers) else np.nan
+        )
+        by_mark[cam.name] = {
+            mark: float(iterate.noise[k].total[m])
+            for m, mark in enumerate(cam.marks)
+            if on[:, m].any()
         }
-    _refuse(setup, fit, system.decrement, rms)
-    rejected = outliers.rejections(setup, fit.at.looks, fit.keep)
+    _refuse(setup, iterate, step.decrement, rms)
+    rejected = outliers.rejections(setup, iterate.at.linearizations, iterate.inlier_masks)
     solution = Solution(
         setup=setup,
-        fit=fit,
-        system=system,
+        iterate=iterate,
+        step=step,
         sd=sd,
-        unit_covariance=covariance(system),
+        unit_covariance=covariance(step),
         contact=contact,
         findings=(),
         rejected=rejected,
-        chi_square={e.name: _chi_square(fit, k) for k, e in enumerate(setup.eyes)},
+        chi_square={cam.name: _chi_square(iterate, k) for k, cam in enumerate(setup.cameras)},
         mark_chi_square=by_mark,
         residuals=residuals,
         reprojection_rms_px=rms,
     )
-    said = [*findings, *_noise(setup, fit), *_left_out(setup, rejected), *_steep(solution)]
-    return replace(solution, findings=tuple(said))
+    warnings = [
+        *findings,
+        *_noise(setup, iterate),
+        *_left_out(setup, rejected),
+        *_steep(solution),
+    ]
+    return replace(solution, findings=tuple(warnings))
 
 
-def _refuse(setup: Setup, fit: Fit, decrement: float, rms: dict[str, float]) -> None:
+def _refuse(setup: Setup, iterate: Iterate, decrement: float, rms: dict[str, float]) -> None:
     worst, off = None, HOPELESS
-    for k, e in enumerate(setup.eyes):
-        scatter = float(np.sqrt(_chi_square(fit, k)))
-        if rms[e.name] > HOPELESS_PX and scatter > off:
-            worst, off = e, scatter
+    for k, cam in enumerate(setup.cameras):
+        scatter = float(np.sqrt(_chi_square(iterate, k)))
+        if rms[cam.name] > HOPELESS_PX and scatter > off:
+            worst, off = cam, scatter
     if worst is not None:
-        alone = len(setup.eyes) == 1
+        alone = len(setup.cameras) == 1
         others = "the survey" if alone else "the survey or what the other cameras saw"
         raise MotionError(
             f"the marks of this camera miss any motion of rigid vehicles by"
@@ -99,72 +108,77 @@ def _refuse(setup: Setup, fit: Fit, decrement: float, rms: dict[str, float]) -> 
         )
 
 
-def _chi_square(fit: Fit, eye: int) -> float:
+def _chi_square(iterate: Iterate, camera_index: int) -> float:
     """Variance of an eye's marks over what they say, by the number of positions of each, the slow
     error aside that none is free of.
     """
-    count, own = fit.keep[eye].sum(axis=0), fit.noise[eye]
-    return float(np.sum(count * (own.total - own.least)) / max(int(count.sum()), 1))
+    count, own = iterate.inlier_masks[camera_index].sum(axis=0), iterate.noise[camera_index]
+    return float(np.sum(count * (own.total - own.correlated_floor)) / max(int(count.sum()), 1))
 
 
 def nothing_seen() -> Solution:
     """The solution of no vehicle at all."""
     none = np.zeros((0, 0))
-    fit = Fit(
+    iterate = Iterate(
         at=linearization.Point(np.zeros(0), [], [], 0.0),
-        strengths=(),
+        jerk_densities=(),
         weights=[],
         noise=(),
-        keep=[],
-        held=np.zeros(0, dtype=bool),
+        inlier_masks=[],
+        fixed_mask=np.zeros(0, dtype=bool),
     )
     empty = np.zeros(0)
-    system = System(empty, 0.0, Evidence(none, empty, none), none)
+    step = DenseStep(empty, 0.0, ReducedEquations(none, empty, none), none)
     return Solution(
-        Setup((), ()), fit, system, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
+        Setup((), ()), iterate, step, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
     )
 
 
-def _whole(e: Eye, values: Array) -> Array:
+def _whole(cam: CameraData, values: Array) -> Array:
     """Values (frames, marks, 2) of an eye put back among all frames and marks of its film."""
-    out = np.full((e.film_frames, len(e.film_marks), 2), np.nan)
-    columns = np.array([e.film_marks.index(m) for m in e.marks])
-    out[np.ix_(e.frames, columns)] = values
+    out = np.full((cam.film_frames, len(cam.film_marks), 2), np.nan)
+    columns = np.array([cam.film_marks.index(m) for m in cam.marks])
+    out[np.ix_(cam.frames, columns)] = values
     return out
 
 
-def _noise(setup: Setup, fit: Fit) -> list[Diagnostic]:
+def _noise(setup: Setup, iterate: Iterate) -> list[Diagnostic]:
     out = []
-    for k, e in enumerate(setup.eyes):
-        chi, own = _chi_square(fit, k), fit.noise[k]
+    for k, cam in enumerate(setup.cameras):
+        chi, own = _chi_square(iterate, k), iterate.noise[k]
         if chi > 2:
             text = (
                 f"marks scatter {np.sqrt(chi):.1f} times their own uncertainty; "
                 "the uncertainties were raised accordingly"
             )
-            out.append(Diagnostic("noise_larger", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("noise_larger", text, f"cameras.{cam.name}"))
         usual = float(np.median(own.total)) if len(own.total) else 1.0
-        loud = [m for m, v in zip(e.marks, own.total, strict=True) if v > SCATTERED * usual]
-        if loud and len(loud) < len(e.marks) / 2:
+        loud = [m for m, v in zip(cam.marks, own.total, strict=True) if v > SCATTERED * usual]
+        if loud and len(loud) < len(cam.marks) / 2:
             size = np.sqrt(max(own.total) / usual)
             text = (
                 f"{', '.join(loud)} scatter up to {size:.1f} times as much as the other marks; "
                 "they count for less"
             )
-            out.append(Diagnostic("mark_scatters", text, f"cameras.{e.name}"))
-        if e.shake >= SHAKEN:
+            out.append(Diagnostic("mark_scatters", text, f"cameras.{cam.name}"))
+        if cam.jitter_sd >= SHAKEN:
             text = (
-                f"marks of a frame shift together by {e.shake:.2f} px more than steadying explains"
+                f"marks of a frame shift together by {cam.jitter_sd:.2f} px more than steadying "
+                "explains"
             )
-            out.append(Diagnostic("picture_shake", text, f"cameras.{e.name}"))
-        slow = float(np.mean((own.drift - own.least) / own.total)) if len(own.factor) else 0.0
-        if own.lag > 0.3 or slow > 0.1:
+            out.append(Diagnostic("picture_shake", text, f"cameras.{cam.name}"))
+        slow = (
+            float(np.mean((own.correlated_variance - own.correlated_floor) / own.total))
+            if len(own.frame_variance)
+            else 0.0
+        )
+        if own.lag_one > 0.3 or slow > 0.1:
             text = (
-                f"errors of marks are correlated from frame to frame ({own.lag:.2f}) and "
+                f"errors of marks are correlated from frame to frame ({own.lag_one:.2f}) and "
                 f"{100 * slow:.0f} % of their variance changes slowly; both count in the "
                 "uncertainties"
             )
-            out.append(Diagnostic("noise_correlated", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("noise_correlated", text, f"cameras.{cam.name}"))
     return out
 
 
@@ -174,21 +188,21 @@ def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Diagnostic]:
         if r.frame is None:
             text = f"{r.mark} does not move with its vehicle as surveyed and was left out"
             out.append(Diagnostic("mark_left_out", text, f"cameras.{r.camera}"))
-    for e in setup.eyes:
-        single = [r for r in rejected if r.camera == e.name and r.frame is not None]
+    for cam in setup.cameras:
+        single = [r for r in rejected if r.camera == cam.name and r.frame is not None]
         if single:
             marks = sorted({r.mark for r in single})
             places = "1 position" if len(single) == 1 else f"{len(single)} positions"
             text = f"{places} of {', '.join(marks)} rejected: outliers"
-            out.append(Diagnostic("marks_rejected", text, f"cameras.{e.name}"))
+            out.append(Diagnostic("marks_rejected", text, f"cameras.{cam.name}"))
     return out
 
 
 def _steep(solution: Solution) -> list[Diagnostic]:
     out = []
     for b, name in enumerate(solution.vehicles):
-        sites = solution.setup.bodies[b].basis.sites
-        motion = solution.motion(name, sites)
+        breakpoints = solution.setup.bodies[b].basis.breakpoints
+        motion = solution.motion(name, breakpoints)
         pitch = np.abs(motion.state[:, 4])[motion.observed[:, 4]]
         if len(pitch) and pitch.max() > STEEP:
             text = "pitch came near 90 degrees, where yaw and roll can't be told apart"

@@ -18,12 +18,12 @@ from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import Motion
 from tracker.motion.model import kernels
-from tracker.motion.model.residuals import on_handles
+from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
-from tracker.motion.model.unknowns import POSES, TETHER, Setup
+from tracker.motion.model.unknowns import COMPONENTS, TETHER, Setup
 from tracker.motion.robust.outliers import Rejected
-from tracker.motion.solver.dense_step import System
-from tracker.motion.solver.iterate import Fit
+from tracker.motion.solver.dense_step import DenseStep
+from tracker.motion.solver.iterate import Iterate
 
 TIGHTENED = 0.5
 """A component counts as observed where the evidence at least halves the sd it had before."""
@@ -38,13 +38,15 @@ class Path:
 
     setup: Setup
     body: int
-    handles: Array  # (handles, 6)
+    jerk_coefficients: Array  # (handles, 6)
     shift: float = 0.0  # s, of contact on the solution's clock
 
     def state(self, time: Array) -> Array:
         """Columns `STATE` (n, 15) at these times (n,)."""
         basis = self.setup.bodies[self.body].basis
-        return np.asarray(_states(basis, self.handles[None], np.atleast_1d(time) + self.shift)[0])
+        return np.asarray(
+            _states(basis, self.jerk_coefficients[None], np.atleast_1d(time) + self.shift)[0]
+        )
 
 
 @dataclass(frozen=True)
@@ -66,22 +68,24 @@ class Draws:
     def trajectory(self, vehicle: str, k: int) -> Path:
         """Draw k of a vehicle's path."""
         b = _index(self.setup, vehicle)
-        handles = self.values[k, self.setup.spline[b]].reshape(-1, POSES)
-        return Path(self.setup, b, handles, float(self.shift[k]))
+        jerk_coefficients = self.values[k, self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
+        return Path(self.setup, b, jerk_coefficients, float(self.shift[k]))
 
     def states(self, vehicle: str, times: Array) -> Array:
         """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
         b = _index(self.setup, vehicle)
-        handles = self.values[:, self.setup.spline[b]].reshape(len(self), -1, POSES)
+        jerk_coefficients = self.values[:, self.setup.spline_slices[b]].reshape(
+            len(self), -1, COMPONENTS
+        )
         basis = self.setup.bodies[b].basis
         if not self.shift.any():
-            return _states(basis, handles, np.atleast_1d(times))
+            return _states(basis, jerk_coefficients, np.atleast_1d(times))
         return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Position and velocity (count, n, 3), ground axes, of a point `at` (3,), vehicle axes."""
-        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
-        return point_motion(self.states(vehicle, times), arm)
+        lever_arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.states(vehicle, times), lever_arm)
 
 
 @dataclass(frozen=True)
@@ -102,8 +106,8 @@ class Solution:
     """Motions, cameras and clocks, with their joint uncertainty."""
 
     setup: Setup
-    fit: Fit
-    system: System  # the evidence about the unknowns, and the posterior's root
+    iterate: Iterate
+    step: DenseStep  # the evidence about the unknowns, and the posterior's root
     sd: Array  # (unknowns,) prior sds
     unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
     contact: tuple[float, float]  # s on the solution's clock, and its u
@@ -122,8 +126,8 @@ class Solution:
     @property
     def knots(self) -> Array:
         """Knots of all vehicles' motions, in order, s."""
-        sites = [b.basis.sites for b in self.setup.bodies]
-        return np.unique(np.concatenate(sites)) if sites else np.empty(0)
+        breakpoints = [b.basis.breakpoints for b in self.setup.bodies]
+        return np.unique(np.concatenate(breakpoints)) if breakpoints else np.empty(0)
 
     def cg(self, vehicle: str) -> Array:
         """The vehicle's cg (3,), vehicle axes, m."""
@@ -132,17 +136,21 @@ class Solution:
     def trajectory(self, vehicle: str) -> Path:
         """The estimated path of a vehicle."""
         b = _index(self.setup, vehicle)
-        handles = self.fit.at.values[self.setup.spline[b]].reshape(-1, POSES)
-        return Path(self.setup, b, handles)
+        jerk_coefficients = self.iterate.at.values[self.setup.spline_slices[b]].reshape(
+            -1, COMPONENTS
+        )
+        return Path(self.setup, b, jerk_coefficients)
 
     def span(self, vehicle: str) -> tuple[float, float]:
         """First and last time at which a film shows the vehicle, or a sensor in it reads, s."""
         b = _index(self.setup, vehicle)
         first, last = np.inf, -np.inf
-        for k, (e, keep) in enumerate(zip(self.setup.eyes, self.fit.keep, strict=True)):
-            on = keep[:, e.body == b].any(axis=1)
+        for k, (cam, inliers) in enumerate(
+            zip(self.setup.cameras, self.iterate.inlier_masks, strict=True)
+        ):
+            on = inliers[:, cam.body == b].any(axis=1)
             if on.any():
-                times = self.setup.times(self.fit.at.values, k)[on]
+                times = self.setup.times(self.iterate.at.values, k)[on]
                 first, last = min(first, float(times[0])), max(last, float(times[-1]))
         for s in self.setup.sensors:
             if s.body == b:
@@ -158,20 +166,22 @@ class Solution:
         times = np.asarray(times, dtype=float)
         path, basis = self.trajectory(vehicle), self.setup.bodies[b].basis
         state = path.state(times)
-        grid = np.arange(self.setup.spline[b].start, self.setup.spline[b].stop).reshape(-1, POSES)
+        grid = np.arange(
+            self.setup.spline_slices[b].start, self.setup.spline_slices[b].stop
+        ).reshape(-1, COMPONENTS)
         u, before = np.empty_like(state), np.empty_like(state)
         rows = [basis.design(times, order) for order in range(3)]
         for column in range(state.shape[1]):
-            order, component = divmod(column, POSES)
+            order, component = divmod(column, COMPONENTS)
             here = grid[:, component]
             scaled = rows[order] * self.sd[here]
             block = self.unit_covariance[np.ix_(here, here)]
             u[:, column] = np.sqrt(
                 np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
             )
-            held = self.setup.tethers[b] * np.multiply.outer(self.sd[here], self.sd[here])
-            held /= TETHER[component] ** 2
-            prior = np.linalg.inv(held + np.eye(len(here)))
+            weak = self.setup.weak_priors[b] * np.multiply.outer(self.sd[here], self.sd[here])
+            weak /= TETHER[component] ** 2
+            prior = np.linalg.inv(weak + np.eye(len(here)))
             before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
             u = np.hypot(u, self._contact_part(path, state, times))
@@ -184,20 +194,20 @@ class Solution:
         by that time, and about contact the chance that the acceleration has jumped or not.
         """
         basis, u = self.setup.bodies[path.body].basis, self.contact[1]
-        jump = path.handles[3] if basis.breaks else np.zeros(POSES)
+        jump = path.jerk_coefficients[3] if basis.breaks else np.zeros(COMPONENTS)
         since = (times - basis.breaks[0])[:, None] if basis.breaks else times[:, None]
-        struck = ndtr(since / u)
-        acceleration = basis.design(times, 2) @ path.handles
+        jumped = ndtr(since / u)
+        acceleration = basis.design(times, 2) @ path.jerk_coefficients
         before = acceleration - np.where(since >= 0, jump, 0.0)
-        rate = np.sqrt((1 - struck) * before**2 + struck * (before + jump) ** 2)
-        jerk = basis.design(times, 3) @ path.handles
-        doubt = np.hypot(jump * np.sqrt(struck * (1 - struck)), jerk * u)
-        return np.concatenate([state[:, 6:12] * u, rate * u, doubt[:, :3]], axis=1)
+        rate = np.sqrt((1 - jumped) * before**2 + jumped * (before + jump) ** 2)
+        jerk = basis.design(times, 3) @ path.jerk_coefficients
+        timing_u = np.hypot(jump * np.sqrt(jumped * (1 - jumped)), jerk * u)
+        return np.concatenate([state[:, 6:12] * u, rate * u, timing_u[:, :3]], axis=1)
 
     def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Mean position and velocity (n, 3), ground axes, of the point `at` (3,), vehicle axes."""
-        arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
-        return point_motion(self.trajectory(vehicle).state(times), arm)
+        lever_arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        return point_motion(self.trajectory(vehicle).state(times), lever_arm)
 
     def draws(self, count: int, seed: int, source: str | None = None) -> Draws:
         """Draws from the posterior; with a source of `SOURCES`, about the same mean but with the
@@ -206,49 +216,59 @@ class Solution:
         rng = np.random.default_rng(seed)
         noise = rng.standard_normal((self.setup.count, count))
         if source is None:
-            away = self.system.root @ noise
+            away = self.step.covariance_root @ noise
         elif source == "marks":
-            away = self._moved_by(self._marks_root, noise)
+            away = self._projected(self._marks_root, noise)
         elif source == "guess":
-            away = self._moved_by(self._guess_root, noise)
+            away = self._projected(self._guess_root, noise)
         elif source == "accelerometer":
-            away = self._moved_by(self._felt_root, noise)
+            away = self._projected(self._sensor_root, noise)
         else:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
-        moved = source in (None, "time")
-        shift = rng.standard_normal(count) * self.contact[1] * moved
-        return Draws(self.setup, self.fit.at.values + (away * self.sd[:, None]).T, shift)
+        shifted = source in (None, "time")
+        shift = rng.standard_normal(count) * self.contact[1] * shifted
+        return Draws(self.setup, self.iterate.at.values + (away * self.sd[:, None]).T, shift)
 
-    def _moved_by(self, root: Array, noise: Array) -> Array:
+    def _projected(self, root: Array, noise: Array) -> Array:
         return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
 
     @cached_property
     def _marks_root(self) -> Array:
-        seen = self.system.evidence.local
+        seen = self.step.equations.local
         if self.setup.sensors:
-            seen = seen - self.system.evidence.felt
-        return _root(on_handles(self.setup, seen) * self.sd * self.sd[:, None])
+            seen = seen - self.step.equations.from_sensors
+        return _pivoted_root(matrix_in_jerk_basis(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
-    def _felt_root(self) -> Array:
+    def _sensor_root(self) -> Array:
         if not self.setup.sensors:
             return np.zeros((len(self.sd), 0))
-        felt = on_handles(self.setup, self.system.evidence.felt) * self.sd * self.sd[:, None]
-        return _root(felt + np.diag(_of_source(self.setup, "accelerometer")))
+        from_sensors = (
+            matrix_in_jerk_basis(self.setup, self.step.equations.from_sensors)
+            * self.sd
+            * self.sd[:, None]
+        )
+        return _pivoted_root(from_sensors + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property
     def _guess_root(self) -> Array:
-        held = self.setup.tether * self.sd * self.sd[:, None]
-        return _root(held + np.diag(_of_source(self.setup, "guess")))
+        weak = self.setup.weak_prior * self.sd * self.sd[:, None]
+        return _pivoted_root(weak + np.diag(_of_source(self.setup, "guess")))
 
     @cached_property
     def cameras(self) -> dict[str, Camera]:
         """Each camera as the solution sees it, covariance included."""
         out = {}
-        for k, e in enumerate(self.setup.eyes):
-            part = slice(self.setup.seen_by[k].start, self.setup.seen_by[k].start + PARAMETERS)
-            covariance = e.root @ self.unit_covariance[part, part] @ e.root.T
-            out[e.name] = replace(self.setup.camera(self.fit.at.values, k), covariance=covariance)
+        for k, cam in enumerate(self.setup.cameras):
+            part = slice(
+                self.setup.camera_slices[k].start, self.setup.camera_slices[k].start + PARAMETERS
+            )
+            covariance = (
+                cam.covariance_root @ self.unit_covariance[part, part] @ cam.covariance_root.T
+            )
+            out[cam.name] = replace(
+                self.setup.camera(self.iterate.at.values, k), covariance=covariance
+            )
         return out
 
     @cached_property
@@ -256,10 +276,10 @@ class Solution:
         """Each camera's clock as solved."""
         out = {}
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
-        for e, part in zip(self.setup.eyes, self.setup.seen_by, strict=True):
+        for cam, part in zip(self.setup.cameras, self.setup.camera_slices, strict=True):
             zero, rate = part.stop - 2, part.stop - 1
-            values = self.fit.at.values
-            out[e.name] = Clock(
+            values = self.iterate.at.values
+            out[cam.name] = Clock(
                 float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
             )
         return out
@@ -269,29 +289,29 @@ class Solution:
         """What became of each channel that joined the film, by "vehicle channel"."""
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
         out = {}
-        for s, part in zip(self.setup.sensors, self.setup.felt_by, strict=True):
-            values, own_u = self.fit.at.values[part], u[part]
+        for s, part in zip(self.setup.sensors, self.setup.sensor_slices, strict=True):
+            values, own_u = self.iterate.at.values[part], u[part]
             for k, c in enumerate(s.channels):
                 at = 1 + 4 * k
                 out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(
                     scale=(1 + float(values[at]), float(own_u[at])),
                     offset=(float(values[at + 1]), float(own_u[at + 1])),
                     shift=(float(values[0]), float(own_u[0])),
-                    chi_square=c.factor,
+                    chi_square=c.variance_factor,
                 )
         return out
 
 
-def _states(basis: Basis, handles: Array, times: Array) -> Array:
+def _states(basis: Basis, jerk_coefficients: Array, times: Array) -> Array:
     """Columns `STATE` (k, n, 15) at times (n,) of motions with handles (k, count, 6)."""
-    near = [basis.near(np.asarray(times, dtype=float), order) for order in range(3)]
-    out = np.empty((len(handles), len(times), 3 * POSES))
-    coefficients = np.ascontiguousarray(basis.from_handles @ handles)
+    near = [basis.local_bsplines(np.asarray(times, dtype=float), order) for order in range(3)]
+    out = np.empty((len(jerk_coefficients), len(times), 3 * COMPONENTS))
+    coefficients = np.ascontiguousarray(basis.from_jerk_basis @ jerk_coefficients)
     kernels.evaluate(coefficients, near[0][0], np.array([v for _, v in near]), out)
     return np.asarray(out[:, :, :15])
 
 
-def _root(matrix: Array) -> Array:
+def _pivoted_root(matrix: Array) -> Array:
     """A (n, k) with A A' a positive semi-definite matrix (n, n), by Cholesky with pivots."""
     lower, pivots, rank, _ = lapack.dpstrf(matrix, lower=True)
     out = np.zeros((len(matrix), rank))
@@ -315,13 +335,15 @@ def _of_source(setup: Setup, source: str) -> Array:
     out = np.zeros(setup.count)
     if source not in SOURCES:
         raise ValueError(f"{source} is not one of {SOURCES}")
-    for body, spline, marker in zip(setup.bodies, setup.spline, setup.marker, strict=True):
-        grid = np.full((body.basis.count, POSES), source == "guess", dtype=float)
+    for body, spline, marker in zip(
+        setup.bodies, setup.spline_slices, setup.marker_slices, strict=True
+    ):
+        grid = np.full((body.basis.count, COMPONENTS), source == "guess", dtype=float)
         grid[body.basis.jerk] = source == "smoothness"
         out[spline] = grid.ravel()
         out[marker] = source == "survey"
-    for part in setup.felt_by:
+    for part in setup.sensor_slices:
         out[part] = source == "accelerometer"
-    for part in setup.seen_by:
+    for part in setup.camera_slices:
         out[part] = np.repeat([source == "lens", source == "pose", source == "time"], [9, 6, 2])
     return out

@@ -16,19 +16,19 @@ from calibration.arrays import Array
 from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.types import Progress, silent
-from tracker.motion.diagnostics import finished
+from tracker.motion.diagnostics import solution_of
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
-from tracker.motion.initial.clock_sync import on_one_clock
+from tracker.motion.initial.clock_sync import align_clocks
 from tracker.motion.initial.contact import Contact, find_contact
-from tracker.motion.initial.poses import Poses, invent_places, place_unknown, poses
+from tracker.motion.initial.poses import Poses, assumed_places, place_unsurveyed, start_poses
 from tracker.motion.model import prior
-from tracker.motion.model.spline import Basis, sites_for
-from tracker.motion.model.unknowns import POSES, Body, Eye, Setup, eye_of
+from tracker.motion.model.spline import Basis, place_breakpoints
+from tracker.motion.model.unknowns import COMPONENTS, Body, CameraData, Setup, prepare_camera
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import marker_survey
-from tracker.motion.solver.add_accelerometers import joined
-from tracker.motion.solver.dense_step import System
-from tracker.motion.solver.iterate import Fit
+from tracker.motion.solver.add_accelerometers import add_accelerometers
+from tracker.motion.solver.dense_step import DenseStep
+from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.iterations import first_round, second_round
 
 DOUBTS = 8
@@ -55,84 +55,104 @@ def solve(
 
     Raises Problem where no camera measured any marker of any vehicle.
     """
-    eyes = tuple(
-        eye for name, c in cameras.items() if (eye := eye_of(name, c, vehicles)) is not None
+    camera_data = tuple(
+        data
+        for name, c in cameras.items()
+        if (data := prepare_camera(name, c, vehicles)) is not None
     )
-    if not eyes:
+    if not camera_data:
         raise MotionError(
             "no camera measured a marker of any vehicle",
             where="vehicles",
             remedy="pick markers of a vehicle in at least one film",
         )
-    eyes, starts, arms = _started(eyes, vehicles)
-    tell = progress or silent
+    camera_data, starts, lever_arms = _start(camera_data, vehicles)
+    report_progress = progress or silent
     found = Contact(0.0 if contact is None else contact, 0.0, ())
     if contact is None:
-        setup, fit, *_ = _fitted(
-            _setup(eyes, vehicles, starts, arms, None), vehicles, starts, None, tell
+        setup, iterate, *_ = _iterate(
+            _setup(camera_data, vehicles, starts, lever_arms, None),
+            vehicles,
+            starts,
+            None,
+            report_progress,
         )
-        found = find_contact(setup, fit, vehicles)
-        eyes = tuple(replace(e, zero=e.zero - found.value) for e in eyes)
+        found = find_contact(setup, iterate, vehicles)
+        camera_data = tuple(replace(cam, zero=cam.zero - found.value) for cam in camera_data)
         starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
         found = replace(found, value=0.0)
-    setup = _setup(eyes, vehicles, starts, arms, found.value)
-    setup, fit, system, said = _fitted(setup, vehicles, starts, found.value, tell)
-    solution = finished(setup, fit, system, (found.value, found.u), (*found.findings, *said))
-    return joined(solution, accelerometers, tell) if accelerometers else solution
+    setup = _setup(camera_data, vehicles, starts, lever_arms, found.value)
+    setup, iterate, dense, warnings = _iterate(
+        setup, vehicles, starts, found.value, report_progress
+    )
+    solution = solution_of(
+        setup, iterate, dense, (found.value, found.u), (*found.findings, *warnings)
+    )
+    return (
+        add_accelerometers(solution, accelerometers, report_progress)
+        if accelerometers
+        else solution
+    )
 
 
-def _started(
-    eyes: tuple[Eye, ...], vehicles: Mapping[str, VehicleGeometry]
-) -> tuple[tuple[Eye, ...], dict[str, Poses], dict[str, Array]]:
+def _start(
+    camera_data: tuple[CameraData, ...], vehicles: Mapping[str, VehicleGeometry]
+) -> tuple[tuple[CameraData, ...], dict[str, Poses], dict[str, Array]]:
     """Eyes on one clock, start poses and arms (markers, 3), NaN for markers never seen."""
-    fixed = tuple(e for e in eyes if np.isfinite(e.zero_u)) or (replace(eyes[0], zero_u=0.0),)
+    fixed = tuple(cam for cam in camera_data if np.isfinite(cam.zero_u)) or (
+        replace(camera_data[0], zero_u=0.0),
+    )
     starts: dict[str, Poses] = {}
-    arms: dict[str, Array] = {}
-    for eyes_now in (fixed, eyes):
+    lever_arms: dict[str, Array] = {}
+    for cameras_now in (fixed, camera_data):
         for b, (name, vehicle) in enumerate(vehicles.items()):
-            if name in starts and eyes_now is not fixed and not _more(eyes, fixed, b):
+            if name in starts and cameras_now is not fixed and not _more(camera_data, fixed, b):
                 continue
-            if any((e.body == b).any() for e in eyes_now):
-                arms[name] = _arms(eyes_now, b, vehicle)
-                starts[name] = poses(eyes_now, b, arms[name], vehicle, f"vehicles.{name}")
-        if eyes_now is fixed:
-            eyes = on_one_clock(eyes, fixed, list(vehicles), starts, arms)
+            if any((cam.body == b).any() for cam in cameras_now):
+                lever_arms[name] = _lever_arms(cameras_now, b, vehicle)
+                starts[name] = start_poses(
+                    cameras_now, b, lever_arms[name], vehicle, f"vehicles.{name}"
+                )
+        if cameras_now is fixed:
+            camera_data = align_clocks(camera_data, fixed, list(vehicles), starts, lever_arms)
     for b, name in enumerate(vehicles):
         if name in starts:
-            arms[name] = place_unknown(eyes, b, arms[name], starts[name])
-    return eyes, starts, arms
+            lever_arms[name] = place_unsurveyed(camera_data, b, lever_arms[name], starts[name])
+    return camera_data, starts, lever_arms
 
 
-def _more(eyes: tuple[Eye, ...], fixed: tuple[Eye, ...], b: int) -> bool:
-    names = {e.name for e in fixed}
-    return any(e.name not in names and (e.body == b).any() for e in eyes)
+def _more(camera_data: tuple[CameraData, ...], fixed: tuple[CameraData, ...], b: int) -> bool:
+    names = {cam.name for cam in fixed}
+    return any(cam.name not in names and (cam.body == b).any() for cam in camera_data)
 
 
-def _arms(eyes: tuple[Eye, ...], b: int, vehicle: VehicleGeometry) -> Array:
+def _lever_arms(camera_data: tuple[CameraData, ...], b: int, vehicle: VehicleGeometry) -> Array:
     none = (np.nan,) * 3
     places = np.array([at if at is not None else none for at in vehicle.markers.values()])
     if not np.isfinite(places).any():
-        return invent_places(eyes, b, len(places), vehicle)
+        return assumed_places(camera_data, b, len(places), vehicle)
     return np.asarray(places - np.array(vehicle.cg))
 
 
 def _setup(
-    eyes: tuple[Eye, ...],
+    camera_data: tuple[CameraData, ...],
     vehicles: Mapping[str, VehicleGeometry],
     starts: Mapping[str, Poses],
-    arms: Mapping[str, Array],
+    lever_arms: Mapping[str, Array],
     contact: float | None,
 ) -> Setup:
     order = [v for v in vehicles if v in starts]
     new = {list(vehicles).index(v): k for k, v in enumerate(order)}
-    eyes = tuple(replace(e, body=np.array([new[int(b)] for b in e.body])) for e in eyes)
+    camera_data = tuple(
+        replace(cam, body=np.array([new[int(b)] for b in cam.body])) for cam in camera_data
+    )
     bodies = []
     for b, name in enumerate(order):
         vehicle = vehicles[name]
-        basis = _basis(eyes, b, contact)
-        level, spread = prior.handles_before(basis, starts[name], vehicle)
+        basis = _basis(camera_data, b, contact)
+        prior_mean, prior_sd = prior.prior_moments(basis, starts[name], vehicle)
         unknown = np.array([at is None for at in vehicle.markers.values()])
-        seen: NDArray[np.bool_] = np.asarray(np.isfinite(arms[name]).all(axis=1))
+        seen: NDArray[np.bool_] = np.asarray(np.isfinite(lever_arms[name]).all(axis=1))
         u = np.where(unknown, marker_survey.UNKNOWN_U, vehicle.marker_u)
         if seen.sum() == 1 and unknown[seen].all():
             u = np.zeros(len(u))  # one mark of no known place is the place of the whole
@@ -141,51 +161,62 @@ def _setup(
                 name=name,
                 cg=np.array(vehicle.cg, dtype=float),
                 markers=tuple(vehicle.markers),
-                arms=np.where(seen[:, None], arms[name], 0.0),
-                arms_u=np.where(seen, u, 0.0),
+                lever_arms=np.where(seen[:, None], lever_arms[name], 0.0),
+                lever_arms_u=np.where(seen, u, 0.0),
                 basis=basis,
-                level=level,
-                spread=spread,
-                easing=np.ones((len(basis.intervals), POSES)),
+                prior_mean=prior_mean,
+                prior_sd=prior_sd,
+                jerk_inflation=np.ones((len(basis.intervals), COMPONENTS)),
             )
         )
-    return Setup(tuple(bodies), eyes)
+    return Setup(tuple(bodies), camera_data)
 
 
-def _basis(eyes: tuple[Eye, ...], b: int, contact: float | None) -> Basis:
-    clocks = [e.seconds[e.measured[:, e.body == b].any(axis=1)] + e.zero for e in eyes]
+def _basis(camera_data: tuple[CameraData, ...], b: int, contact: float | None) -> Basis:
+    clocks = [
+        cam.seconds[cam.measured[:, cam.body == b].any(axis=1)] + cam.zero for cam in camera_data
+    ]
     clocks = [c for c in clocks if len(c)]
     first, last = min(c[0] for c in clocks), max(c[-1] for c in clocks)
     frame = min(float(np.median(np.diff(c))) if len(c) > 1 else 1e-3 for c in clocks)
-    loose = max([min(3 * e.zero_u, 0.02) for e in eyes], default=0.0) + 1e-6
-    sites = sites_for(float(first - loose), float(last + max(loose, 0.0)), contact, frame)
-    inside = contact is not None and bool(np.any(sites[1:-1] == contact))
-    return Basis(sites, (float(contact),) if inside and contact is not None else ())
+    clock_margin = max([min(3 * cam.zero_u, 0.02) for cam in camera_data], default=0.0) + 1e-6
+    breakpoints = place_breakpoints(
+        float(first - clock_margin), float(last + max(clock_margin, 0.0)), contact, frame
+    )
+    inside = contact is not None and bool(np.any(breakpoints[1:-1] == contact))
+    return Basis(breakpoints, (float(contact),) if inside and contact is not None else ())
 
 
-def _fitted(
+def _iterate(
     setup: Setup,
     vehicles: Mapping[str, VehicleGeometry],
     starts: Mapping[str, Poses],
     contact: float | None,
-    tell: Progress,
-) -> tuple[Setup, Fit, System, list[Diagnostic]]:
+    report_progress: Progress,
+) -> tuple[Setup, Iterate, DenseStep, list[Diagnostic]]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
-    strengths = tuple(prior.loose(b.basis) for b in setup.bodies)
-    values = setup.mean()
+    jerk_densities = tuple(prior.initial_density(b.basis) for b in setup.bodies)
+    values = setup.prior_mean()
     for b, body in enumerate(setup.bodies):
-        handles = prior.handles_from(body, starts[body.name], strengths[b])
-        values[setup.spline[b]] = handles.ravel()
-    setup, fit = first_round(setup, values, strengths, tell)
-    setup, fit, system = second_round(setup, fit, moment, tell)
+        jerk_coefficients = prior.smooth_start(body, starts[body.name], jerk_densities[b])
+        values[setup.spline_slices[b]] = jerk_coefficients.ravel()
+    setup, iterate = first_round(setup, values, jerk_densities, report_progress)
+    setup, iterate, dense = second_round(setup, iterate, moment, report_progress)
     findings: list[Diagnostic] = []
     for _ in range(DOUBTS):
-        doubt = marker_survey.doubts(setup, fit, np.sum(system.root**2, axis=1), vehicles)
-        if doubt.setup is None:
+        checked = marker_survey.check_survey(
+            setup, iterate, np.sum(dense.covariance_root**2, axis=1), vehicles
+        )
+        if checked.setup is None:
             break
-        setup = doubt.setup
-        findings += doubt.findings
-        del system  # makes room for the next
-        setup, fit, system = second_round(setup, fit, moment, tell)
-    return setup, fit, system, [*findings, *marker_survey.freed(setup, fit, vehicles)]
+        setup = checked.setup
+        findings += checked.findings
+        del dense  # makes room for the next
+        setup, iterate, dense = second_round(setup, iterate, moment, report_progress)
+    return (
+        setup,
+        iterate,
+        dense,
+        [*findings, *marker_survey.unsurveyed_warnings(setup, iterate, vehicles)],
+    )

@@ -14,7 +14,7 @@ from calibration.arrays import Array
 from tracker.accelerometers import Accelerometer, condition
 from tracker.core.types import Progress
 from tracker.crosscheck import CrossCheck, Tolerance
-from tracker.motion import AccelerometerEvidence, Solution, joined
+from tracker.motion import AccelerometerEvidence, Solution, add_accelerometers
 
 WIDTH = 2e-3
 """s over which readings are averaged; half of the closest knots of the motion."""
@@ -47,7 +47,7 @@ def fuse(
                 found.append(evidence)
     if not found:
         return None
-    out = joined(solution, found, progress)
+    out = add_accelerometers(solution, found, progress)
     return out if out.setup.sensors else None
 
 

@@ -11,9 +11,9 @@ import pytest
 
 from tests.support import motion_case as case
 from tracker.accelerometers import GRAVITY, body_rates, sensor_reading
-from tracker.motion import SOURCES, AccelerometerEvidence, Solution, joined, solve
+from tracker.motion import SOURCES, AccelerometerEvidence, Solution, add_accelerometers, solve
 from tracker.motion.model import accelerometer_model
-from tracker.motion.solver.linearization import point
+from tracker.motion.solver.linearization import evaluate
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 PLACE = (0.1, 0.05, -0.45)
@@ -64,7 +64,7 @@ def film() -> Solution:
 
 @pytest.fixture(scope="module")
 def fused(film: Solution) -> Solution:
-    return joined(film, [block(gain=1.01, late=1e-3, seed=1)])
+    return add_accelerometers(film, [block(gain=1.01, late=1e-3, seed=1)])
 
 
 def worst_speed(solution: Solution, time: np.ndarray) -> float:
@@ -91,16 +91,22 @@ def test_a_vehicle_that_rests_nose_up_reads_gravity_along_itself() -> None:
 
 
 def test_derivatives_are_those_of_the_residuals(fused: Solution) -> None:
-    setup, values = fused.setup, fused.fit.at.values
+    setup, values = fused.setup, fused.iterate.at.values
     sd = fused.sd * np.sqrt(np.diag(fused.unit_covariance))
     away = 1e-3 * sd * np.random.default_rng(0).standard_normal(len(sd))
-    there, here = (accelerometer_model.feel(setup, values + s * away, 0) for s in (0.5, -0.5))
-    turned = fused.setup.bodies[0].basis.from_handles
+    there, here = (
+        accelerometer_model.sensor_residual(setup, values + s * away, 0) for s in (0.5, -0.5)
+    )
+    turned = fused.setup.bodies[0].basis.from_jerk_basis
     local = away.copy()
-    local[setup.spline[0]] = (turned @ away[setup.spline[0]].reshape(-1, 6)).ravel()
-    told = accelerometer_model.told_by(setup, accelerometer_model.feel(setup, values, 0))
-    for k, channel in enumerate(told):
-        w = setup.sensors[0].channels[k].whiten / np.sqrt(setup.sensors[0].channels[k].factor)
+    local[setup.spline_slices[0]] = (turned @ away[setup.spline_slices[0]].reshape(-1, 6)).ravel()
+    equations = accelerometer_model.channel_equations(
+        setup, accelerometer_model.sensor_residual(setup, values, 0)
+    )
+    for k, channel in enumerate(equations):
+        w = setup.sensors[0].channels[k].whitening / np.sqrt(
+            setup.sensors[0].channels[k].variance_factor
+        )
         change = w @ (here.residual[k] - there.residual[k])
         foreseen = sum(r @ local[p] for r, p in zip(channel.rows, channel.parts, strict=True))
         assert change == pytest.approx(foreseen, abs=0.02 * np.abs(foreseen).max())
@@ -138,13 +144,13 @@ def test_shares_of_film_and_accelerometer_add_up(fused: Solution) -> None:
 def test_clipped_peaks_are_bridged(film: Solution) -> None:
     clipped = block(clip=150.0)
     assert np.isnan(clipped.values["ax"]).sum() > 5
-    assert worst_speed(joined(film, [clipped]), TIME) < 0.1
+    assert worst_speed(add_accelerometers(film, [clipped]), TIME) < 0.1
 
 
 def test_what_follows_the_end_of_a_film_is_told_by_the_accelerometer() -> None:
     short = solve(both(last=0.06), {"car": case.car()})
     later = np.arange(0.06, 0.14, 4e-3)
-    longer = joined(short, [block()])
+    longer = add_accelerometers(short, [block()])
     assert longer.span("car")[1] > 0.14
     assert worst_speed(longer, later) < 0.35  # dead reckoning at 0.3 m/s^2 and 1 %
     motion = longer.motion("car", later)
@@ -155,14 +161,22 @@ def test_what_follows_the_end_of_a_film_is_told_by_the_accelerometer() -> None:
 def test_a_vibrating_structure_is_not_taken_for_motion(film: Solution) -> None:
     """A stated vibration makes single readings worth little, not their integral."""
     shaken = replace(block(), vibration={"ax": 0.05})
-    loud = joined(film, [shaken]).motion("car", TIME)
-    calm = joined(film, [block()]).motion("car", TIME)
+    loud = add_accelerometers(film, [shaken]).motion("car", TIME)
+    calm = add_accelerometers(film, [block()]).motion("car", TIME)
     assert np.median(loud.u[:, 12] / calm.u[:, 12]) > 1.3
 
 
 def test_blocks_of_vehicles_that_no_film_shows_change_nothing(film: Solution) -> None:
-    assert joined(film, [replace(block(), vehicle="van")]) is film
+    assert add_accelerometers(film, [replace(block(), vehicle="van")]) is film
     assert (
-        len(point(film.setup, film.fit.at.values, film.sd, film.fit.weights, film.fit.noise).feels)
+        len(
+            evaluate(
+                film.setup,
+                film.iterate.at.values,
+                film.sd,
+                film.iterate.weights,
+                film.iterate.noise,
+            ).sensor_residuals
+        )
         == 0
     )

@@ -39,7 +39,7 @@ def parted(whole: np.ndarray) -> block_arrow_cholesky.Arrow:
 
 
 def factor_of(whole: np.ndarray) -> block_arrow_cholesky.Factor:
-    found = block_arrow_cholesky.factored(parted(whole))
+    found = block_arrow_cholesky.factorize(parted(whole))
     assert found is not None
     return found
 
@@ -47,13 +47,16 @@ def factor_of(whole: np.ndarray) -> block_arrow_cholesky.Factor:
 def test_solutions_solve_the_system() -> None:
     whole = dense()
     side = np.random.default_rng(4).normal(size=(len(whole), 3))
-    found = block_arrow_cholesky.solved(factor_of(whole), tuple(side[p] for p in PARTS))
+    found = block_arrow_cholesky.solve(factor_of(whole), tuple(side[p] for p in PARTS))
     assert np.allclose(whole @ np.concatenate(found), side)
 
 
 def test_the_inverse_is_right_wherever_it_is_given() -> None:
     whole = dense()
-    found, true = block_arrow_cholesky.inverse_of(factor_of(whole)), parted(np.linalg.inv(whole))
+    found, true = (
+        block_arrow_cholesky.selected_inverse(factor_of(whole)),
+        parted(np.linalg.inv(whole)),
+    )
     for one, other in zip(found.diagonal, true.diagonal, strict=True):
         assert np.allclose(one, other)
     for one, other in zip(found.below, true.below, strict=True):
@@ -77,26 +80,26 @@ def test_pinned_unknowns_stand_alone_and_the_others_are_solved_without_them() ->
     whole = dense()
     on = np.zeros(len(whole), dtype=bool)
     on[[1, 6, 7, 21]] = True
-    found = block_arrow_cholesky.factored(
-        block_arrow_cholesky.pinned(parted(whole), tuple(on[p] for p in PARTS))
+    found = block_arrow_cholesky.factorize(
+        block_arrow_cholesky.fix_unknowns(parted(whole), tuple(on[p] for p in PARTS))
     )
     assert found is not None
     side = np.where(on, 0.0, np.arange(len(whole)) - 7.0)[:, None]
-    out = np.concatenate(block_arrow_cholesky.solved(found, tuple(side[p] for p in PARTS)))[:, 0]
+    out = np.concatenate(block_arrow_cholesky.solve(found, tuple(side[p] for p in PARTS)))[:, 0]
     assert not out[on].any()
     assert np.allclose(out[~on], np.linalg.solve(whole[np.ix_(~on, ~on)], side[~on, 0]))
 
 
 def test_a_border_alone_is_a_dense_system() -> None:
     whole = dense()
-    found = block_arrow_cholesky.factored(block_arrow_cholesky.Arrow((), (), (), whole))
+    found = block_arrow_cholesky.factorize(block_arrow_cholesky.Arrow((), (), (), whole))
     assert found is not None
-    assert np.allclose(block_arrow_cholesky.inverse_of(found).corner, np.linalg.inv(whole))
-    assert np.allclose(block_arrow_cholesky.solved(found, (whole,))[0], np.eye(len(whole)))
+    assert np.allclose(block_arrow_cholesky.selected_inverse(found).corner, np.linalg.inv(whole))
+    assert np.allclose(block_arrow_cholesky.solve(found, (whole,))[0], np.eye(len(whole)))
 
 
 @pytest.mark.parametrize("place", [2, 20, -1])
 def test_what_doubles_cannot_hold_is_refused(place: int) -> None:
     whole = dense()
     whole[place, place] -= 2.0
-    assert block_arrow_cholesky.factored(parted(whole)) is None
+    assert block_arrow_cholesky.factorize(parted(whole)) is None

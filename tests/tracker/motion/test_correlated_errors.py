@@ -12,7 +12,7 @@ DRIFT = np.array([0.3, 0.0, 2.0])
 
 @pytest.fixture(scope="module")
 def knots():
-    return correlated_errors.chain_of(FRAMES)
+    return correlated_errors.error_chain(FRAMES)
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,7 @@ def hats(knots) -> np.ndarray:
     """(frames, knots): what each knot's value adds to each frame."""
     out = np.zeros((len(FRAMES), knots.count))
     for q in range(2):
-        out[np.arange(len(FRAMES)), knots.knot + q] = knots.hat[:, q]
+        out[np.arange(len(FRAMES)), knots.knot + q] = knots.linear_weights[:, q]
     return out
 
 
@@ -38,29 +38,33 @@ def dense(knots, weight, m: int) -> np.ndarray:
 
 
 def test_an_error_between_two_knots_is_theirs_by_its_distance(knots):
-    assert np.allclose(knots.hat.sum(axis=1), 1.0)
-    assert np.allclose((knots.knot + knots.hat[:, 1]) * correlated_errors.REACH, FRAMES - FRAMES[0])
+    assert np.allclose(knots.linear_weights.sum(axis=1), 1.0)
+    assert np.allclose(
+        (knots.knot + knots.linear_weights[:, 1]) * correlated_errors.REACH, FRAMES - FRAMES[0]
+    )
 
 
 def test_whitening_by_the_factor_is_dense_cholesky(knots, weight):
     rng = np.random.default_rng(1)
     rows = rng.standard_normal((MARKS, 2, knots.count, 4))
-    factor, out = correlated_errors.factors(knots, weight, DRIFT), rows.copy()
+    factor, out = correlated_errors.cholesky_factors(knots, weight, DRIFT), rows.copy()
     correlated_errors.whiten(factor, out)
     for m in (0, 2):
         matrix = dense(knots, weight, m)
         lower = np.linalg.cholesky(matrix)
         assert np.allclose(out[m], np.linalg.solve(lower, rows[m]))
         assert np.allclose(
-            correlated_errors.unwhitened(factor, out)[m], np.linalg.solve(matrix, rows[m])
+            correlated_errors.whiten_transposed(factor, out)[m], np.linalg.solve(matrix, rows[m])
         )
     assert not out[1].any()  # a mark without slow errors has none to tell
-    for some, part in correlated_errors.whitened(factor, rows):
+    for some, part in correlated_errors.whitened_chunks(factor, rows):
         assert np.allclose(part, out[:, :, some])
 
 
 def test_the_inverse_band_is_that_of_the_dense_inverse(knots, weight):
-    diagonal, beside = correlated_errors.band(correlated_errors.factors(knots, weight, DRIFT))
+    diagonal, beside = correlated_errors.inverse_band(
+        correlated_errors.cholesky_factors(knots, weight, DRIFT)
+    )
     for m in (0, 2):
         inverse = np.linalg.inv(dense(knots, weight, m))
         assert np.allclose(diagonal[m], np.diag(inverse))
@@ -71,24 +75,27 @@ def test_sums_by_knots_and_values_at_frames_are_each_others_transpose(knots):
     rng = np.random.default_rng(2)
     at_frames = rng.standard_normal((len(FRAMES), MARKS, 2))
     at_knots = rng.standard_normal((MARKS, 2, knots.count))
-    gathered, spread = (
-        correlated_errors.gathered(knots, at_frames),
-        correlated_errors.spread(knots, at_knots),
+    sums, values = (
+        correlated_errors.sum_by_knots(knots, at_frames),
+        correlated_errors.interpolate(knots, at_knots),
     )
-    assert np.allclose(gathered, np.einsum("fk,fmi->mik", hats(knots), at_frames))
-    assert np.sum(gathered * at_knots) == pytest.approx(np.sum(at_frames * spread))
+    assert np.allclose(sums, np.einsum("fk,fmi->mik", hats(knots), at_frames))
+    assert np.sum(sums * at_knots) == pytest.approx(np.sum(at_frames * values))
 
 
 def test_columns_that_matter_are_found_part_by_part():
     rows = np.zeros((2, 12))
     rows[0, 3], rows[1, 5], rows[0, 9] = 1.0, -2.0, 1e-9
-    assert correlated_errors.touched(rows, ((0, 4), (4, 8), (8, 12)), 1e-6) == [(3, 4), (5, 6)]
-    assert correlated_errors.touched(rows, ((0, 8), (8, 12)), 0.0) == [(3, 6), (9, 10)]
-    assert correlated_errors.touched(np.zeros((2, 12)), ((0, 12),), 0.0) == []
+    assert correlated_errors.touched_ranges(rows, ((0, 4), (4, 8), (8, 12)), 1e-6) == [
+        (3, 4),
+        (5, 6),
+    ]
+    assert correlated_errors.touched_ranges(rows, ((0, 8), (8, 12)), 0.0) == [(3, 6), (9, 10)]
+    assert correlated_errors.touched_ranges(np.zeros((2, 12)), ((0, 12),), 0.0) == []
 
 
 def test_every_knot_is_in_one_spell():
     for count in (1, 7, 8, 9, 40):
-        assert [k for some in correlated_errors.spells(count) for k in range(count)[some]] == list(
+        assert [k for some in correlated_errors.chunks(count) for k in range(count)[some]] == list(
             range(count)
         )

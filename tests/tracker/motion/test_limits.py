@@ -58,7 +58,7 @@ def test_a_vehicle_may_turn_over(about: str) -> None:
 
 def test_two_marks_tell_what_two_marks_can() -> None:
     """Two points fix everything but the turn about the line between them."""
-    both = {n: only(e, 2) for n, e in case.both(TIME, CRASH, 0.03).items()}
+    both = {n: only(cam, 2) for n, cam in case.both(TIME, CRASH, 0.03).items()}
     # the same two in both views: hidden from one side, they are told apart by the other
     both["side"] = case.evidence(case.SIDE, TIME, CRASH, ("roof1", "roof2"), 0.03, 5)
     motion = solve(both, {"car": case.car()}).motion("car", TIME)
@@ -93,9 +93,9 @@ def test_a_mark_that_scatters_more_than_the_others_counts_for_less_and_is_named(
     loud[:, 2] += rng.normal(0, 0.12, loud[:, 2].shape)
     seen["side"] = replace(seen["side"], position=loud)
     solution = solve(seen, {"car": case.car()})
-    said = [f.text for f in solution.findings if f.code == "mark_scatters"]
-    assert len(said) == 1
-    assert said[0].startswith(seen["side"].marks[2])
+    found = [f.text for f in solution.findings if f.code == "mark_scatters"]
+    assert len(found) == 1
+    assert found[0].startswith(seen["side"].marks[2])
     own = solution.mark_chi_square["side"]
     assert own[seen["side"].marks[2]] > 6 * np.median(list(own.values()))
 
@@ -108,7 +108,7 @@ def test_a_soft_pulse_leaves_the_moment_of_contact_open() -> None:
     truth[:, 2], truth[:, 12] = -0.56, ax
     truth[:, 6] = 14 + np.cumsum(ax) * step
     truth[:, 0] = -1 + np.cumsum(truth[:, 6]) * step
-    seen = {n: replace(e, zero_u=np.inf) for n, e in case.both(TIME, truth, 0.03).items()}
+    seen = {n: replace(cam, zero_u=np.inf) for n, cam in case.both(TIME, truth, 0.03).items()}
     solution = solve(seen, {"car": case.car()}, contact=None)
     late, u = -solution.clocks["overhead"].offset, solution.contact[1]
     assert 3e-3 < u < 25e-3

@@ -5,9 +5,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from tracker.core.rigid_body import angles_of, point_motion, rotation, turned
-from tracker.motion.model.spline import Basis, sites_for
+from tracker.motion.model.spline import Basis, place_breakpoints
 
-BASIS = Basis(sites_for(-0.1, 0.15, 0.0, 1e-3), (0.0,))
+BASIS = Basis(place_breakpoints(-0.1, 0.15, 0.0, 1e-3), (0.0,))
 
 
 def angles(n: int = 50) -> np.ndarray:
@@ -38,10 +38,10 @@ def test_signs_are_those_of_the_trade(
 
 
 def test_turned_arms_change_with_the_angles_as_they_say() -> None:
-    arms = np.random.default_rng(2).normal(size=(50, 3))
-    _, by_angles = turned(angles(), arms)
+    lever_arms = np.random.default_rng(2).normal(size=(50, 3))
+    _, by_angles = turned(angles(), lever_arms)
     for k, step in enumerate(np.eye(3) * 1e-6):
-        rise = turned(angles() + step, arms)[0] - turned(angles() - step, arms)[0]
+        rise = turned(angles() + step, lever_arms)[0] - turned(angles() - step, lever_arms)[0]
         assert by_angles[..., k] == pytest.approx(rise / 2e-6, abs=1e-8)
 
 
@@ -55,39 +55,39 @@ def test_velocity_of_a_point_is_the_rate_of_its_place() -> None:
 
 
 def test_acceleration_jumps_at_the_break_and_nowhere_else() -> None:
-    handles = np.random.default_rng(0).normal(size=BASIS.count)
-    handles[BASIS.jerk] *= 1e3
-    inner = BASIS.sites[1:-1]
-    before, after = (BASIS.design(inner + side * 1e-12, 2) @ handles for side in (-1, 1))
+    jerk_coefficients = np.random.default_rng(0).normal(size=BASIS.count)
+    jerk_coefficients[BASIS.jerk] *= 1e3
+    inner = BASIS.breakpoints[1:-1]
+    before, after = (BASIS.design(inner + side * 1e-12, 2) @ jerk_coefficients for side in (-1, 1))
     jumps = after - before
-    assert jumps[inner == 0.0] == pytest.approx(handles[3], abs=1e-5)
+    assert jumps[inner == 0.0] == pytest.approx(jerk_coefficients[3], abs=1e-5)
     assert jumps[inner != 0.0] == pytest.approx(0.0, abs=1e-5)
 
 
 def test_handles_are_place_rate_acceleration_jump_and_jerks() -> None:
     t = np.linspace(-0.1, 0.15, 400)
-    handles = np.zeros(BASIS.count)
-    handles[:4] = [1.0, 14.0, 3.0, -200.0]
+    jerk_coefficients = np.zeros(BASIS.count)
+    jerk_coefficients[:4] = [1.0, 14.0, 3.0, -200.0]
     expected = 1 + 14 * t + 1.5 * t**2 - 100 * np.maximum(t, 0) ** 2
-    assert BASIS.design(t) @ handles == pytest.approx(expected, abs=1e-11)
-    handles[BASIS.jerk] = 600.0
-    fall = BASIS.design(t, 2) @ handles
+    assert BASIS.design(t) @ jerk_coefficients == pytest.approx(expected, abs=1e-11)
+    jerk_coefficients[BASIS.jerk] = 600.0
+    fall = BASIS.design(t, 2) @ jerk_coefficients
     assert fall == pytest.approx(3 + 600 * t - 200 * (t >= 0), abs=1e-7)
 
 
 def test_beyond_its_ends_a_motion_goes_on_straight() -> None:
-    handles = np.random.default_rng(0).normal(size=BASIS.count)
+    jerk_coefficients = np.random.default_rng(0).normal(size=BASIS.count)
     end, late = np.array([0.15]), np.array([0.25])
-    place, rate = (BASIS.design(end, k) @ handles for k in (0, 1))
-    assert BASIS.design(late) @ handles == pytest.approx(place + 0.1 * rate)
-    assert BASIS.design(late, 1) @ handles == pytest.approx(rate)
-    assert BASIS.design(late, 2) @ handles == pytest.approx(0.0)
+    place, rate = (BASIS.design(end, k) @ jerk_coefficients for k in (0, 1))
+    assert BASIS.design(late) @ jerk_coefficients == pytest.approx(place + 0.1 * rate)
+    assert BASIS.design(late, 1) @ jerk_coefficients == pytest.approx(rate)
+    assert BASIS.design(late, 2) @ jerk_coefficients == pytest.approx(0.0)
 
 
 @pytest.mark.parametrize("contact", [0.0, None, -1.0, 0.149])
 @pytest.mark.parametrize("frame", [1 / 30000, 1e-3, 1 / 120])
 def test_knots_rise_from_end_to_end(contact: float | None, frame: float) -> None:
-    sites = sites_for(-0.1, 0.15, contact, frame)
-    assert sites[[0, -1]] == pytest.approx([-0.1, 0.15])
-    assert np.diff(sites).min() > 0
-    assert len(sites) < 200
+    breakpoints = place_breakpoints(-0.1, 0.15, contact, frame)
+    assert breakpoints[[0, -1]] == pytest.approx([-0.1, 0.15])
+    assert np.diff(breakpoints).min() > 0
+    assert len(breakpoints) < 200

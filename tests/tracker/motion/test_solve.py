@@ -98,7 +98,7 @@ def test_the_answer_does_not_depend_on_ground_axes_or_the_order_of_cameras() -> 
             position=rotation @ camera.position + shift,
         )
 
-    other = {n: replace(e, camera=moved(e.camera)) for n, e in reversed(cameras.items())}
+    other = {n: replace(cam, camera=moved(cam.camera)) for n, cam in reversed(cameras.items())}
     here = solve(cameras, {"car": case.car()}).motion("car", TIME).state
     there = solve(other, {"car": case.car()}).motion("car", TIME)
     assert there.state[:, :3] == pytest.approx(here[:, :3] @ rotation.T + shift, abs=5e-5)
@@ -226,9 +226,9 @@ def test_leftover_shake_of_the_picture_counts_once_a_frame() -> None:
         def steady(self, frame: int, uv: np.ndarray) -> np.ndarray:
             return uv
 
-    shake = np.random.default_rng(4).normal(0, 0.3, (len(TIME), 1, 2))
+    shift = np.random.default_rng(4).normal(0, 0.3, (len(TIME), 1, 2))
     seen = case.evidence(case.OVERHEAD, TIME, CRASH, case.TOP, 0.02)
-    seen = replace(seen, position=seen.position + shake, steadiness=Steadied())
+    seen = replace(seen, position=seen.position + shift, steadiness=Steadied())
     solution = solve({"a": seen}, {"car": case.car()})
     assert solution.chi_square["a"] == pytest.approx(1.0, abs=0.2)
     assert (np.abs(errors(solution)) < 1.96).mean() > 0.88
@@ -254,14 +254,16 @@ def test_residuals_that_are_not_white_are_said_to_be_so() -> None:
         seen[name] = replace(evidence, position=evidence.position + noise, covariance=covariance)
     solution = solve(seen, {"car": case.car()})
 
-    said = [w for w in solution.findings if w.code == "noise_correlated"]
-    assert {w.where for w in said} == {"cameras.overhead", "cameras.side"}
+    found = [w for w in solution.findings if w.code == "noise_correlated"]
+    assert {w.where for w in found} == {"cameras.overhead", "cameras.side"}
     assert (np.abs(errors(solution)) < 1.96).mean() > 0.9
 
 
 def test_marks_that_scatter_more_than_they_say_are_named_and_count_for_less() -> None:
     seen = case.both(TIME, CRASH, noise=0.03)
-    small = {n: replace(e, covariance=e.covariance / 9) for n, e in seen.items()}  # a third in u
+    small = {
+        n: replace(cam, covariance=cam.covariance / 9) for n, cam in seen.items()
+    }  # a third in u
     solution = solve(small, {"car": case.car()})
 
     assert {w.code for w in solution.findings} == {"noise_larger"}

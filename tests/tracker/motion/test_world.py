@@ -24,7 +24,7 @@ def test_a_film_played_from_later_gives_the_same_motion() -> None:
     """Clocks that start elsewhere, contact told on them, change nothing."""
     seen = case.both(TIME, CRASH, 0.03)
     here = solve(seen, {"car": case.car()}).motion("car", TIME)
-    later = {n: replace(e, seconds=e.seconds + 2.5) for n, e in seen.items()}
+    later = {n: replace(cam, seconds=cam.seconds + 2.5) for n, cam in seen.items()}
     there = solve(later, {"car": case.car()}, contact=2.5).motion("car", TIME + 2.5)
     assert there.state == pytest.approx(here.state, abs=1e-4)
     assert there.u == pytest.approx(here.u, rel=1e-3, abs=1e-7)
@@ -43,12 +43,15 @@ def test_vehicle_axes_may_start_anywhere() -> None:
 
 def test_attitude_is_that_of_wahbas_problem() -> None:
     solution = solve(case.both(TIME, case.steps(TIME), 0.0), {"car": case.car()})
-    arms = np.array(list(case.MARKERS.values())) - np.array(case.CG)
+    lever_arms = np.array(list(case.MARKERS.values())) - np.array(case.CG)
     state = case.steps(TIME)
     found = solution.motion("car", TIME).state
     for k in range(0, len(TIME), 10):
-        points = np.stack([point_motion(state[k], arm)[0] for arm in arms]) - state[k, :3]
-        turn, _ = Rotation.align_vectors(points, arms)
+        points = (
+            np.stack([point_motion(state[k], lever_arm)[0] for lever_arm in lever_arms])
+            - state[k, :3]
+        )
+        turn, _ = Rotation.align_vectors(points, lever_arms)
         assert found[k, 3:6] == pytest.approx(angles_of(turn.as_matrix()), abs=1e-6)
 
 

@@ -17,7 +17,7 @@ from calibration.camera import Camera
 from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation, turned
 from tracker.motion.evidence import VehicleGeometry
-from tracker.motion.model.unknowns import Eye
+from tracker.motion.model.unknowns import CameraData
 
 HEADINGS = 12
 LEVEL_U = 0.1  # rad
@@ -32,12 +32,12 @@ HELD_U = np.array([3.0, 3.0, 3.0, 0.2, 0.2, 0.4])
 
 
 @dataclass(frozen=True)
-class Sight:
+class View:
     """What one camera sees of a vehicle at an instant."""
 
     camera: Camera
     pixels: Array  # (k, 2)
-    arms: Array  # (k, 3) of the marks, from the cg
+    lever_arms: Array  # (k, 3) of the marks, from the cg
 
 
 @dataclass(frozen=True)
@@ -49,49 +49,49 @@ class Poses:
     marks: NDArray[np.int64]
 
 
-def guess_of(vehicle: VehicleGeometry) -> tuple[Array, Array]:
+def rough_place(vehicle: VehicleGeometry) -> tuple[Array, Array]:
     """Rough place of the cg (3,) and its sd (3,)."""
-    told = np.isfinite(vehicle.near)
+    known_mask = np.isfinite(vehicle.near)
     told_u = np.isfinite(vehicle.near_u)
     return (
-        np.where(told, vehicle.near, GUESS),
+        np.where(known_mask, vehicle.near, GUESS),
         np.where(told_u, vehicle.near_u, GUESS_U),
     )
 
 
-def instants(eyes: tuple[Eye, ...], b: int, count: int) -> Array:
+def instants(cameras: tuple[CameraData, ...], b: int, count: int) -> Array:
     """Up to `count` times (n,) spread over what the eyes see of a body."""
     seen = [
-        e.seconds[e.measured[:, e.body == b].any(axis=1)] + e.zero
-        for e in eyes
-        if (e.body == b).any()
+        cam.seconds[cam.measured[:, cam.body == b].any(axis=1)] + cam.zero
+        for cam in cameras
+        if (cam.body == b).any()
     ]
     every = np.sort(np.concatenate([s for s in seen if len(s)]))
     step = max(1, len(every) // count)
     return np.unique(every[::step])
 
 
-def sights(eyes: tuple[Eye, ...], b: int, arms: Array, time: float) -> list[Sight]:
+def views(cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: float) -> list[View]:
     """Each eye's frame nearest to a time, where it is near enough."""
     out = []
-    for e in eyes:
-        columns = np.flatnonzero(e.body == b)
-        if not len(columns) or not len(e.seconds):
+    for cam in cameras:
+        columns = np.flatnonzero(cam.body == b)
+        if not len(columns) or not len(cam.seconds):
             continue
-        clock = e.seconds + e.zero
+        clock = cam.seconds + cam.zero
         f = int(np.argmin(np.abs(clock - time)))
         interval = float(np.median(np.diff(clock))) if len(clock) > 1 else np.inf
-        known = np.isfinite(arms[e.marker[columns]]).all(axis=1)
-        columns = columns[e.measured[f, columns] & known]
+        known = np.isfinite(lever_arms[cam.marker[columns]]).all(axis=1)
+        columns = columns[cam.measured[f, columns] & known]
         if abs(clock[f] - time) <= 0.75 * interval and len(columns):
-            out.append(Sight(e.camera, e.place[f, columns], arms[e.marker[columns]]))
+            out.append(View(cam.camera, cam.place[f, columns], lever_arms[cam.marker[columns]]))
     return out
 
 
-def poses(
-    eyes: tuple[Eye, ...],
+def start_poses(
+    cameras: tuple[CameraData, ...],
     b: int,
-    arms: Array,
+    lever_arms: Array,
     vehicle: VehicleGeometry,
     where: str,
     count: int = 24,
@@ -100,8 +100,8 @@ def poses(
 
     Raises Problem where no mark of the vehicle with a known place was measured.
     """
-    times = instants(eyes, b, count)
-    seen = [sights(eyes, b, arms, float(t)) for t in times]
+    times = instants(cameras, b, count)
+    seen = [views(cameras, b, lever_arms, float(t)) for t in times]
     marks = np.array([sum(len(s.pixels) for s in group) for group in seen])
     if not marks.any():
         raise MotionError(
@@ -116,21 +116,25 @@ def poses(
     for order in (range(first + 1, len(times)), range(first - 1, -1, -1)):
         for k in order:
             near = pose[k - 1] if k > first else pose[k + 1]
-            pose[k], _ = fit(seen[k], near, near, HELD_U)
+            pose[k], _ = fit_pose(seen[k], near, near, HELD_U)
     return Poses(times, pose, marks)
 
 
-def first_pose(seen: list[Sight], vehicle: VehicleGeometry) -> Array:
+def first_pose(seen: list[View], vehicle: VehicleGeometry) -> Array:
     """The pose (6,) that fits best, whichever way the vehicle faces."""
-    guess, guess_u = guess_of(vehicle)
-    told = vehicle.heading is not None
-    sides = [float(vehicle.heading or 0.0)] if told else np.arange(HEADINGS) * 2 * np.pi / HEADINGS
+    guess, guess_u = rough_place(vehicle)
+    known_mask = vehicle.heading is not None
+    sides = (
+        [float(vehicle.heading or 0.0)]
+        if known_mask
+        else np.arange(HEADINGS) * 2 * np.pi / HEADINGS
+    )
     best: tuple[float, Array] | None = None
     for yaw in sides:
-        start = np.concatenate([_place(seen, float(yaw), guess, guess_u), [0.0, 0.0, yaw]])
-        level = np.concatenate([guess, [0.0, 0.0, yaw]])
-        u = np.concatenate([guess_u, [LEVEL_U, LEVEL_U, 0.2 if told else 1.0]])
-        pose, cost = fit(seen, start, level, u)
+        start = np.concatenate([_sighted_place(seen, float(yaw), guess, guess_u), [0.0, 0.0, yaw]])
+        prior_mean = np.concatenate([guess, [0.0, 0.0, yaw]])
+        u = np.concatenate([guess_u, [LEVEL_U, LEVEL_U, 0.2 if known_mask else 1.0]])
+        pose, cost = fit_pose(seen, start, prior_mean, u)
         # among headings that fit alike, the one nearest to the direction of x
         cost += 1e-3 * (1 - np.cos(pose[5]))
         if best is None or cost < best[0]:
@@ -141,7 +145,7 @@ def first_pose(seen: list[Sight], vehicle: VehicleGeometry) -> Array:
     return pose
 
 
-def _place(seen: list[Sight], yaw: float, guess: Array, guess_u: Array) -> Array:
+def _sighted_place(seen: list[View], yaw: float, guess: Array, guess_u: Array) -> Array:
     """Place (3,) of the cg of a level vehicle of this heading, nearest to all lines of sight."""
     turn = rotation(np.array([0.0, 0.0, yaw]))
     matrix, side = np.diag(1e-4 / guess_u**2), 1e-4 * guess / guess_u**2
@@ -149,21 +153,21 @@ def _place(seen: list[Sight], yaw: float, guess: Array, guess_u: Array) -> Array
         rays = s.camera.rays(s.pixels)
         across = np.eye(3) - rays[:, :, None] * rays[:, None, :]
         matrix = matrix + across.sum(axis=0)
-        reach = s.camera.position - s.arms @ turn.T
+        reach = s.camera.position - s.lever_arms @ turn.T
         side = side + (across @ reach[:, :, None]).sum(axis=0)[:, 0]
     return np.asarray(np.linalg.solve(matrix, side))
 
 
-def fit(
-    seen: list[Sight], start: Array, level: Array, u: Array, steps: int = 25
+def fit_pose(
+    seen: list[View], start: Array, prior_mean: Array, u: Array, steps: int = 25
 ) -> tuple[Array, float]:
     """Pose (6,) and its cost: robust fit to what is seen, with a prior `level`, sd `u` (6,)."""
     pose, damping = start.copy(), 1e-6
-    cost, matrix, side = _normal(seen, pose, level, u)
+    cost, matrix, side = _normal(seen, pose, prior_mean, u)
     for _ in range(steps):
         damped = matrix + damping * np.diag(np.diag(matrix))
         change = np.linalg.solve(damped, side)
-        new = _normal(seen, pose + change, level, u)
+        new = _normal(seen, pose + change, prior_mean, u)
         if new[0] < cost:
             done = cost - new[0] < ENOUGH * cost + 1e-9
             pose, (cost, matrix, side) = pose + change, new
@@ -177,12 +181,14 @@ def fit(
     return pose, cost
 
 
-def _normal(seen: list[Sight], pose: Array, level: Array, u: Array) -> tuple[float, Array, Array]:
-    away = (level - pose) / u
+def _normal(
+    seen: list[View], pose: Array, prior_mean: Array, u: Array
+) -> tuple[float, Array, Array]:
+    away = (prior_mean - pose) / u
     cost = float(away @ away)
     matrix, side = np.diag(1 / u**2), away / u
     for s in seen:
-        offset, by_angles = turned(np.broadcast_to(pose[3:], (len(s.arms), 3)), s.arms)
+        offset, by_angles = turned(np.broadcast_to(pose[3:], (len(s.lever_arms), 3)), s.lever_arms)
         pixels, by_point, _ = s.camera.project_with_derivatives(pose[:3] + offset)
         r = (s.pixels - pixels) / TOLERANCE_PX
         jac = np.concatenate([by_point, by_point @ by_angles], axis=2) / TOLERANCE_PX
@@ -197,50 +203,54 @@ def _normal(seen: list[Sight], pose: Array, level: Array, u: Array) -> tuple[flo
     return cost, matrix, side
 
 
-def place_unknown(eyes: tuple[Eye, ...], b: int, arms: Array, start: Poses) -> Array:
+def place_unsurveyed(
+    cameras: tuple[CameraData, ...], b: int, lever_arms: Array, start: Poses
+) -> Array:
     """Arms (markers, 3) with those of no known place put where their lines of sight pass nearest
     while the vehicle moves; NaN for a marker that no eye saw.
     """
-    arms = arms.copy()
-    missing = ~np.isfinite(arms).all(axis=1)
-    middle = np.nanmean(arms, axis=0) if not missing.all() else np.zeros(3)
+    lever_arms = lever_arms.copy()
+    missing = ~np.isfinite(lever_arms).all(axis=1)
+    middle = np.nanmean(lever_arms, axis=0) if not missing.all() else np.zeros(3)
     for m in np.flatnonzero(missing):
         matrix, side, seen = np.eye(3) * 1e-2, middle * 1e-2, 0
-        for e in eyes:
-            for column in np.flatnonzero((e.body == b) & (e.marker == m)):
-                rows = np.flatnonzero(e.measured[:, column])
+        for cam in cameras:
+            for column in np.flatnonzero((cam.body == b) & (cam.marker == m)):
+                rows = np.flatnonzero(cam.measured[:, column])
                 rows = rows[:: max(1, len(rows) // 40)]
-                clock = e.seconds[rows] + e.zero
+                clock = cam.seconds[rows] + cam.zero
                 pose = np.stack([np.interp(clock, start.time, p) for p in start.pose.T], axis=1)
-                rays = e.camera.rays(e.place[rows, column])
+                rays = cam.camera.rays(cam.place[rows, column])
                 across = np.eye(3) - rays[:, :, None] * rays[:, None, :]
                 turn = rotation(pose[:, 3:])
                 matrix = matrix + (turn.mT @ across @ turn).sum(axis=0)
-                reach = (e.camera.position - pose[:, :3])[:, :, None]
+                reach = (cam.camera.position - pose[:, :3])[:, :, None]
                 side = side + (turn.mT @ across @ reach).sum(axis=0)[:, 0]
                 seen += len(rows)
         if seen:
-            arms[m] = np.linalg.solve(matrix, side)
-    return arms
+            lever_arms[m] = np.linalg.solve(matrix, side)
+    return lever_arms
 
 
-def invent_places(eyes: tuple[Eye, ...], b: int, markers: int, vehicle: VehicleGeometry) -> Array:
+def assumed_places(
+    cameras: tuple[CameraData, ...], b: int, markers: int, vehicle: VehicleGeometry
+) -> Array:
     """Arms (markers, 3) of a vehicle none of whose markers was surveyed: where the first sight of
     each meets the plane through the guessed place that faces the camera best, seen from their
     middle, the vehicle facing its rough heading.
     """
-    guess, _ = guess_of(vehicle)
+    guess, _ = rough_place(vehicle)
     points = np.full((markers, 3), np.nan)
-    for e in eyes:
-        columns = np.flatnonzero(e.body == b)
+    for cam in cameras:
+        columns = np.flatnonzero(cam.body == b)
         if not len(columns):
             continue
-        f = int(np.argmax(e.measured[:, columns].sum(axis=1)))
-        columns = columns[e.measured[f, columns]]
-        rays = e.camera.rays(e.place[f, columns])
+        f = int(np.argmax(cam.measured[:, columns].sum(axis=1)))
+        columns = columns[cam.measured[f, columns]]
+        rays = cam.camera.rays(cam.place[f, columns])
         normal = np.argmax(np.abs(rays.mean(axis=0)))
-        reach = (guess - e.camera.position)[normal] / rays[:, normal]
-        points[e.marker[columns]] = e.camera.position + reach[:, None] * rays
+        reach = (guess - cam.camera.position)[normal] / rays[:, normal]
+        points[cam.marker[columns]] = cam.camera.position + reach[:, None] * rays
         break
     turn = rotation(np.array([0.0, 0.0, vehicle.heading or 0.0]))
     return np.asarray((points - np.nanmean(points, axis=0)) @ turn)

@@ -19,7 +19,7 @@ from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation
 from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.motion.evidence import AccelerometerEvidence
-from tracker.motion.model.spline import NEAR, Basis
+from tracker.motion.model.spline import SPLINE_ORDER, Basis
 from tracker.motion.model.unknowns import Channel, Sensor, Setup
 
 CHANNELS = ("ax", "ay", "az", "roll_rate", "pitch_rate", "yaw_rate")
@@ -33,7 +33,7 @@ _NEAR_STEP = 5e-4
 
 
 @dataclass(frozen=True)
-class Feel:
+class SensorResidual:
     """What one sensor block reads against what it should read: by channel, residuals (n,) in its
     own unit, and their derivatives by the body's B-spline coefficients (n, coefficients, 6), by the
     block's time shift (n,) and by the channel's own unknowns (n, 4).
@@ -46,13 +46,15 @@ class Feel:
     own: tuple[Array, ...]
 
 
-def sensor_of(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) -> Sensor | None:
+def sensor_data(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) -> Sensor | None:
     """A block's channels, with the values that lie within a spline; None where there are none.
 
     Raises Problem where a channel has no name that the model knows, or its noise isn't above 0.
     """
     half = block.width / 2
-    inside = (block.seconds - half >= basis.sites[0]) & (block.seconds + half <= basis.sites[-1])
+    inside = (block.seconds - half >= basis.breakpoints[0]) & (
+        block.seconds + half <= basis.breakpoints[-1]
+    )
     channels = []
     for name, values in block.values.items():
         if name not in CHANNELS or not block.noise[name] > 0 or not block.width > 0:
@@ -70,8 +72,8 @@ def sensor_of(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) 
                     axis=axis,
                     on=on,
                     value=np.asarray(values[inside][on], dtype=float),
-                    whiten=_whitening(block, name, block.seconds[inside][on]),
-                    factor=1.0,
+                    whitening=_whitening(block, name, block.seconds[inside][on]),
+                    variance_factor=1.0,
                     prior_u=(
                         block.scale_u,
                         block.offset_u.get(name, OFFSET_U[axis < 3]),
@@ -82,8 +84,10 @@ def sensor_of(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) 
             )
     if not channels:
         return None
-    arm = np.subtract(block.at, cg)
-    return Sensor(body, arm, block.seconds[inside], block.width, block.shift_u, tuple(channels))
+    lever_arm = np.subtract(block.at, cg)
+    return Sensor(
+        body, lever_arm, block.seconds[inside], block.width, block.shift_u, tuple(channels)
+    )
 
 
 def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
@@ -98,7 +102,9 @@ def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
     return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64)
 
 
-def readings(angles: Array, rates: Array, acceleration: Array, turning: Array, arm: Array) -> Array:
+def readings(
+    angles: Array, rates: Array, acceleration: Array, turning: Array, lever_arm: Array
+) -> Array:
     """Six sound channels (..., 6) at `arm` (3,) from the cg; complex values pass.
 
     Parameters
@@ -122,15 +128,17 @@ def readings(angles: Array, rates: Array, acceleration: Array, turning: Array, a
         ],
         axis=-1,
     )
-    lever = np.cross(alpha, np.broadcast_to(arm, alpha.shape)) + np.cross(w, np.cross(w, arm))
+    lever = np.cross(alpha, np.broadcast_to(lever_arm, alpha.shape)) + np.cross(
+        w, np.cross(w, lever_arm)
+    )
     gravity = GRAVITY * np.stack([sp, -cp * sr, 1 - cp * cr], axis=-1)
-    moved = (rotation(angles).swapaxes(-1, -2) @ acceleration[..., None])[..., 0]
-    return np.concatenate([moved + lever + gravity, w], axis=-1)
+    perturbed = (rotation(angles).swapaxes(-1, -2) @ acceleration[..., None])[..., 0]
+    return np.concatenate([perturbed + lever + gravity, w], axis=-1)
 
 
-def feel(setup: Setup, values: Array, sensor: int) -> Feel:
+def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     """One block's residuals and their derivatives."""
-    s, part = setup.sensors[sensor], setup.felt_by[sensor]
+    s, part = setup.sensors[sensor], setup.sensor_slices[sensor]
     basis, c = setup.bodies[s.body].basis, setup.coefficients(values, s.body)
     shift, unknown = values[part][0], values[part][1:].reshape(-1, 4)
     time = s.seconds + shift
@@ -138,7 +146,7 @@ def feel(setup: Setup, values: Array, sensor: int) -> Feel:
     q, dq, ddq = place @ c, rate @ c, change @ c
     later, sooner = (_change(basis, time + d, s) for d in (_NEAR_STEP, -_NEAR_STEP))
     dddq = (later - sooner) @ c / (2 * _NEAR_STEP)
-    read, by = _derivatives(q, dq, ddq, s.arm)
+    read, by = _derivatives(q, dq, ddq, s.lever_arm)
     by_shift = sum(
         np.einsum("nrk,nk->nr", b, d)
         for b, d in zip(by, (dq, _rows(basis, time, 2) @ c, dddq), strict=True)
@@ -153,9 +161,9 @@ def feel(setup: Setup, values: Array, sensor: int) -> Feel:
         residual.append(channel.value - read[on] @ mix - offset)
         rows.append(place[on, :, None] * d0 + rate[on, :, None] * d1 + change[on, :, None] * d2)
         along.append(by_shift[on] @ mix)
-        told = [read[on, channel.axis], np.ones(len(on)), *(read[on, k] for k in others)]
-        own.append(np.stack(told, axis=1))
-    return Feel(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
+        equations = [read[on, channel.axis], np.ones(len(on)), *(read[on, k] for k in others)]
+        own.append(np.stack(equations, axis=1))
+    return SensorResidual(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
 
 
 def _change(basis: Basis, time: Array, s: Sensor) -> Array:
@@ -164,7 +172,9 @@ def _change(basis: Basis, time: Array, s: Sensor) -> Array:
     return (_rows(basis, time + half, 1) - _rows(basis, time - half, 1)) / s.width
 
 
-def _derivatives(q: Array, dq: Array, ddq: Array, arm: Array) -> tuple[Array, tuple[Array, ...]]:
+def _derivatives(
+    q: Array, dq: Array, ddq: Array, lever_arm: Array
+) -> tuple[Array, tuple[Array, ...]]:
     """Readings (n, 6) and their derivatives (n, 6, 6) by q, dq and ddq (n, 6), by complex steps;
     the place and its rate have no part in them.
     """
@@ -172,8 +182,8 @@ def _derivatives(q: Array, dq: Array, ddq: Array, arm: Array) -> tuple[Array, tu
     steps = np.zeros((4, 4, 3, 1, 3), dtype=complex)  # of part k: by part n, component
     for k in range(4):
         steps[k, k, :, 0] = 1j * _STEP * np.eye(3)
-    moved = [part + step for part, step in zip(parts, steps, strict=True)]
-    read = readings(moved[0], moved[1], moved[2], moved[3], arm)
+    perturbed = [part + step for part, step in zip(parts, steps, strict=True)]
+    read = readings(perturbed[0], perturbed[1], perturbed[2], perturbed[3], lever_arm)
     by = np.moveaxis(read.imag / _STEP, 1, -1)
     none = np.zeros_like(by[0])
     return read[0, 0].real, (
@@ -185,25 +195,25 @@ def _derivatives(q: Array, dq: Array, ddq: Array, arm: Array) -> tuple[Array, tu
 
 def _rows(basis: Basis, time: Array, order: int) -> Array:
     """The spline's derivative at times (n,) as rows (n, coefficients) on B-spline coefficients."""
-    first, value = basis.near(time, order)
+    first, value = basis.local_bsplines(time, order)
     rows = np.zeros((len(time), basis.count))
-    np.put_along_axis(rows, first[:, None] + np.arange(NEAR), value, axis=1)
+    np.put_along_axis(rows, first[:, None] + np.arange(SPLINE_ORDER), value, axis=1)
     return rows
 
 
-def misfelt(setup: Setup, feels: list[Feel]) -> float:
+def sensor_misfit(setup: Setup, sensor_residuals: list[SensorResidual]) -> float:
     """Sum of squares of all channels' whitened residuals."""
     return float(
         sum(
-            np.sum((channel.whiten @ r) ** 2) / channel.factor
-            for f in feels
+            np.sum((channel.whitening @ r) ** 2) / channel.variance_factor
+            for f in sensor_residuals
             for channel, r in zip(setup.sensors[f.sensor].channels, f.residual, strict=True)
         )
     )
 
 
 @dataclass(frozen=True)
-class Told:
+class ChannelEquations:
     """A channel's whitened residual (n,) and rows by the parts of the unknowns that it touches."""
 
     residual: Array
@@ -211,39 +221,41 @@ class Told:
     rows: tuple[Array, Array, Array]  # (n, .) each, on B-spline coefficients
 
 
-def told_by(setup: Setup, f: Feel) -> list[Told]:
+def channel_equations(setup: Setup, f: SensorResidual) -> list[ChannelEquations]:
     """What each channel of a block says."""
-    s, part = setup.sensors[f.sensor], setup.felt_by[f.sensor]
+    s, part = setup.sensors[f.sensor], setup.sensor_slices[f.sensor]
     out = []
     for k, channel in enumerate(s.channels):
-        w = channel.whiten / np.sqrt(channel.factor)
+        w = channel.whitening / np.sqrt(channel.variance_factor)
         own = slice(part.start + 1 + 4 * k, part.start + 5 + 4 * k)
         rows = f.rows[k].reshape(len(channel.on), -1)
         out.append(
-            Told(
+            ChannelEquations(
                 w @ f.residual[k],
-                (setup.spline[s.body], slice(part.start, part.start + 1), own),
+                (setup.spline_slices[s.body], slice(part.start, part.start + 1), own),
                 (w @ rows, w @ f.along[k][:, None], w @ f.own[k]),
             )
         )
     return out
 
 
-def information(setup: Setup, feels: list[Feel]) -> tuple[Array, Array]:
+def information(setup: Setup, sensor_residuals: list[SensorResidual]) -> tuple[Array, Array]:
     """Normal matrix (count, count) and right side (count,) of all channels, B-spline basis for the
     bodies.
     """
     matrix, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    for f in feels:
-        for told in told_by(setup, f):
-            for here, rows in zip(told.parts, told.rows, strict=True):
-                side[here] += rows.T @ told.residual
-                for there, others in zip(told.parts, told.rows, strict=True):
+    for f in sensor_residuals:
+        for equations in channel_equations(setup, f):
+            for here, rows in zip(equations.parts, equations.rows, strict=True):
+                side[here] += rows.T @ equations.residual
+                for there, others in zip(equations.parts, equations.rows, strict=True):
                     matrix[here, there] += rows.T @ others
     return matrix, side
 
 
-def resized(setup: Setup, feels: list[Feel], root: Array, sd: Array) -> tuple[Setup, float]:
+def update_channel_noise(
+    setup: Setup, sensor_residuals: list[SensorResidual], covariance_root: Array, sd: Array
+) -> tuple[Setup, float]:
     """The setup with each channel's noise as its residuals show it, never below the stated one, and
     by how much (natural logarithm) the most moved one changed.
 
@@ -251,20 +263,22 @@ def resized(setup: Setup, feels: list[Feel], root: Array, sd: Array) -> tuple[Se
     how many degrees of freedom the fit took from each channel.
     """
     out, most = [], 0.0
-    for f in feels:
+    for f in sensor_residuals:
         s = setup.sensors[f.sensor]
         basis, channels = setup.bodies[s.body].basis, []
-        spread = root * sd[:, None]
-        spline = spread[setup.spline[s.body]].reshape(basis.count, -1)
-        local = (basis.from_handles @ spline).reshape(-1, len(sd))
-        for channel, told in zip(s.channels, told_by(setup, f), strict=True):
-            moved = told.rows[0] @ local
+        scaled_root = covariance_root * sd[:, None]
+        spline = scaled_root[setup.spline_slices[s.body]].reshape(basis.count, -1)
+        local = (basis.from_jerk_basis @ spline).reshape(-1, len(sd))
+        for channel, equations in zip(s.channels, channel_equations(setup, f), strict=True):
+            perturbed = equations.rows[0] @ local
             for k in (1, 2):
-                moved += told.rows[k] @ spread[told.parts[k]]
-            n = len(told.residual)
-            left = max(n - float(np.sum(moved**2)), 0.2 * n)
-            factor = max(channel.factor * float(np.sum(told.residual**2)) / left, 1.0)
-            most = max(most, abs(float(np.log(factor / channel.factor))))
-            channels.append(replace(channel, factor=factor))
+                perturbed += equations.rows[k] @ scaled_root[equations.parts[k]]
+            n = len(equations.residual)
+            remaining = max(n - float(np.sum(perturbed**2)), 0.2 * n)
+            variance_factor = max(
+                channel.variance_factor * float(np.sum(equations.residual**2)) / remaining, 1.0
+            )
+            most = max(most, abs(float(np.log(variance_factor / channel.variance_factor))))
+            channels.append(replace(channel, variance_factor=variance_factor))
         out.append(replace(s, channels=tuple(channels)))
     return replace(setup, sensors=tuple(out)), most

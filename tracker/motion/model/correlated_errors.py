@@ -21,17 +21,17 @@ REACH = 40.0
 """Frames over which a slow error is remembered (correlation falls to 1/e)."""
 TOGETHER = 8
 """Knots whose unknowns are dealt with together."""
-KEPT = np.exp(-1.0)  # correlation of an error's values at neighbouring knots
+NEIGHBOUR_CORRELATION = np.exp(-1.0)  # correlation of an error's values at neighbouring knots
 
 _fast = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @dataclass(frozen=True)
-class Chain:
+class ErrorChain:
     """Knots of slow errors: each frame lies between two of them."""
 
     knot: NDArray[np.int64]  # (frames,)
-    hat: Array  # (frames, 2)
+    linear_weights: Array  # (frames, 2)
     count: int
 
     @property
@@ -39,42 +39,42 @@ class Chain:
         """Inverse covariance of a unit process at the knots, a first-order autoregression whose
         neighbours correlate by 1/e: its diagonal (count,) and the element beside it.
         """
-        rest = 1 - KEPT * KEPT
-        diagonal = np.full(self.count, (1 + KEPT * KEPT) / rest)
+        rest = 1 - NEIGHBOUR_CORRELATION * NEIGHBOUR_CORRELATION
+        diagonal = np.full(self.count, (1 + NEIGHBOUR_CORRELATION * NEIGHBOUR_CORRELATION) / rest)
         diagonal[[0, -1]] = 1 / rest
-        return diagonal, -KEPT / rest
+        return diagonal, -NEIGHBOUR_CORRELATION / rest
 
 
-def chain_of(frames: NDArray[np.int64]) -> Chain:
+def error_chain(frames: NDArray[np.int64]) -> ErrorChain:
     """Knots over a film's frames (n,), `REACH` apart."""
     place = (frames - frames[0]) / REACH
     knot = place.astype(np.int64)
     share = place - knot
-    return Chain(knot, np.stack([1 - share, share], axis=1), int(knot[-1]) + 2)
+    return ErrorChain(knot, np.stack([1 - share, share], axis=1), int(knot[-1]) + 2)
 
 
-def factors(chain: Chain, weight: Array, drift: Array) -> Array:
+def cholesky_factors(chain: ErrorChain, weight: Array, correlated_variance: Array) -> Array:
     """L (marks, knots, 2) of each mark: one over the diagonal, and the element before it; 0 for
     marks without slow errors. `weight` (frames, marks) is the marks' information, `drift` (marks,)
     the variance of their slow errors.
     """
     diagonal, beside = chain.prior
     out = np.zeros((weight.shape[1], chain.count, 2))
-    _factor(chain.knot, chain.hat, weight, drift, diagonal, beside, out)
+    _factor(chain.knot, chain.linear_weights, weight, correlated_variance, diagonal, beside, out)
     return out
 
 
-def gathered(chain: Chain, values: Array) -> Array:
+def sum_by_knots(chain: ErrorChain, values: Array) -> Array:
     """Sums (marks, 2, knots) of values (frames, marks, 2) by the knots' weights."""
     out = np.zeros((values.shape[1], 2, chain.count))
-    _gather(chain.knot, chain.hat, values, out)
+    _gather(chain.knot, chain.linear_weights, values, out)
     return out
 
 
-def spread(chain: Chain, values: Array) -> Array:
+def interpolate(chain: ErrorChain, values: Array) -> Array:
     """Slow errors (frames, marks, 2) from their values (marks, 2, knots) at the knots."""
     rows = np.moveaxis(values, -1, 0)
-    a, b = chain.hat.T[:, :, None, None]
+    a, b = chain.linear_weights.T[:, :, None, None]
     return np.asarray(a * rows[chain.knot] + b * rows[chain.knot + 1])
 
 
@@ -83,10 +83,10 @@ def whiten(factor: Array, values: Array) -> None:
     _forward(factor, values)
 
 
-def whitened(factor: Array, values: Array) -> Iterator[tuple[slice, Array]]:
+def whitened_chunks(factor: Array, values: Array) -> Iterator[tuple[slice, Array]]:
     """L^-1 values of values (marks, 2, knots, any), some knots at a time, in order."""
     last = np.zeros((*values.shape[:2], 1, values.shape[3]))
-    for some in spells(values.shape[2]):
+    for some in chunks(values.shape[2]):
         out = np.concatenate([last, values[:, :, some]], axis=2)
         along = np.concatenate([np.zeros_like(factor[:, :1]), factor[:, some]], axis=1)
         along[:, 0, 0] = 1.0  # the one before is known
@@ -95,14 +95,14 @@ def whitened(factor: Array, values: Array) -> Iterator[tuple[slice, Array]]:
         yield some, out[:, :, 1:]
 
 
-def unwhitened(factor: Array, values: Array) -> Array:
+def whiten_transposed(factor: Array, values: Array) -> Array:
     """L^-T values, for values (marks, 2, knots, any)."""
     out = values.copy()
     _backward(factor, out)
     return out
 
 
-def band(factor: Array) -> tuple[Array, Array]:
+def inverse_band(factor: Array) -> tuple[Array, Array]:
     """Of M^-1 the diagonal (marks, knots) and the elements beside it (marks, knots - 1) (Takahashi,
     Fagan & Chen 1973).
     """
@@ -115,7 +115,7 @@ def band(factor: Array) -> tuple[Array, Array]:
     return diagonal, beside
 
 
-def matrix(factor: Array) -> tuple[Array, Array]:
+def normal_matrix(factor: Array) -> tuple[Array, Array]:
     """M: its diagonal (marks, knots), 1 for marks without slow errors, and the elements beside it
     (marks, knots - 1).
     """
@@ -125,13 +125,13 @@ def matrix(factor: Array) -> tuple[Array, Array]:
     return lower**2 + before**2, before[:, 1:] * np.where(on, lower, 0.0)[:, :-1]
 
 
-def spells(count: int) -> Iterator[slice]:
+def chunks(count: int) -> Iterator[slice]:
     """Knots, `TOGETHER` at a time."""
     ends = [*range(0, count, TOGETHER), count]
     yield from (slice(a, b) for a, b in pairwise(ends))
 
 
-def touched(
+def touched_ranges(
     rows: Array, parts: tuple[tuple[int, int], ...], negligible: float
 ) -> list[tuple[int, int]]:
     """Of columns (first, end) of rows (n, columns), those from the first to the last which is not
@@ -150,41 +150,41 @@ def touched(
 @_fast
 def _factor(
     knot: NDArray[np.int64],
-    hat: Array,
+    linear_weights: Array,
     weight: Array,
-    drift: Array,
+    correlated_variance: Array,
     diagonal: Array,
     beside: float,
     out: Array,
 ) -> None:
     frames, marks = weight.shape
     for f in range(frames):
-        k, a, b = knot[f], hat[f, 0], hat[f, 1]
+        k, a, b = knot[f], linear_weights[f, 0], linear_weights[f, 1]
         for m in range(marks):
             w = weight[f, m]
             out[m, k, 0] += w * a * a
             out[m, k + 1, 0] += w * b * b
             out[m, k + 1, 1] += w * a * b
     for m in range(marks):
-        if drift[m] <= 0:
+        if correlated_variance[m] <= 0:
             out[m] = 0.0
             continue
         for k in range(len(diagonal)):
-            square = out[m, k, 0] + diagonal[k] / drift[m]
+            square = out[m, k, 0] + diagonal[k] / correlated_variance[m]
             if k:
-                out[m, k, 1] = (out[m, k, 1] + beside / drift[m]) * out[m, k - 1, 0]
+                out[m, k, 1] = (out[m, k, 1] + beside / correlated_variance[m]) * out[m, k - 1, 0]
                 square -= out[m, k, 1] ** 2
             out[m, k, 0] = 1 / np.sqrt(square)
 
 
 @_fast
-def _gather(knot: NDArray[np.int64], hat: Array, values: Array, out: Array) -> None:
+def _gather(knot: NDArray[np.int64], linear_weights: Array, values: Array, out: Array) -> None:
     frames, marks, _ = values.shape
     for f in range(frames):
         for m in range(marks):
             for i in range(2):
                 for q in range(2):
-                    out[m, i, knot[f] + q] += hat[f, q] * values[f, m, i]
+                    out[m, i, knot[f] + q] += linear_weights[f, q] * values[f, m, i]
 
 
 @_fast
@@ -195,8 +195,8 @@ def _forward(factor: Array, rows: Array) -> None:
             for k in range(knots):
                 inverse, before = factor[m, k, 0], factor[m, k, 1]
                 for j in range(columns):
-                    left = before * rows[m, i, k - 1, j] if k else 0.0
-                    rows[m, i, k, j] = (rows[m, i, k, j] - left) * inverse
+                    carried = before * rows[m, i, k - 1, j] if k else 0.0
+                    rows[m, i, k, j] = (rows[m, i, k, j] - carried) * inverse
 
 
 @_fast

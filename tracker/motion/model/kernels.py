@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 
 _fast = njit(cache=True, nogil=True, error_model="numpy")
-POSES, NEAR, SHARED = 6, 4, 17
+COMPONENTS, SPLINE_ORDER, CAMERA_UNKNOWNS = 6, 4, 17
 
 
 @_fast
-def gather(
+def sum_equations(
     pose: Array,
     shared: Array,
     own: Array,
@@ -29,9 +29,9 @@ def gather(
     matrix: Array,
     side: Array,
     knot: NDArray[np.int64],
-    hat: Array,
+    linear_weights: Array,
     knots: int,
-    drift: Array,
+    error_rows: Array,
 ) -> None:
     """Adds one eye's marks to `matrix` (n, n), `side` (n,) and `drift` (marks 2 knots, n).
 
@@ -51,22 +51,25 @@ def gather(
     frames, marks = weight.shape
     bodies, shares = len(start), common.shape[3]
     n = matrix.shape[0]
-    eye = n - SHARED - 3 * marks
-    mine = eye + SHARED
-    local = NEAR * POSES
-    splines, others = local * bodies, SHARED + 3 * marks
+    shared_start = n - CAMERA_UNKNOWNS - 3 * marks
+    marker_start = shared_start + CAMERA_UNKNOWNS
+    local = SPLINE_ORDER * COMPONENTS
+    splines, others = local * bodies, CAMERA_UNKNOWNS + 3 * marks
     wide = splines + others
     place = np.empty(wide, np.int64)  # ascending
     for k in range(others):
-        place[splines + k] = eye + k
+        place[splines + k] = shared_start + k
     rows = np.empty((shares, wide))
-    pp = np.empty((bodies, POSES, POSES))
-    ps = np.empty((bodies, POSES, SHARED))
-    gp = np.empty((bodies, POSES))
-    raw_pose, raw_other = np.empty((shares, bodies, POSES)), np.empty((shares, SHARED + 3 * marks))
+    pp = np.empty((bodies, COMPONENTS, COMPONENTS))
+    ps = np.empty((bodies, COMPONENTS, CAMERA_UNKNOWNS))
+    gp = np.empty((bodies, COMPONENTS))
+    raw_pose, raw_other = (
+        np.empty((shares, bodies, COMPONENTS)),
+        np.empty((shares, CAMERA_UNKNOWNS + 3 * marks)),
+    )
     raw_side, gram = np.empty(shares), np.empty((shares, shares))
     along, shared_part = np.empty(shares), np.empty(wide)
-    po = np.empty((POSES, 3))
+    po = np.empty((COMPONENTS, 3))
     for f in range(frames):
         pp[:] = 0.0
         ps[:] = 0.0
@@ -81,26 +84,26 @@ def gather(
             if w == 0.0:
                 continue
             b = body[m]
-            at = mine + 3 * m
+            at = marker_start + 3 * m
             po[:] = 0.0
             for i in range(2):
                 e = residual[f, m, i] * w
-                for j in range(POSES):
+                for j in range(COMPONENTS):
                     p = pose[f, m, i, j] * w
                     gp[b, j] += pose[f, m, i, j] * e
                     for k in range(j + 1):
                         pp[b, j, k] += p * pose[f, m, i, k]
-                    for k in range(SHARED):
+                    for k in range(CAMERA_UNKNOWNS):
                         ps[b, j, k] += p * shared[f, m, i, k]
                     for k in range(3):
                         po[j, k] += p * own[f, m, i, k]
-                for j in range(SHARED):
+                for j in range(CAMERA_UNKNOWNS):
                     s = shared[f, m, i, j] * w
-                    side[eye + j] += shared[f, m, i, j] * e
+                    side[shared_start + j] += shared[f, m, i, j] * e
                     for k in range(j + 1):
-                        matrix[eye + j, eye + k] += s * shared[f, m, i, k]
+                        matrix[shared_start + j, shared_start + k] += s * shared[f, m, i, k]
                     for k in range(3):
-                        matrix[at + k, eye + j] += s * own[f, m, i, k]
+                        matrix[at + k, shared_start + j] += s * own[f, m, i, k]
                 for j in range(3):
                     side[at + j] += own[f, m, i, j] * e
                     for k in range(j + 1):
@@ -108,55 +111,55 @@ def gather(
                 for c in range(shares):
                     u = common[f, m, i, c] * w
                     raw_side[c] += u * residual[f, m, i]
-                    for j in range(POSES):
+                    for j in range(COMPONENTS):
                         raw_pose[c, b, j] += u * pose[f, m, i, j]
-                    for j in range(SHARED):
+                    for j in range(CAMERA_UNKNOWNS):
                         raw_other[c, j] += u * shared[f, m, i, j]
                     for j in range(3):
-                        raw_other[c, SHARED + 3 * m + j] += u * own[f, m, i, j]
+                        raw_other[c, CAMERA_UNKNOWNS + 3 * m + j] += u * own[f, m, i, j]
                     for d in range(c + 1):
                         gram[c, d] += u * common[f, m, i, d]
-            base = start[b] + POSES * first[b, f]
-            for a in range(NEAR):
-                for j in range(POSES):
+            base = start[b] + COMPONENTS * first[b, f]
+            for a in range(SPLINE_ORDER):
+                for j in range(COMPONENTS):
                     for k in range(3):
-                        matrix[base + POSES * a + j, at + k] += spline[b, f, a] * po[j, k]
+                        matrix[base + COMPONENTS * a + j, at + k] += spline[b, f, a] * po[j, k]
         for b in range(bodies):
-            base = start[b] + POSES * first[b, f]
-            for j in range(POSES):
+            base = start[b] + COMPONENTS * first[b, f]
+            for j in range(COMPONENTS):
                 for k in range(j):
                     pp[b, k, j] = pp[b, j, k]
-            for a in range(NEAR):
-                for j in range(POSES):
-                    row = base + POSES * a + j
+            for a in range(SPLINE_ORDER):
+                for j in range(COMPONENTS):
+                    row = base + COMPONENTS * a + j
                     side[row] += spline[b, f, a] * gp[b, j]
-                    for k in range(SHARED):
-                        matrix[row, eye + k] += spline[b, f, a] * ps[b, j, k]
+                    for k in range(CAMERA_UNKNOWNS):
+                        matrix[row, shared_start + k] += spline[b, f, a] * ps[b, j, k]
                     for d in range(a + 1):
                         both = spline[b, f, a] * spline[b, f, d]
-                        for k in range(POSES):
-                            matrix[row, base + POSES * d + k] += both * pp[b, j, k]
+                        for k in range(COMPONENTS):
+                            matrix[row, base + COMPONENTS * d + k] += both * pp[b, j, k]
         if shares:
-            _root_of(gram)
+            _cholesky(gram)
             for c in range(shares):
                 for d in range(c + 1):
                     times = -gram[c, d] if d < c else 1 / gram[c, c] - 1
                     raw_side[c] += times * raw_side[d]
                     for b in range(bodies):
-                        for j in range(POSES):
+                        for j in range(COMPONENTS):
                             raw_pose[c, b, j] += times * raw_pose[d, b, j]
-                    for j in range(SHARED + 3 * marks):
+                    for j in range(CAMERA_UNKNOWNS + 3 * marks):
                         raw_other[c, j] += times * raw_other[d, j]
             for b in range(bodies):
-                for a in range(NEAR):
-                    for j in range(POSES):
-                        at = (b * NEAR + a) * POSES + j
-                        place[at] = start[b] + POSES * (first[b, f] + a) + j
+                for a in range(SPLINE_ORDER):
+                    for j in range(COMPONENTS):
+                        at = (b * SPLINE_ORDER + a) * COMPONENTS + j
+                        place[at] = start[b] + COMPONENTS * (first[b, f] + a) + j
                         for c in range(shares):
                             rows[c, at] = spline[b, f, a] * raw_pose[c, b, j]
             for c in range(shares):
-                for j in range(SHARED + 3 * marks):
-                    rows[c, NEAR * POSES * bodies + j] = raw_other[c, j]
+                for j in range(CAMERA_UNKNOWNS + 3 * marks):
+                    rows[c, SPLINE_ORDER * COMPONENTS * bodies + j] = raw_other[c, j]
                 for j in range(wide):
                     v = rows[c, j]
                     if v != 0.0:
@@ -167,14 +170,14 @@ def gather(
                             for k in range(min(local, j + 1 - b * local)):
                                 to[base + k] -= v * rows[c, b * local + k]
                         for k in range(others if j < splines else j + 1 - splines):
-                            to[eye + k] -= v * rows[c, splines + k]
+                            to[shared_start + k] -= v * rows[c, splines + k]
         if knots:
             for m in range(marks):
                 w = weight[f, m]
                 if w == 0.0:
                     continue
                 b = body[m]
-                base = start[b] + POSES * first[b, f]
+                base = start[b] + COMPONENTS * first[b, f]
                 for i in range(2):
                     for c in range(shares):
                         t = common[f, m, i, c]
@@ -186,26 +189,26 @@ def gather(
                         for j in range(wide):
                             shared_part[j] += along[c] * rows[c, j]
                     for q in range(2):
-                        h = hat[f, q] * w
+                        h = linear_weights[f, q] * w
                         if h == 0.0:
                             continue
                         row = (2 * m + i) * knots + knot[f] + q
-                        for a in range(NEAR):
-                            for j in range(POSES):
-                                drift[row, base + POSES * a + j] += (
+                        for a in range(SPLINE_ORDER):
+                            for j in range(COMPONENTS):
+                                error_rows[row, base + COMPONENTS * a + j] += (
                                     h * spline[b, f, a] * pose[f, m, i, j]
                                 )
-                        for j in range(SHARED):
-                            drift[row, eye + j] += h * shared[f, m, i, j]
+                        for j in range(CAMERA_UNKNOWNS):
+                            error_rows[row, shared_start + j] += h * shared[f, m, i, j]
                         for j in range(3):
-                            drift[row, mine + 3 * m + j] += h * own[f, m, i, j]
+                            error_rows[row, marker_start + 3 * m + j] += h * own[f, m, i, j]
                         if shares:
-                            to = drift[row]
+                            to = error_rows[row]
                             for k in range(splines):
                                 to[place[k]] -= h * shared_part[k]
                             for k in range(others):
-                                to[eye + k] -= h * shared_part[splines + k]
-    _complete(matrix, eye)
+                                to[shared_start + k] -= h * shared_part[splines + k]
+    _complete(matrix, shared_start)
 
 
 @_fast
@@ -217,15 +220,15 @@ def evaluate(coefficients: Array, first: NDArray[np.int64], value: Array, out: A
     for k in range(len(coefficients)):
         for t in range(instants):
             for order in range(orders):
-                for j in range(POSES):
+                for j in range(COMPONENTS):
                     total = 0.0
-                    for a in range(NEAR):
+                    for a in range(SPLINE_ORDER):
                         total += value[order, t, a] * coefficients[k, first[t] + a, j]
-                    out[k, t, order * POSES + j] = total
+                    out[k, t, order * COMPONENTS + j] = total
 
 
 @_fast
-def _root_of(gram: Array) -> None:
+def _cholesky(gram: Array) -> None:
     """Lower Cholesky factor of 1 + gram (lower triangle given), in place."""
     n = len(gram)
     for j in range(n):
@@ -240,18 +243,18 @@ def _root_of(gram: Array) -> None:
 
 
 @_fast
-def _complete(matrix: Array, eye: int) -> None:
+def _complete(matrix: Array, shared_start: int) -> None:
     """The rest of a symmetric matrix of which the lower triangles of the blocks on the diagonal
     and the block right of the first `eye` rows are given.
     """
     n = len(matrix)
-    for j in range(eye):
+    for j in range(shared_start):
         for k in range(j):
             matrix[k, j] = matrix[j, k]
-        for k in range(eye, n):
+        for k in range(shared_start, n):
             matrix[k, j] = matrix[j, k]
-    for j in range(eye, n):
-        for k in range(eye, j):
+    for j in range(shared_start, n):
+        for k in range(shared_start, j):
             matrix[k, j] = matrix[j, k]
 
 
@@ -272,30 +275,32 @@ def leverage(
     predicted of each mark of a weight above 0, in the mark's own sds.
     """
     frames, marks = weight.shape
-    eye = len(covariance) - SHARED - 3 * marks
-    local = NEAR * POSES + SHARED + 3
+    shared_start = len(covariance) - CAMERA_UNKNOWNS - 3 * marks
+    local = SPLINE_ORDER * COMPONENTS + CAMERA_UNKNOWNS + 3
     row, place = np.empty(local), np.empty(local, np.int64)
     for f in range(frames):
         for m in range(marks):
             if weight[f, m] == 0.0:
                 continue
             b = body[m]
-            base = start[b] + POSES * first[b, f]
-            for k in range(NEAR * POSES):
+            base = start[b] + COMPONENTS * first[b, f]
+            for k in range(SPLINE_ORDER * COMPONENTS):
                 place[k] = base + k
-            for k in range(SHARED):
-                place[NEAR * POSES + k] = eye + k
+            for k in range(CAMERA_UNKNOWNS):
+                place[SPLINE_ORDER * COMPONENTS + k] = shared_start + k
             for k in range(3):
-                place[NEAR * POSES + SHARED + k] = eye + SHARED + 3 * m + k
+                place[SPLINE_ORDER * COMPONENTS + CAMERA_UNKNOWNS + k] = (
+                    shared_start + CAMERA_UNKNOWNS + 3 * m + k
+                )
             total = 0.0
             for i in range(2):
-                for a in range(NEAR):
-                    for j in range(POSES):
-                        row[POSES * a + j] = spline[b, f, a] * pose[f, m, i, j]
-                for k in range(SHARED):
-                    row[NEAR * POSES + k] = shared[f, m, i, k]
+                for a in range(SPLINE_ORDER):
+                    for j in range(COMPONENTS):
+                        row[COMPONENTS * a + j] = spline[b, f, a] * pose[f, m, i, j]
+                for k in range(CAMERA_UNKNOWNS):
+                    row[SPLINE_ORDER * COMPONENTS + k] = shared[f, m, i, k]
                 for k in range(3):
-                    row[NEAR * POSES + SHARED + k] = own[f, m, i, k]
+                    row[SPLINE_ORDER * COMPONENTS + CAMERA_UNKNOWNS + k] = own[f, m, i, k]
                 for j in range(local):
                     v = 0.5 * row[j] * covariance[place[j], place[j]]
                     for k in range(j):

@@ -37,34 +37,34 @@ MOST = 0.95
 class Noise:
     """The errors of one eye's marks, variances over the marks' own."""
 
-    factor: Array  # (marks,) of the part that changes from frame to frame
-    drift: Array  # (marks,) of the part that drifts; 0: none
-    lag: float  # correlation of the first part from frame to frame
-    least: Array  # (marks,) what `drift` is at least
+    frame_variance: Array  # (marks,) of the part that changes from frame to frame
+    correlated_variance: Array  # (marks,) of the part that drifts; 0: none
+    lag_one: float  # correlation of the first part from frame to frame
+    correlated_floor: Array  # (marks,) what `drift` is at least
 
     @property
-    def drag(self) -> float:
+    def variance_inflation(self) -> float:
         """What the correlation makes of the variance of slow errors."""
-        c = min(max(self.lag, 0.0), MOST)
+        c = min(max(self.lag_one, 0.0), MOST)
         return (1 + c) / (1 - c)
 
     @property
     def total(self) -> Array:
         """Variance (marks,) of a single position."""
-        return self.factor + self.drift
+        return self.frame_variance + self.correlated_variance
 
 
-def plain(marks: int) -> Noise:
+def unit_noise(marks: int) -> Noise:
     """Errors as the marks themselves say."""
     return Noise(np.ones(marks), np.zeros(marks), 0.0, np.zeros(marks))
 
 
-def least_drift(whiten: Array, measured: NDArray[np.bool_]) -> Array:
+def floor_of_correlated(whitening: Array, measured: NDArray[np.bool_]) -> Array:
     """Variance (marks,) of the slow error that no mark is free of, over the marks' own: `whiten`
     (frames, marks, 2, 2) 1/px, of those `measured` (frames, marks).
     """
-    told = np.sum(whiten**2, axis=(2, 3)) / 2 * measured
-    return np.asarray(LEAST_SLOW**2 * told.sum(axis=0) / np.maximum(measured.sum(axis=0), 1))
+    information = np.sum(whitening**2, axis=(2, 3)) / 2 * measured
+    return np.asarray(LEAST_SLOW**2 * information.sum(axis=0) / np.maximum(measured.sum(axis=0), 1))
 
 
 def correlations(residual: Array, on: NDArray[np.bool_], lags: tuple[int, ...]) -> Array:
@@ -73,16 +73,16 @@ def correlations(residual: Array, on: NDArray[np.bool_], lags: tuple[int, ...]) 
     """
     out = np.full(len(lags), np.nan)
     r = np.where(on[..., None], residual, 0.0)
-    for k, lag in enumerate(lags):
-        both = on[lag:] & on[:-lag]
+    for k, lag_one in enumerate(lags):
+        both = on[lag_one:] & on[:-lag_one]
         if both.sum() >= 40:
-            a, b = r[lag:][both], r[:-lag][both]
+            a, b = r[lag_one:][both], r[:-lag_one][both]
             size = float(np.sum(a * a) * np.sum(b * b))
             out[k] = float(np.sum(a * b)) / np.sqrt(size) if size > 0 else 0.0
     return out
 
 
-def slow_share(residual: Array, on: NDArray[np.bool_], taken: float) -> float:
+def correlated_share(residual: Array, on: NDArray[np.bool_], absorbed_share: float) -> float:
     """Share of the residuals' variance that drifts, by the correlation at long lags; 0 where it
     isn't clear. `taken` is the share of slow errors that the fit has taken for motion.
     """
@@ -93,10 +93,10 @@ def slow_share(residual: Array, on: NDArray[np.bool_], taken: float) -> float:
     memory = np.exp(-np.array(LAGS) / REACH)[known]
     share = float(found[known] @ memory / (memory @ memory))
     sd = np.sqrt(3.0 / max(2 * on.sum(), 1) / (memory @ memory))
-    return min(share / max(1 - taken, 0.3), 0.9) if share > max(CLEAR * sd, 0.02) else 0.0
+    return min(share / max(1 - absorbed_share, 0.3), 0.9) if share > max(CLEAR * sd, 0.02) else 0.0
 
 
-def fast_lag(found: float, taken: float, band: float) -> float:
+def frame_correlation(found: float, absorbed_share: float, band: float) -> float:
     """Correlation c of a first-order autoregression whose residuals correlate by `found` after a
     fit that took the share `taken` of its power within the share `band` of all frequencies.
     """
@@ -105,13 +105,13 @@ def fast_lag(found: float, taken: float, band: float) -> float:
     low, high = 0.0, MOST
     for _ in range(40):
         c = 0.5 * (low + high)
-        power, product = absorbed(c, band)
-        left = (c - taken * product) / max(1 - taken * power, 1e-3)
-        low, high = (c, high) if left < found else (low, c)
+        power, product = absorbed_moments(c, band)
+        remaining = (c - absorbed_share * product) / max(1 - absorbed_share * power, 1e-3)
+        low, high = (c, high) if remaining < found else (low, c)
     return 0.5 * (low + high)
 
 
-def absorbed(c: float, band: float) -> tuple[float, float]:
+def absorbed_moments(c: float, band: float) -> tuple[float, float]:
     """Variance and lag-one covariance of a unit first-order autoregression (correlation c) below
     the share `band` of the highest frequency.
     """
@@ -120,13 +120,13 @@ def absorbed(c: float, band: float) -> tuple[float, float]:
     return float(density.sum()), float((density * np.cos(w)).sum())
 
 
-def sized(
+def update_noise(
     old: Noise,
     residual: Array,
-    slow: Array,
+    error_states: Array,
     on: NDArray[np.bool_],
-    spent: Array,
-    freedom: float,
+    used_dof: Array,
+    free_motion_share: float,
     roughness: Array,
     known: Array,
 ) -> Noise:
@@ -143,47 +143,58 @@ def sized(
         many of their values the marks determine.
     """
     count = 2.0 * on.sum(axis=0)
-    fast = np.where(on[..., None], residual - slow, 0.0)
+    fast = np.where(on[..., None], residual - error_states, 0.0)
     total = float(count.sum())
     if total < 40 or float(np.sum(fast**2)) < 1e-6 * total:
         return old
-    taken = float(spent.sum()) / total
-    band = min(taken / freedom, 1.0)
-    measure = np.sqrt(np.maximum(old.factor, 1e-12))[None, :, None]
+    absorbed_share = float(used_dof.sum()) / total
+    band = min(absorbed_share / free_motion_share, 1.0)
+    measure = np.sqrt(np.maximum(old.frame_variance, 1e-12))[None, :, None]
     found = float(correlations(fast / measure, on, (1,))[0])
     sd = 1 / np.sqrt(total)
-    lag = fast_lag(found, freedom, band) if np.isfinite(found) else 0.0
-    lag = lag if lag > max(0.05, 2 * sd) else 0.0
-    power, _ = absorbed(lag, band)
-    kept = max(1 - freedom * power, 0.2) / max(1 - taken, 1e-9)  # beside white noise
-    left = np.maximum(count - spent, 0.05 * count) * kept
+    lag_one = frame_correlation(found, free_motion_share, band) if np.isfinite(found) else 0.0
+    lag_one = lag_one if lag_one > max(0.05, 2 * sd) else 0.0
+    power, _ = absorbed_moments(lag_one, band)
+    white_share = max(1 - free_motion_share * power, 0.2) / max(
+        1 - absorbed_share, 1e-9
+    )  # beside white noise
+    remaining = np.maximum(count - used_dof, 0.05 * count) * white_share
     squares = np.sum(fast**2, axis=(0, 2))
-    pooled = float(squares.sum()) / max(float(left.sum()), 1.0)
-    factor = (squares + POOLED * pooled) / (left + POOLED)
-    least = 0.25 if on.sum() > 200 else 1.0
-    drift = old.drift
-    if drift.any():
-        square = roughness * old.drift
+    pooled = float(squares.sum()) / max(float(remaining.sum()), 1.0)
+    frame_variance = (squares + POOLED * pooled) / (remaining + POOLED)
+    correlated_floor = 0.25 if on.sum() > 200 else 1.0
+    correlated_variance = old.correlated_variance
+    if correlated_variance.any():
+        square = roughness * old.correlated_variance
         usual = float(square.sum()) / max(float(known.sum()), 1e-9)
-        drift = (square + POOLED * usual) / (known + POOLED)
-        drift = np.where(drift > NEGLIGIBLE * factor, drift, 0.0)
+        correlated_variance = (square + POOLED * usual) / (known + POOLED)
+        correlated_variance = np.where(
+            correlated_variance > NEGLIGIBLE * frame_variance, correlated_variance, 0.0
+        )
     return replace(
-        old, factor=np.maximum(factor, least), drift=np.maximum(drift, old.least), lag=lag
+        old,
+        frame_variance=np.maximum(frame_variance, correlated_floor),
+        correlated_variance=np.maximum(correlated_variance, old.correlated_floor),
+        lag_one=lag_one,
     )
 
 
-def between(one: Noise, other: Noise) -> Noise:
+def mean_noise(one: Noise, other: Noise) -> Noise:
     """The mean of two sizes of the same marks' errors."""
     return replace(
         one,
-        factor=0.5 * (one.factor + other.factor),
-        drift=0.5 * (one.drift + other.drift),
-        lag=0.5 * (one.lag + other.lag),
+        frame_variance=0.5 * (one.frame_variance + other.frame_variance),
+        correlated_variance=0.5 * (one.correlated_variance + other.correlated_variance),
+        lag_one=0.5 * (one.lag_one + other.lag_one),
     )
 
 
-def with_drift(noise: Noise, share: float) -> Noise:
+def with_correlated_share(noise: Noise, share: float) -> Noise:
     """Noise of which this share of the variance is put into slow errors to start from."""
     total = noise.total
-    drift = np.maximum(total * share, noise.least)
-    return replace(noise, factor=np.maximum(total * (1 - share), 1e-3), drift=drift)
+    correlated_variance = np.maximum(total * share, noise.correlated_floor)
+    return replace(
+        noise,
+        frame_variance=np.maximum(total * (1 - share), 1e-3),
+        correlated_variance=correlated_variance,
+    )

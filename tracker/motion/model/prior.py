@@ -1,8 +1,8 @@
-"""What is believed of a motion before any film is seen, and how smooth it turns out to be.
+"""Prior of a motion: white jerk, whose spectral density is estimated with it.
 
-All of it is weak: it only holds what the films don't determine. The jerk is white, of a strength
-(spectral density of the jerk, unit^2/s^5) that each component has before and after contact; the
-strengths are those under which the evidence is most probable.
+All of it is weak: it only decides what the films don't determine. Each component has a spectral
+density of its jerk (unit^2/s^5) before contact and one after it; they are the ones under which the
+evidence is most probable.
 """
 
 from __future__ import annotations
@@ -16,232 +16,249 @@ from calibration.arrays import Array
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.initial.poses import Poses
 from tracker.motion.model.spline import Basis
-from tracker.motion.model.unknowns import POSES, Body, Setup
-
-LEVEL_U = 0.05
-"""Roll and pitch of a vehicle before contact, rad."""
-QUIET = np.array([10.0, 10.0, 10.0, 1.0, 1.0, 1.0])
-"""Strengths expected before contact: an acceleration that wanders 1 m/s^2 in 0.1 s."""
-BUSY = np.array([1e5, 1e4, 1e4, 1e3, 1e3, 1e3])
-"""Strengths expected after it: 100 m/s^2 in 0.1 s along the path."""
-STILL_STRENGTH = np.array([0.1, 0.1, 0.1, 1.0, 1.0, 1.0])
-STILL_ACCELERATION = np.array([[0.3, 0.3, 0.3, 1.0, 1.0, 1.0], [2.0, 2.0, 2.0, 5.0, 5.0, 5.0]])
-"""Of components that no film shows: strength; acceleration before contact, its jump there (sd)."""
-PLANAR = 0.02
-"""Speed out of the plane of motion over that in it, where no film shows it (sd; rad/s likewise)."""
-HELD = 0.2
-"""Degrees of freedom that the expected strengths count for."""
-MATTERS = 0.1
-"""Degrees of freedom from which on a strength must stand still before the iteration may end."""
-LIMITS = 1e-4, 1e12
-ROLLING = np.array([1e4, 1e4, 1e4, 1e3, 1e3, 1e3])
-"""Greatest strengths before contact: nothing but tyres and springs acts there (30 m/s^2 in 0.1 s).
-Errors of marks that last for some frames would else be taken for accelerations of many g.
-"""
-STANDS, TAIL, FEW = 3.2, 4.0, 3
-"""A jerk along x, y or z stands out that is more than so many sds; the tails' degrees of freedom;
-the most that may stand out of a component.
-"""
-ONSET, ONSET_MORE = 0.01, 30.0
-"""For so long after contact (s) the strength is so many times that of the crush that follows: a
-pulse sets in far more abruptly than it goes on.
-"""
-CALM, HASTE, LEAP = 0.8, 4.0, 3.0
-"""Share (of the logarithm) of a step to the fixed point that is taken where steps swing to and fro;
-greatest lengthening of one where they go on one way (Aitken); greatest change.
-"""
+from tracker.motion.model.unknowns import COMPONENTS, Body, Setup
+from tracker.motion.options import PRIOR
 
 
-def handles_before(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple[Array, Array]:
-    """Prior mean and sd (handles, 6) of a spline; the jerks' sd is left 1, `spread` sets it."""
+def _by_component(place: float, angle: float) -> Array:
+    """(6,) of three places and three angles."""
+    return np.array([place] * 3 + [angle] * 3)
+
+
+DENSITY_BEFORE = _by_component(PRIOR.density_before_place, PRIOR.density_before_angle)
+"""Spectral densities (6,) expected before contact."""
+DENSITY_AFTER = np.array(
+    [PRIOR.density_after_path] + [PRIOR.density_after_across] * 2 + [PRIOR.density_after_angle] * 3
+)
+"""The same after it."""
+UNSEEN_DENSITY = _by_component(PRIOR.unseen_density_place, PRIOR.unseen_density_angle)
+"""Of components that no film shows."""
+_ROLLING_DENSITY = _by_component(PRIOR.density_rolling_place, PRIOR.density_rolling_angle)
+_UNSEEN_ACCELERATION = _by_component(PRIOR.unseen_acceleration, PRIOR.unseen_angular_acceleration)
+_UNSEEN_JUMP = _by_component(PRIOR.unseen_jump, PRIOR.unseen_angular_jump)
+_PLACE_U = np.array([PRIOR.place_u_x, PRIOR.place_u_yz, PRIOR.place_u_yz])
+_SPEED_U = np.array([PRIOR.speed_u_x] + [PRIOR.speed_u_yz] * 2 + [PRIOR.angular_rate_u] * 3)
+_ACCELERATION_U = _by_component(PRIOR.acceleration_u, PRIOR.angular_acceleration_u)
+_JUMP_U = np.array([PRIOR.jump_u_x, PRIOR.jump_u_yz, PRIOR.jump_u_yz])
+_SAME_TIME = 1e-9
+"""s; times closer than this are the same."""
+
+
+def prior_moments(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple[Array, Array]:
+    """Prior mean and sd (coefficients, 6) in the jerk basis; the jerks' sd stays 1: `prior_sds`
+    gives it.
+    """
     anchor = np.array([np.interp(basis.anchor_time, start.time, p) for p in start.pose.T])
     length = max(float(start.time[-1] - start.time[0]), 1e-6)
     rate = _slopes(start)
-    pace = float(np.linalg.norm(rate[:3])) / length
-    level = np.zeros((basis.count, POSES))
-    spread = np.ones((basis.count, POSES))
-    told = np.isfinite(vehicle.near_u)
-    level[0] = anchor
-    level[0, :3] = np.where(told, vehicle.near, anchor[:3])
-    level[0, 3:5] = 0.0
-    place_u = np.where(told, vehicle.near_u, [5.0, 2.0, 2.0])
-    tilt_u = np.maximum(LEVEL_U, np.abs(anchor[3:5]))
-    spread[0] = np.concatenate([place_u, tilt_u, [0.3]])
-    spread[1] = np.maximum([20.0, 2.0, 2.0, 0.5, 0.5, 0.5], 2 * np.abs(rate))
-    spread[2] = np.maximum([50.0] * 3 + [20.0] * 3, np.r_[[2 * pace] * 3, [0.0] * 3])
+    deceleration = float(np.linalg.norm(rate[:3])) / length
+    prior_mean = np.zeros((basis.count, COMPONENTS))
+    prior_sd = np.ones((basis.count, COMPONENTS))
+    known_mask = np.isfinite(vehicle.near_u)
+    prior_mean[0] = anchor
+    prior_mean[0, :3] = np.where(known_mask, vehicle.near, anchor[:3])
+    prior_mean[0, 3:5] = 0.0
+    place_u = np.where(known_mask, vehicle.near_u, _PLACE_U)
+    tilt_u = np.maximum(PRIOR.level_u, np.abs(anchor[3:5]))
+    prior_sd[0] = np.concatenate([place_u, tilt_u, [PRIOR.heading_u]])
+    prior_sd[1] = np.maximum(_SPEED_U, PRIOR.speed_u_share * np.abs(rate))
+    prior_sd[2] = np.maximum(
+        _ACCELERATION_U, _by_component(PRIOR.acceleration_u_share * deceleration, 0.0)
+    )
     if basis.breaks:
-        jump = np.r_[np.maximum([500.0, 300.0, 300.0], 10 * pace), [300.0] * 3]
-        spread[3 : 3 + len(basis.breaks)] = jump
-    return level, spread
+        jump = np.r_[
+            np.maximum(_JUMP_U, PRIOR.jump_u_share * deceleration), [PRIOR.jump_u_angle] * 3
+        ]
+        prior_sd[3 : 3 + len(basis.breaks)] = jump
+    return prior_mean, prior_sd
 
 
 def _slopes(start: Poses) -> Array:
     """Rates (6,) of a straight line through start poses up to half of their time."""
     if len(start.time) < 2:
-        return np.zeros(POSES)
+        return np.zeros(COMPONENTS)
     t = start.time - start.time.mean()
     return np.asarray(t @ (start.pose - start.pose.mean(axis=0)) / (t @ t))
 
 
-def spread(setup: Setup, strengths: tuple[Array, ...]) -> Array:
-    """Prior sds (count,) of all unknowns under strengths, one (sides, 6) a body."""
-    sd = setup.spread()
-    for body, part, strength in zip(setup.bodies, setup.spline, strengths, strict=True):
-        grid = sd[part].reshape(-1, POSES)
-        grid[body.basis.jerk] = jerk_sd(body, strength)
+def prior_sds(setup: Setup, jerk_densities: tuple[Array, ...]) -> Array:
+    """Prior sds (count,) of all unknowns under jerk densities, (stretches, 6) a body."""
+    sd = setup.prior_sd()
+    for body, part, jerk_density in zip(
+        setup.bodies, setup.spline_slices, jerk_densities, strict=True
+    ):
+        grid = sd[part].reshape(-1, COMPONENTS)
+        grid[body.basis.jerk] = jerk_sd(body, jerk_density)
         sd[part] = grid.ravel()
     return sd
 
 
-def jerk_sd(body: Body, strength: Array) -> Array:
-    """Prior sds (intervals, 6) of a body's jerks under strengths (stretches, 6)."""
+def jerk_sd(body: Body, jerk_density: Array) -> Array:
+    """Prior sds (intervals, 6) of a body's jerks under jerk densities (stretches, 6).
+
+    The mean over an interval of white jerk of density q has the variance q / length.
+    """
     basis = body.basis
-    density = strength[sides(basis)] * body.easing
+    density = jerk_density[stretches(basis)] * body.jerk_inflation
     if basis.breaks:
-        since = basis.sites[:-1] - basis.breaks[0]
-        density = density * np.where((since > -1e-9) & (since < ONSET), ONSET_MORE, 1.0)[:, None]
+        since = basis.breakpoints[:-1] - basis.breaks[0]
+        onset = (since > -_SAME_TIME) & (since < PRIOR.onset_time)
+        density = density * np.where(onset, PRIOR.onset_factor, 1.0)[:, None]
     return np.sqrt(density / basis.intervals[:, None])
 
 
-def sides(basis: Basis) -> NDArray[np.int64]:
+def stretches(basis: Basis) -> NDArray[np.int64]:
     """Which stretch (before contact, after it, ...) each interval (k,) belongs to."""
-    return np.searchsorted(np.array(basis.breaks), basis.sites[:-1], side="right")
+    return np.searchsorted(np.array(basis.breaks), basis.breakpoints[:-1], side="right")
 
 
-def expected(basis: Basis, contact: float) -> Array:
-    """Strengths (stretches, 6) to start from."""
-    ends = np.array([*basis.breaks, basis.sites[-1]])
-    return np.where((ends <= contact)[:, None], QUIET, BUSY)
+def expected_density(basis: Basis, contact: float) -> Array:
+    """Densities (stretches, 6) that are expected."""
+    ends = np.array([*basis.breaks, basis.breakpoints[-1]])
+    return np.where((ends <= contact)[:, None], DENSITY_BEFORE, DENSITY_AFTER)
 
 
-def loose(basis: Basis) -> Array:
-    """Strengths (stretches, 6) that let a motion follow anything: where to start from, since noise
-    must not be taken for what a stiff motion can't follow.
+def initial_density(basis: Basis) -> Array:
+    """Densities (stretches, 6) under which a motion follows anything. The iteration starts from
+    them: else what a stiff motion can't follow would be taken for noise.
     """
-    return np.tile(30 * BUSY, (len(basis.breaks) + 1, 1))
+    return np.tile(PRIOR.density_first_factor * DENSITY_AFTER, (len(basis.breaks) + 1, 1))
 
 
-def quieted(body: Body, blind: NDArray[np.bool_]) -> Body:
-    """The body with its `blind` components (6,) believed to be as quiet as those of a vehicle that
-    moves in its plane: what no film shows must not make what they show less certain than it is.
+def freeze_unobserved(body: Body, blind: NDArray[np.bool_]) -> Body:
+    """The body with the prior of a vehicle that moves in its plane for its `blind` components
+    (6,). What no film shows must not make what films show less certain than it is.
     """
-    level, spread = body.level.copy(), body.spread.copy()
-    pace = float(np.abs(level[1, :3]).max())
-    level[1:, blind] = 0.0
-    spread[1, blind] = np.minimum(spread[1], PLANAR * max(pace, 5.0))[blind]
-    spread[2, blind], spread[3 : body.basis.jerk.start, blind] = STILL_ACCELERATION[:, blind]
-    return replace(body, level=level, spread=spread)
+    prior_mean, prior_sd = body.prior_mean.copy(), body.prior_sd.copy()
+    speed = max(float(np.abs(prior_mean[1, :3]).max()), PRIOR.unseen_speed_least)
+    prior_mean[1:, blind] = 0.0
+    prior_sd[1, blind] = np.minimum(prior_sd[1], PRIOR.unseen_speed_share * speed)[blind]
+    prior_sd[2, blind] = _UNSEEN_ACCELERATION[blind]
+    prior_sd[3 : body.basis.jerk.start, blind] = _UNSEEN_JUMP[blind]
+    return replace(body, prior_mean=prior_mean, prior_sd=prior_sd)
 
 
-def awakened(body: Body, told: NDArray[np.bool_]) -> Body:
-    """A body whose components (6,) that no film shows, but a sensor tells, may accelerate."""
-    spread = body.spread.copy()
-    first = np.array([50.0] * 3 + [20.0] * 3)
-    spread[2, told] = first[told]
-    spread[3 : body.basis.jerk.start, told] = 300.0
-    return replace(body, spread=spread)
+def unfreeze(body: Body, measured: NDArray[np.bool_]) -> Body:
+    """A body whose components (6,) that no film shows, but a sensor measures, may accelerate."""
+    prior_sd = body.prior_sd.copy()
+    prior_sd[2, measured] = _ACCELERATION_U[measured]
+    prior_sd[3 : body.basis.jerk.start, measured] = PRIOR.jump_u_angle
+    return replace(body, prior_sd=prior_sd)
 
 
 @dataclass(frozen=True)
-class Strengths:
-    """New strengths, and by how much (natural logarithm) the most moved one changed of those that
-    the evidence decides.
+class DensityUpdate:
+    """New spectral densities, and the greatest change (natural logarithm) among those that the
+    evidence decides.
     """
 
     values: tuple[Array, ...]
     change: float
-    pace: tuple[Array, ...]  # steps to the fixed point (stretches, 6) a body, natural logarithm
+    steps: tuple[Array, ...]  # to the fixed point (stretches, 6) a body, natural logarithm
 
 
-def strengthened(
+def update_spectral_density(
     setup: Setup,
-    strengths: tuple[Array, ...],
+    jerk_densities: tuple[Array, ...],
     unit: Array,
     unit_variance: Array,
     contact: float,
-    held: NDArray[np.bool_],
-    pace: tuple[Array, ...] | None = None,
-) -> Strengths:
-    """Strengths nearer to those of the greatest marginal likelihood.
+    fixed_mask: NDArray[np.bool_],
+    steps_before: tuple[Array, ...] | None = None,
+) -> DensityUpdate:
+    """Spectral densities of the jerk nearer to those of the greatest marginal likelihood.
 
     Parameters
     ----------
-    unit, unit_variance : (count,) estimate less prior mean in prior sds, and posterior variance
-        over prior variance.
-    held : (count,) unknowns of components that the evidence says nothing about.
-    pace : the steps before these, if any.
+    jerk_densities : (stretches, 6) a body, unit^2/s^5, before the update.
+    unit : (count,) estimate less prior mean in prior sds.
+    unit_variance : (count,) posterior variance over prior variance.
+    contact : time of first contact, s.
+    fixed_mask : (count,) unknowns of components that the evidence says nothing about.
+    steps_before : the update before's `DensityUpdate.steps`, if any.
 
-    Source: MacKay 1992, "Bayesian interpolation", eq. 4.9 (the same fixed point as Wood & Fasiolo
-    2017, generalised Fellner-Schall); a weak gamma prior keeps unseen components at `expected`.
+    One step to the fixed point q = q sum(unit^2) / sum(1 - unit_variance), both over the jerks of a
+    stretch. Source: MacKay 1992, "Bayesian interpolation", eq. 4.9 (the same fixed point as Wood &
+    Fasiolo 2017, generalised Fellner-Schall). A weak gamma prior keeps unseen components at
+    `expected_density`.
     """
     out, steps, most = [], [], 0.0
-    for b, (body, part, strength) in enumerate(
-        zip(setup.bodies, setup.spline, strengths, strict=True)
+    prior_dof = PRIOR.expected_dof
+    for b, (body, part, jerk_density) in enumerate(
+        zip(setup.bodies, setup.spline_slices, jerk_densities, strict=True)
     ):
         jerk = body.basis.jerk
-        square = unit[part].reshape(-1, POSES)[jerk] ** 2
-        spent = 1 - unit_variance[part].reshape(-1, POSES)[jerk]
-        side = sides(body.basis)
-        new, step = strength.copy(), np.zeros_like(strength)
-        usual = expected(body.basis, contact)
-        blind = held[part][2 * POSES : 3 * POSES]
-        for s in range(len(strength)):
+        square = unit[part].reshape(-1, COMPONENTS)[jerk] ** 2
+        used_dof = 1 - unit_variance[part].reshape(-1, COMPONENTS)[jerk]
+        side = stretches(body.basis)
+        new, step = jerk_density.copy(), np.zeros_like(jerk_density)
+        usual = expected_density(body.basis, contact)
+        blind = fixed_mask[part][2 * COMPONENTS : 3 * COMPONENTS]
+        for s in range(len(jerk_density)):
             on = side == s
             if on.any():
-                gain = square[on].sum(axis=0) + HELD * usual[s] / strength[s]
-                known = np.maximum(spent[on].sum(axis=0), 0.0)
-                step[s] = np.log(gain / (known + HELD))
-                new[s] *= np.exp(_hastened(step[s], None if pace is None else pace[b][s]))
+                gain = square[on].sum(axis=0) + prior_dof * usual[s] / jerk_density[s]
+                known = np.maximum(used_dof[on].sum(axis=0), 0.0)
+                step[s] = np.log(gain / (known + prior_dof))
+                before = None if steps_before is None else steps_before[b][s]
+                new[s] *= np.exp(_accelerated_step(step[s], before))
                 rolling = body.basis.breaks and s == 0
-                new[s] = np.clip(new[s], LIMITS[0], ROLLING if rolling else LIMITS[1])
-                new[s, blind] = STILL_STRENGTH[blind]
-                moved = np.abs(np.log(new[s] / strength[s]))[known > MATTERS]
-                most = max(most, float(moved.max(initial=0.0)))
+                upper = _ROLLING_DENSITY if rolling else PRIOR.density_most
+                new[s] = np.clip(new[s], PRIOR.density_least, upper)
+                new[s, blind] = UNSEEN_DENSITY[blind]
+                changes = np.abs(np.log(new[s] / jerk_density[s]))[known > PRIOR.decisive_dof]
+                most = max(most, float(changes.max(initial=0.0)))
         out.append(new)
         steps.append(step)
-    return Strengths(tuple(out), most, tuple(steps))
+    return DensityUpdate(tuple(out), most, tuple(steps))
 
 
-def eased(setup: Setup, unit: Array, unit_variance: Array, contact: float) -> Setup:
-    """The setup with jerks that stand out after contact given way (a second blow, a part that
-    breaks).
+def inflate_outlier_jerks(setup: Setup, unit: Array, unit_variance: Array, contact: float) -> Setup:
+    """The setup with larger densities where a jerk stands out after contact (a second blow, a part
+    that breaks).
 
-    The jerk's distribution has the tails of a Student t of `TAIL` degrees of freedom from `STANDS`
-    sds on; its scale mixture is solved by expectation-maximisation. `unit`, `unit_variance` as in
-    `strengthened`. Source: Lange, Little & Taylor 1989.
+    Parameters
+    ----------
+    unit : (count,) estimate less prior mean in prior sds.
+    unit_variance : (count,) posterior variance over prior variance.
+    contact : time of first contact, s.
+
+    Beyond `PRIOR.outlier_jerk_sds` the jerk has the tails of a Student t of
+    `PRIOR.outlier_jerk_dof` degrees of freedom; its scale mixture is solved by
+    expectation-maximisation. Source: Lange, Little & Taylor 1989.
     """
-    out = setup
-    for b, (body, part) in enumerate(zip(setup.bodies, setup.spline, strict=True)):
+    out, dof = setup, PRIOR.outlier_jerk_dof
+    for b, (body, part) in enumerate(zip(setup.bodies, setup.spline_slices, strict=True)):
         jerk = body.basis.jerk
-        square = (unit**2 + unit_variance)[part].reshape(-1, POSES)[jerk] * body.easing
-        square[body.basis.sites[:-1] < contact - 1e-9] = 0.0
+        square = (unit**2 + unit_variance)[part].reshape(-1, COMPONENTS)[jerk] * body.jerk_inflation
+        square[body.basis.breakpoints[:-1] < contact - _SAME_TIME] = 0.0
         square[:, 3:] = 0.0
-        least = np.sort(square, axis=0)[-min(FEW, len(square))]
-        out_there = (square > STANDS**2) & (square >= least)
-        easing = np.where(out_there, (TAIL + square) / (TAIL + 1), 1.0)
-        out = out.with_body(b, replace(body, easing=easing))
+        least = np.sort(square, axis=0)[-min(PRIOR.outlier_jerks, len(square))]
+        outlier_mask = (square > PRIOR.outlier_jerk_sds**2) & (square >= least)
+        jerk_inflation = np.where(outlier_mask, (dof + square) / (dof + 1), 1.0)
+        out = out.with_body(b, replace(body, jerk_inflation=jerk_inflation))
     return out
 
 
-def _hastened(step: Array, before: Array | None) -> Array:
+def _accelerated_step(step: Array, before: Array | None) -> Array:
     """Steps (6,) to a fixed point lengthened by the ratio to those before them (6,)."""
     if before is None:
-        return np.clip(CALM * step, -LEAP, LEAP)
+        return np.clip(PRIOR.step_share * step, -PRIOR.step_most, PRIOR.step_most)
     ratio = np.divide(step, before, out=np.zeros_like(step), where=before != 0)
-    longer = np.where(ratio > 0, 1 / (1 - np.minimum(ratio, 1 - 1 / HASTE)), CALM)
-    return np.clip(step * longer, -LEAP, LEAP)
+    ahead = 1 / (1 - np.minimum(ratio, 1 - 1 / PRIOR.step_lengthening))
+    length = np.where(ratio > 0, ahead, PRIOR.step_share)
+    return np.clip(step * length, -PRIOR.step_most, PRIOR.step_most)
 
 
-def handles_from(body: Body, start: Poses, strength: Array) -> Array:
-    """Handles (handles, 6) of the smooth motion through start poses."""
+def smooth_start(body: Body, start: Poses, jerk_density: Array) -> Array:
+    """Coefficients (count, 6) in the jerk basis of the smooth motion through start poses."""
     rows = body.basis.design(start.time)
-    sd = body.spread.copy()
-    sd[body.basis.jerk] = jerk_sd(body, strength)
-    out = np.empty((body.basis.count, POSES))
-    loose = 2e-2
-    for k in range(POSES):
-        j = rows * sd[:, k] / loose
-        left = (start.pose[:, k] - rows @ body.level[:, k]) / loose
-        unit = np.linalg.solve(np.eye(len(sd)) + j.T @ j, j.T @ left)
-        out[:, k] = body.level[:, k] + sd[:, k] * unit
+    sd = body.prior_sd.copy()
+    sd[body.basis.jerk] = jerk_sd(body, jerk_density)
+    out = np.empty((body.basis.count, COMPONENTS))
+    for k in range(COMPONENTS):
+        j = rows * sd[:, k] / PRIOR.start_u
+        residual = (start.pose[:, k] - rows @ body.prior_mean[:, k]) / PRIOR.start_u
+        unit = np.linalg.solve(np.eye(len(sd)) + j.T @ j, j.T @ residual)
+        out[:, k] = body.prior_mean[:, k] + sd[:, k] * unit
     return out

@@ -17,8 +17,8 @@ from calibration.camera import PARAMETERS
 from tracker.core.rigid_body import rotation, turned
 from tracker.motion.model import correlated_errors, kernels
 from tracker.motion.model.mark_noise import Noise
-from tracker.motion.model.spline import NEAR
-from tracker.motion.model.unknowns import POSES, SHARED, Setup
+from tracker.motion.model.spline import SPLINE_ORDER
+from tracker.motion.model.unknowns import CAMERA_UNKNOWNS, COMPONENTS, Setup
 
 FRAMES = 500
 """Frames that are looked at together."""
@@ -27,72 +27,74 @@ NEGLIGIBLE = 1e-17
 
 
 @dataclass(frozen=True)
-class Look:
+class Linearization:
     """What one camera sees against what it should see, in units of each mark's sd."""
 
-    eye: int
+    camera_index: int
     residual: Array  # (frames, marks, 2), seen less predicted; 0 where not used
     usable: NDArray[np.bool_]  # (frames, marks)
     by_pose: Array  # (frames, marks, 2, 6)
     by_shared: Array  # (frames, marks, 2, 17)
     by_marker: Array  # (frames, marks, 2, 3)
     common: Array | None  # (frames, marks, 2, k)
-    near: tuple[tuple[NDArray[np.int64], Array], ...]  # per body: first coefficient, weights
+    bsplines: tuple[tuple[NDArray[np.int64], Array], ...]  # per body: first coefficient, weights
 
 
-def look(setup: Setup, values: Array, eye: int) -> Look:
+def linearize(setup: Setup, values: Array, camera_index: int) -> Linearization:
     """One eye's residuals and their derivatives by its local unknowns."""
-    e = setup.eyes[eye]
-    times = setup.times(values, eye)
-    marks = e.measured.shape
-    seen = Look(
-        eye=eye,
+    cam = setup.cameras[camera_index]
+    times = setup.times(values, camera_index)
+    marks = cam.measured.shape
+    lin = Linearization(
+        camera_index=camera_index,
         residual=np.zeros((*marks, 2)),
         usable=np.zeros(marks, dtype=bool),
-        by_pose=np.zeros((*marks, 2, POSES)),
-        by_shared=np.zeros((*marks, 2, SHARED)),
+        by_pose=np.zeros((*marks, 2, COMPONENTS)),
+        by_shared=np.zeros((*marks, 2, CAMERA_UNKNOWNS)),
         by_marker=np.zeros((*marks, 2, 3)),
-        common=None if e.shared is None else e.whiten @ e.shared,
-        near=tuple(body.basis.near(times) for body in setup.bodies),
+        common=None if cam.common_errors is None else cam.whitening @ cam.common_errors,
+        bsplines=tuple(body.basis.local_bsplines(times) for body in setup.bodies),
     )
     for first in range(0, len(times), FRAMES):
-        _fill(setup, values, seen, times, slice(first, first + FRAMES))
-    return seen
+        _fill(setup, values, lin, times, slice(first, first + FRAMES))
+    return lin
 
 
-def _fill(setup: Setup, values: Array, seen: Look, times: Array, some: slice) -> None:
+def _fill(setup: Setup, values: Array, lin: Linearization, times: Array, some: slice) -> None:
     """Puts residuals and derivatives of some frames into a `Look` that is being made."""
-    e, on = setup.eyes[seen.eye], setup.eyes[seen.eye].measured[some]
-    points, arms_by_angles = np.zeros((*on.shape, 3)), np.zeros((*on.shape, 3, 3))
-    rate, turns = np.zeros((*on.shape, POSES)), np.zeros((*on.shape, 3, 3))
+    cam, on = setup.cameras[lin.camera_index], setup.cameras[lin.camera_index].measured[some]
+    points, lever_arms_by_angles = np.zeros((*on.shape, 3)), np.zeros((*on.shape, 3, 3))
+    rate, turns = np.zeros((*on.shape, COMPONENTS)), np.zeros((*on.shape, 3, 3))
     for b, body in enumerate(setup.bodies):
-        columns = np.flatnonzero(e.body == b)
+        columns = np.flatnonzero(cam.body == b)
         if len(columns):
             c = setup.coefficients(values, b)
-            first, weight = seen.near[b]
+            first, weight = lin.bsplines[b]
             pose = _at((first[some], weight[some]), c)[:, None]
-            rate[:, columns] = _at(body.basis.near(times[some], 1), c)[:, None]
+            rate[:, columns] = _at(body.basis.local_bsplines(times[some], 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
-            out, by = turned(pose[..., 3:], setup.arms(values, b)[e.marker[columns]])
-            points[:, columns], arms_by_angles[:, columns] = pose[..., :3] + out, by
-    camera = setup.camera(values, seen.eye)
+            out, by = turned(pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]])
+            points[:, columns], lever_arms_by_angles[:, columns] = pose[..., :3] + out, by
+    camera = setup.camera(values, lin.camera_index)
     pixels, by_point, by_camera = camera.project_with_derivatives(points[on])
     fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
-    seen.usable[some][on] = fine
-    w = np.where(fine[:, None, None], e.whiten[some][on], 0.0)
+    lin.usable[some][on] = fine
+    w = np.where(fine[:, None, None], cam.whitening[some][on], 0.0)
     by_point = np.where(fine[:, None, None], by_point, 0.0)
     by_camera = np.where(fine[:, None, None], by_camera, 0.0)
     by_point = _product(w, by_point)
-    by_pose = np.concatenate([by_point, _product(by_point, arms_by_angles[on])], axis=2)
-    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(setup, values, seen.eye)
+    by_pose = np.concatenate([by_point, _product(by_point, lever_arms_by_angles[on])], axis=2)
+    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(
+        setup, values, lin.camera_index
+    )
     by_time = np.einsum("nij,nj->ni", by_pose, rate[on])
-    seen.by_pose[some][on] = by_pose
-    seen.by_shared[some][on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
-    seen.by_shared[some][on, :, -2] = by_time
-    seen.by_shared[some][on, :, -1] = by_time * e.seconds[some][np.nonzero(on)[0]][:, None]
-    seen.by_marker[some][on] = _product(by_point, turns[on])
-    left = np.where(fine[:, None], e.place[some][on] - pixels, 0.0)
-    seen.residual[some][on] = np.einsum("nij,nj->ni", w, left)
+    lin.by_pose[some][on] = by_pose
+    lin.by_shared[some][on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
+    lin.by_shared[some][on, :, -2] = by_time
+    lin.by_shared[some][on, :, -1] = by_time * cam.seconds[some][np.nonzero(on)[0]][:, None]
+    lin.by_marker[some][on] = _product(by_point, turns[on])
+    difference = np.where(fine[:, None], cam.place[some][on] - pixels, 0.0)
+    lin.residual[some][on] = np.einsum("nij,nj->ni", w, difference)
 
 
 def _product(one: Array, other: Array) -> Array:
@@ -107,79 +109,85 @@ def _product(one: Array, other: Array) -> Array:
 
 def _at(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:
     first, weight = near
-    picked = coefficients[first[:, None] + np.arange(NEAR)]
+    picked = coefficients[first[:, None] + np.arange(SPLINE_ORDER)]
     return np.asarray((weight[:, None] @ picked)[:, 0])
 
 
-def _by_units(setup: Setup, values: Array, eye: int) -> Array:
+def _by_units(setup: Setup, values: Array, camera_index: int) -> Array:
     """Derivative of a small further change of the camera by its unit unknowns: the turn of a turned
     camera goes through the left Jacobian of SO(3) (Sola, Deray & Atchuthan 2018, eq. 145).
     """
-    e = setup.eyes[eye]
-    part = setup.seen_by[eye]
-    turn = (e.root @ values[part.start : part.start + PARAMETERS])[:3]
+    cam = setup.cameras[camera_index]
+    part = setup.camera_slices[camera_index]
+    turn = (cam.covariance_root @ values[part.start : part.start + PARAMETERS])[:3]
     angle = float(np.linalg.norm(turn))
     jacobian = np.eye(PARAMETERS)
     if angle > 1e-9:
         k = np.cross(np.eye(3), turn / angle).T
         jacobian[:3, :3] += (1 - np.cos(angle)) / angle * k + (1 - np.sin(angle) / angle) * k @ k
-    return np.asarray(jacobian @ e.root)
+    return np.asarray(jacobian @ cam.covariance_root)
 
 
-def common_motion(seen: Look, weight: Array) -> Array:
+def without_common_errors(lin: Linearization, weight: Array) -> Array:
     """Residuals (frames, marks, 2) less the frame's leftover picture motion as estimated."""
-    if seen.common is None:
-        return seen.residual
-    c = seen.common * np.sqrt(weight)[:, :, None, None]
-    r = seen.residual * np.sqrt(weight)[:, :, None]
+    if lin.common is None:
+        return lin.residual
+    c = lin.common * np.sqrt(weight)[:, :, None, None]
+    r = lin.residual * np.sqrt(weight)[:, :, None]
     c2, r2 = c.reshape(len(c), -1, c.shape[-1]), r.reshape(len(r), -1, 1)
     motion = np.linalg.solve(np.eye(c2.shape[-1]) + c2.mT @ c2, c2.mT @ r2)
-    return np.asarray(seen.residual - np.einsum("fmik,fk->fmi", seen.common, motion[..., 0]))
+    return np.asarray(lin.residual - np.einsum("fmik,fk->fmi", lin.common, motion[..., 0]))
 
 
-def common_share(seen: Look, weight: Array) -> Array:
+def dof_of_common_errors(lin: Linearization, weight: Array) -> Array:
     """Degrees of freedom (frames, marks) that taking out common errors takes from each mark."""
-    if seen.common is None:
+    if lin.common is None:
         return np.zeros(weight.shape)
-    c = seen.common * np.sqrt(weight)[:, :, None, None]
+    c = lin.common * np.sqrt(weight)[:, :, None, None]
     c2 = c.reshape(len(c), -1, c.shape[-1])
     back = c2 @ np.linalg.inv(np.eye(c2.shape[-1]) + c2.mT @ c2)
     return np.asarray(np.sum(c2 * back, axis=2).reshape(*weight.shape, 2).sum(axis=2))
 
 
-def slow_errors(setup: Setup, seen: Look, weight: Array, noise: Noise) -> tuple[Array, float]:
+def estimate_error_states(
+    setup: Setup, lin: Linearization, weight: Array, noise: Noise
+) -> tuple[Array, float]:
     """Slow errors (marks, 2, knots) of one eye's marks as estimated, the motion given, and by how
     much they lower the sum of squares.
     """
-    own = setup.eyes[seen.eye].chain
-    factor = correlated_errors.factors(own, weight, noise.drift)
-    side = correlated_errors.gathered(own, common_motion(seen, weight) * weight[..., None])[
-        ..., None
-    ]
+    own = setup.cameras[lin.camera_index].error_chain
+    factor = correlated_errors.cholesky_factors(own, weight, noise.correlated_variance)
+    side = correlated_errors.sum_by_knots(
+        own, without_common_errors(lin, weight) * weight[..., None]
+    )[..., None]
     correlated_errors.whiten(factor, side)
-    return correlated_errors.unwhitened(factor, side)[..., 0], float(np.sum(side**2))
+    return correlated_errors.whiten_transposed(factor, side)[..., 0], float(np.sum(side**2))
 
 
-def misfit(setup: Setup, seen: Look, weight: Array, noise: Noise) -> float:
+def misfit(setup: Setup, lin: Linearization, weight: Array, noise: Noise) -> float:
     """Weighted sum of squares of one eye's residuals, common and slow errors taken out."""
-    r = seen.residual * weight[:, :, None]
-    total = float(np.sum(r * common_motion(seen, weight)))
-    if noise.drift.any():
-        total -= slow_errors(setup, seen, weight, noise)[1]
+    r = lin.residual * weight[:, :, None]
+    total = float(np.sum(r * without_common_errors(lin, weight)))
+    if noise.correlated_variance.any():
+        total -= estimate_error_states(setup, lin, weight, noise)[1]
     return total
 
 
-def columns(setup: Setup, eye: int) -> NDArray[np.int64]:
+def columns(setup: Setup, camera_index: int) -> NDArray[np.int64]:
     """Unknowns that an eye's marks touch: all splines', its own, then each mark's three."""
-    e = setup.eyes[eye]
-    marks = [setup.marker[b].start + 3 * m for b, m in zip(e.body, e.marker, strict=True)]
+    cam = setup.cameras[camera_index]
+    marks = [
+        setup.marker_slices[b].start + 3 * m for b, m in zip(cam.body, cam.marker, strict=True)
+    ]
     own = (np.array(marks)[:, None] + np.arange(3)).ravel()
-    mine = np.arange(setup.seen_by[eye].start, setup.seen_by[eye].stop)
-    return np.concatenate([np.arange(setup.spline[-1].stop), mine, own])
+    mine = np.arange(
+        setup.camera_slices[camera_index].start, setup.camera_slices[camera_index].stop
+    )
+    return np.concatenate([np.arange(setup.spline_slices[-1].stop), mine, own])
 
 
 @dataclass(frozen=True)
-class Gathered:
+class CameraEquations:
     """What one eye's marks say, on its `columns` (n) and on its marks' slow errors: normal matrices
     and right sides. Without slow errors there are no knots of them.
     """
@@ -188,55 +196,61 @@ class Gathered:
     matrix: Array  # (n, n)
     side: Array  # (n,)
     rows: Array  # (marks, 2, knots, n) between slow errors and columns
-    slow_side: Array  # (marks, 2, knots)
+    error_side: Array  # (marks, 2, knots)
     factor: Array  # (marks, knots, 2) of the slow errors' own matrix, `correlated_errors.factors`
 
 
-def gathered(setup: Setup, seen: Look, weight: Array, noise: Noise) -> Gathered:
+def camera_equations(
+    setup: Setup, lin: Linearization, weight: Array, noise: Noise
+) -> CameraEquations:
     """One eye's normal equations near a point, B-spline basis for the bodies; `weight` (frames,
     marks) multiplies each mark's information.
     """
-    e = setup.eyes[seen.eye]
-    here, own = columns(setup, seen.eye), e.chain
-    n, marks = len(here), len(e.marks)
-    knots = own.count if noise.drift.any() else 0
+    cam = setup.cameras[lin.camera_index]
+    here, own = columns(setup, lin.camera_index), cam.error_chain
+    n, marks = len(here), len(cam.marks)
+    knots = own.count if noise.correlated_variance.any() else 0
     matrix, side, rows = np.zeros((n, n)), np.zeros(n), np.zeros((2 * marks * knots, n))
-    common = np.zeros((*weight.shape, 2, 0)) if seen.common is None else seen.common
-    kernels.gather(
-        seen.by_pose,
-        seen.by_shared,
-        seen.by_marker,
-        seen.residual,
+    common = np.zeros((*weight.shape, 2, 0)) if lin.common is None else lin.common
+    kernels.sum_equations(
+        lin.by_pose,
+        lin.by_shared,
+        lin.by_marker,
+        lin.residual,
         weight,
         common,
-        e.body,
-        *_touched(setup, seen),
+        cam.body,
+        *_touched(setup, lin),
         matrix,
         side,
         own.knot,
-        own.hat,
+        own.linear_weights,
         knots,
         rows,
     )
     if not knots:
         none = np.zeros((marks, 0, 2))
-        return Gathered(here, matrix, side, rows.reshape(marks, 2, 0, n), none[..., 0:0], none)
-    told = correlated_errors.gathered(own, common_motion(seen, weight) * weight[..., None])
-    factor = correlated_errors.factors(own, weight, noise.drift)
-    return Gathered(here, matrix, side, rows.reshape(marks, 2, knots, n), told, factor)
+        return CameraEquations(
+            here, matrix, side, rows.reshape(marks, 2, 0, n), none[..., 0:0], none
+        )
+    sums = correlated_errors.sum_by_knots(
+        own, without_common_errors(lin, weight) * weight[..., None]
+    )
+    factor = correlated_errors.cholesky_factors(own, weight, noise.correlated_variance)
+    return CameraEquations(here, matrix, side, rows.reshape(marks, 2, knots, n), sums, factor)
 
 
-def lost_to_slow(setup: Setup, told: Gathered) -> tuple[Array, Array]:
+def error_schur_complement(setup: Setup, sums: CameraEquations) -> tuple[Array, Array]:
     """What slow errors, once eliminated, take from an eye's normal matrix (n, n) and right side
     (n,).
     """
-    n, parts = len(told.here), bands(setup, len(told.here))
-    matrix, side, slow_side = np.zeros((n, n)), np.zeros(n), told.slow_side[..., None].copy()
-    correlated_errors.whiten(told.factor, slow_side)
-    for some, rows in correlated_errors.whitened(told.factor, told.rows):
+    n, parts = len(sums.here), bands(setup, len(sums.here))
+    matrix, side, error_side = np.zeros((n, n)), np.zeros(n), sums.error_side[..., None].copy()
+    correlated_errors.whiten(sums.factor, error_side)
+    for some, rows in correlated_errors.whitened_chunks(sums.factor, sums.rows):
         there = np.ascontiguousarray(rows).reshape(-1, n)
-        side += slow_side[:, :, some].ravel() @ there
-        on = correlated_errors.touched(there, parts, NEGLIGIBLE)
+        side += error_side[:, :, some].ravel() @ there
+        on = correlated_errors.touched_ranges(there, parts, NEGLIGIBLE)
         for a, b in on:
             for c, d in on:
                 matrix[a:b, c:d] += there[:, a:b].T @ there[:, c:d]
@@ -245,49 +259,51 @@ def lost_to_slow(setup: Setup, told: Gathered) -> tuple[Array, Array]:
 
 def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:
     """First and end of the columns of each body's spline and of the rest, of an eye's n."""
-    return *((s.start, s.stop) for s in setup.spline), (setup.spline[-1].stop, n)
+    return *((s.start, s.stop) for s in setup.spline_slices), (setup.spline_slices[-1].stop, n)
 
 
-def taken(setup: Setup, seen: Look, on: NDArray[np.bool_], covariance: Array) -> Array:
+def leverage(setup: Setup, lin: Linearization, on: NDArray[np.bool_], covariance: Array) -> Array:
     """Variance (frames, marks), both coordinates together, of what is predicted of each mark, in
     its own sds. `covariance` (n, n) is that of the eye's `columns`.
     """
     out = np.zeros(on.shape)
     kernels.leverage(
-        seen.by_pose,
-        seen.by_shared,
-        seen.by_marker,
+        lin.by_pose,
+        lin.by_shared,
+        lin.by_marker,
         on.astype(float),
-        setup.eyes[seen.eye].body,
-        *_touched(setup, seen),
+        setup.cameras[lin.camera_index].body,
+        *_touched(setup, lin),
         covariance,
         out,
     )
     return out
 
 
-def _touched(setup: Setup, seen: Look) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+def _touched(
+    setup: Setup, lin: Linearization
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
     """Each body's first column, and the B-splines that each frame touches."""
-    start = np.array([s.start for s in setup.spline], dtype=np.int64)
-    first = np.array([f for f, _ in seen.near], dtype=np.int64)
-    return start, first, np.array([w for _, w in seen.near])
+    start = np.array([s.start for s in setup.spline_slices], dtype=np.int64)
+    first = np.array([f for f, _ in lin.bsplines], dtype=np.int64)
+    return start, first, np.array([w for _, w in lin.bsplines])
 
 
-def on_handles(setup: Setup, matrix: Array) -> Array:
+def matrix_in_jerk_basis(setup: Setup, matrix: Array) -> Array:
     """A normal matrix turned from B-spline coefficients to handles."""
     matrix = matrix.copy()
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        count, turn = body.basis.count, body.basis.from_handles.T
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
+        count, turn = body.basis.count, body.basis.from_jerk_basis.T
         rows = turn @ matrix[part].reshape(count, -1)
-        matrix[part] = rows.reshape(count * POSES, -1)
+        matrix[part] = rows.reshape(count * COMPONENTS, -1)
         across = np.ascontiguousarray(matrix[:, part].T).reshape(count, -1)
-        matrix[:, part] = (turn @ across).reshape(count * POSES, -1).T
+        matrix[:, part] = (turn @ across).reshape(count * COMPONENTS, -1).T
     return matrix
 
 
-def side_on_handles(setup: Setup, side: Array) -> Array:
+def side_in_jerk_basis(setup: Setup, side: Array) -> Array:
     """A right side (count,) turned from B-spline coefficients to handles."""
     side = side.copy()
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        side[part] = (body.basis.from_handles.T @ side[part].reshape(-1, POSES)).ravel()
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
+        side[part] = (body.basis.from_jerk_basis.T @ side[part].reshape(-1, COMPONENTS)).ravel()
     return side

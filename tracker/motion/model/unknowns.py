@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import LENS, PARAMETERS, POSE, Camera
 from tracker.motion.evidence import CameraEvidence, VehicleGeometry
-from tracker.motion.model.correlated_errors import Chain, chain_of
+from tracker.motion.model.correlated_errors import ErrorChain, error_chain
 from tracker.motion.model.spline import Basis
 
-POSES = 6
+COMPONENTS = 6
 """x, y, z of the cg (m), roll, pitch, yaw (rad)."""
-SHARED = PARAMETERS + 2
+CAMERA_UNKNOWNS = PARAMETERS + 2
 """Unknowns of a camera: its parameters (in standard units), time offset (s), rate error."""
 
 
@@ -34,16 +34,18 @@ class Body:
     name: str
     cg: Array  # (3,) vehicle axes
     markers: tuple[str, ...]
-    arms: Array  # (markers, 3)
-    arms_u: Array  # (markers,)
+    lever_arms: Array  # (markers, 3)
+    lever_arms_u: Array  # (markers,)
     basis: Basis
-    level: Array  # (handles, 6) prior mean
-    spread: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
-    easing: Array  # (intervals, 6) by which the jerk's density is larger than the strengths say
+    prior_mean: Array  # (handles, 6) prior mean
+    prior_sd: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
+    jerk_inflation: (
+        Array  # (intervals, 6) by which the jerk's density is larger than the strengths say
+    )
 
 
 @dataclass(frozen=True)
-class Eye:
+class CameraData:
     """A camera's evidence, frames without any mark left out, picture motion taken out.
 
     `root` (15, 15) gives camera parameters from unknowns of unit sd; the first nine move the lens
@@ -52,17 +54,19 @@ class Eye:
 
     name: str
     camera: Camera
-    root: Array
+    covariance_root: Array
     seconds: Array  # (frames,)
     frames: NDArray[np.int64]  # (frames,) numbers in the film
     marks: tuple[str, ...]
     body: NDArray[np.int64]  # (marks,) index of the vehicle
     marker: NDArray[np.int64]  # (marks,) index of the marker in it
     place: Array  # (frames, marks, 2) px, 0 where not measured
-    whiten: Array  # (frames, marks, 2, 2): W with W C W' = 1
+    whitening: Array  # (frames, marks, 2, 2): W with W C W' = 1
     measured: NDArray[np.bool_]  # (frames, marks)
-    steadied: Array | None  # (frames, marks, 2, 4) px by a unit of what steadying left uncertain
-    shake: float  # px, sd of a shift common to a frame's marks beyond that
+    stabilisation: (
+        Array | None
+    )  # (frames, marks, 2, 4) px by a unit of what steadying left uncertain
+    jitter_sd: float  # px, sd of a shift common to a frame's marks beyond that
     film_frames: int  # how many frames and which marks the evidence had
     film_marks: tuple[str, ...]
     zero: float  # s, prior mean of the time offset
@@ -70,17 +74,21 @@ class Eye:
     rate_u: float
 
     @cached_property
-    def chain(self) -> Chain:
+    def error_chain(self) -> ErrorChain:
         """Knots of the marks' slow errors."""
-        return chain_of(self.frames)
+        return error_chain(self.frames)
 
     @property
-    def shared(self) -> Array | None:
+    def common_errors(self) -> Array | None:
         """(frames, marks, 2, k) px by a unit of each error that a frame's marks share."""
-        if not self.shake:
-            return self.steadied
-        shift = np.where(self.measured[..., None, None], self.shake * np.eye(2), 0.0)
-        return shift if self.steadied is None else np.concatenate([self.steadied, shift], axis=3)
+        if not self.jitter_sd:
+            return self.stabilisation
+        shift = np.where(self.measured[..., None, None], self.jitter_sd * np.eye(2), 0.0)
+        return (
+            shift
+            if self.stabilisation is None
+            else np.concatenate([self.stabilisation, shift], axis=3)
+        )
 
 
 @dataclass(frozen=True)
@@ -91,8 +99,8 @@ class Channel:
     axis: int  # 0..5: ax, ay, az, roll, pitch, yaw rate
     on: NDArray[np.int64]  # (n,) which of the block's times
     value: Array  # (n,) m/s^2 or rad/s
-    whiten: Array  # (n, n): W with W C W' = 1
-    factor: float  # what its variances are multiplied by
+    whitening: Array  # (n, n): W with W C W' = 1
+    variance_factor: float  # what its variances are multiplied by
     prior_u: tuple[float, float, float, float]  # sds: scale error, offset, two other axes' part
 
 
@@ -101,7 +109,7 @@ class Sensor:
     """A sensor block: one place, one clock. Unknown are its time shift and four a channel."""
 
     body: int
-    arm: Array  # (3,) from the cg, vehicle axes
+    lever_arm: Array  # (3,) from the cg, vehicle axes
     seconds: Array  # (n,)
     width: float  # s
     shift_u: float  # s
@@ -115,108 +123,114 @@ class Setup:
     """
 
     bodies: tuple[Body, ...]
-    eyes: tuple[Eye, ...]
+    cameras: tuple[CameraData, ...]
     sensors: tuple[Sensor, ...] = ()
 
     @cached_property
-    def spline(self) -> tuple[slice, ...]:
+    def spline_slices(self) -> tuple[slice, ...]:
         """Each body's handles, (handles, 6) row by row."""
-        return _slices(0, [b.basis.count * POSES for b in self.bodies])
+        return _slices(0, [b.basis.count * COMPONENTS for b in self.bodies])
 
     @cached_property
-    def seen_by(self) -> tuple[slice, ...]:
+    def camera_slices(self) -> tuple[slice, ...]:
         """Each eye's `SHARED` unknowns."""
-        return _slices(_end(self.spline), [SHARED] * len(self.eyes))
+        return _slices(_end(self.spline_slices), [CAMERA_UNKNOWNS] * len(self.cameras))
 
     @cached_property
-    def marker(self) -> tuple[slice, ...]:
+    def marker_slices(self) -> tuple[slice, ...]:
         """Each body's marker corrections, (markers, 3) row by row, m in vehicle axes."""
-        start = _end(self.spline, self.seen_by)
+        start = _end(self.spline_slices, self.camera_slices)
         return _slices(start, [3 * len(b.markers) for b in self.bodies])
 
     @cached_property
-    def felt_by(self) -> tuple[slice, ...]:
+    def sensor_slices(self) -> tuple[slice, ...]:
         """Each sensor's unknowns: time shift (s), then scale error, offset and two other axes' part
         of each channel.
         """
-        start = _end(self.spline, self.seen_by, self.marker)
+        start = _end(self.spline_slices, self.camera_slices, self.marker_slices)
         return _slices(start, [1 + 4 * len(s.channels) for s in self.sensors])
 
     @property
     def count(self) -> int:
         """Number of unknowns."""
-        return _end(self.spline, self.seen_by, self.marker, self.felt_by)
+        return _end(self.spline_slices, self.camera_slices, self.marker_slices, self.sensor_slices)
 
     @cached_property
-    def tethers(self) -> tuple[Array, ...]:
+    def weak_priors(self) -> tuple[Array, ...]:
         """Information (handles, handles) a body by which motions stay where vehicles stay in what
         no film shows, for a component that reaches 1 (`TETHER`): rows "now less before contact",
         one each `TETHER_EVERY` seconds.
         """
-        return tuple((r := _tether_rows(body)).T @ r for body in self.bodies)
+        return tuple((r := _displacement_rows(body)).T @ r for body in self.bodies)
 
     @cached_property
-    def local_tethers(self) -> tuple[Array, ...]:
+    def local_weak_priors(self) -> tuple[Array, ...]:
         """`tethers` on B-spline coefficients."""
-        rows = [_tether_rows(body) @ body.basis.to_handles for body in self.bodies]
+        rows = [_displacement_rows(body) @ body.basis.to_jerk_basis for body in self.bodies]
         return tuple(r.T @ r for r in rows)
 
     @property
-    def tether(self) -> Array:
+    def weak_prior(self) -> Array:
         """The same of all unknowns (count, count)."""
         out = np.zeros((self.count, self.count))
-        for square, part in zip(self.tethers, self.spline, strict=True):
+        for square, part in zip(self.weak_priors, self.spline_slices, strict=True):
             add_components(out, part, square)
         return out
 
-    def pull(self, values: Array) -> Array:
+    def weak_prior_gradient(self, values: Array) -> Array:
         """`tether` times values (count,)."""
         out = np.zeros(self.count)
-        for square, part in zip(self.tethers, self.spline, strict=True):
-            pulled = square @ values[part].reshape(-1, POSES) / np.square(TETHER)
-            out[part] = pulled.ravel()
+        for square, part in zip(self.weak_priors, self.spline_slices, strict=True):
+            gradient = square @ values[part].reshape(-1, COMPONENTS) / np.square(TETHER)
+            out[part] = gradient.ravel()
         return out
 
-    def mean(self) -> Array:
+    def prior_mean(self) -> Array:
         """Prior means (count,)."""
-        mean = np.zeros(self.count)
-        for body, part in zip(self.bodies, self.spline, strict=True):
-            mean[part] = body.level.ravel()
-        for eye, part in zip(self.eyes, self.seen_by, strict=True):
-            mean[part.start + PARAMETERS] = eye.zero
-        return mean
+        prior_mean = np.zeros(self.count)
+        for body, part in zip(self.bodies, self.spline_slices, strict=True):
+            prior_mean[part] = body.prior_mean.ravel()
+        for camera, part in zip(self.cameras, self.camera_slices, strict=True):
+            prior_mean[part.start + PARAMETERS] = camera.zero
+        return prior_mean
 
-    def spread(self) -> Array:
+    def prior_sd(self) -> Array:
         """Prior sds (count,), with the jerks' of `Body.spread`."""
         sd = np.zeros(self.count)
-        for body, spline, marker in zip(self.bodies, self.spline, self.marker, strict=True):
-            sd[spline] = body.spread.ravel()
-            sd[marker] = np.repeat(body.arms_u, 3)
-        for eye, part in zip(self.eyes, self.seen_by, strict=True):
-            sd[part] = [*np.ones(PARAMETERS), eye.zero_u, eye.rate_u]
-        for sensor, part in zip(self.sensors, self.felt_by, strict=True):
+        for body, spline_slices, marker in zip(
+            self.bodies, self.spline_slices, self.marker_slices, strict=True
+        ):
+            sd[spline_slices] = body.prior_sd.ravel()
+            sd[marker] = np.repeat(body.lever_arms_u, 3)
+        for camera, part in zip(self.cameras, self.camera_slices, strict=True):
+            sd[part] = [*np.ones(PARAMETERS), camera.zero_u, camera.rate_u]
+        for sensor, part in zip(self.sensors, self.sensor_slices, strict=True):
             sd[part] = [sensor.shift_u, *(u for c in sensor.channels for u in c.prior_u)]
         return sd
 
-    def times(self, values: Array, eye: int) -> Array:
+    def times(self, values: Array, camera: int) -> Array:
         """Times (frames,) of an eye's frames on the common clock."""
-        zero, rate = values[self.seen_by[eye].stop - 2 : self.seen_by[eye].stop]
-        return np.asarray(self.eyes[eye].seconds * (1 + rate) + zero)
+        zero, rate = values[self.camera_slices[camera].stop - 2 : self.camera_slices[camera].stop]
+        return np.asarray(self.cameras[camera].seconds * (1 + rate) + zero)
 
     def coefficients(self, values: Array, body: int) -> Array:
         """B-spline coefficients (count, 6) of a body."""
         basis = self.bodies[body].basis
-        return np.asarray(basis.from_handles @ values[self.spline[body]].reshape(-1, POSES))
+        return np.asarray(
+            basis.from_jerk_basis @ values[self.spline_slices[body]].reshape(-1, COMPONENTS)
+        )
 
-    def arms(self, values: Array, body: int) -> Array:
+    def lever_arms(self, values: Array, body: int) -> Array:
         """Corrected places (markers, 3) of a body's markers from its cg."""
-        return np.asarray(self.bodies[body].arms + values[self.marker[body]].reshape(-1, 3))
+        return np.asarray(
+            self.bodies[body].lever_arms + values[self.marker_slices[body]].reshape(-1, 3)
+        )
 
-    def camera(self, values: Array, eye: int) -> Camera:
+    def camera(self, values: Array, camera: int) -> Camera:
         """The corrected camera of an eye."""
-        part = self.seen_by[eye]
+        part = self.camera_slices[camera]
         unit = values[part.start : part.start + PARAMETERS]
-        return self.eyes[eye].camera.moved(self.eyes[eye].root @ unit)
+        return self.cameras[camera].camera.moved(self.cameras[camera].covariance_root @ unit)
 
     def with_body(self, index: int, body: Body) -> Setup:
         """The same with one body changed."""
@@ -225,10 +239,12 @@ class Setup:
         return replace(self, bodies=tuple(bodies))
 
 
-def _tether_rows(body: Body) -> Array:
+def _displacement_rows(body: Body) -> Array:
     """What `Setup.tether` holds of each component: rows (n, handles)."""
-    sites = body.basis.sites
-    times = np.linspace(sites[0], sites[-1], 2 + int((sites[-1] - sites[0]) / TETHER_EVERY))
+    breakpoints = body.basis.breakpoints
+    times = np.linspace(
+        breakpoints[0], breakpoints[-1], 2 + int((breakpoints[-1] - breakpoints[0]) / TETHER_EVERY)
+    )
     rows = body.basis.design(times)
     rows[:, 0] -= 1.0
     return rows
@@ -236,7 +252,7 @@ def _tether_rows(body: Body) -> Array:
 
 def add_components(whole: Array, part: slice, square: Array) -> None:
     """Adds `square` (k, k), over each component's reach squared, to a body's part of `whole`."""
-    own = whole[part, part].reshape(len(square), POSES, len(square), POSES)
+    own = whole[part, part].reshape(len(square), COMPONENTS, len(square), COMPONENTS)
     for k, reach in enumerate(TETHER):
         own[:, k, :, k] += square / reach**2
 
@@ -251,9 +267,9 @@ def _slices(start: int, lengths: list[int]) -> tuple[slice, ...]:
     return tuple(slice(int(b) - n, int(b)) for b, n in zip(stops, lengths, strict=True))
 
 
-def eye_of(
+def prepare_camera(
     name: str, evidence: CameraEvidence, vehicles: Mapping[str, VehicleGeometry]
-) -> Eye | None:
+) -> CameraData | None:
     """One camera's marks of these vehicles; None if it measured none."""
     order = list(vehicles)
     split = [mark.partition(".") for mark in evidence.marks]
@@ -268,23 +284,23 @@ def eye_of(
     frames = np.flatnonzero(measured.any(axis=1))
     measured = measured[frames]
     seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
-    place, steadied = _steadied(evidence, frames, seen, measured)
+    place, stabilisation = _stabilised(evidence, frames, seen, measured)
     covariance = evidence.covariance[np.ix_(frames, columns)]
     covariance = np.where(measured[..., None, None], covariance, np.eye(2))
-    return Eye(
+    return CameraData(
         name=name,
         camera=evidence.camera,
-        root=_root(evidence.camera.covariance),
+        covariance_root=_camera_root(evidence.camera.covariance),
         seconds=np.asarray(evidence.seconds[frames], dtype=float),
         frames=frames,
         marks=tuple(evidence.marks[k] for k in columns),
         body=np.array([order.index(split[k][0]) for k in columns]),
         marker=np.array([list(vehicles[split[k][0]].markers).index(split[k][2]) for k in columns]),
         place=place,
-        whiten=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
+        whitening=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
         measured=measured,
-        steadied=steadied,
-        shake=0.0,
+        stabilisation=stabilisation,
+        jitter_sd=0.0,
         film_frames=len(evidence.seconds),
         film_marks=evidence.marks,
         zero=0.0,
@@ -293,7 +309,7 @@ def eye_of(
     )
 
 
-def _steadied(
+def _stabilised(
     evidence: CameraEvidence, frames: NDArray[np.int64], seen: Array, measured: NDArray[np.bool_]
 ) -> tuple[Array, Array | None]:
     """Marks as seen in the reference frame, and what the uncertainty of that does to them."""
@@ -313,16 +329,18 @@ def _steadied(
     return place, np.where(measured[..., None, None], moves @ roots[:, None], 0.0)
 
 
-def _root(covariance: Array) -> Array:
+def _camera_root(covariance: Array) -> Array:
     """A root (15, 15) of a camera's covariance: nine lens units first, then six of pose alone."""
     lens, both = covariance[LENS, LENS], covariance[POSE, LENS]
     values, vectors = np.linalg.eigh(lens)
-    keep = values > 1e-14 * max(values[-1], 1e-300)
-    size = np.sqrt(np.where(keep, values, 0.0))
-    root = np.zeros((PARAMETERS, PARAMETERS))
-    root[LENS, :9] = vectors * size
-    root[POSE, :9] = (both @ vectors) * np.where(keep, 1 / np.where(keep, size, 1.0), 0.0)
-    left = covariance[POSE, POSE] - root[POSE, :9] @ root[POSE, :9].T
-    values, vectors = np.linalg.eigh(left)
-    root[POSE, 9:] = vectors * np.sqrt(np.maximum(values, 0.0))
-    return root
+    kept_mask = values > 1e-14 * max(values[-1], 1e-300)
+    size = np.sqrt(np.where(kept_mask, values, 0.0))
+    covariance_root = np.zeros((PARAMETERS, PARAMETERS))
+    covariance_root[LENS, :9] = vectors * size
+    covariance_root[POSE, :9] = (both @ vectors) * np.where(
+        kept_mask, 1 / np.where(kept_mask, size, 1.0), 0.0
+    )
+    remainder = covariance[POSE, POSE] - covariance_root[POSE, :9] @ covariance_root[POSE, :9].T
+    values, vectors = np.linalg.eigh(remainder)
+    covariance_root[POSE, 9:] = vectors * np.sqrt(np.maximum(values, 0.0))
+    return covariance_root

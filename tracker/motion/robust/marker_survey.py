@@ -14,7 +14,7 @@ from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model import prior
 from tracker.motion.model.unknowns import Setup
 from tracker.motion.solver import linearization
-from tracker.motion.solver.iterate import Fit
+from tracker.motion.solver.iterate import Iterate
 
 UNKNOWN_U = 2.0
 """Prior sd of a marker's place that was not surveyed, m."""
@@ -25,35 +25,37 @@ USUAL = 0.6745
 
 
 @dataclass(frozen=True)
-class Survey:
+class SurveyCheck:
     """A setup whose doubtful survey is loosened, and what to say about it; None: nothing is."""
 
     setup: Setup | None
     findings: tuple[Diagnostic, ...]
 
 
-def doubts(setup: Setup, fit: Fit, left: Array, vehicles: Mapping[str, VehicleGeometry]) -> Survey:
+def check_survey(
+    setup: Setup, iterate: Iterate, variance_ratio: Array, vehicles: Mapping[str, VehicleGeometry]
+) -> SurveyCheck:
     """Frees the most wrongly surveyed marker of each vehicle that has others to tell it by, or
     raises a vehicle's survey uncertainty where too many stand off. `left` (count,): the unknowns'
     posterior over their prior variances.
     """
-    sd = prior.spread(setup, fit.strengths)
-    unit = linearization.unit(setup, fit.at.values, sd)
+    sd = prior.prior_sds(setup, iterate.jerk_densities)
+    unit = linearization.unit(setup, iterate.at.values, sd)
     changed, findings = setup, []
-    for b, (body, part) in enumerate(zip(setup.bodies, setup.marker, strict=True)):
+    for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
         stated = vehicles[body.name].marker_u
         given = np.array([vehicles[body.name].markers[m] is not None for m in body.markers])
-        given &= body.arms_u > 0
-        trusted = given & (body.arms_u < UNKNOWN_U)
-        off = _off(unit[part].reshape(-1, 3), left[part].reshape(-1, 3), trusted)
+        given &= body.lever_arms_u > 0
+        surveyed_mask = given & (body.lever_arms_u < UNKNOWN_U)
+        off = _off(unit[part].reshape(-1, 3), variance_ratio[part].reshape(-1, 3), surveyed_mask)
         if given.sum() < 4 or not np.isfinite(off).any():
             continue
         usual = float(np.nanmedian(off)) / USUAL
         worst = int(np.argmax(np.nan_to_num(off).max(axis=1)))
-        u = body.arms_u.copy()
-        if np.nanmax(off) > WRONG and (given & ~trusted).sum() < given.sum() // 3:
+        u = body.lever_arms_u.copy()
+        if np.nanmax(off) > WRONG and (given & ~surveyed_mask).sum() < given.sum() // 3:
             u[worst] = UNKNOWN_U
-        elif usual > 2.0 and np.allclose(u[trusted], stated):
+        elif usual > 2.0 and np.allclose(u[surveyed_mask], stated):
             u[given] = stated * usual
             text = (
                 f"markers stand {usual:.1f} times farther from their surveyed places than the "
@@ -62,26 +64,28 @@ def doubts(setup: Setup, fit: Fit, left: Array, vehicles: Mapping[str, VehicleGe
             findings.append(Diagnostic("survey_larger", text, f"vehicles.{body.name}.markers"))
         else:
             continue
-        changed = changed.with_body(b, replace(body, arms_u=u))
-    return Survey(changed if changed is not setup else None, tuple(findings))
+        changed = changed.with_body(b, replace(body, lever_arms_u=u))
+    return SurveyCheck(changed if changed is not setup else None, tuple(findings))
 
 
-def _off(unit: Array, left: Array, surveyed: NDArray[np.bool_]) -> Array:
+def _off(unit: Array, variance_ratio: Array, surveyed: NDArray[np.bool_]) -> Array:
     """How far (markers, 3) markers stand from their surveyed places, in sds of just that; NaN where
     the films don't say.
     """
-    told = np.sqrt(np.maximum(1 - left, 0.0))
-    seen = (told > 0.05) & surveyed[:, None]
-    return np.where(seen, np.abs(unit) / np.where(seen, told, 1.0), np.nan)
+    determined = np.sqrt(np.maximum(1 - variance_ratio, 0.0))
+    seen = (determined > 0.05) & surveyed[:, None]
+    return np.where(seen, np.abs(unit) / np.where(seen, determined, 1.0), np.nan)
 
 
-def freed(setup: Setup, fit: Fit, vehicles: Mapping[str, VehicleGeometry]) -> list[Diagnostic]:
+def unsurveyed_warnings(
+    setup: Setup, iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]
+) -> list[Diagnostic]:
     """Names the markers whose surveyed places were left out."""
     out = []
-    for b, (body, part) in enumerate(zip(setup.bodies, setup.marker, strict=True)):
-        move = fit.at.values[part].reshape(-1, 3)
+    for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
+        move = iterate.at.values[part].reshape(-1, 3)
         for m, name in enumerate(body.markers):
-            if vehicles[body.name].markers[name] is not None and body.arms_u[m] == UNKNOWN_U:
+            if vehicles[body.name].markers[name] is not None and body.lever_arms_u[m] == UNKNOWN_U:
                 text = (
                     f"{name} stands {1e3 * np.linalg.norm(move[m]):.0f} mm from its surveyed "
                     "place, which was left out: it is solved with the body"

@@ -9,20 +9,20 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.motion.model import correlated_errors, mark_noise
-from tracker.motion.model.correlated_errors import Chain
+from tracker.motion.model.correlated_errors import ErrorChain
 from tracker.motion.model.mark_noise import Noise
 from tracker.motion.model.residuals import (
-    Gathered,
-    Look,
-    common_motion,
-    common_share,
-    slow_errors,
-    taken,
+    CameraEquations,
+    Linearization,
+    dof_of_common_errors,
+    estimate_error_states,
+    leverage,
+    without_common_errors,
 )
-from tracker.motion.model.unknowns import POSES, Eye, Setup
-from tracker.motion.solver.iterate import Fit
-from tracker.motion.solver.linearization import Told
-from tracker.motion.solver.sparse_step import Spread
+from tracker.motion.model.unknowns import COMPONENTS, CameraData, Setup
+from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.linearization import NormalEquations
+from tracker.motion.solver.sparse_step import BlockCovariance
 
 TAIL = 5.0
 """Degrees of freedom of the Student t that marks are weighted by while wrong ones are unknown."""
@@ -47,20 +47,20 @@ class Rejected:
     frame: int | None
 
 
-def squares(seen: Look, weight: Array) -> Array:
+def squared_distances(lin: Linearization, weight: Array) -> Array:
     """Squared distance (frames, marks) of each mark from its prediction, in its own sds, the
     frame's common motion taken out; NaN where there is no mark.
     """
-    r = common_motion(seen, weight)
-    return np.where(seen.usable, np.sum(r * r, axis=2), np.nan)
+    r = without_common_errors(lin, weight)
+    return np.where(lin.usable, np.sum(r * r, axis=2), np.nan)
 
 
-def spread_of(square: Array) -> float:
+def variance_factor(square: Array) -> float:
     """Variance factor of the better half of the marks: robust against up to half wrong ones."""
     return float(np.nanmedian(square) / MEDIAN) if np.isfinite(square).any() else 1.0
 
 
-def student(square: Array, factor: float) -> Array:
+def student_weights(square: Array, factor: float) -> Array:
     """Weights (frames, marks) of a Student t with two-dimensional residuals (Lange, Little &
     Taylor 1989); 0 where there is no mark.
     """
@@ -68,7 +68,7 @@ def student(square: Array, factor: float) -> Array:
     return np.where(np.isfinite(square), weight, 0.0)
 
 
-def kept(square: Array, factor: float) -> NDArray[np.bool_]:
+def inlier_mask(square: Array, factor: float) -> NDArray[np.bool_]:
     """Marks (frames, marks) to keep: within `FAR`, and of a marker that mostly is."""
     fine = np.isfinite(square) & (np.nan_to_num(square) <= FAR**2 * factor)
     there = np.isfinite(square).sum(axis=0)
@@ -77,22 +77,22 @@ def kept(square: Array, factor: float) -> NDArray[np.bool_]:
 
 
 def rejections(
-    setup: Setup, looks: list[Look], keep: list[NDArray[np.bool_]]
+    setup: Setup, linearizations: list[Linearization], inlier_masks: list[NDArray[np.bool_]]
 ) -> tuple[Rejected, ...]:
     """The marks left out, those out in every frame named once."""
     out = []
-    for seen, on in zip(looks, keep, strict=True):
-        e = setup.eyes[seen.eye]
-        for m, mark in enumerate(e.marks):
-            bad = seen.usable[:, m] & ~on[:, m]
+    for lin, on in zip(linearizations, inlier_masks, strict=True):
+        cam = setup.cameras[lin.camera_index]
+        for m, mark in enumerate(cam.marks):
+            bad = lin.usable[:, m] & ~on[:, m]
             if bad.any() and not on[:, m].any():
-                out.append(Rejected(e.name, mark, None))
+                out.append(Rejected(cam.name, mark, None))
             else:
-                out += [Rejected(e.name, mark, int(e.frames[f])) for f in np.flatnonzero(bad)]
+                out += [Rejected(cam.name, mark, int(cam.frames[f])) for f in np.flatnonzero(bad)]
     return tuple(out)
 
 
-def trusted(total: Array) -> Array:
+def capped_variance(total: Array) -> Array:
     """Variances (marks,) by which marks may be judged: one that scatters far more than the others
     may be another thing than it is taken for.
     """
@@ -100,56 +100,70 @@ def trusted(total: Array) -> Array:
     return np.asarray(np.minimum(total, DOUBTFUL * usual))
 
 
-def resized(setup: Setup, fit: Fit, told: Told, spread: Spread) -> tuple[tuple[Noise, ...], float]:
+def update_mark_noise(
+    setup: Setup, iterate: Iterate, normal: NormalEquations, block_covariance: BlockCovariance
+) -> tuple[tuple[Noise, ...], float]:
     """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
     motion sees of it has changed the most. `told` is the evidence that the step before rested on,
     `spread` the posterior covariance there.
     """
     out, most = [], 0.0
-    parts = zip(fit.at.looks, fit.weights, fit.keep, fit.noise, strict=True)
-    for k, (seen, weight, on, old) in enumerate(parts):
-        eye, (own, beside) = told.eyes[k], spread.slow[k]
-        covariance = spread.covariance
-        if not np.array_equal(eye.here, np.arange(setup.count)):
-            covariance = covariance[np.ix_(eye.here, eye.here)]
-        spent = np.sum(taken(setup, seen, on, covariance) * weight, axis=0)
+    parts = zip(
+        iterate.at.linearizations, iterate.weights, iterate.inlier_masks, iterate.noise, strict=True
+    )
+    for k, (lin, weight, on, old) in enumerate(parts):
+        camera, (own, beside) = normal.cameras[k], block_covariance.error_states[k]
+        covariance = block_covariance.covariance
+        if not np.array_equal(camera.here, np.arange(setup.count)):
+            covariance = covariance[np.ix_(camera.here, camera.here)]
+        used_dof = np.sum(leverage(setup, lin, on, covariance) * weight, axis=0)
         # of what marks share, none is a single mark's
-        whole = float(np.vdot(covariance, eye.matrix)) - _spent_on_slow(eye, own, beside)
-        spent *= whole / max(float(spent.sum()), 1e-12)
-        spent += common_share(seen, weight).sum(axis=0)
-        residual = common_motion(seen, weight)
-        slow = np.zeros_like(residual)
-        roughness = known = np.zeros(len(old.drift))
+        whole = float(np.vdot(covariance, camera.matrix)) - _dof_of_error_states(
+            camera, own, beside
+        )
+        used_dof *= whole / max(float(used_dof.sum()), 1e-12)
+        used_dof += dof_of_common_errors(lin, weight).sum(axis=0)
+        residual = without_common_errors(lin, weight)
+        error_states = np.zeros_like(residual)
+        roughness = known = np.zeros(len(old.correlated_variance))
         if own.size:
-            knots = setup.eyes[seen.eye].chain
-            values, _ = slow_errors(setup, seen, weight, old)
-            slow = correlated_errors.spread(knots, values)
-            roughness, known = _slow(knots, values, old.drift, own, beside)
-        freedom = _freedom(setup, seen.eye, on)
-        new = mark_noise.sized(old, residual, slow, on, spent + known, freedom, roughness, known)
-        if (old.drift <= old.least).all() and not old.lag:
-            share = mark_noise.slow_share(residual / np.sqrt(old.factor)[:, None], on, freedom)
-            new = mark_noise.with_drift(new, share) if share else new
+            knots = setup.cameras[lin.camera_index].error_chain
+            values, _ = estimate_error_states(setup, lin, weight, old)
+            error_states = correlated_errors.interpolate(knots, values)
+            roughness, known = _error_moments(knots, values, old.correlated_variance, own, beside)
+        free_motion_share = _free_motion_share(setup, lin.camera_index, on)
+        new = mark_noise.update_noise(
+            old, residual, error_states, on, used_dof + known, free_motion_share, roughness, known
+        )
+        if (old.correlated_variance <= old.correlated_floor).all() and not old.lag_one:
+            share = mark_noise.correlated_share(
+                residual / np.sqrt(old.frame_variance)[:, None], on, free_motion_share
+            )
+            new = mark_noise.with_correlated_share(new, share) if share else new
         out.append(new)
-        sizes = [n.factor * n.drag + 2 * correlated_errors.REACH * n.drift for n in (new, old)]
+        sizes = [
+            n.frame_variance * n.variance_inflation
+            + 2 * correlated_errors.REACH * n.correlated_variance
+            for n in (new, old)
+        ]
         most = max(most, float(np.abs(np.log(np.mean(sizes[0]) / np.mean(sizes[1])))))
     return tuple(out), most
 
 
-def _spent_on_slow(eye: Gathered, own: Array, beside: Array) -> float:
+def _dof_of_error_states(camera: CameraEquations, own: Array, beside: Array) -> float:
     """Of the degrees of freedom that the motion takes from an eye's marks, those that slow errors
     have taken already: by how much the motion's uncertainty widens theirs.
     """
     if not own.size:
         return 0.0
-    alone, next_to = correlated_errors.band(eye.factor)
-    diagonal, link = correlated_errors.matrix(eye.factor)
+    alone, next_to = correlated_errors.inverse_band(camera.factor)
+    diagonal, link = correlated_errors.normal_matrix(camera.factor)
     wider = np.sum(diagonal * (own - 2 * alone)) + 2 * np.sum(link * (beside - 2 * next_to))
     return float(wider)
 
 
-def _slow(
-    knots: Chain, values: Array, drift: Array, own: Array, beside: Array
+def _error_moments(
+    knots: ErrorChain, values: Array, correlated_variance: Array, own: Array, beside: Array
 ) -> tuple[Array, Array]:
     """Of each mark's slow errors (marks,), their values (marks, 2, knots): sum of squares in prior
     sds, and how many of them the evidence determines, their variances being `own` and, with the
@@ -158,40 +172,40 @@ def _slow(
     diagonal, link = knots.prior
     square = np.sum(values**2 @ diagonal, axis=1)
     square += 2 * link * np.sum(values[..., 1:] * values[..., :-1], axis=(1, 2))
-    left = own @ diagonal + 2 * link * np.sum(beside, axis=1)
-    on = drift > 0
-    size = np.where(on, drift, 1.0)
-    known = np.maximum(2 * knots.count - left / size, 0.0)
+    remaining = own @ diagonal + 2 * link * np.sum(beside, axis=1)
+    on = correlated_variance > 0
+    size = np.where(on, correlated_variance, 1.0)
+    known = np.maximum(2 * knots.count - remaining / size, 0.0)
     return np.where(on, square / size, 0.0), np.where(on, known, 0.0)
 
 
-def _freedom(setup: Setup, eye: int, on: NDArray[np.bool_]) -> float:
+def _free_motion_share(setup: Setup, camera: int, on: NDArray[np.bool_]) -> float:
     """Share of the coordinates of an eye's marks that free motions of the bodies take."""
-    e = setup.eyes[eye]
+    cam = setup.cameras[camera]
     shares = []
-    for b in np.unique(e.body):
-        seen = sum(
+    for b in np.unique(cam.body):
+        lin = sum(
             float(other.measured[:, other.body == b].sum()) / max(len(other.frames), 1)
-            for other in setup.eyes
+            for other in setup.cameras
         )
-        shares.append((min(POSES / max(2 * seen, 1.0), 1.0), float(on[:, e.body == b].sum())))
+        shares.append((min(COMPONENTS / max(2 * lin, 1.0), 1.0), float(on[:, cam.body == b].sum())))
     weight = sum(n for _, n in shares)
     return float(np.clip(sum(s * n for s, n in shares) / max(weight, 1.0), 0.02, 0.95))
 
 
-def shake(e: Eye, seen: Look, on: NDArray[np.bool_]) -> float:
+def common_jitter(cam: CameraData, lin: Linearization, on: NDArray[np.bool_]) -> float:
     """Sd (px) of a shift common to a frame's marks, beyond what steadying left uncertain: from the
     products of residuals of different marks in a frame, which independent errors average to zero.
     0 where it matters little beside the marks' own errors, or where there are too few to tell.
     """
-    pixels = np.linalg.solve(e.whiten, seen.residual[..., None])[..., 0] * on[..., None]
+    pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0] * on[..., None]
     marks = on.sum(axis=1)
     pairs = float(np.sum(marks * (marks - 1)))
     if pairs < 60:
         return 0.0
     product = _pairs(np.asarray(pixels[..., None], dtype=np.float64))
-    if e.steadied is not None:
-        product -= _pairs(e.steadied * on[..., None, None])
+    if cam.stabilisation is not None:
+        product -= _pairs(cam.stabilisation * on[..., None, None])
     common = product / (2 * pairs)
     alone = float(np.sum(pixels**2)) / (2 * on.sum()) - common
     worth = common * pairs / marks.sum() > COMMON * max(alone, 1e-12) and common > 1e-8

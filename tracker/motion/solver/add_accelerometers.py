@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import Progress, silent
-from tracker.motion.diagnostics import finished
+from tracker.motion.diagnostics import solution_of
 from tracker.motion.evidence import AccelerometerEvidence
 from tracker.motion.model import prior
-from tracker.motion.model.accelerometer_model import sensor_of
-from tracker.motion.model.spline import Basis, longer
-from tracker.motion.model.unknowns import POSES, Body, Sensor, Setup
+from tracker.motion.model.accelerometer_model import sensor_data
+from tracker.motion.model.spline import Basis, extend_breakpoints
+from tracker.motion.model.unknowns import COMPONENTS, Body, Sensor, Setup
 from tracker.motion.posterior import Solution
 from tracker.motion.solver import linearization
 from tracker.motion.solver.iterations import second_round
@@ -24,7 +24,7 @@ LATEST = 0.3
 """A motion is followed on by its accelerometers alone up to this time, s."""
 
 
-def joined(
+def add_accelerometers(
     solution: Solution,
     accelerometers: Sequence[AccelerometerEvidence],
     progress: Progress | None = None,
@@ -34,48 +34,50 @@ def joined(
     What was learned from the films about marks (which to leave out, how they scatter) is where it
     starts from; all of it is estimated again. Blocks of vehicles that no camera saw are left out.
     """
-    setup, fit = solution.setup, solution.fit
+    setup, iterate = solution.setup, solution.iterate
     names = [b.name for b in setup.bodies]
     blocks = [a for a in accelerometers if a.vehicle in names]
-    strengths = list(fit.strengths)
-    values, held = fit.at.values, fit.held
+    jerk_densities = list(iterate.jerk_densities)
+    values, fixed_mask = iterate.at.values, iterate.fixed_mask
     bodies: list[Body] = []
-    handles: list[Array] = []
-    still: list[NDArray[np.bool_]] = []
+    jerk_coefficients: list[Array] = []
+    fixed_masks: list[NDArray[np.bool_]] = []
     sensors: list[Sensor] = []
-    for b, (body, part) in enumerate(zip(setup.bodies, setup.spline, strict=True)):
+    for b, (body, part) in enumerate(zip(setup.bodies, setup.spline_slices, strict=True)):
         own = [a for a in blocks if a.vehicle == body.name]
         last = max((_last(a) for a in own), default=-np.inf)
-        body, more = _longer(body, min(last, LATEST))
-        grid = np.concatenate([values[part].reshape(-1, POSES), np.zeros((more, POSES))])
-        quiet = held[part].reshape(-1, POSES)
-        quiet = np.concatenate([quiet, np.repeat(quiet[-1:], more, axis=0)])
-        made = [sensor_of(a, b, body.cg, body.basis) for a in own]
+        body, more = _extend(body, min(last, LATEST))
+        grid = np.concatenate([values[part].reshape(-1, COMPONENTS), np.zeros((more, COMPONENTS))])
+        frozen = fixed_mask[part].reshape(-1, COMPONENTS)
+        frozen = np.concatenate([frozen, np.repeat(frozen[-1:], more, axis=0)])
+        made = [sensor_data(a, b, body.cg, body.basis) for a in own]
         found = [s for s in made if s is not None]
         axes = [c.axis for s in found for c in s.channels]
-        woken = np.isin(np.arange(POSES), axes) & quiet[2]
-        if woken.any():
-            body = prior.awakened(body, woken)
-            quiet[2:, woken] = False
-            usual = prior.expected(body.basis, 0.0)
-            strengths[b] = np.where(woken, usual, strengths[b])
+        unfrozen_mask = np.isin(np.arange(COMPONENTS), axes) & frozen[2]
+        if unfrozen_mask.any():
+            body = prior.unfreeze(body, unfrozen_mask)
+            frozen[2:, unfrozen_mask] = False
+            usual = prior.expected_density(body.basis, 0.0)
+            jerk_densities[b] = np.where(unfrozen_mask, usual, jerk_densities[b])
         bodies.append(body)
-        handles.append(grid.ravel())
-        still.append(quiet.ravel())
+        jerk_coefficients.append(grid.ravel())
+        fixed_masks.append(frozen.ravel())
         sensors += found
     if not sensors:
         return solution
-    new = Setup(tuple(bodies), setup.eyes, tuple(sensors))
-    rest = values[setup.spline[-1].stop :]
-    own_unknowns = np.zeros(new.count - new.marker[-1].stop)
-    values = np.concatenate([*handles, rest, own_unknowns])
-    held = np.concatenate([*still, np.zeros(new.count - new.spline[-1].stop, dtype=bool)])
-    sd = prior.spread(new, tuple(strengths))
-    at = linearization.point(new, values, sd, fit.weights, fit.noise)
-    start = replace(fit, at=at, strengths=tuple(strengths), held=held)
-    tell = progress or silent
-    new, end, system = second_round(new, start, solution.contact[0], tell, free=False)
-    out = finished(new, end, system, solution.contact, ())
+    new = Setup(tuple(bodies), setup.cameras, tuple(sensors))
+    rest = values[setup.spline_slices[-1].stop :]
+    own_unknowns = np.zeros(new.count - new.marker_slices[-1].stop)
+    values = np.concatenate([*jerk_coefficients, rest, own_unknowns])
+    fixed_mask = np.concatenate(
+        [*fixed_masks, np.zeros(new.count - new.spline_slices[-1].stop, dtype=bool)]
+    )
+    sd = prior.prior_sds(new, tuple(jerk_densities))
+    at = linearization.evaluate(new, values, sd, iterate.weights, iterate.noise)
+    start = replace(iterate, at=at, jerk_densities=tuple(jerk_densities), fixed_mask=fixed_mask)
+    report_progress = progress or silent
+    new, end, dense = second_round(new, start, solution.contact[0], report_progress, free=False)
+    out = solution_of(new, end, dense, solution.contact, ())
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 
 
@@ -85,19 +87,19 @@ def _last(block: AccelerometerEvidence) -> float:
     return float(block.seconds[read][-1]) + block.width / 2 if read.any() else -np.inf
 
 
-def _longer(body: Body, last: float) -> tuple[Body, int]:
+def _extend(body: Body, last: float) -> tuple[Body, int]:
     """A body whose spline reaches to `last` (s), and by how many jerks it grew."""
-    sites = longer(body.basis.sites, last)
-    more = len(sites) - len(body.basis.sites)
+    breakpoints = extend_breakpoints(body.basis.breakpoints, last)
+    more = len(breakpoints) - len(body.basis.breakpoints)
     if not more:
         return body, 0
     return (
         replace(
             body,
-            basis=Basis(sites, body.basis.breaks),
-            level=np.concatenate([body.level, np.zeros((more, POSES))]),
-            spread=np.concatenate([body.spread, np.ones((more, POSES))]),
-            easing=np.concatenate([body.easing, np.ones((more, POSES))]),
+            basis=Basis(breakpoints, body.basis.breaks),
+            prior_mean=np.concatenate([body.prior_mean, np.zeros((more, COMPONENTS))]),
+            prior_sd=np.concatenate([body.prior_sd, np.ones((more, COMPONENTS))]),
+            jerk_inflation=np.concatenate([body.jerk_inflation, np.ones((more, COMPONENTS))]),
         ),
         more,
     )

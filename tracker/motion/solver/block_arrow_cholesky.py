@@ -44,7 +44,7 @@ class Factor:
     corner: Array  # (m, m), lower, inverse
 
 
-def factored(a: Arrow) -> Factor | None:
+def factorize(a: Arrow) -> Factor | None:
     """The factor; None where half of the digits don't hold it."""
     inverses: list[Array] = []
     tails: list[Array] = []
@@ -55,32 +55,32 @@ def factored(a: Arrow) -> Factor | None:
         if inverse is None:
             return None
         tail = np.concatenate([*a.below[k : k + 1], border[k]]) @ inverse.T
-        spent = tail @ tail.T
+        eliminated = tail @ tail.T
         inverses.append(inverse)
         tails.append(tail)
         n = len(tail) - m
-        corner = corner - spent[n:, n:]
+        corner = corner - eliminated[n:, n:]
         if n:
-            diagonal[k + 1] = diagonal[k + 1] - spent[:n, :n]
-            border[k + 1] = border[k + 1] - spent[n:, :n]
+            diagonal[k + 1] = diagonal[k + 1] - eliminated[:n, :n]
+            border[k + 1] = border[k + 1] - eliminated[n:, :n]
     end = _inverse_of_factor(corner)
     return None if end is None else Factor(tuple(inverses), tuple(tails), end)
 
 
-def solved(f: Factor, sides: tuple[Array, ...]) -> tuple[Array, ...]:
+def solve(f: Factor, sides: tuple[Array, ...]) -> tuple[Array, ...]:
     """The solution (n, any) a block and, last, of the border, for right sides of such shapes."""
-    left = [side.copy() for side in sides]
+    solution = [side.copy() for side in sides]
     end = len(f.inverse)
     for k, (inverse, tail) in enumerate(zip(f.inverse, f.tail, strict=True)):
-        left[k] = inverse @ left[k]
+        solution[k] = inverse @ solution[k]
         for to, part in _parts(f, k, tail):
-            left[to] -= part @ left[k]
-    left[end] = f.corner.T @ (f.corner @ left[end])
+            solution[to] -= part @ solution[k]
+    solution[end] = f.corner.T @ (f.corner @ solution[end])
     for k in reversed(range(end)):
         for to, part in _parts(f, k, f.tail[k]):
-            left[k] -= part.T @ left[to]
-        left[k] = f.inverse[k].T @ left[k]
-    return tuple(left)
+            solution[k] -= part.T @ solution[to]
+        solution[k] = f.inverse[k].T @ solution[k]
+    return tuple(solution)
 
 
 def variances(f: Factor, rows: Callable[[int], Array], first: NDArray[np.int64]) -> Array:
@@ -90,19 +90,19 @@ def variances(f: Factor, rows: Callable[[int], Array], first: NDArray[np.int64])
     """
     out = np.zeros(len(first))
     end = len(f.inverse)
-    ahead = rows(end)  # of the border
-    coming = rows(0) if end else ahead
+    of_border = rows(end)  # of the border
+    coming = rows(0) if end else of_border
     for k, (inverse, tail) in enumerate(zip(f.inverse, f.tail, strict=True)):
         on = int(np.searchsorted(first, k, side="right"))
-        moved = inverse @ coming[:, :on]
-        out[:on] += np.sum(moved**2, axis=0)
-        coming = rows(k + 1) if k + 1 < end else ahead
+        transformed = inverse @ coming[:, :on]
+        out[:on] += np.sum(transformed**2, axis=0)
+        coming = rows(k + 1) if k + 1 < end else of_border
         for to, part in _parts(f, k, tail):
-            (ahead if to == end else coming)[:, :on] -= part @ moved
-    return np.asarray(out + np.sum((f.corner @ ahead) ** 2, axis=0))
+            (of_border if to == end else coming)[:, :on] -= part @ transformed
+    return np.asarray(out + np.sum((f.corner @ of_border) ** 2, axis=0))
 
 
-def inverse_of(f: Factor) -> Arrow:
+def selected_inverse(f: Factor) -> Arrow:
     """The blocks of the inverse where the matrix has blocks."""
     end = f.corner.T @ f.corner
     m = len(end)
@@ -124,7 +124,7 @@ def inverse_of(f: Factor) -> Arrow:
     )
 
 
-def pinned(a: Arrow, on: tuple[NDArray[np.bool_], ...]) -> Arrow:
+def fix_unknowns(a: Arrow, on: tuple[NDArray[np.bool_], ...]) -> Arrow:
     """The matrix without unknowns that are `on`, (n,) a block and, last, of the border: each of
     these stands alone.
     """

@@ -12,12 +12,12 @@ from scipy.sparse import csr_array, diags_array
 
 from calibration.arrays import Array
 from calibration.errors import MotionError
-from tracker.motion.model.residuals import on_handles
-from tracker.motion.model.unknowns import POSES, Setup, add_components
+from tracker.motion.model.residuals import matrix_in_jerk_basis
+from tracker.motion.model.unknowns import COMPONENTS, Setup, add_components
 from tracker.motion.solver.block_arrow_cholesky import SMALL
 
 
-def posterior_root(setup: Setup, local: Array, sd: Array) -> Array:
+def posterior_covariance_root(setup: Setup, local: Array, sd: Array) -> Array:
     """F (count, count) with F F' the posterior covariance in prior sds `sd` (count,).
 
     Parameters
@@ -28,16 +28,16 @@ def posterior_root(setup: Setup, local: Array, sd: Array) -> Array:
     double precision holds, handles serve. Raises Problem where the marks contradict themselves
     beyond what numbers can hold.
     """
-    root = _by_coefficients(setup, local, sd)
-    if root is None:
-        root = _by_handles(setup, local, sd)
-    if root is None:
+    covariance_root = _root_by_bsplines(setup, local, sd)
+    if covariance_root is None:
+        covariance_root = _root_by_jerk_basis(setup, local, sd)
+    if covariance_root is None:
         raise MotionError(
             "the motion can't be solved from these marks: what they say contradicts itself",
             where="tracks",
             remedy="check the picks, the survey and the camera positions",
         )
-    return root
+    return covariance_root
 
 
 def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
@@ -45,44 +45,46 @@ def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
     makes the diagonal of the bodies' part 1 and gives the other unknowns in prior sds.
     """
     whole, scale = local.copy(), sd.copy()
-    for body, part, tether in zip(setup.bodies, setup.spline, setup.local_tethers, strict=True):
-        add_components(whole, part, tether)
-        turn, own = csr_array(body.basis.to_handles), whole[part, part]
-        for component, sds in enumerate(sd[part].reshape(-1, POSES).T):
+    for body, part, weak_prior in zip(
+        setup.bodies, setup.spline_slices, setup.local_weak_priors, strict=True
+    ):
+        add_components(whole, part, weak_prior)
+        turn, own = csr_array(body.basis.to_jerk_basis), whole[part, part]
+        for component, sds in enumerate(sd[part].reshape(-1, COMPONENTS).T):
             square = turn.T @ (diags_array(1 / sds**2) @ turn)
-            own[component::POSES, component::POSES] += square.toarray()
+            own[component::COMPONENTS, component::COMPONENTS] += square.toarray()
         scale[part] = 1 / np.sqrt(np.diag(whole)[part])
     whole *= scale
     whole *= scale[:, None]
-    others = np.arange(setup.spline[-1].stop, setup.count)
+    others = np.arange(setup.spline_slices[-1].stop, setup.count)
     whole[others, others] += 1.0
     return whole, scale
 
 
-def on_coefficients(setup: Setup, root: Array, sd: Array) -> Array:
+def root_in_bspline_basis(setup: Setup, covariance_root: Array, sd: Array) -> Array:
     """The root on B-spline coefficients, in their units."""
-    out = root * sd[:, None]
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
+    out = covariance_root * sd[:, None]
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         count = body.basis.count
-        rows = body.basis.from_handles @ out[part].reshape(count, -1)
-        out[part] = rows.reshape(count * POSES, -1)
+        rows = body.basis.from_jerk_basis @ out[part].reshape(count, -1)
+        out[part] = rows.reshape(count * COMPONENTS, -1)
     return np.asarray(out)
 
 
-def _by_handles(setup: Setup, local: Array, sd: Array) -> Array | None:
-    whole = on_handles(setup, local) * sd * sd[:, None]
-    whole += setup.tether * sd * sd[:, None] + np.eye(setup.count)
+def _root_by_jerk_basis(setup: Setup, local: Array, sd: Array) -> Array | None:
+    whole = matrix_in_jerk_basis(setup, local) * sd * sd[:, None]
+    whole += setup.weak_prior * sd * sd[:, None] + np.eye(setup.count)
     return _inverse_of_transpose(whole)
 
 
-def _by_coefficients(setup: Setup, local: Array, sd: Array) -> Array | None:
+def _root_by_bsplines(setup: Setup, local: Array, sd: Array) -> Array | None:
     whole, scale = with_prior(setup, local, sd)
     out = _inverse_of_transpose(whole)
     if out is None or 1 / float(np.max(np.diag(out))) < SMALL:
         return None
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         coefficients = (out[part] * scale[part, None]).reshape(body.basis.count, -1)
-        rows = np.asarray(csr_array(body.basis.to_handles) @ coefficients)
+        rows = np.asarray(csr_array(body.basis.to_jerk_basis) @ coefficients)
         np.divide(rows.reshape(part.stop - part.start, -1), sd[part, None], out=out[part])
     return out
 

@@ -13,25 +13,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.motion.model.residuals import lost_to_slow, side_on_handles
+from tracker.motion.model.residuals import error_schur_complement, side_in_jerk_basis
 from tracker.motion.model.unknowns import Setup
-from tracker.motion.solver.covariance_root import posterior_root
-from tracker.motion.solver.linearization import Told, add_eye, unit
+from tracker.motion.solver.covariance_root import posterior_covariance_root
+from tracker.motion.solver.linearization import NormalEquations, add_camera, unit
 
 
 @dataclass(frozen=True)
-class Evidence:
+class ReducedEquations:
     """What the evidence says about the unknowns near a point, on B-spline coefficients, marks' slow
     errors eliminated.
     """
 
     local: Array  # (count, count) information of marks and sensors
     side: Array  # (count,) its right side
-    felt: Array  # (count, count) information of sensors alone; empty without any
+    from_sensors: Array  # (count, count) information of sensors alone; empty without any
 
 
 @dataclass(frozen=True)
-class Step:
+class GaussNewtonStep:
     """A Gauss-Newton step."""
 
     change: Array  # (count,) prior sds
@@ -39,42 +39,52 @@ class Step:
 
 
 @dataclass(frozen=True)
-class System(Step):
+class DenseStep(GaussNewtonStep):
     """A Gauss-Newton step, and the posterior's root."""
 
-    evidence: Evidence
-    root: Array  # (count, count) of the posterior covariance, in prior sds
+    equations: ReducedEquations
+    covariance_root: Array  # (count, count) of the posterior covariance, in prior sds
 
 
-def without_slow(setup: Setup, told: Told) -> Evidence:
+def eliminate_error_states(setup: Setup, normal: NormalEquations) -> ReducedEquations:
     """The evidence with marks' slow errors eliminated."""
-    local, side = told.local.copy(), told.side.copy()
-    for eye in told.eyes:
-        if eye.rows.size:
-            matrix, right = lost_to_slow(setup, eye)
-            add_eye(local, np.negative(matrix, out=matrix), setup.spline[-1].stop, eye.here)
-            side[eye.here] -= right
-    return Evidence(local, side, told.felt)
+    local, side = normal.local.copy(), normal.side.copy()
+    for camera in normal.cameras:
+        if camera.rows.size:
+            matrix, right = error_schur_complement(setup, camera)
+            add_camera(
+                local, np.negative(matrix, out=matrix), setup.spline_slices[-1].stop, camera.here
+            )
+            side[camera.here] -= right
+    return ReducedEquations(local, side, normal.from_sensors)
 
 
-def system(
-    setup: Setup, evidence: Evidence, values: Array, sd: Array, held: NDArray[np.bool_]
-) -> System:
+def solve_dense(
+    setup: Setup,
+    equations: ReducedEquations,
+    values: Array,
+    sd: Array,
+    fixed_mask: NDArray[np.bool_],
+) -> DenseStep:
     """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
     (count,) stay where they are.
     """
-    pull = sd * (side_on_handles(setup, evidence.side) - setup.pull(values))
-    pull -= unit(setup, values, sd)
-    root = posterior_root(setup, evidence.local, sd)
-    change = root @ (root.T @ pull)
-    if held.any():
+    right_side = sd * (
+        side_in_jerk_basis(setup, equations.side) - setup.weak_prior_gradient(values)
+    )
+    right_side -= unit(setup, values, sd)
+    covariance_root = posterior_covariance_root(setup, equations.local, sd)
+    change = covariance_root @ (covariance_root.T @ right_side)
+    if fixed_mask.any():
         # the step of the others, given that these stay
-        stay = root[held]
-        change = change - root @ (stay.T @ np.linalg.solve(stay @ stay.T, change[held]))
-        change[held] = 0.0
-    return System(change, float(pull @ change), evidence, root)
+        stay = covariance_root[fixed_mask]
+        change = change - covariance_root @ (
+            stay.T @ np.linalg.solve(stay @ stay.T, change[fixed_mask])
+        )
+        change[fixed_mask] = 0.0
+    return DenseStep(change, float(right_side @ change), equations, covariance_root)
 
 
-def covariance(s: System) -> Array:
+def covariance(s: DenseStep) -> Array:
     """Posterior covariance (count, count) in units of prior sds."""
-    return np.asarray(s.root @ s.root.T)
+    return np.asarray(s.covariance_root @ s.covariance_root.T)

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.motion.model.spline import NEAR, Basis
-from tracker.motion.model.unknowns import POSES, Setup
+from tracker.motion.model.spline import SPLINE_ORDER, Basis
+from tracker.motion.model.unknowns import COMPONENTS, Setup
 
 _LENGTHS = (1.0, 0.9, 0.7, 0.5)
 """Quantiles of the lengths of time that coefficients count, from which on the border is tried."""
@@ -28,7 +28,7 @@ class Block:
     """Unknowns of a stretch of time: of splines (n,), and each camera's knots of slow errors."""
 
     spline: NDArray[np.int64]
-    slow: tuple[slice, ...]
+    error_states: tuple[slice, ...]
 
 
 @dataclass(frozen=True)
@@ -47,12 +47,12 @@ class _Span:
     last: Array
 
 
-def order_of(setup: Setup, values: Array, slow: tuple[int, ...]) -> Order:
+def order_of(setup: Setup, values: Array, error_states: tuple[int, ...]) -> Order:
     """The order at `values` (count,); `slow` has each camera's number of knots of slow errors."""
     bases = [_of_splines(body.basis) for body in setup.bodies]
     knots = [
         _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
-        for k, count in enumerate(slow)
+        for k, count in enumerate(error_states)
     ]
     lengths = np.concatenate([s.last - s.first for s in bases])
     lengths = lengths[np.isfinite(lengths)]
@@ -64,19 +64,26 @@ def order_of(setup: Setup, values: Array, slow: tuple[int, ...]) -> Order:
 def _of_splines(basis: Basis) -> _Span:
     """Of coefficients; those at the ends count beyond them, too, those about contact always."""
     knots, n = basis.knots, basis.count
-    first, last = knots[:n].copy(), knots[NEAR:].copy()
-    first[first <= basis.sites[0]], last[last >= basis.sites[-1]] = -np.inf, np.inf
-    for place in basis.breaks or (basis.sites[0],):
-        interval = max(int(np.searchsorted(basis.sites, place)) - 1, 0)
-        touched = int(basis.near(basis.sites[interval : interval + 1])[0][0])
-        first[touched : touched + NEAR], last[touched : touched + NEAR] = -np.inf, np.inf
+    first, last = knots[:n].copy(), knots[SPLINE_ORDER:].copy()
+    first[first <= basis.breakpoints[0]], last[last >= basis.breakpoints[-1]] = -np.inf, np.inf
+    for place in basis.breaks or (basis.breakpoints[0],):
+        interval = max(int(np.searchsorted(basis.breakpoints, place)) - 1, 0)
+        touched = int(basis.local_bsplines(basis.breakpoints[interval : interval + 1])[0][0])
+        first[touched : touched + SPLINE_ORDER], last[touched : touched + SPLINE_ORDER] = (
+            -np.inf,
+            np.inf,
+        )
     return _Span(first, last)
 
 
-def _of_knots(setup: Setup, values: Array, eye: int) -> _Span:
+def _of_knots(setup: Setup, values: Array, camera_index: int) -> _Span:
     """Of the knots of an eye's slow errors; each reaches to where the next begins."""
-    e = setup.eyes[eye]
-    times, knot, k = setup.times(values, eye), e.chain.knot, np.arange(e.chain.count)
+    cam = setup.cameras[camera_index]
+    times, knot, k = (
+        setup.times(values, camera_index),
+        cam.error_chain.knot,
+        np.arange(cam.error_chain.count),
+    )
     opens = np.minimum(np.searchsorted(knot, k - 1), len(knot) - 1)
     shuts = np.maximum(np.searchsorted(knot, k, side="right") - 1, 0)
     first, last = times[opens], times[shuts]
@@ -86,17 +93,17 @@ def _of_knots(setup: Setup, values: Array, eye: int) -> _Span:
 
 def _ordered(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float) -> Order:
     """The order if coefficients that count for longer than `limit` are in the border."""
-    ahead = [s.last - s.first > limit for s in bases]
-    inside = [_Span(s.first[~out], s.last[~out]) for s, out in zip(bases, ahead, strict=True)]
+    in_border = [s.last - s.first > limit for s in bases]
+    inside = [_Span(s.first[~out], s.last[~out]) for s, out in zip(bases, in_border, strict=True)]
     first = np.concatenate([s.first for s in (*inside, *knots)])
     last = np.concatenate([s.last for s in (*inside, *knots)])
     number = _blocks(first, last)
     count = int(number.max(initial=-1)) + 1
     own: list[list[NDArray[np.int64]]] = [[] for _ in range(count)]
-    slow: list[list[slice]] = [[] for _ in range(count)]
+    error_states: list[list[slice]] = [[] for _ in range(count)]
     border, at = [], 0
-    for part, out in zip(setup.spline, ahead, strict=True):
-        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
+    for part, out in zip(setup.spline_slices, in_border, strict=True):
+        grid = np.arange(part.start, part.stop).reshape(-1, COMPONENTS)
         border.append(grid[out].ravel())
         mine, at = number[at : at + int((~out).sum())], at + int((~out).sum())
         for block in range(count):
@@ -105,11 +112,11 @@ def _ordered(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float)
         mine, at = number[at : at + len(s.first)], at + len(s.first)
         edges = np.searchsorted(mine, np.arange(count + 1))
         for block in range(count):
-            slow[block].append(slice(int(edges[block]), int(edges[block + 1])))
+            error_states[block].append(slice(int(edges[block]), int(edges[block + 1])))
     blocks = tuple(
-        Block(np.concatenate(mine), tuple(its)) for mine, its in zip(own, slow, strict=True)
+        Block(np.concatenate(mine), tuple(its)) for mine, its in zip(own, error_states, strict=True)
     )
-    rest = np.arange(setup.spline[-1].stop, setup.count)
+    rest = np.arange(setup.spline_slices[-1].stop, setup.count)
     return Order(blocks, np.concatenate([*border, rest]))
 
 
@@ -118,21 +125,22 @@ def _blocks(first: Array, last: Array) -> NDArray[np.int64]:
     begin before all of the block before have ceased.
     """
     number = np.zeros(len(first), dtype=np.int64)
-    left = np.argsort(first, kind="stable")
+    remaining = np.argsort(first, kind="stable")
     block, reach = 0, -np.inf
-    while len(left):
-        n = int(np.searchsorted(first[left], reach))
-        n = max(n, int(np.searchsorted(first[left], first[left[0]], side="right")))
-        number[left[:n]] = block
-        block, reach, left = block + 1, float(last[left[:n]].max()), left[n:]
+    while len(remaining):
+        n = int(np.searchsorted(first[remaining], reach))
+        n = max(n, int(np.searchsorted(first[remaining], first[remaining[0]], side="right")))
+        number[remaining[:n]] = block
+        block, reach, remaining = block + 1, float(last[remaining[:n]].max()), remaining[n:]
     return number
 
 
 def _work(setup: Setup, order: Order) -> float:
     """About how many products a factor takes."""
-    marks = [2 * len(e.marks) for e in setup.eyes]
+    marks = [2 * len(cam.marks) for cam in setup.cameras]
     sizes = [
-        len(b.spline) + sum(m * (s.stop - s.start) for m, s in zip(marks, b.slow, strict=True))
+        len(b.spline)
+        + sum(m * (s.stop - s.start) for m, s in zip(marks, b.error_states, strict=True))
         for b in order.blocks
     ]
     m = len(order.border)

@@ -13,12 +13,12 @@ from tracker.motion.solver import linearization
 
 
 @dataclass(frozen=True)
-class Fit:
+class Iterate:
     """Values and what they rest on."""
 
     at: linearization.Point
-    strengths: tuple[Array, ...]  # (stretches, 6) a body
+    jerk_densities: tuple[Array, ...]  # (stretches, 6) a body
     weights: list[Array]  # (frames, marks) an eye, variance factor included
     noise: tuple[Noise, ...]  # an eye
-    keep: list[NDArray[bool_]]  # (frames, marks) an eye
-    held: NDArray[bool_]  # (unknowns,) left where they are believed to be
+    inlier_masks: list[NDArray[bool_]]  # (frames, marks) an eye
+    fixed_mask: NDArray[bool_]  # (unknowns,) left where they are believed to be

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.core.types import Progress
 from tracker.motion.model import accelerometer_model, mark_noise, prior
-from tracker.motion.model.knot_placement import resited
-from tracker.motion.model.unknowns import POSES, Setup
+from tracker.motion.model.knot_placement import refine_knots
+from tracker.motion.model.unknowns import COMPONENTS, Setup
 from tracker.motion.robust import outliers
 from tracker.motion.solver import gauss_newton, linearization
-from tracker.motion.solver.dense_step import System, system, without_slow
-from tracker.motion.solver.iterate import Fit
-from tracker.motion.solver.sparse_step import Joint
+from tracker.motion.solver.dense_step import DenseStep, eliminate_error_states, solve_dense
+from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.sparse_step import SparseStep
 
 FIRST, SECOND, LAST = 12, 27, 8
 """Most steps of the first round, of the second, and then of coming to rest, when nothing else
@@ -38,220 +38,260 @@ SWINGS = 12
 """Steps after which the size of marks' errors goes half of its way only: it may swing between two
 sizes of which each follows from the other.
 """
-NEAR = 1.0
+SPLINE_ORDER = 1.0
 STILL = 0.15
 """Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
 """
 
 
 def first_round(
-    setup: Setup, values: Array, strengths: tuple[Array, ...], tell: Progress
-) -> tuple[Setup, Fit]:
+    setup: Setup, values: Array, jerk_densities: tuple[Array, ...], report_progress: Progress
+) -> tuple[Setup, Iterate]:
     """Student t weights; components that the marks say nothing about are found and set to rest."""
-    plain = tuple(mark_noise.plain(len(e.marks)) for e in setup.eyes)
-    setup, values, strengths, held = _set_to_rest(setup, values, strengths, plain)
-    sd = prior.spread(setup, strengths)
-    weights = [e.measured.astype(float) for e in setup.eyes]
-    at = linearization.point(setup, values, sd, weights, plain)
+    unit = tuple(mark_noise.unit_noise(len(cam.marks)) for cam in setup.cameras)
+    setup, values, jerk_densities, fixed_mask = _freeze_unobserved(
+        setup, values, jerk_densities, unit
+    )
+    sd = prior.prior_sds(setup, jerk_densities)
+    weights = [cam.measured.astype(float) for cam in setup.cameras]
+    at = linearization.evaluate(setup, values, sd, weights, unit)
     for step in range(FIRST):
-        tell("motion", step, FIRST + SECOND + LAST)
-        squares = [outliers.squares(s, w) for s, w in zip(at.looks, weights, strict=True)]
-        factors = [max(1.0, outliers.spread_of(q)) for q in squares]
-        weights = [outliers.student(q, f) / f for q, f in zip(squares, factors, strict=True)]
-        at = linearization.reweighted(setup, at, sd, weights, plain)
-        at, decrement = _moved(setup, at, sd, weights, plain, held)
+        report_progress("motion", step, FIRST + SECOND + LAST)
+        squares = [
+            outliers.squared_distances(s, w)
+            for s, w in zip(at.linearizations, weights, strict=True)
+        ]
+        factors = [max(1.0, outliers.variance_factor(q)) for q in squares]
+        weights = [
+            outliers.student_weights(q, f) / f for q, f in zip(squares, factors, strict=True)
+        ]
+        at = linearization.reweight(setup, at, sd, weights, unit)
+        at, decrement = _take_step(setup, at, sd, weights, unit, fixed_mask)
         if decrement < 100.0:
             break
-    keep = [s.usable for s in at.looks]
-    sized = []
-    for e, factor in zip(setup.eyes, factors, strict=True):
-        least = mark_noise.least_drift(e.whiten, e.measured)
-        sized.append(mark_noise.Noise(np.full(len(least), factor), least, 0.0, least))
-    return setup, Fit(at, strengths, weights, tuple(sized), keep, held)
+    inlier_masks = [s.usable for s in at.linearizations]
+    noise = []
+    for cam, factor in zip(setup.cameras, factors, strict=True):
+        least = mark_noise.floor_of_correlated(cam.whitening, cam.measured)
+        noise.append(mark_noise.Noise(np.full(len(least), factor), least, 0.0, least))
+    return setup, Iterate(at, jerk_densities, weights, tuple(noise), inlier_masks, fixed_mask)
 
 
-def _set_to_rest(
+def _freeze_unobserved(
     setup: Setup,
     values: Array,
-    strengths: tuple[Array, ...],
-    plain: tuple[mark_noise.Noise, ...],
+    jerk_densities: tuple[Array, ...],
+    unit: tuple[mark_noise.Noise, ...],
 ) -> tuple[Setup, Array, tuple[Array, ...], NDArray[np.bool_]]:
-    sd = prior.spread(setup, strengths)
-    weights = [e.measured.astype(float) for e in setup.eyes]
-    at = linearization.point(setup, values, sd, weights, plain)
-    told = linearization.told(setup, at, weights, plain)
+    sd = prior.prior_sds(setup, jerk_densities)
+    weights = [cam.measured.astype(float) for cam in setup.cameras]
+    at = linearization.evaluate(setup, values, sd, weights, unit)
+    normal = linearization.normal_equations(setup, at, weights, unit)
     free = np.zeros(setup.count, dtype=bool)
-    first = gauss_newton.step(setup, told, at.values, sd, free)
-    held = gauss_newton.unseen(setup, gauss_newton.left(setup, first, sd))
-    out = list(strengths)
-    for b, part in enumerate(setup.spline):
-        blind = held[part][POSES : 2 * POSES]
-        setup = setup.with_body(b, prior.quieted(setup.bodies[b], blind))
-        out[b] = np.where(blind, prior.STILL_STRENGTH, strengths[b])
-    return setup, np.where(held, setup.mean(), values), tuple(out), held
+    first = gauss_newton.step(setup, normal, at.values, sd, free)
+    fixed_mask = gauss_newton.unobserved_mask(setup, gauss_newton.variance_ratio(setup, first, sd))
+    out = list(jerk_densities)
+    for b, part in enumerate(setup.spline_slices):
+        blind = fixed_mask[part][COMPONENTS : 2 * COMPONENTS]
+        setup = setup.with_body(b, prior.freeze_unobserved(setup.bodies[b], blind))
+        out[b] = np.where(blind, prior.UNSEEN_DENSITY, jerk_densities[b])
+    return setup, np.where(fixed_mask, setup.prior_mean(), values), tuple(out), fixed_mask
 
 
-def _moved(
+def _take_step(
     setup: Setup,
     at: linearization.Point,
     sd: Array,
     weights: list[Array],
-    sized: tuple[mark_noise.Noise, ...],
-    held: NDArray[np.bool_],
+    noise: tuple[mark_noise.Noise, ...],
+    fixed_mask: NDArray[np.bool_],
 ) -> tuple[linearization.Point, float]:
     """The point after a step, and the step's squared length in posterior sds."""
-    told = linearization.told(setup, at, weights, sized)
-    step = gauss_newton.step(setup, told, at.values, sd, held)
-    return gauss_newton.stepped(setup, at, sd, weights, sized, step.change, held), step.decrement
+    normal = linearization.normal_equations(setup, at, weights, noise)
+    step = gauss_newton.step(setup, normal, at.values, sd, fixed_mask)
+    return gauss_newton.line_search(
+        setup, at, sd, weights, noise, step.change, fixed_mask
+    ), step.decrement
 
 
 @dataclass(frozen=True)
-class Turn:
+class IterationResult:
     """What a step of the second round gave. The evidence is not kept: the next step's matrices need
     the room.
     """
 
-    fit: Fit
+    iterate: Iterate
     decrement: float
     stuck: bool  # no step was better
     unit: Array  # (count,) estimate less prior mean in prior sds
-    left: Array  # (count,) posterior over prior variance
-    calmer: Setup  # with each channel's noise as its readings show it
+    variance_ratio: Array  # (count,) posterior over prior variance
+    updated: Setup  # with each channel's noise as its readings show it
     changed: float  # by how much that changed, natural logarithm
-    sized: tuple[mark_noise.Noise, ...] | None  # of marks, if asked for
+    noise: tuple[mark_noise.Noise, ...] | None  # of marks, if asked for
     moved: float  # by how much that changed
 
 
 def second_round(
-    setup: Setup, fit: Fit, contact: float, tell: Progress, *, free: bool = True
-) -> tuple[Setup, Fit, System]:
+    setup: Setup, iterate: Iterate, contact: float, report_progress: Progress, *, free: bool = True
+) -> tuple[Setup, Iterate, DenseStep]:
     """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
     the noise of marks is sized, and the knots move once the strengths are near.
     """
-    near, calm, shakes = not free, False, 0
-    pace: tuple[Array, ...] | None = None
+    densities_near, noise_settled, jitter_estimates = not free, False, 0
+    steps_before: tuple[Array, ...] | None = None
     for step in range(SECOND):
-        tell("motion", FIRST + step, FIRST + SECOND + LAST)
+        report_progress("motion", FIRST + step, FIRST + SECOND + LAST)
         if step < 6:
-            fit = replace(fit, keep=_kept(setup, fit))
-        resize = free and step > 1 and not calm
-        turn = _turn(setup, fit, resize)
-        fit = turn.fit
-        new = prior.strengthened(
-            setup, fit.strengths, turn.unit, turn.left, contact, fit.held, pace
+            iterate = replace(iterate, inlier_masks=_inlier_masks(setup, iterate))
+        resize = free and step > 1 and not noise_settled
+        result = _iterate_once(setup, iterate, resize)
+        iterate = result.iterate
+        new = prior.update_spectral_density(
+            setup,
+            iterate.jerk_densities,
+            result.unit,
+            result.variance_ratio,
+            contact,
+            iterate.fixed_mask,
+            steps_before,
         )
-        pace = new.pace
-        moved = turn.moved if resize else 0.0 if calm or not free else np.inf
-        calm = calm or (resize and near and moved < STILL / 5)
-        sized = turn.sized or fit.noise
+        steps_before = new.steps
+        moved = result.moved if resize else 0.0 if noise_settled or not free else np.inf
+        noise_settled = noise_settled or (resize and densities_near and moved < STILL / 5)
+        noise = result.noise or iterate.noise
         if step >= SWINGS:
-            sized = tuple(map(mark_noise.between, fit.noise, sized))
-        fit = replace(fit, strengths=new.values, noise=sized)
-        setup = turn.calmer
-        if not near and step >= 2:
-            setup = prior.eased(setup, turn.unit, turn.left, contact)
-        if not near and step >= 2 and new.change < NEAR:
-            near, pace = True, None
-            setup, fit = resited(setup, fit)
+            noise = tuple(map(mark_noise.mean_noise, iterate.noise, noise))
+        iterate = replace(iterate, jerk_densities=new.values, noise=noise)
+        setup = result.updated
+        if not densities_near and step >= 2:
+            setup = prior.inflate_outlier_jerks(setup, result.unit, result.variance_ratio, contact)
+        if not densities_near and step >= 2 and new.change < SPLINE_ORDER:
+            densities_near, steps_before = True, None
+            setup, iterate = refine_knots(setup, iterate)
             continue
-        if not near or max(new.change, turn.changed, moved) >= STILL:
+        if not densities_near or max(new.change, result.changed, moved) >= STILL:
             continue
-        steadier = _with_shake(setup, fit) if shakes < SHAKES else setup
-        shakes += 1
-        if steadier is not setup:
-            setup, calm = steadier, False
-            sd = prior.spread(setup, fit.strengths)
-            fit = replace(
-                fit, at=linearization.point(setup, fit.at.values, sd, fit.weights, fit.noise)
+        jittered = _with_jitter(setup, iterate) if jitter_estimates < SHAKES else setup
+        jitter_estimates += 1
+        if jittered is not setup:
+            setup, noise_settled = jittered, False
+            sd = prior.prior_sds(setup, iterate.jerk_densities)
+            iterate = replace(
+                iterate,
+                at=linearization.evaluate(
+                    setup, iterate.at.values, sd, iterate.weights, iterate.noise
+                ),
             )
-        elif turn.decrement < 1.0 or turn.stuck:
+        elif result.decrement < 1.0 or result.stuck:
             break
-    fit, system = _brought_to_rest(setup, fit)
-    tell("motion", FIRST + SECOND + LAST, FIRST + SECOND + LAST)
-    return setup, fit, system
+    iterate, dense = _converge(setup, iterate)
+    report_progress("motion", FIRST + SECOND + LAST, FIRST + SECOND + LAST)
+    return setup, iterate, dense
 
 
-def _turn(setup: Setup, fit: Fit, resize: bool) -> Turn:
+def _iterate_once(setup: Setup, iterate: Iterate, resize: bool) -> IterationResult:
     """One step, and what its residuals show; of marks' noise if `resize`. Variances are worked out
     beside the step's trial, which needs none of them.
     """
-    sd = prior.spread(setup, fit.strengths)
-    before, told, step = _solved(setup, fit, sd)
+    sd = prior.prior_sds(setup, iterate.jerk_densities)
+    before, normal, step = _solve(setup, iterate, sd)
     with ThreadPoolExecutor(1) as beside:
-        left = beside.submit(gauss_newton.left, setup, step, sd)
-        spread = beside.submit(gauss_newton.spreading(setup, told, step, sd)) if resize else None
-        told = linearization.summed(told)
-        after = _tried(setup, before, sd, step)
-    calmer, changed = setup, 0.0
-    if isinstance(step, System):
-        calmer, changed = accelerometer_model.resized(setup, after.at.feels, step.root, sd)
-    sized, moved = None, 0.0
-    if spread is not None:
-        sized, moved = outliers.resized(setup, after, told, spread.result())
-    return Turn(
-        fit=after,
+        variance_ratio = beside.submit(gauss_newton.variance_ratio, setup, step, sd)
+        block_covariance = (
+            beside.submit(gauss_newton.deferred_covariance(setup, normal, step, sd))
+            if resize
+            else None
+        )
+        normal = linearization.drop_rows(normal)
+        after = _try_step(setup, before, sd, step)
+    updated, changed = setup, 0.0
+    if isinstance(step, DenseStep):
+        updated, changed = accelerometer_model.update_channel_noise(
+            setup, after.at.sensor_residuals, step.covariance_root, sd
+        )
+    noise, moved = None, 0.0
+    if block_covariance is not None:
+        noise, moved = outliers.update_mark_noise(setup, after, normal, block_covariance.result())
+    return IterationResult(
+        iterate=after,
         decrement=step.decrement,
         stuck=after.at is before.at,
         unit=linearization.unit(setup, after.at.values, sd),
-        left=left.result(),
-        calmer=calmer,
+        variance_ratio=variance_ratio.result(),
+        updated=updated,
         changed=changed,
-        sized=sized,
+        noise=noise,
         moved=moved,
     )
 
 
-def _brought_to_rest(setup: Setup, fit: Fit) -> tuple[Fit, System]:
+def _converge(setup: Setup, iterate: Iterate) -> tuple[Iterate, DenseStep]:
     """The last steps, nothing else changing, and the system at their end."""
-    sd = prior.spread(setup, fit.strengths)
+    sd = prior.prior_sds(setup, iterate.jerk_densities)
     for _ in range(LAST):
-        fit, decrement = _last(setup, fit, sd)
+        iterate, decrement = _last_step(setup, iterate, sd)
         if decrement < ENOUGH[bool(setup.sensors)]:
             break
-    evidence = without_slow(setup, linearization.told(setup, fit.at, fit.weights, fit.noise))
-    return fit, system(setup, evidence, fit.at.values, sd, fit.held)
+    evidence = eliminate_error_states(
+        setup, linearization.normal_equations(setup, iterate.at, iterate.weights, iterate.noise)
+    )
+    return iterate, solve_dense(setup, evidence, iterate.at.values, sd, iterate.fixed_mask)
 
 
-def _last(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, float]:
+def _last_step(setup: Setup, iterate: Iterate, sd: Array) -> tuple[Iterate, float]:
     """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
-    before, _, step = _solved(setup, fit, sd)
-    after = _tried(setup, before, sd, step)
+    before, _, step = _solve(setup, iterate, sd)
+    after = _try_step(setup, before, sd, step)
     return after, 0.0 if after.at is before.at else step.decrement
 
 
-def _solved(setup: Setup, fit: Fit, sd: Array) -> tuple[Fit, linearization.Told, Joint | System]:
+def _solve(
+    setup: Setup, iterate: Iterate, sd: Array
+) -> tuple[Iterate, linearization.NormalEquations, SparseStep | DenseStep]:
     """The fit under the weights that its noise asks for, the evidence there, and the step."""
-    weights = [on / (n.factor * n.drag) for on, n in zip(fit.keep, fit.noise, strict=True)]
-    at = linearization.reweighted(setup, fit.at, sd, weights, fit.noise)
-    told = linearization.told(setup, at, weights, fit.noise)
-    step = gauss_newton.step(setup, told, at.values, sd, fit.held)
-    return replace(fit, at=at, weights=weights), told, step
+    weights = [
+        on / (n.frame_variance * n.variance_inflation)
+        for on, n in zip(iterate.inlier_masks, iterate.noise, strict=True)
+    ]
+    at = linearization.reweight(setup, iterate.at, sd, weights, iterate.noise)
+    normal = linearization.normal_equations(setup, at, weights, iterate.noise)
+    step = gauss_newton.step(setup, normal, at.values, sd, iterate.fixed_mask)
+    return replace(iterate, at=at, weights=weights), normal, step
 
 
-def _tried(setup: Setup, fit: Fit, sd: Array, step: Joint | System) -> Fit:
+def _try_step(setup: Setup, iterate: Iterate, sd: Array, step: SparseStep | DenseStep) -> Iterate:
     """The fit after a step; at the same point if none is better."""
-    at = gauss_newton.stepped(setup, fit.at, sd, fit.weights, fit.noise, step.change, fit.held)
-    return replace(fit, at=at)
+    at = gauss_newton.line_search(
+        setup, iterate.at, sd, iterate.weights, iterate.noise, step.change, iterate.fixed_mask
+    )
+    return replace(iterate, at=at)
 
 
-def _kept(setup: Setup, fit: Fit) -> list[NDArray[np.bool_]]:
+def _inlier_masks(setup: Setup, iterate: Iterate) -> list[NDArray[np.bool_]]:
     """Marks (frames, marks) an eye that the solution as it stands doesn't contradict."""
     out = []
-    for seen, weight, own in zip(fit.at.looks, fit.weights, fit.noise, strict=True):
-        square = outliers.squares(seen, weight) / outliers.trusted(own.total)
-        out.append(outliers.kept(square, max(1.0, outliers.spread_of(square))))
+    for lin, weight, own in zip(
+        iterate.at.linearizations, iterate.weights, iterate.noise, strict=True
+    ):
+        square = outliers.squared_distances(lin, weight) / outliers.capped_variance(own.total)
+        out.append(outliers.inlier_mask(square, max(1.0, outliers.variance_factor(square))))
     return out
 
 
-def _with_shake(setup: Setup, fit: Fit) -> Setup:
+def _with_jitter(setup: Setup, iterate: Iterate) -> Setup:
     """The setup with the common shift of each camera's frames as its residuals show it; the same
     one if that changes little.
     """
     found = [
-        outliers.shake(e, s, on)
-        for e, s, on in zip(setup.eyes, fit.at.looks, fit.keep, strict=True)
+        outliers.common_jitter(cam, s, on)
+        for cam, s, on in zip(
+            setup.cameras, iterate.at.linearizations, iterate.inlier_masks, strict=True
+        )
     ]
-    if all(abs(f - e.shake) <= 0.1 * e.shake for f, e in zip(found, setup.eyes, strict=True)):
+    if all(
+        abs(f - cam.jitter_sd) <= 0.1 * cam.jitter_sd
+        for f, cam in zip(found, setup.cameras, strict=True)
+    ):
         return setup
-    eyes = tuple(replace(e, shake=f) for e, f in zip(setup.eyes, found, strict=True))
-    return replace(setup, eyes=eyes)
+    cameras = tuple(replace(cam, jitter_sd=f) for cam, f in zip(setup.cameras, found, strict=True))
+    return replace(setup, cameras=cameras)

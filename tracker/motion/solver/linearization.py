@@ -11,10 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.motion.model.accelerometer_model import Feel, feel, misfelt
-from tracker.motion.model.accelerometer_model import information as felt_information
+from tracker.motion.model.accelerometer_model import SensorResidual, sensor_misfit, sensor_residual
+from tracker.motion.model.accelerometer_model import information as sensor_information
 from tracker.motion.model.mark_noise import Noise
-from tracker.motion.model.residuals import Gathered, Look, gathered, look, misfit
+from tracker.motion.model.residuals import (
+    CameraEquations,
+    Linearization,
+    camera_equations,
+    linearize,
+    misfit,
+)
 from tracker.motion.model.unknowns import Setup
 
 
@@ -25,76 +31,85 @@ class Point:
     """
 
     values: Array
-    looks: list[Look]
-    feels: list[Feel]
+    linearizations: list[Linearization]
+    sensor_residuals: list[SensorResidual]
     objective: float
 
 
 @dataclass(frozen=True)
-class Told:
+class NormalEquations:
     """What the evidence says about the unknowns near a point, on B-spline coefficients, marks' slow
     errors not yet eliminated.
     """
 
     local: Array  # (count, count) information of marks and sensors
     side: Array  # (count,) its right side
-    felt: Array  # (count, count) information of sensors alone; empty without any
-    eyes: tuple[Gathered, ...]
+    from_sensors: Array  # (count, count) information of sensors alone; empty without any
+    cameras: tuple[CameraEquations, ...]
 
 
 def unit(setup: Setup, values: Array, sd: Array) -> Array:
     """Values less prior mean in prior sds (count,); 0 where the prior sd is 0."""
-    away = values - setup.mean()
+    away = values - setup.prior_mean()
     return np.asarray(np.divide(away, sd, out=np.zeros_like(away), where=sd > 0))
 
 
-def point(
+def evaluate(
     setup: Setup, values: Array, sd: Array, weights: list[Array], noise: Sequence[Noise]
 ) -> Point:
     """Values with their looks and objective."""
-    looks = [look(setup, values, k) for k in range(len(setup.eyes))]
-    feels = [feel(setup, values, k) for k in range(len(setup.sensors))]
-    return reweighted(setup, Point(values, looks, feels, 0.0), sd, weights, noise)
+    linearizations = [linearize(setup, values, k) for k in range(len(setup.cameras))]
+    sensor_residuals = [sensor_residual(setup, values, k) for k in range(len(setup.sensors))]
+    return reweight(setup, Point(values, linearizations, sensor_residuals, 0.0), sd, weights, noise)
 
 
-def reweighted(
+def reweight(
     setup: Setup, at: Point, sd: Array, weights: list[Array], noise: Sequence[Noise]
 ) -> Point:
     """The same point under other prior sds, weights and noise."""
-    values, looks = at.values, at.looks
-    total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.pull(values))
-    for seen, weight, own in zip(looks, weights, noise, strict=True):
-        lost = setup.eyes[seen.eye].measured & ~seen.usable
-        usable = np.where(seen.usable, weight, 0.0)
-        total += misfit(setup, seen, usable, own) + 1e6 * int(lost.sum())
-    return Point(values, looks, at.feels, total + misfelt(setup, at.feels))
+    values, linearizations = at.values, at.linearizations
+    total = float(np.sum(unit(setup, values, sd) ** 2) + values @ setup.weak_prior_gradient(values))
+    for lin, weight, own in zip(linearizations, weights, noise, strict=True):
+        lost = setup.cameras[lin.camera_index].measured & ~lin.usable
+        usable = np.where(lin.usable, weight, 0.0)
+        total += misfit(setup, lin, usable, own) + 1e6 * int(lost.sum())
+    return Point(
+        values,
+        linearizations,
+        at.sensor_residuals,
+        total + sensor_misfit(setup, at.sensor_residuals),
+    )
 
 
-def told(setup: Setup, at: Point, weights: list[Array], noise: Sequence[Noise]) -> Told:
+def normal_equations(
+    setup: Setup, at: Point, weights: list[Array], noise: Sequence[Noise]
+) -> NormalEquations:
     """The evidence at a point."""
     local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    usable = [np.where(s.usable, w, 0.0) for s, w in zip(at.looks, weights, strict=True)]
+    usable = [np.where(s.usable, w, 0.0) for s, w in zip(at.linearizations, weights, strict=True)]
     with ThreadPoolExecutor(2) as threads:
-        eyes = tuple(threads.map(gathered, repeat(setup), at.looks, usable, noise))
-    for said in eyes:
-        add_eye(local, said.matrix, setup.spline[-1].stop, said.here)
-        side[said.here] += said.side
-    felt = np.zeros((0, 0))
-    if at.feels:
-        felt, right = felt_information(setup, at.feels)
-        local += felt
+        cameras = tuple(
+            threads.map(camera_equations, repeat(setup), at.linearizations, usable, noise)
+        )
+    for equations in cameras:
+        add_camera(local, equations.matrix, setup.spline_slices[-1].stop, equations.here)
+        side[equations.here] += equations.side
+    from_sensors = np.zeros((0, 0))
+    if at.sensor_residuals:
+        from_sensors, right = sensor_information(setup, at.sensor_residuals)
+        local += from_sensors
         side += right
-    return Told(local, side, felt, eyes)
+    return NormalEquations(local, side, from_sensors, cameras)
 
 
-def summed(told: Told) -> Told:
+def drop_rows(normal: NormalEquations) -> NormalEquations:
     """The evidence without what only a step needs, which takes the most room."""
     none = np.zeros((0, 0))
-    eyes = tuple(replace(eye, rows=np.zeros((0, 2, 0, 0))) for eye in told.eyes)
-    return Told(none, told.side, none, eyes)
+    cameras = tuple(replace(camera, rows=np.zeros((0, 2, 0, 0))) for camera in normal.cameras)
+    return NormalEquations(none, normal.side, none, cameras)
 
 
-def add_eye(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:
+def add_camera(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:
     """Adds the matrix of an eye's columns `here`, the first of which are all splines'."""
     other = here[splines:]
     whole[:splines, :splines] += matrix[:splines, :splines]

@@ -12,27 +12,27 @@ from scipy.sparse import block_diag, csr_array, diags_array, eye_array, kron
 
 from calibration.arrays import Array
 from tracker.motion.model import correlated_errors
-from tracker.motion.model.residuals import Gathered
-from tracker.motion.model.unknowns import POSES, Setup
+from tracker.motion.model.residuals import CameraEquations
+from tracker.motion.model.unknowns import COMPONENTS, Setup
 from tracker.motion.solver import block_arrow_cholesky
 from tracker.motion.solver.covariance_root import with_prior
-from tracker.motion.solver.dense_step import Step
+from tracker.motion.solver.dense_step import GaussNewtonStep
 from tracker.motion.solver.elimination_order import Block, Order, order_of
-from tracker.motion.solver.linearization import Told, unit
+from tracker.motion.solver.linearization import NormalEquations, unit
 
 
 @dataclass(frozen=True)
-class Joint(Step):
+class SparseStep(GaussNewtonStep):
     """A Gauss-Newton step, and the factor of the posterior's inverse covariance."""
 
     order: Order
     factor: block_arrow_cholesky.Factor
     scale: Array  # (count,) units of the factor's unknowns
-    slow_scale: tuple[Array, ...]  # (marks, knots) of its slow errors, by eye
+    error_scale: tuple[Array, ...]  # (marks, knots) of its slow errors, by eye
 
 
 @dataclass(frozen=True)
-class Spread:
+class BlockCovariance:
     """Posterior covariance wherever an instant couples unknowns, on B-spline coefficients.
 
     `slow`, by eye: of slow errors, both coordinates together, the variances (marks, knots) and the
@@ -40,58 +40,60 @@ class Spread:
     """
 
     covariance: Array  # (count, count), 0 where not known
-    slow: tuple[tuple[Array, Array], ...]
+    error_states: tuple[tuple[Array, Array], ...]
 
 
-def joint(
-    setup: Setup, told: Told, values: Array, sd: Array, held: NDArray[np.bool_]
-) -> Joint | None:
+def solve_sparse(
+    setup: Setup, normal: NormalEquations, values: Array, sd: Array, fixed_mask: NDArray[np.bool_]
+) -> SparseStep | None:
     """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
     (count,) stay where they are. None where double precision doesn't hold it.
     """
-    order = order_of(setup, values, tuple(eye.rows.shape[2] for eye in told.eyes))
-    whole, scale = with_prior(setup, told.local, sd)
-    sizes = tuple(_slow_scale(eye) for eye in told.eyes)
-    matrix = _arrow(told, order, whole, scale, sizes)
-    factor = block_arrow_cholesky.factored(matrix)
+    order = order_of(setup, values, tuple(camera.rows.shape[2] for camera in normal.cameras))
+    whole, scale = with_prior(setup, normal.local, sd)
+    sizes = tuple(_error_scale(camera) for camera in normal.cameras)
+    matrix = _arrow(normal, order, whole, scale, sizes)
+    factor = block_arrow_cholesky.factorize(matrix)
     if factor is None:
         return None
-    pull = _pull(setup, told, values, sd) * scale
-    sides = _sides(told, order, pull, sizes)
-    quiet, rows = _quiet(setup, held)
+    right_side = _right_side(setup, normal, values, sd) * scale
+    sides = _sides(normal, order, right_side, sizes)
+    frozen, rows = _constraints(setup, fixed_mask)
     moving = factor
-    if quiet.any():
+    if frozen.any():
         on = tuple(
-            np.concatenate([quiet[b.spline], np.zeros(_slow_count(told, b), dtype=bool)])
+            np.concatenate([frozen[b.spline], np.zeros(_error_count(normal, b), dtype=bool)])
             for b in order.blocks
         )
-        on = (*on, quiet[order.border])
-        found = block_arrow_cholesky.factored(block_arrow_cholesky.pinned(matrix, on))
+        on = (*on, frozen[order.border])
+        found = block_arrow_cholesky.factorize(block_arrow_cholesky.fix_unknowns(matrix, on))
         if found is None:
             return None
         moving = found
         sides = tuple(np.where(p[:, None], 0.0, s) for p, s in zip(on, sides, strict=True))
-    moved = block_arrow_cholesky.solved(moving, sides)
+    solution = block_arrow_cholesky.solve(moving, sides)
     if len(rows):
-        moved = _stayed(moving, order, told, moved, rows * scale)
-    change = _on_handles(setup, order, moved, scale, sd)
-    change[held] = 0.0
-    gain = sum(float(np.sum(s * m)) for s, m in zip(sides, moved, strict=True))
-    return Joint(change, max(gain - _by_slow(told), 0.0), order, factor, scale, sizes)
+        solution = _constrain(moving, order, normal, solution, rows * scale)
+    change = _change_in_jerk_basis(setup, order, solution, scale, sd)
+    change[fixed_mask] = 0.0
+    gain = sum(float(np.sum(s * m)) for s, m in zip(sides, solution, strict=True))
+    return SparseStep(change, max(gain - _error_gain(normal), 0.0), order, factor, scale, sizes)
 
 
-def left(setup: Setup, step: Joint, sd: Array) -> Array:
+def variance_ratio(setup: Setup, step: SparseStep, sd: Array) -> Array:
     """Posterior over prior variance (count,) of all unknowns."""
-    splines, blocks, border = setup.spline[-1].stop, step.order.blocks, step.order.border
+    splines, blocks, border = setup.spline_slices[-1].stop, step.order.blocks, step.order.border
     place = np.full(setup.count, len(blocks))  # block of each coefficient
     for k, block in enumerate(blocks):
         place[block.spline] = k
-    handles = block_diag([kron(body.basis.to_handles, eye_array(POSES)) for body in setup.bodies])
-    part, unknown = handles.nonzero()
+    jerk_coefficients = block_diag(
+        [kron(body.basis.to_jerk_basis, eye_array(COMPONENTS)) for body in setup.bodies]
+    )
+    part, unknown = jerk_coefficients.nonzero()
     first = np.full(splines, len(blocks))
     np.minimum.at(first, part, place[unknown])
     turn = np.argsort(first, kind="stable")
-    scaled = diags_array(1 / sd[:splines]) @ handles @ diags_array(step.scale[:splines])
+    scaled = diags_array(1 / sd[:splines]) @ jerk_coefficients @ diags_array(step.scale[:splines])
     rows = csr_array(scaled.tocsr()[turn].T)
     inside = border[border < splines]
 
@@ -111,12 +113,12 @@ def left(setup: Setup, step: Joint, sd: Array) -> Array:
     return out
 
 
-def spread(setup: Setup, step: Joint) -> Spread:
+def block_covariance(setup: Setup, step: SparseStep) -> BlockCovariance:
     """What of the posterior covariance the sizing of noise needs."""
-    found, order = block_arrow_cholesky.inverse_of(step.factor), step.order
+    found, order = block_arrow_cholesky.selected_inverse(step.factor), step.order
     covariance = np.zeros((setup.count, setup.count))
-    slow = [
-        (np.zeros(s.shape), np.zeros((len(s), max(s.shape[1] - 1, 0)))) for s in step.slow_scale
+    error_states = [
+        (np.zeros(s.shape), np.zeros((len(s), max(s.shape[1] - 1, 0)))) for s in step.error_scale
     ]
     covariance[np.ix_(order.border, order.border)] = found.corner
     for k, block in enumerate(order.blocks):
@@ -129,61 +131,61 @@ def spread(setup: Setup, step: Joint) -> Spread:
             across = found.below[k][: len(after.spline), :n]
             covariance[np.ix_(after.spline, block.spline)] = across
             covariance[np.ix_(block.spline, after.spline)] = across.T
-        _take_slow(step, k, found, slow)
+        _collect_error_covariance(step, k, found, error_states)
     covariance *= step.scale
     covariance *= step.scale[:, None]
     scaled = []
-    for (own, beside), size in zip(slow, step.slow_scale, strict=True):
+    for (own, beside), size in zip(error_states, step.error_scale, strict=True):
         scaled.append((own * size**2, beside * size[:, 1:] * size[:, :-1]))
-    return Spread(covariance, tuple(scaled))
+    return BlockCovariance(covariance, tuple(scaled))
 
 
-def _slow_scale(eye: Gathered) -> Array:
+def _error_scale(camera: CameraEquations) -> Array:
     """One over the root of the diagonal (marks, knots) of slow errors' own matrix; 0 for marks
     without them.
     """
-    on = eye.factor[..., 0] > 0
-    return np.where(on, 1 / np.sqrt(correlated_errors.matrix(eye.factor)[0]), 0.0)
+    on = camera.factor[..., 0] > 0
+    return np.where(on, 1 / np.sqrt(correlated_errors.normal_matrix(camera.factor)[0]), 0.0)
 
 
-def _slow_count(told: Told, block: Block) -> int:
+def _error_count(normal: NormalEquations, block: Block) -> int:
     return sum(
-        2 * len(eye.factor) * (knots.stop - knots.start)
-        for eye, knots in zip(told.eyes, block.slow, strict=True)
+        2 * len(camera.factor) * (knots.stop - knots.start)
+        for camera, knots in zip(normal.cameras, block.error_states, strict=True)
     )
 
 
 def _arrow(
-    told: Told, order: Order, whole: Array, scale: Array, sizes: tuple[Array, ...]
+    normal: NormalEquations, order: Order, whole: Array, scale: Array, sizes: tuple[Array, ...]
 ) -> block_arrow_cholesky.Arrow:
     """The matrix in time's order, in units that make its diagonal 1."""
     blocks, border = order.blocks, order.border
     diagonal, below, sides = [], [], []
     beside = [
-        correlated_errors.matrix(eye.factor)[1] * size[:, 1:] * size[:, :-1]
-        for eye, size in zip(told.eyes, sizes, strict=True)
+        correlated_errors.normal_matrix(camera.factor)[1] * size[:, 1:] * size[:, :-1]
+        for camera, size in zip(normal.cameras, sizes, strict=True)
     ]
     for k, block in enumerate(blocks):
-        n, m = len(block.spline), _slow_count(told, block)
+        n, m = len(block.spline), _error_count(normal, block)
         own = np.zeros((n + m, n + m))
         own[:n, :n] = whole[np.ix_(block.spline, block.spline)]
-        own[n:, :n] = _cross(told, block, block.spline, scale, sizes)
+        own[n:, :n] = _cross(normal, block, block.spline, scale, sizes)
         own[:n, n:] = own[n:, :n].T
-        _put_chain(own, told, block, beside, n)
+        _put_chain(own, normal, block, beside, n)
         diagonal.append(own)
         edge = np.zeros((len(border), n + m))
         edge[:, :n] = whole[np.ix_(border, block.spline)]
-        edge[:, n:] = _cross(told, block, border, scale, sizes).T
+        edge[:, n:] = _cross(normal, block, border, scale, sizes).T
         sides.append(edge)
         if k + 1 == len(blocks):
             continue
         after = blocks[k + 1]
-        a, b = len(after.spline), _slow_count(told, after)
+        a, b = len(after.spline), _error_count(normal, after)
         across = np.zeros((a + b, n + m))
         across[:a, :n] = whole[np.ix_(after.spline, block.spline)]
-        across[a:, :n] = _cross(told, after, block.spline, scale, sizes)
-        across[:a, n:] = _cross(told, block, after.spline, scale, sizes).T
-        _put_link(across, told, block, after, beside, (n, a))
+        across[a:, :n] = _cross(normal, after, block.spline, scale, sizes)
+        across[:a, n:] = _cross(normal, block, after.spline, scale, sizes).T
+        _put_link(across, normal, block, after, beside, (n, a))
         below.append(across)
     return block_arrow_cholesky.Arrow(
         tuple(diagonal), tuple(below), tuple(sides), whole[np.ix_(border, border)]
@@ -191,25 +193,31 @@ def _arrow(
 
 
 def _cross(
-    told: Told, block: Block, unknowns: NDArray[np.int64], scale: Array, sizes: tuple[Array, ...]
+    normal: NormalEquations,
+    block: Block,
+    unknowns: NDArray[np.int64],
+    scale: Array,
+    sizes: tuple[Array, ...],
 ) -> Array:
     """Between a block's slow errors and some unknowns (rows, n)."""
     out = []
-    for eye, knots, size in zip(told.eyes, block.slow, sizes, strict=True):
-        rows = np.zeros((len(eye.factor), 2, knots.stop - knots.start, len(unknowns)))
+    for camera, knots, size in zip(normal.cameras, block.error_states, sizes, strict=True):
+        rows = np.zeros((len(camera.factor), 2, knots.stop - knots.start, len(unknowns)))
         at = np.full(len(scale), -1)
-        at[eye.here] = np.arange(len(eye.here))
+        at[camera.here] = np.arange(len(camera.here))
         on = at[unknowns] >= 0
-        rows[..., on] = eye.rows[:, :, knots][..., at[unknowns[on]]]
+        rows[..., on] = camera.rows[:, :, knots][..., at[unknowns[on]]]
         rows *= size[:, None, knots, None] * scale[unknowns]
         out.append(rows.reshape(rows.shape[0] * 2 * rows.shape[2], len(unknowns)))
     return np.concatenate(out) if out else np.zeros((0, len(unknowns)))
 
 
-def _put_chain(own: Array, told: Told, block: Block, beside: list[Array], at: int) -> None:
+def _put_chain(
+    own: Array, normal: NormalEquations, block: Block, beside: list[Array], at: int
+) -> None:
     """Slow errors' own matrices, from row `at` on."""
-    for eye, knots, link in zip(told.eyes, block.slow, beside, strict=True):
-        each = _places(at, len(eye.factor), knots)
+    for camera, knots, link in zip(normal.cameras, block.error_states, beside, strict=True):
+        each = _places(at, len(camera.factor), knots)
         own[each, each] = 1.0
         one, next_ = each[..., :-1], each[..., 1:]
         own[one, next_] = own[next_, one] = link[:, None, _links(knots)]
@@ -228,117 +236,133 @@ def _links(knots: slice) -> slice:
 
 
 def _put_link(
-    across: Array, told: Told, block: Block, after: Block, beside: list[Array], at: tuple[int, int]
+    across: Array,
+    normal: NormalEquations,
+    block: Block,
+    after: Block,
+    beside: list[Array],
+    at: tuple[int, int],
 ) -> None:
     """Between the last slow errors of a block and the first of the next."""
     column, row = at
-    for eye, here, there, link in zip(told.eyes, block.slow, after.slow, beside, strict=True):
+    for camera, here, there, link in zip(
+        normal.cameras, block.error_states, after.error_states, beside, strict=True
+    ):
         own, others = (
-            _places(k, len(eye.factor), knots) for k, knots in ((column, here), (row, there))
+            _places(k, len(camera.factor), knots) for k, knots in ((column, here), (row, there))
         )
         if own.size and others.size:
             across[others[..., 0], own[..., -1]] = link[:, None, here.stop - 1]
         column, row = column + own.size, row + others.size
 
 
-def _take_slow(
-    step: Joint, k: int, found: block_arrow_cholesky.Arrow, slow: list[tuple[Array, Array]]
+def _collect_error_covariance(
+    step: SparseStep,
+    k: int,
+    found: block_arrow_cholesky.Arrow,
+    error_states: list[tuple[Array, Array]],
 ) -> None:
     """Puts slow errors' variances, from a block of the inverse, into `slow`."""
     block, last = step.order.blocks[k], k + 1 == len(step.order.blocks)
     column = len(block.spline)
     row = 0 if last else len(step.order.blocks[k + 1].spline)
-    for e, (own, beside) in enumerate(slow):
-        here = block.slow[e]
+    for cam, (own, beside) in enumerate(error_states):
+        here = block.error_states[cam]
         each = _places(column, len(own), here)
         own[:, here] = found.diagonal[k][each, each].sum(axis=1)
         beside[:, _links(here)] = found.diagonal[k][each[..., 1:], each[..., :-1]].sum(axis=1)
         column += each.size
         if last:
             continue
-        next_ = _places(row, len(own), step.order.blocks[k + 1].slow[e])
+        next_ = _places(row, len(own), step.order.blocks[k + 1].error_states[cam])
         if each.size and next_.size:
             beside[:, here.stop - 1] = found.below[k][next_[..., 0], each[..., -1]].sum(axis=1)
         row += next_.size
 
 
-def _pull(setup: Setup, told: Told, values: Array, sd: Array) -> Array:
+def _right_side(setup: Setup, normal: NormalEquations, values: Array, sd: Array) -> Array:
     """Right side (count,) of evidence and prior together; unknowns beside splines in prior sds."""
-    out = told.side.copy()
-    back = setup.pull(values)
+    out = normal.side.copy()
+    back = setup.weak_prior_gradient(values)
     away = unit(setup, values, sd)
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        handles = (back[part] + away[part] / sd[part]).reshape(-1, POSES)
-        out[part] -= (body.basis.to_handles.T @ handles).ravel()
-    rest = np.arange(setup.spline[-1].stop, setup.count)
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
+        jerk_coefficients = (back[part] + away[part] / sd[part]).reshape(-1, COMPONENTS)
+        out[part] -= (body.basis.to_jerk_basis.T @ jerk_coefficients).ravel()
+    rest = np.arange(setup.spline_slices[-1].stop, setup.count)
     rest = rest[sd[rest] > 0]
     out[rest] -= away[rest] / sd[rest]
     return out
 
 
-def _sides(told: Told, order: Order, pull: Array, sizes: tuple[Array, ...]) -> tuple[Array, ...]:
+def _sides(
+    normal: NormalEquations, order: Order, right_side: Array, sizes: tuple[Array, ...]
+) -> tuple[Array, ...]:
     out = []
     for block in order.blocks:
-        slow = [
-            (eye.slow_side[:, :, knots] * size[:, None, knots]).ravel()
-            for eye, knots, size in zip(told.eyes, block.slow, sizes, strict=True)
+        error_states = [
+            (camera.error_side[:, :, knots] * size[:, None, knots]).ravel()
+            for camera, knots, size in zip(normal.cameras, block.error_states, sizes, strict=True)
         ]
-        out.append(np.concatenate([pull[block.spline], *slow])[:, None])
-    return (*out, pull[order.border][:, None])
+        out.append(np.concatenate([right_side[block.spline], *error_states])[:, None])
+    return (*out, right_side[order.border][:, None])
 
 
-def _by_slow(told: Told) -> float:
+def _error_gain(normal: NormalEquations) -> float:
     """What the slow errors gain, the motion given."""
     total = 0.0
-    for eye in told.eyes:
-        if eye.rows.size:
-            side = eye.slow_side[..., None].copy()
-            correlated_errors.whiten(eye.factor, side)
+    for camera in normal.cameras:
+        if camera.rows.size:
+            side = camera.error_side[..., None].copy()
+            correlated_errors.whiten(camera.factor, side)
             total += float(np.sum(side**2))
     return total
 
 
-def _quiet(setup: Setup, held: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array]:
+def _constraints(setup: Setup, fixed_mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array]:
     """Coefficients (count,) of components all of whose handles are held, and the rows (k, count)
     that give each further held handle.
     """
-    quiet, rows = np.zeros(setup.count, dtype=bool), []
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        mine = held[part].reshape(-1, POSES)
-        grid = np.arange(part.start, part.stop).reshape(-1, POSES)
-        quiet[part] = np.broadcast_to(mine.all(axis=0), mine.shape).ravel()
+    frozen, rows = np.zeros(setup.count, dtype=bool), []
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
+        mine = fixed_mask[part].reshape(-1, COMPONENTS)
+        grid = np.arange(part.start, part.stop).reshape(-1, COMPONENTS)
+        frozen[part] = np.broadcast_to(mine.all(axis=0), mine.shape).ravel()
         for handle, component in np.argwhere(mine & ~mine.all(axis=0)).tolist():
             row = np.zeros(setup.count)
-            row[grid[:, component]] = body.basis.to_handles[handle]
+            row[grid[:, component]] = body.basis.to_jerk_basis[handle]
             rows.append(row)
-    return quiet, np.array(rows).reshape(len(rows), setup.count)
+    return frozen, np.array(rows).reshape(len(rows), setup.count)
 
 
-def _stayed(
-    f: block_arrow_cholesky.Factor, order: Order, told: Told, moved: tuple[Array, ...], rows: Array
+def _constrain(
+    f: block_arrow_cholesky.Factor,
+    order: Order,
+    normal: NormalEquations,
+    solution: tuple[Array, ...],
+    rows: Array,
 ) -> tuple[Array, ...]:
     """The solution on which some combinations of unknowns, `rows` (k, count), are 0."""
     sides = [
-        np.concatenate([rows[:, b.spline].T, np.zeros((_slow_count(told, b), len(rows)))])
+        np.concatenate([rows[:, b.spline].T, np.zeros((_error_count(normal, b), len(rows)))])
         for b in order.blocks
     ]
     sides.append(rows[:, order.border].T)
-    by = block_arrow_cholesky.solved(f, tuple(sides))
+    by = block_arrow_cholesky.solve(f, tuple(sides))
     square = sum(s.T @ x for s, x in zip(sides, by, strict=True))
-    off = sum(s.T @ x for s, x in zip(sides, moved, strict=True))
+    off = sum(s.T @ x for s, x in zip(sides, solution, strict=True))
     force = np.linalg.solve(np.asarray(square), np.asarray(off))
-    return tuple(m - x @ force for m, x in zip(moved, by, strict=True))
+    return tuple(m - x @ force for m, x in zip(solution, by, strict=True))
 
 
-def _on_handles(
-    setup: Setup, order: Order, moved: tuple[Array, ...], scale: Array, sd: Array
+def _change_in_jerk_basis(
+    setup: Setup, order: Order, solution: tuple[Array, ...], scale: Array, sd: Array
 ) -> Array:
     """A solution's change of the unknowns (count,), prior sds."""
     change = np.zeros(setup.count)
-    for block, found in zip(order.blocks, moved[:-1], strict=True):
+    for block, found in zip(order.blocks, solution[:-1], strict=True):
         change[block.spline] = found[: len(block.spline), 0]
-    change[order.border] = moved[-1][:, 0]
-    for body, part in zip(setup.bodies, setup.spline, strict=True):
-        coefficients = (change[part] * scale[part]).reshape(-1, POSES)
-        change[part] = (body.basis.to_handles @ coefficients).ravel() / sd[part]
+    change[order.border] = solution[-1][:, 0]
+    for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
+        coefficients = (change[part] * scale[part]).reshape(-1, COMPONENTS)
+        change[part] = (body.basis.to_jerk_basis @ coefficients).ravel() / sd[part]
     return change

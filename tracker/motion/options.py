@@ -1,0 +1,163 @@
+"""Numbers that steer the joint estimate of motion, one frozen class a part of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.options import option
+
+
+@dataclass(frozen=True)
+class PriorOptions:
+    """What is believed of a motion before any film is seen, and how its smoothness is found.
+
+    Densities are spectral densities of white jerk, of places in m2/s5, of angles in rad2/s5.
+    """
+
+    level_u: float = option(0.05, "rad", (0.005, 0.5), "roll and pitch before contact: freer")
+    place_u_x: float = option(5.0, "m", (0.5, 100), "cg at the anchor, along x: freer")
+    place_u_yz: float = option(2.0, "m", (0.5, 100), "cg at the anchor, along y and z: freer")
+    heading_u: float = option(0.3, "rad", (0.05, 3), "yaw at the anchor: freer")
+    speed_u_x: float = option(20.0, "m/s", (2, 200), "speed along x at the anchor: freer")
+    speed_u_yz: float = option(2.0, "m/s", (0.2, 50), "speed along y and z: freer")
+    angular_rate_u: float = option(0.5, "rad/s", (0.05, 10), "rates of angles: freer")
+    speed_u_share: float = option(2.0, "1", (1, 10), "sd of a rate over that of the start poses")
+    acceleration_u: float = option(50.0, "m/s2", (5, 500), "acceleration at the anchor: freer")
+    angular_acceleration_u: float = option(20.0, "rad/s2", (2, 500), "the same of angles")
+    acceleration_u_share: float = option(
+        2.0, "1", (0.5, 10), "sd of the acceleration over speed by the film's length"
+    )
+    jump_u_x: float = option(500.0, "m/s2", (50, 5000), "acceleration's jump at contact along x")
+    jump_u_yz: float = option(300.0, "m/s2", (50, 5000), "the same along y and z")
+    jump_u_angle: float = option(300.0, "rad/s2", (10, 5000), "the same of angles")
+    jump_u_share: float = option(10.0, "1", (1, 50), "the same over speed by the film's length")
+    start_u: float = option(
+        0.02, "m or rad", (1e-3, 0.2), "how far the first motion may pass beside start poses"
+    )
+    density_before_place: float = option(
+        10.0, "m2/s5", (0.1, 1e3), "expected before contact: 10 is 1 m/s2 in 0.1 s"
+    )
+    density_before_angle: float = option(1.0, "rad2/s5", (0.01, 1e2), "the same of angles")
+    density_after_path: float = option(
+        1e5, "m2/s5", (1e3, 1e7), "expected after contact along x: 1e5 is 100 m/s2 in 0.1 s"
+    )
+    density_after_across: float = option(1e4, "m2/s5", (1e2, 1e6), "the same along y and z")
+    density_after_angle: float = option(1e3, "rad2/s5", (10, 1e5), "the same of angles")
+    density_first_factor: float = option(
+        30.0, "1", (1, 1e3), "first densities over those expected after contact: a freer start"
+    )
+    expected_dof: float = option(
+        0.2, "1", (0.01, 5), "degrees of freedom that expected densities count for", "MacKay 1992"
+    )
+    decisive_dof: float = option(
+        0.1, "1", (0.01, 1), "degrees of freedom from which on a density must have converged"
+    )
+    density_least: float = option(1e-4, "1/s5", (0, 1), "a smoother motion at the least")
+    density_most: float = option(1e12, "1/s5", (1e8, 1e16), "a rougher motion at the most")
+    density_rolling_place: float = option(
+        1e4,
+        "m2/s5",
+        (1e2, 1e8),
+        "the most before contact, where only tyres and springs act (1e4 is 30 m/s2 in 0.1 s): "
+        "lasting errors of marks are sooner taken for accelerations",
+    )
+    density_rolling_angle: float = option(1e3, "rad2/s5", (10, 1e8), "the same of angles")
+    unseen_density_place: float = option(
+        0.1, "m2/s5", (1e-3, 10), "of a component that no film shows: it wanders more"
+    )
+    unseen_density_angle: float = option(1.0, "rad2/s5", (1e-2, 100), "the same of angles")
+    unseen_acceleration: float = option(0.3, "m/s2", (0.01, 10), "sd before contact of the same")
+    unseen_angular_acceleration: float = option(1.0, "rad/s2", (0.01, 10), "the same of angles")
+    unseen_jump: float = option(2.0, "m/s2", (0.1, 100), "sd of its jump at contact")
+    unseen_angular_jump: float = option(5.0, "rad/s2", (0.1, 100), "the same of angles")
+    unseen_speed_share: float = option(
+        0.02, "1", (0.001, 0.5), "its speed over that in the plane of motion (sd; rad/s likewise)"
+    )
+    unseen_speed_least: float = option(5.0, "m/s", (0, 50), "least speed that this share is of")
+    outlier_jerk_sds: float = option(
+        3.2, "sd", (2, 10), "from here on a jerk stands out: fewer are given way to"
+    )
+    outlier_jerk_dof: float = option(
+        4.0, "1", (1, 30), "Student t of outlying jerks: shorter tails", "Lange et al. 1989"
+    )
+    outlier_jerks: int = option(3, "1", (0, 20), "most outlying jerks of a component")
+    onset_time: float = option(
+        0.01, "s", (0, 0.05), "for so long after contact a pulse sets in more abruptly"
+    )
+    onset_factor: float = option(30.0, "1", (1, 1e3), "density then over that of the crush")
+    step_share: float = option(
+        0.8, "1", (0.2, 1), "share of a step to the fixed point where steps swing (logarithm)"
+    )
+    step_lengthening: float = option(
+        4.0, "1", (1, 20), "greatest lengthening where steps go on one way", "Aitken 1926"
+    )
+    step_most: float = option(3.0, "1", (0.5, 10), "greatest step of a density (logarithm)")
+
+
+@dataclass(frozen=True)
+class KnotOptions:
+    """Where the knots of a motion's spline stand."""
+
+    spacing: float = option(
+        2.0, "1", (0.5, 4), "times 1 / w apart: at 2 a speed's sd between knots is half of its u"
+    )
+    least_frames: float = option(2.0, "1", (1, 10), "least distance of knots, frame intervals")
+    least_intervals: int = option(8, "1", (2, 50), "intervals over a stretch at the least")
+    most_intervals: int = option(
+        150, "1", (40, 1000), "intervals over a film at the most: finer knots in long films"
+    )
+    growth: float = option(1.3, "1", (1, 2), "growth of intervals with the distance from contact")
+
+
+@dataclass(frozen=True)
+class ContactOptions:
+    """How first contact is found from the motion."""
+
+    place_u: float = option(10.0, "m", (1, 1e3), "prior of the place along the path: freer")
+    speed_u: float = option(50.0, "m/s", (5, 500), "prior of the speed along it: freer")
+    acceleration_u: float = option(50.0, "m/s2", (5, 500), "prior of the acceleration: freer")
+    hard_jump_u: float = option(500.0, "m/s2", (50, 5000), "acceleration's jump of a hard blow")
+    soft_jump_u: float = option(1.0, "m/s2", (0.01, 50), "the same of a soft one")
+    density_before: float = option(
+        100.0, "m2/s5", (1, 1e4), "the most before contact: 100 is 3 m/s2 in 0.1 s"
+    )
+    kept_log_probability: float = option(
+        12.0, "1", (5, 50), "times less probable than the best by more are left out"
+    )
+    least_gain: float = option(
+        3.0, "1", (0, 20), "gain of log evidence below which contact is called unclear"
+    )
+    margin_frames: float = option(5.0, "1", (1, 50), "frames at the ends where contact can't be")
+    margin_share: float = option(0.02, "1", (0, 0.2), "share of the film likewise")
+    coarse_steps: int = option(80, "1", (20, 500), "steps of the first scan: finer")
+    coarse_frames: float = option(2.0, "1", (0.5, 10), "least step of it, frames")
+    fine_times: int = option(49, "1", (9, 500), "times of the second scan: finer")
+    fine_reach: float = option(1.5, "1", (1, 5), "its reach beyond the likely times, coarse steps")
+    direction_share: float = option(
+        0.25, "1", (0.05, 1), "share of a motion's knots, from the first, that gives its direction"
+    )
+    frame_u_x: float = option(3.0, "m", (0.3, 30), "how far one frame may see x from the solution")
+    frame_u_yz: float = option(0.03, "m", (0.003, 1), "the same of y and z")
+    frame_u_angle: float = option(0.01, "rad", (0.001, 0.1), "the same of angles")
+    density_steps: int = option(12, "1", (3, 100), "most steps to the densities of a time")
+    density_gain: float = option(0.05, "1", (1e-4, 1), "gain of log evidence that ends them")
+
+
+@dataclass(frozen=True)
+class ClockOptions:
+    """How a camera of unknown time zero is brought to the others' time."""
+
+    aligned_u: float = option(0.02, "s", (1e-3, 0.5), "prior of the offset after it: freer")
+    aligned_u_steps: float = option(5.0, "1", (1, 20), "the same in steps of the scan")
+    scan_steps: int = option(1500, "1", (100, 10000), "offsets that are tried: finer")
+    scan_step_least: float = option(5e-4, "s", (1e-5, 0.01), "their least distance")
+    scan_frames: int = option(25, "1", (5, 500), "frames that are compared: slower")
+    least_share: float = option(
+        0.3, "1", (0, 1), "an offset must compare this share of what the best could"
+    )
+
+
+PRIOR = PriorOptions()
+KNOTS = KnotOptions()
+CONTACT = ContactOptions()
+CLOCKS = ClockOptions()
