@@ -35,7 +35,7 @@ from tracker.core.types import Mark
 from tracker.film import open_film
 from tracker.pipeline.analyse import analyse
 from tracker.record.load import load_record
-from tracker.tracking import follow
+from tracker.tracking import track_marks
 
 SIZE = (1280, 1024)
 MARK = 24.0
@@ -146,7 +146,7 @@ def speed(frames: int, codec: str) -> None:
         jobs: dict[str, Callable[[], object]] = {
             "cv2": lambda: by_cv2(film),
             "pyav": lambda: by_pyav(film),
-            "follow": lambda: follow(open_film(str(film)), "above", marks),
+            "follow": lambda: track_marks(open_film(str(film)), "above", marks),
             "analysis": lambda: analyse(record),
         }
         wall, spent = dict.fromkeys(jobs, np.inf), dict.fromkeys(jobs, np.inf)
@@ -156,7 +156,7 @@ def speed(frames: int, codec: str) -> None:
                 job()
                 wall[name] = min(wall[name], time.perf_counter() - start)
                 spent[name] = min(spent[name], time.process_time() - cpu)
-        tracks = follow(open_film(str(film)), "above", marks).tracks
+        tracks = track_marks(open_film(str(film)), "above", marks).tracks
         print(f"{codec}, {frames} frames, {film.stat().st_size / 1e6:.1f} MB, {len(marks)} marks")
     slow = min(1.0, 500 / frames)
     truth = np.array([places(i, slow) for i in range(frames)])

@@ -19,7 +19,7 @@ import numpy as np
 
 from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.core.types import Mark
-from tracker.tracking import follow
+from tracker.tracking import track_marks
 
 SIZE = (640, 480)
 MARK = 20.0
@@ -185,7 +185,7 @@ def main() -> None:
         off, sd, seen, plain = [], [], [], []
         for seed in range(films):
             marks, truth, opacity, source = film(kind, seed, frames)
-            tracks = follow(source, "side", marks).tracks  # type: ignore[arg-type]
+            tracks = track_marks(source, "side", marks).tracks  # type: ignore[arg-type]
             error = tracks.position - truth
             off.append(np.hypot(*np.moveaxis(error, -1, 0)))
             with np.errstate(invalid="ignore"):

@@ -71,13 +71,13 @@ def follow_case():
     """Follows a film; a film of a few frames is followed first, so that all is loaded."""
     from tracker.core.types import Mark
     from tracker.film import open_film
-    from tracker.tracking import follow
+    from tracker.tracking import track_marks
 
     def run(path):
         film = open_film(str(path), frame_rate=1000.0)
         pixels = places(0)
         marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(pixels)]
-        tracks = follow(film, "above", marks).tracks
+        tracks = track_marks(film, "above", marks).tracks
         truth = np.array([places(i) for i in range(film.frames)])
         seen = tracks.measured
         error = np.sqrt(np.mean((tracks.position - truth)[seen] ** 2))

@@ -18,7 +18,7 @@ import pytest
 
 from tracker.core.types import Mark, Status
 from tracker.film import Film, open_film
-from tracker.tracking import Followed, follow
+from tracker.tracking import TrackingResult, track_marks
 
 Real = Callable[[str], Path]
 
@@ -38,7 +38,7 @@ def test_five_discs_of_a_plate_are_held_through_blur_and_clutter(real: Real) -> 
         "plate.d": ((242.4, 248.1), 18.0),
     }
     marks = [Mark(name, "disc", pixel, 0, size) for name, (pixel, size) in start.items()]
-    tracks = follow(open_film(str(real("dot-plate"))), "hand", marks).tracks
+    tracks = track_marks(open_film(str(real("dot-plate"))), "hand", marks).tracks
     assert tracks.status.shape == (60, 5)
     assert tracks.measured.all()
     # the crossing of the small discs' diagonals keeps its place beside the large disc's centre
@@ -66,7 +66,7 @@ def test_twelve_bit_pictures_keep_their_grey_levels(real: Real) -> None:
 def test_a_ball_in_free_flight_moves_in_a_straight_line_at_constant_speed(real: Real) -> None:
     film = open_film(str(real("ball-30000fps")), frame_rate=30000.0, bits=12)
     marks = [Mark("ball.centre", "disc", (175.0, 110.0), 0, 126.0)]
-    tracks = follow(film, "side", marks, exposure_s=2e-5, interval_s=1 / 30000).tracks
+    tracks = track_marks(film, "side", marks, duty=2e-5 * 30000).tracks
     assert tracks.measured.all()
     frame = np.arange(15)
     for axis, speed in ((0, 0.0132), (1, 2.6477)):
@@ -77,18 +77,18 @@ def test_a_ball_in_free_flight_moves_in_a_straight_line_at_constant_speed(real: 
 
 
 @pytest.fixture(scope="module")
-def throw(real: Real) -> tuple[Followed, float]:
+def throw(real: Real) -> tuple[TrackingResult, float]:
     film = open_film(str(real("projectile-120fps") / "projetil.mp4"))
     marks = [
         Mark("ball.centre", "disc", (887.0, 1102.0), 0, 29.0),
         Mark("survey.left", "disc", (329.0, 495.0), 0, 14.0),
         Mark("survey.right", "disc", (796.0, 492.0), 0, 14.0),
     ]
-    return follow(film, "phone", marks), film.rate
+    return track_marks(film, "phone", marks), film.rate
 
 
 def test_a_thrown_ball_is_seen_in_every_frame_and_falls_as_published(
-    throw: tuple[Followed, float], real: Real
+    throw: tuple[TrackingResult, float], real: Real
 ) -> None:
     tracks, rate = throw[0].tracks, throw[1]
     assert rate == pytest.approx(120.018, abs=0.001)
@@ -120,7 +120,7 @@ def _published(file: Path) -> np.ndarray:
     return np.loadtxt(file, skiprows=2, usecols=(1, 2))
 
 
-def test_fixed_marks_keep_their_distance(throw: tuple[Followed, float]) -> None:
+def test_fixed_marks_keep_their_distance(throw: tuple[TrackingResult, float]) -> None:
     place = throw[0].tracks.position
     apart = np.hypot(*(place[:, 2] - place[:, 1]).T)
     assert np.mean(apart) == pytest.approx(467.4, abs=0.3)
@@ -129,7 +129,7 @@ def test_fixed_marks_keep_their_distance(throw: tuple[Followed, float]) -> None:
 
 
 @pytest.fixture(scope="module")
-def crash(real: Real) -> Followed:
+def crash(real: Real) -> TrackingResult:
     film = open_film(str(real("crash-film-early") / "overhead.avi"))
     marks = [
         Mark("survey.near", "disc", (297.0, 274.0), 0, 6.0),
@@ -138,10 +138,12 @@ def crash(real: Real) -> Followed:
         Mark("light.roof", "quadrant", (493.0, 270.0), 0, 14.0),
         Mark("dark.trunk", "hourglass", (271.0, 402.0), 0, 16.0),
     ]
-    return follow(film, "overhead", marks)
+    return track_marks(film, "overhead", marks)
 
 
-def test_an_archive_film_is_read_in_the_order_of_decoding(real: Real, crash: Followed) -> None:
+def test_an_archive_film_is_read_in_the_order_of_decoding(
+    real: Real, crash: TrackingResult
+) -> None:
     film = open_film(str(real("crash-film-early") / "overhead.avi"))
     assert (film.frames, film.size) == (139, (640, 480))
     assert "stamps_disordered" in [finding.code for finding in film.findings]
@@ -154,7 +156,7 @@ def test_an_archive_film_is_read_in_the_order_of_decoding(real: Real, crash: Fol
 
 
 def test_targets_of_both_vehicles_and_the_ground_are_followed_through_flash_and_weave(
-    real: Real, crash: Followed
+    real: Real, crash: TrackingResult
 ) -> None:
     tracks = crash.tracks
     assert crash.findings == ()
@@ -192,7 +194,7 @@ def _flow(film: Film, start: np.ndarray) -> np.ndarray:
 
 
 def test_a_ground_target_that_a_vehicle_covers_is_hidden_not_dragged_along(
-    crash: Followed,
+    crash: TrackingResult,
 ) -> None:
     far = crash.tracks.position[:, 2] - crash.tracks.position[:, 1]
     seen = crash.tracks.status[:, 2] == Status.MEASURED

@@ -20,7 +20,7 @@ from calibration.time.timebase import TimeBase
 from tracker.camera.expected_targets import SURVEY
 from tracker.core.types import Status, Tracks
 from tracker.film.findings import spelled
-from tracker.tracking.layout_motion import carry
+from tracker.tracking.layout_motion import carry_points
 
 MOVING = 0.3  # px a frame, below which nothing tells a copy
 STANDS = 0.12  # share of the usual step below which a frame repeats the one before
@@ -67,7 +67,7 @@ def _over_ground(tracks: Tracks) -> Array:
     steps = np.full((len(place) - 1, int(np.sum(~fixed))), np.nan)
     for i, (before, after) in enumerate(pairwise(place)):
         shown = fixed & np.isfinite(before[:, 0]) & np.isfinite(after[:, 0])
-        still = carry(before[shown], after[shown], before[~fixed])[0]
+        still = carry_points(before[shown], after[shown], before[~fixed])[0]
         steps[i] = np.linalg.norm(after[~fixed] - still, axis=1)
     return steps
 

@@ -36,7 +36,7 @@ from tracker.film import Film, open_film
 from tracker.record.camera import Camera as CameraEntry
 from tracker.record.camera import ScaleBar
 from tracker.record.schema import Record
-from tracker.tracking import Followed, follow
+from tracker.tracking import Corrections, TrackingResult, track_marks
 
 FLASH, LIGHT = "flash", "timing light"
 WOVEN = 0.2  # px rms from which regions of flash and timing light are held to the picture
@@ -49,7 +49,7 @@ class Sight:
 
     name: str
     film: Film
-    followed: Followed
+    followed: TrackingResult
     steadiness: Steadiness
     pose: Resection
     time: TimeBase
@@ -64,27 +64,27 @@ def watch(
     marks: tuple[Mark, ...],
     regions: Mapping[str, Region | None],
     progress: Progress,
-) -> tuple[Followed, dict[str, Array]]:
+) -> tuple[TrackingResult, dict[str, Array]]:
     """Follow the marks through a film, and note the mean grey (frames,) of regions beside."""
     grey = Brightness(film.frames, regions, _light(film, entry))
-    followed = follow(
+    exposure = 0.0 if entry.exposure is None else entry.exposure
+    duty = 0.0 if np.isnan(film.rate) else exposure / (1 / film.rate)
+    followed = track_marks(
         film,
         name,
         marks,
-        exposure_s=entry.exposure,
-        interval_s=None if np.isnan(film.rate) else 1 / film.rate,
+        duty=duty,
         bodies=groups(marks),
-        edits=entry.edits,
-        ruled_out=entry.ruled_out,
+        corrections=Corrections(entry.edits, entry.ruled_out),
         progress=progress,
-        also=(grey.look,) if regions else (),
+        listeners=(grey.look,) if regions else (),
     )
     return followed, grey.means
 
 
 Watch = Callable[
     [Film, str, CameraEntry, tuple[Mark, ...], Mapping[str, Region | None], Progress],
-    tuple[Followed, dict[str, Array]],
+    tuple[TrackingResult, dict[str, Array]],
 ]
 
 
@@ -138,7 +138,7 @@ def _light(film: Film, entry: CameraEntry) -> Array | None:
     return None if entry.time.gamma == 1 else light_of(film.white, entry.time.gamma)
 
 
-def _steadied(film: Film, followed: Followed) -> Steadiness:
+def _steadied(film: Film, followed: TrackingResult) -> Steadiness:
     """The picture's motion as the fixed targets show it; without any, the background's texture."""
     names, position, covariance = _fixed(followed)
     found = None if names else background(film, followed.tracks)
@@ -169,7 +169,7 @@ def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: st
     )
 
 
-def _fixed(followed: Followed) -> tuple[list[str], Array, Array]:
+def _fixed(followed: TrackingResult) -> tuple[list[str], Array, Array]:
     """Names, positions (frames, n, 2) and covariances of the fixed targets; NaN where hidden."""
     tracks = followed.tracks
     which = [i for i, mark in enumerate(tracks.marks) if mark.startswith(f"{SURVEY}.")]
@@ -183,7 +183,7 @@ def _pose(
     name: str,
     size: tuple[int, int],
     lens: Lens | None,
-    followed: Followed,
+    followed: TrackingResult,
     steady: Steadiness,
 ) -> Resection:
     entry = record.cameras[name]

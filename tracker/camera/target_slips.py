@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.camera.expected_targets import SURVEY
 from tracker.core.types import Status
-from tracker.tracking import Followed
+from tracker.tracking import TrackingResult
 
 SLIP = 0.5
 """px of a fixed target against the others that is no measurement noise."""
@@ -20,7 +20,7 @@ LONGEST = 25
 """Frames; a target that stays away for longer may really have been moved: not judged here."""
 
 
-def without_slips(followed: Followed) -> Followed:
+def without_slips(followed: TrackingResult) -> TrackingResult:
     """The tracks with excursions of single fixed targets hidden.
 
     Something that passes in front of a target can pull its fit along for some frames. A target is

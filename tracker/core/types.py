@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,10 @@ STATE = (
 """Columns of a motion state, in the order of `motion/<vehicle>.csv`: the cg in ground axes. The
 angular rates are time derivatives of the attitude angles, not body rates."""
 
+Pattern = Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"]
+PATTERNS: tuple[Pattern, ...] = get_args(Pattern)
+"""The patterns of painted targets, in the order in which people are offered them."""
+
 Progress = Callable[[str, int, int], None]
 """Told (stage, done, total); total 0 where it is not known."""
 
@@ -56,7 +60,7 @@ class Mark:
     """A painted target as a camera looks for it."""
 
     name: str  # "vehicle.marker" or "survey.name"
-    pattern: Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"]
+    pattern: Pattern
     pixel: tuple[float, float]  # rough pick; NaN without one
     frame: int  # frame of the pick
     size_px: float  # outer diameter or side in the picture at the pick; NaN if unknown

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.marks import Pattern
+from tracker.core.types import Pattern
 
 Look = Literal["sectors", "cross", "disc", "ring"]
 """What a filter can tell apart: quadrants and hourglasses both are sectors."""

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import rotation
+from tracker.core.types import Pattern
 from tracker.detection.pattern_response import LOOKS, Look, looks_like
 from tracker.detection.vehicle_hypotheses import PLANE_U, Layout, Plane
 from tracker.detection.visibility import facing, view
-from tracker.marks import Pattern, locate
+from tracker.marks import locate
 from tracker.motion.initial.poses import HEADINGS, LEVEL_U, View, fit_pose
 
 ENOUGH = 3

@@ -17,9 +17,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.core.types import Pattern
 from tracker.marks.levenberg_marquardt import greys
 from tracker.marks.packing import pack
-from tracker.marks.types import Pattern, Shape
+from tracker.marks.types import Shape
 
 WORKING = 16.0
 """Size in px at which patterns are correlated."""

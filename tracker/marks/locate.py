@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.core.types import Pattern
 from tracker.marks import priors
 from tracker.marks.batch_fit import Fitted, fit
 from tracker.marks.candidates import Candidate, candidates
@@ -16,7 +17,7 @@ from tracker.marks.measure import CLEAN, ROUNDING
 from tracker.marks.occluded_fit import TUKEY, mean_square
 from tracker.marks.packing import pack, unpack
 from tracker.marks.texture_patch import patch
-from tracker.marks.types import Fix, Outline, Pattern, Shape
+from tracker.marks.types import Fix, Outline, Shape
 
 SIZES = 8.0 * 1.35 ** np.arange(11)
 """Sizes (px) tried where nothing is known: 8 to 160."""

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.core.types import Pattern
 
-Pattern = Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"]
 Outline = Literal["none", "disc", "square", "flat"]
 
 

@@ -10,14 +10,15 @@ import math
 import re
 from collections.abc import Iterable
 from itertools import islice
-from typing import Annotated, Literal, NoReturn
+from typing import Annotated, NoReturn
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
 
+from tracker.core.types import PATTERNS
+from tracker.core.types import Pattern as PatternName
 from tracker.core.units import UnitError, brief, parse, si_factor
 
-PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross", "patch")
 NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,63}")
 RESERVED = re.compile(r"(?i)con|prn|aux|nul|com\d|lpt\d|survey")
 """Names that Windows keeps for devices, and the prefix of fixed targets in the results."""
@@ -195,6 +196,4 @@ Region = Annotated[
     tuple[Extent, Extent, Side, Side],
     listed(4, "u and v of the corner, width and height in pixels, as [10, 10, 24, 24]"),
 ]
-Pattern = Annotated[
-    Literal["quadrant", "hourglass", "disc", "ring", "cross", "patch"], one_of(*PATTERNS)
-]
+Pattern = Annotated[PatternName, one_of(*PATTERNS)]

@@ -1,6 +1,6 @@
-"""Marks through the film: predicted, measured, hidden, taken up again, never exchanged."""
+"""Marks through the film: predicted, measured, hidden, reacquired, never exchanged."""
 
-from tracker.tracking.track import follow
-from tracker.tracking.types import Edited, Excluded, Followed
+from tracker.tracking.track import track_marks
+from tracker.tracking.types import Corrections, ExcludedSpan, HandPlacement, TrackingResult
 
-__all__ = ["Edited", "Excluded", "Followed", "follow"]
+__all__ = ["Corrections", "ExcludedSpan", "HandPlacement", "TrackingResult", "track_marks"]

@@ -10,56 +10,58 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.film import Luma
-
-_GROUND = 3
-"""Pixels of ground round a mark that belong to its picture."""
-_LARGEST = 40
-"""Half width of the largest picture taken, px; larger marks are searched by their middle."""
-
+from tracker.tracking.options import TRACKING
 
 Reach = tuple[int, int]
 """Pixels to either side, u and v."""
 
 
 @dataclass(frozen=True)
-class Patch:
+class ReferencePicture:
     """A mark's picture, cut out about its centre."""
 
     grey: NDArray[np.float32]  # (2 h + 1, 2 w + 1) float32
     shift: Array  # (2,) px: the mark's centre less the middle pixel
 
 
-def cut(luma: Luma, centre: Array, size: float) -> Patch | None:
-    """The picture of a mark of this size (px); None where it isn't wholly inside."""
-    half = int(min(size / 2 + _GROUND, _LARGEST)) + 1
+def reference_picture(luma: Luma, centre: Array, size: float) -> ReferencePicture | None:
+    """The picture of a mark of this size (px), of a large one its middle; None where it isn't
+    wholly inside.
+    """
+    half = int(min(size / 2 + TRACKING.reference_ground, TRACKING.reference_half)) + 1
     u, v = round(float(centre[0])), round(float(centre[1]))
     rows, columns = luma.shape
     if u < half or v < half or u + half >= columns or v + half >= rows:
         return None
     grey = luma[v - half : v + half + 1, u - half : u + half + 1].astype(np.float32)
-    return Patch(grey, centre - (u, v))
+    return ReferencePicture(grey, centre - (u, v))
 
 
-def turned(patch: Patch, turn: Array) -> Patch:
-    """The picture of a mark turned (2, 2) about its centre."""
+def turn_picture(patch: ReferencePicture, turn: Array) -> ReferencePicture:
+    """The picture of a mark turned (2, 2) about its centre; as it is if nothing moves a pixel."""
     off = float(np.max(np.abs(turn - np.eye(2))))
-    if off * len(patch.grey) < 1.0 or not 0.2 < float(np.linalg.det(turn)) < 5.0:
+    area = float(np.linalg.det(turn))
+    if off * len(patch.grey) < 1.0:
+        return patch
+    if not TRACKING.least_area_change < area < TRACKING.most_area_change:
         return patch
     middle = len(patch.grey) // 2 + patch.shift
     matrix = np.column_stack([turn, middle - turn @ middle])
     size = patch.grey.shape[::-1]
     grey = cv2.warpAffine(patch.grey, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(np.asarray(grey, np.float32), patch.shift)
+    return ReferencePicture(np.asarray(grey, np.float32), patch.shift)
 
 
-def correlation(luma: Luma, patch: Patch, centre: Array, reach: int | Reach) -> Array:
+def correlation_map(
+    luma: Luma, patch: ReferencePicture, centre: Array, reach: int | Reach
+) -> Array:
     """Normalised correlation (2 reach v + 1, 2 reach u + 1) of a patch, shifted about a place.
 
     `reach` is one number or (u, v). Element (reach v + j, reach u + i) belongs to a mark i px right
     of and j px below `centre` (rounded to whole pixels). Shifts for which the patch isn't wholly in
     the picture get 0.
     """
-    across, down = _both(reach)
+    across, down = _reach_of_axes(reach)
     found = np.zeros((2 * down + 1, 2 * across + 1))
     half = len(patch.grey) // 2
     u, v = (round(float(x)) for x in centre - patch.shift)
@@ -76,37 +78,37 @@ def correlation(luma: Luma, patch: Patch, centre: Array, reach: int | Reach) -> 
     return found
 
 
-def _both(reach: int | Reach) -> Reach:
+def _reach_of_axes(reach: int | Reach) -> Reach:
     return (reach, reach) if isinstance(reach, int) else reach
 
 
-def peak(
+def best_shift(
     score: Array, reach: int | Reach, about: Array, within: int | Reach
 ) -> tuple[Array, float]:
     """Shift (2,) px of the best score near a shift, and that score.
 
     Farther shifts count a little less, so that of equals the nearest is taken.
     """
-    (across, down), (wide, high) = _both(reach), _both(within)
+    (across, down), (wide, high) = _reach_of_axes(reach), _reach_of_axes(within)
     i = int(np.clip(round(float(about[0])), -across, across))
     j = int(np.clip(round(float(about[1])), -down, down))
     top, left = max(down + j - high, 0), max(across + i - wide, 0)
     part = score[top : down + j + high + 1, left : across + i + wide + 1]
     dy = (np.arange(top, top + part.shape[0])[:, None] - (down + j)) / max(high, 1)
     dx = (np.arange(left, left + part.shape[1])[None, :] - (across + i)) / max(wide, 1)
-    graded = part - 0.1 * (dx * dx + dy * dy)
+    graded = part - TRACKING.distance_penalty * (dx * dx + dy * dy)
     at = np.unravel_index(int(np.argmax(graded)), graded.shape)
     shift = np.array([left + at[1] - across, top + at[0] - down], float)
     return shift, float(part[at])
 
 
-def consensus(scores: list[Array], near: int) -> Array:
+def common_score(scores: list[Array], near: int) -> Array:
     """How well marks agree on a common shift, each allowed `near` px of its own."""
     around = np.ones((2 * near + 1, 2 * near + 1), np.uint8)
     return np.asarray(np.mean([cv2.dilate(np.maximum(s, 0.0), around) for s in scores], axis=0))
 
 
-def rival(agreed: Array, reach: Reach, taken: Array, apart: float) -> float:
+def rival_score(agreed: Array, reach: Reach, taken: Array, apart: float) -> float:
     """The best consensus of shifts farther than `apart` px from the one taken (2,); 0 if none."""
     rows, columns = agreed.shape
     dy = np.arange(rows)[:, None] - reach[1] - taken[1]

@@ -1,4 +1,4 @@
-"""One frame on: predict, measure, verify, hide, take up again."""
+"""One frame on: predict, measure, reject, hide, reacquire."""
 
 from __future__ import annotations
 
@@ -8,120 +8,122 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.film import Luma
-from tracker.tracking import correlation_search, plausibility
-from tracker.tracking.frame_measurement import Look
-from tracker.tracking.layout_motion import carry
-from tracker.tracking.state import Mask, State
-
-_UNSTEADY = 1.0
-"""Mean surprise in px from which every frame is searched before it is measured."""
-_FRESH = 8
-"""Frames after which a mark's picture is taken anew."""
-_SAME = 0.4
-"""Predictions closer than this, px, need not both be tried."""
-_PATIENCE = 300
-"""Frames of hiding after which a mark is looked for less often..."""
-_SELDOM = 5
-"""...in one of so many frames."""
+from tracker.tracking import plausibility
+from tracker.tracking.frame_measurement import FrameMeasurement
+from tracker.tracking.layout_motion import carry_points
+from tracker.tracking.options import TRACKING
+from tracker.tracking.plausibility import Mask
+from tracker.tracking.reacquisition import reacquire
+from tracker.tracking.state import TrackingState
 
 
 @dataclass(frozen=True)
-class Seen:
+class FrameResult:
     """What one frame showed of n marks; NaN where not got."""
 
-    got: Mask  # (n,)
+    got_mask: Mask  # (n,)
     place: Array  # (n, 2) px
     covariance: Array  # (n, 2, 2) px²
     ratio: Array  # (n,)
     contrast: Array  # (n,)
     visible: Array  # (n,)
-    again: Mask  # (n,) got for the first time after hiding
+    reacquired_mask: Mask  # (n,) got for the first time after hiding
 
 
-def step(state: State, frame: int, luma: Luma, wanted: Mask, given: Array) -> Seen:
+def track_frame(
+    state: TrackingState, frame: int, luma: Luma, wanted_mask: Mask, given: Array
+) -> FrameResult:
     """Take the state to the next frame.
 
-    `wanted` (n,): the marks to be measured. `given` (n, 2): places known already, NaN where not;
-    they help to predict the others.
+    `wanted_mask` (n,): the marks to be measured. `given` (n, 2): places known already, NaN where
+    not; they help to predict the others.
     """
     dt = max(abs(frame - state.frame), 1)
     state.frame = frame
-    before = state.held.copy()
-    guess = state.place + state.velocity * dt
-    look = Look(state, luma, dt)
-    known = np.isfinite(given[:, 0])
-    look.take(known, given)
-    wanted = wanted & state.known & ~known
-    now = wanted & state.held
-    if state.surprise > _UNSTEADY:
-        guess, _ = look.sought(now, guess)
-    look.measure(now, guess)
-    look.doubt(now, guess)
-    missing = state.known & ~look.got
-    if missing.any():
-        state.remember(missing & state.held)
-        tried, guess = guess, _by_body(state, look, missing, guess)
-        rest = wanted & missing & ((state.gap < _PATIENCE) | (frame % _SELDOM == 0))
-        look.measure(rest & now & _differ(guess, tried), guess)
-        place, found = look.sought(rest & ~look.got, guess)
-        look.measure(found & (~now | _differ(place, guess)), place)
-    look.part(guess, wanted)
-    look.strayed(wanted)
-    look.veiled(wanted)
-    look.misplaced(wanted)
-    _update(state, look, guess, dt)
-    own = look.got & ~known
-    return Seen(
-        got=own,
-        place=np.where(own[:, None], look.place, np.nan),
-        covariance=look.covariance,
-        ratio=look.ratio,
-        contrast=look.contrast,
-        visible=look.visible,
-        again=own & ~before,
+    motion = state.motion
+    held_before = motion.held_mask.copy()
+    guess = motion.place + motion.velocity * dt
+    seen = FrameMeasurement(state, luma, dt)
+    given_mask = np.isfinite(given[:, 0])
+    seen.accept_given(given_mask, given)
+    wanted_mask = wanted_mask & motion.known_mask & ~given_mask
+    expected_mask = wanted_mask & motion.held_mask
+    if motion.innovation > TRACKING.search_first:
+        guess, _ = reacquire(seen, expected_mask, guess)
+    seen.measure(expected_mask, guess)
+    seen.reject_inconsistent(expected_mask, guess)
+    missing_mask = motion.known_mask & ~seen.got_mask
+    if missing_mask.any():
+        guess = _seek_missing(seen, guess, missing_mask, wanted_mask)
+    seen.resolve_overlaps(guess, wanted_mask)
+    seen.reject_drifted(wanted_mask)
+    seen.reject_occluded(wanted_mask)
+    seen.reject_off_layout(wanted_mask)
+    _advance(seen, guess)
+    own = seen.got_mask & ~given_mask
+    return FrameResult(
+        got_mask=own,
+        place=np.where(own[:, None], seen.place, np.nan),
+        covariance=seen.covariance,
+        ratio=seen.ratio,
+        contrast=seen.contrast,
+        visible=seen.visible,
+        reacquired_mask=own & ~held_before,
     )
 
 
-def _differ(one: Array, other: Array) -> Mask:
-    """Whether two predictions are so far apart that a fit may end elsewhere."""
-    return np.asarray(np.hypot(*(one - other).T) > _SAME)
-
-
-def _by_body(state: State, look: Look, missing: Mask, guess: Array) -> Array:
-    """Where the other marks of each body say that the missing ones must be."""
-    guess = guess.copy()
-    shift = _shake(state, look)
-    for m in np.flatnonzero(missing).tolist():
-        mates = np.flatnonzero(state.mates(m, look.got))
-        if len(mates):
-            old = state.layout[m]
-            turn = state.turned(m, int(mates[0])) if len(mates) == 1 else None
-            place, state.turn[m] = carry(old[mates], look.place[mates], old[m][None], turn)
-            guess[m] = place[0]
-        else:
-            guess[m] += shift
+def _seek_missing(
+    seen: FrameMeasurement, guess: Array, missing_mask: Mask, wanted_mask: Mask
+) -> Array:
+    """Measure marks that aren't where their own motion put them where their body's other marks
+    do, or where a coarse search finds them. Returns the places (n, 2) px predicted so.
+    """
+    state, motion = seen.state, seen.state.motion
+    held = motion.held_mask
+    state.last_seen.store(missing_mask & held, motion, state.appearance.affine)
+    tried, guess = guess, _places_by_body(seen, missing_mask, guess)
+    late = state.frame % TRACKING.late_interval == 0
+    rest = wanted_mask & missing_mask & ((motion.frames_hidden < TRACKING.patience) | late)
+    seen.measure(rest & held & _is_elsewhere(guess, tried), guess)
+    place, found = reacquire(seen, rest & ~seen.got_mask, guess)
+    seen.measure(found & (~(wanted_mask & held) | _is_elsewhere(place, guess)), place)
     return guess
 
 
-def _shake(state: State, look: Look) -> Array:
-    """Common motion of the ground's marks since the last frame, px."""
-    ground = look.got & state.still & state.held
-    return plausibility.middle_of(look.place - state.place, ground)
+def _is_elsewhere(one: Array, other: Array) -> Mask:
+    """Whether two predictions are so far apart that a fit may end elsewhere."""
+    return np.asarray(np.hypot(*(one - other).T) > TRACKING.same_place)
 
 
-def _update(state: State, look: Look, guess: Array, dt: int) -> None:
-    got = look.got
-    state.surprise = plausibility.accelerated(
-        state.velocity, state.place, look.place, got, state.held, state.known, state.still,
-        state.fixes, state.body, state.layout_held, dt, state.surprise,
-    )  # fmt: skip
-    state.place = np.where(got[:, None], look.place, guess)
-    state.fixes += got
-    state.gap = np.where(got, 0, state.gap + dt)
-    state.held = got.copy()
-    state.turn[got] = np.eye(2)
-    old = got & state.known & (np.abs(state.frame - state.patched) >= _FRESH)
-    for m in np.flatnonzero(old & (look.visible > 0.85)).tolist():
-        patch = correlation_search.cut(look.luma, look.place[m], state.size[m])
-        if patch is not None:
-            state.patches[m], state.patched[m] = patch, state.frame
+def _places_by_body(seen: FrameMeasurement, missing_mask: Mask, guess: Array) -> Array:
+    """Where the other marks of each body say that the missing ones must be; the rest as `guess`."""
+    guess, state = guess.copy(), seen.state
+    ground = seen.got_mask & state.marks.ground_mask & state.motion.held_mask
+    shake = plausibility.upper_median(seen.place - state.motion.place, ground)
+    for m in np.flatnonzero(missing_mask).tolist():
+        mates = np.flatnonzero(state.mates_mask(m, seen.got_mask)).tolist()
+        if mates:
+            old = state.last_seen.place[m]
+            turn = state.turn_since_seen(m, mates)
+            place, state.last_seen.turn[m] = carry_points(
+                old[mates], seen.place[mates], old[m][None], turn
+            )
+            guess[m] = place[0]
+        else:
+            guess[m] += shake
+    return guess
+
+
+def _advance(seen: FrameMeasurement, guess: Array) -> None:
+    """Take what the frame showed into the state."""
+    state, motion, got = seen.state, seen.state.motion, seen.got_mask
+    state.correct_velocity(seen.place, got, seen.dt)
+    motion.place = np.where(got[:, None], seen.place, guess)
+    motion.fix_count += got
+    motion.frames_hidden = np.where(got, 0, motion.frames_hidden + seen.dt)
+    motion.held_mask = got.copy()
+    state.last_seen.turn[got] = np.eye(2)
+    age = np.abs(state.frame - state.appearance.picture_frame)
+    old = got & motion.known_mask & (age >= TRACKING.reference_interval)
+    for m in np.flatnonzero(old & (seen.visible > TRACKING.reference_visible)).tolist():
+        state.appearance.cut_picture(m, seen.luma, seen.place[m], state.frame)

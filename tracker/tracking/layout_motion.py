@@ -1,4 +1,4 @@
-"""A body's picture moves nearly as a plane does: where its other marks say that one must be."""
+"""A body's picture moves nearly as a plane does: where a mark is by its body's other marks."""
 
 from __future__ import annotations
 
@@ -8,15 +8,16 @@ import numpy as np
 from numba import njit
 
 from calibration.arrays import Array
+from tracker.tracking.options import TRACKING
 
-_SCALE = 0.5
-"""Residual in px from which a mark loses weight in its body's motion."""
-_FLAT = 0.15
-"""Marks whose spread across is less than this share of the spread along count as a line."""
-_PASSES = 6
+_SCALE = TRACKING.layout_scale
+_FLAT = TRACKING.layout_flat
+_ITERATIONS = TRACKING.layout_iterations
+_NO_SPREAD = 1e-9
+"""px²: marks with a smaller spread stand on one place."""
 
 
-def carry(
+def carry_points(
     before: Array, after: Array, points: Array, turn: Array | None = None
 ) -> tuple[Array, Array]:
     """Where points (m, 2) go with a motion of the picture known from n marks, and its linear part.
@@ -24,27 +25,31 @@ def carry(
     `before` and `after` (n, 2) px are the same marks in two pictures. One mark gives a shift, two
     a similarity, four that don't lie on a line an affine map; marks that disagree with the others
     lose weight (Cauchy). Without marks the points stay. `turn` (2, 2) is the linear part where the
-    marks' places don't tell it.
+    marks' places don't determine it.
     """
     linear = np.eye(2) if turn is None else np.array(turn, float)
     if len(before) == 0:
         return points.copy(), linear
-    centre, to = motion(np.ascontiguousarray(before), np.ascontiguousarray(after), linear)
+    centre, to = fit_layout_motion(
+        np.ascontiguousarray(before), np.ascontiguousarray(after), linear
+    )
     return np.asarray(to + (points - centre) @ linear.T), linear
 
 
 @njit(cache=True, nogil=True)
-def motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
-    """The weighted means of both; improves `linear` in place."""
+def fit_layout_motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
+    """The weighted means (2,) px of n marks before and after (n, 2); improves `linear` (2, 2) in
+    place. Iteratively reweighted least squares with Cauchy weights.
+    """
     n = len(before)
     weight, off = np.ones(n), np.empty(n)
     centre, to = before[0].copy(), after[0].copy()
-    for _ in range(_PASSES if n > 2 else 1):
+    for _ in range(_ITERATIONS if n > 2 else 1):
         total = weight.sum()
         for k in range(2):
             centre[k] = (weight * before[:, k]).sum() / total
             to[k] = (weight * after[:, k]).sum() / total
-        _linear(before - centre, after - to, weight, linear)
+        _fit_linear_part(before - centre, after - to, weight, linear)
         for i in range(n):
             x, y = before[i, 0] - centre[0], before[i, 1] - centre[1]
             u = after[i, 0] - to[0] - linear[0, 0] * x - linear[0, 1] * y
@@ -57,13 +62,13 @@ def motion(before: Array, after: Array, linear: Array) -> tuple[Array, Array]:
 
 
 @njit(cache=True, nogil=True)
-def _linear(a: Array, b: Array, weight: Array, linear: Array) -> None:
-    """The 2 by 2 matrix that best takes a (n, 2) to b (n, 2); as it was where they don't tell."""
+def _fit_linear_part(a: Array, b: Array, weight: Array, linear: Array) -> None:
+    """Sets `linear` to the matrix that best takes a (n, 2) to b (n, 2), if they determine one."""
     xx = (weight * a[:, 0] * a[:, 0]).sum()
     xy = (weight * a[:, 0] * a[:, 1]).sum()
     yy = (weight * a[:, 1] * a[:, 1]).sum()
     spread = xx + yy
-    if len(a) == 1 or spread < 1e-9:
+    if len(a) == 1 or spread < _NO_SPREAD:
         return
     ux, uy = (weight * b[:, 0] * a[:, 0]).sum(), (weight * b[:, 0] * a[:, 1]).sum()
     vx, vy = (weight * b[:, 1] * a[:, 0]).sum(), (weight * b[:, 1] * a[:, 1]).sum()

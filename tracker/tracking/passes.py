@@ -1,74 +1,29 @@
-"""The way there and the way back through a film."""
+"""The forward and the backward pass through a film."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.core.types import Mark, Progress, Status
-from tracker.film import Film, Luma
+from tracker.film import Luma
 from tracker.marks import Fix, Shape, locate, measure
-from tracker.tracking.frame_step import step
-from tracker.tracking.layout_motion import carry
-from tracker.tracking.read_ahead import ahead
-from tracker.tracking.state import Mask, State
-from tracker.tracking.track_buffer import Tape
-from tracker.tracking.types import Edited, Excluded
+from tracker.tracking.frame_step import FrameResult, track_frame
+from tracker.tracking.layout_motion import carry_points
+from tracker.tracking.options import TRACKING
+from tracker.tracking.plan import StartPoint, TrackingPlan
+from tracker.tracking.plausibility import Mask
+from tracker.tracking.read_ahead import read_ahead
+from tracker.tracking.state import TrackingState
+from tracker.tracking.track_buffer import TrackBuffer
 
-_PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross", "patch")
-_MET = 0.5
-"""Distance in px at which the way back has met the way there."""
-_STANDS_OUT = 8.0
-"""Contrast over residual from which a spoilt mark is believed."""
-_SELDOM = 4
-"""One of so many frames is searched for marks that may have entered the picture."""
-_TOLD = 16
-"""Frames from one word of progress to the next."""
-
-
-@dataclass(frozen=True)
-class Pick:
-    """Where a mark was said to be, roughly or, by an edit, exactly."""
-
-    frame: int
-    mark: int
-    pixel: Array  # (2,)
-    edited: bool
-
-
-@dataclass(frozen=True)
-class Course:
-    """What is to be followed where."""
-
-    film: Film
-    camera: str
-    marks: tuple[Mark, ...]
-    body: NDArray[np.int64]  # (marks,)
-    still: Mask  # (marks,)
-    duty: float
-    picks: tuple[Pick, ...]  # in the order of frames
-    allowed: NDArray[np.bool_]  # (frames, marks): False where ruled out
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the marks."""
-        return tuple(mark.name for mark in self.marks)
-
-    @property
-    def first(self) -> int:
-        """The first frame with a pick."""
-        return self.picks[0].frame if self.picks else 0
-
-    def state(self, frame: int, helper: Executor) -> State:
-        """Nothing known yet, before this frame; `helper` is a thread that is free."""
-        kind = np.array([_PATTERNS.index(mark.pattern) for mark in self.marks], np.int64)
-        return State(self.body, self.still, kind, self.duty, self.film.white, frame, helper)
+_PROGRESS_INTERVAL = 16
+"""Frames from one report of progress to the next."""
 
 
 @dataclass(frozen=True)
@@ -79,179 +34,151 @@ class Anchor:
     shape: Shape
 
 
-@dataclass(frozen=True)
-class Anchors:
-    """Marks found at their picks by (frame, mark), and what was not found."""
+@dataclass
+class AnchorLog:
+    """Marks found at their picks by (frame, mark), and what was not found; grows with the pass."""
 
     found: dict[tuple[int, int], Anchor] = field(default_factory=dict)
     shapes: dict[int, Shape] = field(default_factory=dict)  # of each mark when it was first found
     outside: dict[int, tuple[Array, Mask]] = field(default_factory=dict)
-    """Marks outside the picture at their pick: places of all marks then, and which were seen."""
+    """Marks outside the picture at their pick: places of all marks in that frame, and which were
+    seen. The state's own arrays of that frame, so that marks picked later in it count as well."""
     findings: list[Diagnostic] = field(default_factory=list)
 
-
-def course(
-    film: Film,
-    camera: str,
-    marks: Sequence[Mark],
-    duty: float,
-    bodies: Mapping[str, str],
-    edits: Sequence[Edited],
-    ruled_out: Sequence[Excluded],
-) -> Course:
-    """The course of `follow`."""
-    names = [mark.name for mark in marks]
-    named = [bodies.get(name, name.split(".", 1)[0]) for name in names]
-    order = sorted(set(named))
-    picks = [
-        Pick(mark.frame, m, np.array(mark.pixel, float), False) for m, mark in enumerate(marks)
-    ]
-    picks += [
-        Pick(edit.frame, names.index(edit.mark), np.array(edit.pixel, float), True)
-        for edit in edits
-        if edit.mark in names
-    ]
-    allowed = np.ones((film.frames, len(marks)), bool)
-    for span in ruled_out:
-        if span.mark in names:
-            end = film.frames if span.last is None else span.last + 1
-            allowed[span.first : end, names.index(span.mark)] = False
-    return Course(
-        film=film,
-        camera=camera,
-        marks=tuple(marks),
-        body=np.array([order.index(body) for body in named], np.int64),
-        still=np.array([body == "survey" for body in named], bool),
-        duty=duty,
-        picks=tuple(sorted(picks, key=lambda pick: pick.frame)),
-        allowed=allowed,
-    )
+    def note_missing(self, plan: TrackingPlan, start: StartPoint, why: str) -> None:
+        """Nothing was found at a pick."""
+        mark = plan.marks[start.mark]
+        u, v = start.pixel
+        self.findings.append(
+            Diagnostic(
+                "mark_not_found",
+                f"no {mark.pattern} was found at ({u:.0f}, {v:.0f}) in frame {start.frame}: {why}",
+                f"{plan.camera}: {mark.name}",
+            )
+        )
 
 
-def there(
-    plan: Course,
-    tape: Tape,
-    anchors: Anchors,
+def run_forward_pass(
+    plan: TrackingPlan,
+    buffer: TrackBuffer,
+    anchors: AnchorLog,
     first: int,
     listeners: Sequence[Callable[[int, Luma], None]],
     progress: Progress | None,
 ) -> None:
-    """From the first picks to the end of the film."""
+    """From the first picks to the end of the film; fills `buffer` and `anchors`."""
     nothing = np.full((len(plan.marks), 2), np.nan)
-    waiting = list(plan.picks)
-    with ahead(plan.film.forward(first)) as frames, ThreadPoolExecutor(1) as helper:
-        state = plan.state(first - 1, helper)
+    waiting = list(plan.starts)
+    with read_ahead(plan.film.forward(first)) as frames, ThreadPoolExecutor(1) as helper:
+        state = plan.blank_state(first - 1, helper)
         for frame, luma in frames:
             for listener in listeners:
                 listener(frame, luma)
-            seen = step(state, frame, luma, plan.allowed[frame], nothing)
-            tape.write(frame, state.known, seen)
+            result = track_frame(state, frame, luma, plan.allowed_mask[frame], nothing)
+            buffer.write(frame, state.motion.known_mask, result)
             while waiting and waiting[0].frame <= frame:
-                pick = waiting.pop(0)
-                if pick.frame == frame and not _inside(luma, pick.pixel, 0.0):
-                    state.place[pick.mark] = pick.pixel
-                    anchors.outside[pick.mark] = state.place, state.held
-                elif pick.frame == frame:
-                    _begin(plan, tape, anchors, state, pick, luma)
+                start = waiting.pop(0)
+                if start.frame == frame and not _is_inside(luma, start.pixel, 0.0):
+                    state.motion.place[start.mark] = start.pixel
+                    anchors.outside[start.mark] = state.motion.place, state.motion.held_mask
+                elif start.frame == frame:
+                    _start_mark(plan, buffer, anchors, state, start, luma)
                 else:
-                    _missing(plan, anchors, pick, "the frame can't be read")
-            if anchors.outside and frame % _SELDOM == 0:
-                _enter(plan, tape, anchors, state, frame, luma)
-            _tell(plan, progress, frame)
-    for pick in waiting:
-        _missing(plan, anchors, pick, "the film has no such frame")
+                    anchors.note_missing(plan, start, "the frame can't be read")
+            if anchors.outside and frame % TRACKING.entry_interval == 0:
+                _start_entering(plan, buffer, anchors, state, luma)
+            _report_progress(plan, progress, frame)
+    for start in waiting:
+        anchors.note_missing(plan, start, "the film has no such frame")
     if progress:
         progress(plan.camera, plan.film.frames, plan.film.frames)
 
 
-def _begin(
-    plan: Course, tape: Tape, anchors: Anchors, state: State, pick: Pick, luma: Luma
+def _start_mark(
+    plan: TrackingPlan,
+    buffer: TrackBuffer,
+    anchors: AnchorLog,
+    state: TrackingState,
+    start: StartPoint,
+    luma: Luma,
 ) -> None:
-    """Find a mark at its pick and follow it from there."""
-    m, mark = pick.mark, plan.marks[pick.mark]
-    size = float(state.size[m]) if pick.edited and state.known[m] else mark.size_px
-    fix = _found(plan, mark, pick.pixel, size, luma)
+    """Find a mark at its pick and track it from there."""
+    m, mark = start.mark, plan.marks[start.mark]
+    known = start.corrected and state.motion.known_mask[m]
+    size = float(state.appearance.size[m]) if known else mark.size_px
+    fix = _fix_at_pick(plan, mark, start.pixel, size, luma)
     if fix.ok:
         place, shape = fix.position, fix.shape
     else:
         old = anchors.shapes.get(m)
-        if old is None or not pick.edited:
-            _missing(plan, anchors, pick, fix.why)
-            if pick.edited:
-                tape.edit(pick.frame, m, pick.pixel)
+        if old is None or not start.corrected:
+            anchors.note_missing(plan, start, fix.why)
+            if start.corrected:
+                buffer.write_edit(start.frame, m, start.pixel)
             return
-        place, shape = pick.pixel, state.shape(m, old)
-    if pick.edited:
-        tape.edit(pick.frame, m, pick.pixel)
+        place, shape = start.pixel, state.appearance.shape(m, old)
+    if start.corrected:
+        buffer.write_edit(start.frame, m, start.pixel)
     else:
-        tape.fix(pick.frame, m, place, fix.covariance, (fix.ratio, fix.contrast, fix.visible))
+        buffer.write_fix(start.frame, m, fix)
     state.anchor(m, luma, place, shape, None)
-    anchors.found[pick.frame, m] = Anchor(place, shape)
+    anchors.found[start.frame, m] = Anchor(place, shape)
     anchors.shapes.setdefault(m, shape)
 
 
-def _inside(luma: Luma, place: Array, margin: float) -> bool:
+def _is_inside(luma: Luma, place: Array, margin: float) -> bool:
     rows, columns = luma.shape
     return bool(
         np.all(place >= margin) and np.all(place <= (columns - 1 - margin, rows - 1 - margin))
     )
 
 
-def _enter(
-    plan: Course, tape: Tape, anchors: Anchors, state: State, frame: int, luma: Luma
+def _start_entering(
+    plan: TrackingPlan, buffer: TrackBuffer, anchors: AnchorLog, state: TrackingState, luma: Luma
 ) -> None:
     """Look for marks that were outside the picture where their body has brought them."""
-    for m, (then, held) in list(anchors.outside.items()):
+    body, frame = state.marks.body, state.frame
+    for m, (then, held_then) in list(anchors.outside.items()):
         mark = plan.marks[m]
-        mates = held & state.held & (state.body == state.body[m])
-        if not mates.any() or not plan.allowed[frame, m]:
+        mates = held_then & state.motion.held_mask & (body == body[m])
+        if not mates.any() or not plan.allowed_mask[frame, m]:
             continue
-        place = carry(then[mates], state.place[mates], then[m][None])[0][0]
-        half = mark.size_px / 2 if np.isfinite(mark.size_px) else 10.0
-        if not _inside(luma, place, half):
+        place = carry_points(then[mates], state.motion.place[mates], then[m][None])[0][0]
+        half = mark.size_px / 2 if np.isfinite(mark.size_px) else TRACKING.entry_margin
+        if not _is_inside(luma, place, half):
             continue
-        fix = _found(plan, mark, place, mark.size_px, luma)
+        fix = _fix_at_pick(plan, mark, place, mark.size_px, luma)
         if fix.ok:
-            quality = (fix.ratio, fix.contrast, fix.visible)
-            tape.fix(frame, m, fix.position, fix.covariance, quality)
+            buffer.write_fix(frame, m, fix)
             state.anchor(m, luma, fix.position, fix.shape, None)
             anchors.shapes.setdefault(m, fix.shape)
             del anchors.outside[m]
 
 
-def _found(plan: Course, mark: Mark, pixel: Array, size: float, luma: Luma) -> Fix:
+def _fix_at_pick(plan: TrackingPlan, mark: Mark, pixel: Array, size: float, luma: Luma) -> Fix:
     """The mark at a pick; also one that is spoilt inside, by a highlight or by dirt.
 
     What doesn't look like a clean mark of known size is measured again by its outline alone, robust
     against the rest, and taken if it stands out well.
     """
     white = plan.film.white
+    low, high = TRACKING.spoilt_size_low, TRACKING.spoilt_size_high
     fix = locate(luma, mark.pattern, pixel, size, white=white)
-    if fix.ok or not np.isfinite(size) or not 0.8 < fix.shape.size / size < 1.25:
+    if fix.ok or not np.isfinite(size) or not low < fix.shape.size / size < high:
         return fix
-    if abs(fix.contrast) <= _STANDS_OUT * fix.shape.noise:
+    if abs(fix.contrast) <= TRACKING.stands_out * fix.shape.noise:
         return fix
     again = measure(luma, [fix.shape], fix.position[None], white=white)[0]
-    return again if again.ok and again.visible > 0.6 else fix
+    return again if again.ok and again.visible > TRACKING.spoilt_visible else fix
 
 
-def _missing(plan: Course, anchors: Anchors, pick: Pick, why: str) -> None:
-    mark = plan.marks[pick.mark]
-    u, v = pick.pixel
-    anchors.findings.append(
-        Diagnostic(
-            "mark_not_found",
-            f"no {mark.pattern} was found at ({u:.0f}, {v:.0f}) in frame {pick.frame}: {why}",
-            f"{plan.camera}: {mark.name}",
-        )
-    )
+def run_backward_pass(
+    plan: TrackingPlan, buffer: TrackBuffer, anchors: AnchorLog, progress: Progress | None
+) -> None:
+    """From the last picks that are not in the first frame, to the beginning; fills `buffer`.
 
-
-def back(plan: Course, tape: Tape, anchors: Anchors, progress: Progress | None) -> None:
-    """From the last picks that are not in the first frame, to the beginning.
-
-    Before its first pick a mark is followed to the beginning. From an edit it is followed until
-    the way there is met, or the pick before it; what the way there had found is replaced.
+    Before its first pick a mark is tracked to the beginning. From a correction it is tracked until
+    the forward pass is met, or the pick before it; what the forward pass had found is replaced.
     """
     at: dict[int, list[int]] = {}
     for frame, m in anchors.found:
@@ -261,37 +188,41 @@ def back(plan: Course, tape: Tape, anchors: Anchors, progress: Progress | None) 
         return
     top = max(at)
     active = np.zeros(len(plan.marks), bool)
-    with ahead(plan.film.backward(top)) as frames, ThreadPoolExecutor(1) as helper:
-        state = plan.state(top + 1, helper)
+    with read_ahead(plan.film.backward(top)) as frames, ThreadPoolExecutor(1) as helper:
+        state = plan.blank_state(top + 1, helper)
         for frame, luma in frames:
             here = at.pop(frame, [])
             active[[m for m in range(len(active)) if (frame, m) in anchors.found]] = False
-            given = np.where((tape.measured(frame) & ~active)[:, None], tape.place[frame], np.nan)
-            seen = step(state, frame, luma, active & plan.allowed[frame], given)
-            met = active & seen.got & tape.measured(frame)
-            met &= (
-                np.hypot(*(np.nan_to_num(tape.place[frame], nan=1e9) - np.nan_to_num(seen.place)).T)
-                < _MET
-            )
-            tape.write(frame, active & ~met, seen)
+            measured = buffer.measured_mask(frame)
+            given = np.where((measured & ~active)[:, None], buffer.place[frame], np.nan)
+            result = track_frame(state, frame, luma, active & plan.allowed_mask[frame], given)
+            met = active & measured & _met_mask(buffer.place[frame], result)
+            buffer.write(frame, active & ~met, result)
             active &= ~met
             for m in here:
                 anchor = anchors.found[frame, m]
-                state.anchor(m, luma, anchor.place, anchor.shape, _reversed(tape, frame, m))
+                velocity = _backward_velocity(buffer, frame, m)
+                state.anchor(m, luma, anchor.place, anchor.shape, velocity)
                 active[m] = True
-            state.known &= active
+            state.motion.known_mask &= active
             if not active.any() and not at:
                 break
-            _tell(plan, progress, top - frame)
+            _report_progress(plan, progress, top - frame)
 
 
-def _reversed(tape: Tape, frame: int, m: int) -> Array | None:
-    """Velocity on the way back, px a frame, if the way there knows it."""
-    if frame + 1 >= len(tape.place) or tape.status[frame + 1, m] != Status.MEASURED:
+def _met_mask(place: Array, result: FrameResult) -> Mask:
+    """Which marks are where the forward pass had them (n, 2) px."""
+    away = np.nan_to_num(place, nan=np.inf) - np.nan_to_num(result.place)
+    return np.asarray(result.got_mask & (np.hypot(*away.T) < TRACKING.passes_meet))
+
+
+def _backward_velocity(buffer: TrackBuffer, frame: int, m: int) -> Array | None:
+    """Velocity of the backward pass, px a frame, if the forward pass knows it."""
+    if frame + 1 >= len(buffer.place) or buffer.status[frame + 1, m] != Status.MEASURED:
         return None
-    return np.asarray(tape.place[frame, m] - tape.place[frame + 1, m])
+    return np.asarray(buffer.place[frame, m] - buffer.place[frame + 1, m])
 
 
-def _tell(plan: Course, progress: Progress | None, frame: int) -> None:
-    if progress and frame % _TOLD == 0:
+def _report_progress(plan: TrackingPlan, progress: Progress | None, frame: int) -> None:
+    if progress and frame % _PROGRESS_INTERVAL == 0:
         progress(plan.camera, frame, plan.film.frames)

@@ -8,12 +8,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tracker.film import Frames, Luma
+from tracker.tracking.options import TRACKING
 
-_POLL = 0.1
+_POLL_S = 0.1
+"""How often the thread looks whether its reader has gone, s."""
 
 
 @contextmanager
-def ahead(frames: Frames, depth: int = 4) -> Iterator[Frames]:
+def read_ahead(frames: Frames, depth: int = TRACKING.read_ahead) -> Iterator[Frames]:
     """The same frames, up to `depth` of them decoded in advance; errors come in their place."""
     waiting: queue.Queue[tuple[int, Luma] | BaseException | None] = queue.Queue(depth)
     stop = threading.Event()
@@ -21,7 +23,7 @@ def ahead(frames: Frames, depth: int = 4) -> Iterator[Frames]:
     def put(item: tuple[int, Luma] | BaseException | None) -> None:
         while not stop.is_set():
             try:
-                waiting.put(item, timeout=_POLL)
+                waiting.put(item, timeout=_POLL_S)
                 return
             except queue.Full:
                 continue
@@ -36,7 +38,7 @@ def ahead(frames: Frames, depth: int = 4) -> Iterator[Frames]:
         except BaseException as error:
             put(error)
 
-    def handed() -> Frames:
+    def decoded_frames() -> Frames:
         while (item := waiting.get()) is not None:
             if isinstance(item, BaseException):
                 raise item
@@ -45,7 +47,7 @@ def ahead(frames: Frames, depth: int = 4) -> Iterator[Frames]:
     thread = threading.Thread(target=read, daemon=True)
     thread.start()
     try:
-        yield handed()
+        yield decoded_frames()
     finally:
         stop.set()
         thread.join()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,145 +12,158 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.film import Luma
 from tracker.marks import Shape
-from tracker.marks.image_model import QUADRANT, RINGS
-from tracker.marks.measure import Looks, looks_of
-from tracker.marks.packing import Rows, unpack
-from tracker.tracking import correlation_search, plausibility
+from tracker.marks.measure import Looks
+from tracker.marks.parameters import RINGS
+from tracker.tracking import plausibility
+from tracker.tracking.appearance import AppearanceState
+from tracker.tracking.plausibility import Mask, MotionBefore, ReliablePlaces
 
-Mask = NDArray[np.bool_]
+
+@dataclass(frozen=True)
+class MarkSet:
+    """What stays the same of n marks through a film."""
+
+    body: NDArray[np.int64]  # (n,) number of each mark's body
+    ground_mask: Mask  # (n,) whether the body is the ground
+    pattern: NDArray[np.int64]  # (n,) number of each mark's pattern
+    duty: float  # exposure over the time from frame to frame
+    white: float  # grey at which the picture clips
+
+    def __len__(self) -> int:
+        return len(self.body)
+
+
+class MotionState:
+    """Where n marks are and how they move; places in px, velocities in px a frame."""
+
+    def __init__(self, n: int) -> None:
+        self.place = np.full((n, 2), np.nan)
+        """(n, 2) measured, else predicted."""
+        self.velocity = np.zeros((n, 2))
+        self.known_mask: Mask = np.zeros(n, bool)
+        """(n,) has a shape to be looked for."""
+        self.held_mask: Mask = np.zeros(n, bool)
+        """(n,) measured in the last frame."""
+        self.frames_hidden: NDArray[np.int64] = np.zeros(n, np.int64)
+        """(n,) frames since it was measured."""
+        self.fix_count: NDArray[np.int64] = np.zeros(n, np.int64)
+        """(n,) measurements so far."""
+        self.home = np.full((n, 2), np.nan)
+        """(n, 2) where marks of the ground were picked, less the picture's shift then."""
+        self.innovation = 0.0
+        """px, running mean over the frames."""
+
+
+class LastSeenLayout:
+    """Where all n marks were, and how they looked, when each of them was last measured."""
+
+    def __init__(self, n: int) -> None:
+        self.place = np.full((n, n, 2), np.nan)
+        self.held_mask: Mask = np.zeros((n, n), bool)
+        """(n, n) which of them were measured then."""
+        self.turn = np.tile(np.eye(2), (n, 1, 1))
+        """(n, 2, 2) how the picture of its body has turned since."""
+        self._affine = np.full((n, n, 4), np.nan)
+
+    def store(self, vanished_mask: Mask, motion: MotionState, affine: Array) -> None:
+        """Keep places, and inverse affines (n, 4), of all marks for these that are gone now."""
+        for m in np.flatnonzero(vanished_mask).tolist():
+            self.place[m], self.held_mask[m] = motion.place, motion.held_mask
+            self._affine[m] = affine
+
+    def turn_by_mate(self, m: int, mate: int, affine: Array, kind: int) -> Array:
+        """Turn (2, 2) of the picture since m was last measured, as another mark's looks show it:
+        its inverse affine (4,) now. A ring shows none.
+        """
+        then = self._affine[m, mate]
+        if kind == RINGS or not np.isfinite(then).all():
+            return np.eye(2)
+        return np.asarray(np.linalg.inv(affine.reshape(2, 2)) @ then.reshape(2, 2))
+
+
+class ReliableLayout:
+    """Where all n marks were when each of them was last measured reliably."""
+
+    def __init__(self, n: int) -> None:
+        self._place, self._together_mask = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
+        self._frame = np.full(n, -1, np.int64)
+
+    def store_reliable(self, reliable_mask: Mask, place: Array, frame: int) -> None:
+        """Keep where everything is for these marks."""
+        self._place[reliable_mask], self._together_mask[reliable_mask] = place, reliable_mask
+        self._frame[reliable_mask] = frame
+
+    @property
+    def places(self) -> ReliablePlaces:
+        """As the compiled checks take it."""
+        return ReliablePlaces(self._frame, self._together_mask, self._place)
 
 
 @dataclass
-class State:
-    """n marks in the frame last seen; places in px, velocities in px a frame."""
+class TrackingState:
+    """All that goes from one frame to the next."""
 
-    body: NDArray[np.int64]  # (n,) number of each mark's body
-    still: Mask  # (n,) whether the body is the ground
-    kind: NDArray[np.int64]  # (n,) number of each mark's pattern
-    duty: float  # exposure over the time from frame to frame
-    white: float
-    frame: int = -1
-    helper: Executor | None = None  # a thread that does half of the fits
-    place: Array = field(init=False)  # (n, 2) measured, else predicted
-    velocity: Array = field(init=False)  # (n, 2)
-    known: Mask = field(init=False)  # has a shape to be followed
-    held: Mask = field(init=False)  # measured in the last frame
-    gap: NDArray[np.int64] = field(init=False)  # frames since it was measured
-    fixes: NDArray[np.int64] = field(init=False)  # measurements so far
-    size: Array = field(init=False)
-    home: Array = field(init=False)  # (n, 2) where marks of the ground were picked, unshaken
-    looks: Looks = field(init=False)  # what each looked like when it was last measured clean
-    patches: list[correlation_search.Patch | None] = field(init=False)
-    patched: NDArray[np.int64] = field(init=False)  # frame of each patch
-    layout: Array = field(init=False)  # (n, n, 2) all marks when one was last measured
-    layout_held: Mask = field(init=False)  # (n, n) which of them were measured then
-    looked: Array = field(init=False)  # (n, n, 4) the inverse affines of all then
-    turn: Array = field(init=False)  # (n, 2, 2) how the picture of its body has turned since
-    sound: Array = field(init=False)  # (n, n, 2) all marks when one was last measured well
-    sound_with: Mask = field(init=False)  # (n, n) which of them were measured well then
-    sound_at: NDArray[np.int64] = field(init=False)  # the frame of that
-    paint: Array = field(init=False)  # (n, 3) level, contrast, offset at its strongest
-    surprise: float = 0.0  # px, mean over the last frames
+    marks: MarkSet
+    frame: int
+    helper: Executor | None  # a thread that does half of the fits
+    motion: MotionState
+    appearance: AppearanceState
+    last_seen: LastSeenLayout
+    reliable: ReliableLayout
 
-    def __post_init__(self) -> None:
-        n = len(self.body)
-        self.place, self.velocity = np.full((n, 2), np.nan), np.zeros((n, 2))
-        self.known, self.held = np.zeros(n, bool), np.zeros(n, bool)
-        self.gap, self.fixes = np.zeros(n, np.int64), np.zeros(n, np.int64)
-        self.patched = np.full(n, -1, np.int64)
-        self.size, self.home = np.full(n, np.nan), np.full((n, 2), np.nan)
-        blank = [Shape("disc", np.eye(2), 1.0, 0.0, 1.0)] * n
-        self.looks, self.patches = looks_of(blank), [None] * n
-        self.looked, self.turn = np.full((n, n, 4), np.nan), np.tile(np.eye(2), (n, 1, 1))
-        self.layout, self.layout_held = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
-
-        self.sound, self.sound_with = np.full((n, n, 2), np.nan), np.zeros((n, n), bool)
-        self.sound_at, self.paint = np.full(n, -1, np.int64), np.full((n, 3), np.nan)
+    @classmethod
+    def blank(cls, marks: MarkSet, frame: int, helper: Executor | None) -> TrackingState:
+        """Nothing known yet, in this frame."""
+        n = len(marks)
+        parts = MotionState(n), AppearanceState(n), LastSeenLayout(n), ReliableLayout(n)
+        return cls(marks, frame, helper, *parts)
 
     def anchor(
         self, m: int, luma: Luma, place: Array, shape: Shape, velocity: Array | None
     ) -> None:
         """Mark m is at this place of the present frame, looks like this and moves so."""
-        mates = self.held & (self.body == self.body[m]) & (self.fixes > 1)
+        motion, marks = self.motion, self.marks
+        mates = motion.held_mask & (marks.body == marks.body[m]) & (motion.fix_count > 1)
         mates[m] = False
-        self.fixes[m] = 1 if velocity is None and not mates.any() else 2
+        motion.fix_count[m] = 1 if velocity is None and not mates.any() else 2
         if velocity is None:
-            velocity = np.mean(self.velocity[mates], axis=0) if mates.any() else np.zeros(2)
-        self.place[m], self.velocity[m] = place, np.zeros(2) if self.still[m] else velocity
-        self.home[m] = place - self.shift(self.held & self.still, self.place)
-        self._learn(m, shape)
-        self.patches[m] = correlation_search.cut(luma, place, shape.size)
-        self.patched[m] = self.frame
-        self.known[m] = self.held[m] = True
-        self.gap[m] = 0
+            velocity = np.mean(motion.velocity[mates], axis=0) if mates.any() else np.zeros(2)
+        motion.place[m] = place
+        motion.velocity[m] = np.zeros(2) if marks.ground_mask[m] else velocity
+        motion.home[m] = place - plausibility.common_shift(
+            motion.place, motion.home, motion.held_mask & marks.ground_mask
+        )
+        self.appearance.learn(m, shape)
+        self.appearance.pictures[m] = None
+        self.appearance.cut_picture(m, luma, place, self.frame)
+        self.appearance.picture_frame[m] = self.frame
+        motion.known_mask[m] = motion.held_mask[m] = True
+        motion.frames_hidden[m] = 0
 
-    def _learn(self, m: int, shape: Shape) -> None:
-        """Mark m looks like this."""
-        new, rows = looks_of([shape]), self.looks.rows
-        kinds, at = rows.kinds.copy(), rows.template_at.copy()
-        p, q = rows.p.copy(), rows.q.copy()
-        kinds[m], p[m], q[m] = new.rows.kinds[0], new.rows.p[0], new.rows.q[0]
-        at[m] = new.rows.template_at[0] + len(rows.templates)
-        joined = np.concatenate([rows.templates, new.rows.templates])
-        noise, light = self.looks.noise.copy(), self.looks.gradient_u.copy()
-        noise[m], light[m] = new.noise[0], new.gradient_u[0]
-        self.looks = Looks(Rows(kinds, p, q, joined, at), noise, light)
-        self.size[m], self.paint[m] = shape.size, new.rows.p[0, [7, 8, 11]]
+    def expected_looks(self, index: NDArray[np.int64]) -> Looks:
+        """How these marks must look now."""
+        hidden = self.motion.frames_hidden[index] > 0
+        return self.appearance.expected(index, hidden, self.last_seen.turn[index])
 
-    def shift(self, ground: Mask, place: Array) -> Array:
-        """How far the picture has shaken from where the ground's marks were picked, px."""
-        return plausibility.shift_of(place, self.home, ground)
-
-    def remember(self, vanished: Mask) -> None:
-        """Keep where everything was when these were last measured."""
-        for m in np.flatnonzero(vanished).tolist():
-            self.layout[m], self.layout_held[m] = self.place, self.held
-            self.looked[m] = self.looks.rows.p[:, 2:6]
-
-    def look(self, index: NDArray[np.int64]) -> Looks:
-        """How these marks must look now: as when they were last measured; hidden ones turned with
-        their body, and as strong as they ever were: smoke may have dimmed them.
-        """
-        rows = self.looks.rows
-        p = rows.p[index]
-        turned = self.gap[index] > 0
-        if turned.any():
-            W = p[turned, 2:6].reshape(-1, 2, 2) @ np.linalg.inv(self.turn[index[turned]])
-            p[turned, 2:6] = W.reshape(-1, 4)
-            dim = np.flatnonzero(turned & (np.abs(p[:, 8]) < np.abs(self.paint[index, 1])))
-            p[dim, 7:9] = self.paint[index[dim], :2]
-            dim = dim[rows.kinds[index[dim]] == QUADRANT]
-            p[dim, 11] = self.paint[index[dim], 2]
-        return Looks(rows.take(index, p), self.looks.noise[index], self.looks.gradient_u[index])
-
-    def shape(self, m: int, base: Shape) -> Shape:
-        """What mark m looks like now; `base` gives what never changes."""
-        looks = self.looks
-        return unpack(base, looks.rows.p[m], float(looks.noise[m]), float(looks.gradient_u[m]))
-
-    def relearn(self, index: NDArray[np.int64], p: Array, gradient_u: Array) -> None:
-        """These marks look like this now."""
-        self.looks.rows.p[index] = p
-        self.looks.gradient_u[index] = gradient_u
-
-    def turned(self, m: int, mate: int) -> Array:
-        """Turn (2, 2) of the picture since m was last measured, as another mark's looks tell it."""
-        then, now = self.looked[m, mate], self.looks.rows.p[mate, 2:6]
-        if self.looks.rows.kinds[mate] == RINGS or not np.isfinite(then).all():
-            return np.eye(2)
-        return np.asarray(np.linalg.inv(now.reshape(2, 2)) @ then.reshape(2, 2))
-
-    def well(self, sound: Mask, place: Array) -> None:
-        """Keep where everything was when these marks were last measured well."""
-        self.sound[sound], self.sound_with[sound] = place, sound
-        self.sound_at[sound] = self.frame
-
-    def brighten(self, seen: Mask) -> None:
-        """Keep how marks looked that show more contrast than they ever did."""
-        now = self.looks.rows.p[:, [7, 8, 11]]
-        more = seen & (np.abs(now[:, 1]) > np.abs(self.paint[:, 1]))
-        self.paint[more] = now[more]
-
-    def mates(self, m: int, got: Mask) -> Mask:
+    def mates_mask(self, m: int, got_mask: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""
-        return np.asarray(got & self.layout_held[m] & (self.body == self.body[m]))
+        same = self.marks.body == self.marks.body[m]
+        return np.asarray(got_mask & self.last_seen.held_mask[m] & same)
+
+    def turn_since_seen(self, m: int, mates: Sequence[int]) -> Array | None:
+        """Turn (2, 2) of the picture since m was last seen, where a single mate must show it."""
+        if len(mates) != 1:
+            return None
+        affine, kind = self.appearance.affine[mates[0]], int(self.appearance.kinds[mates[0]])
+        return self.last_seen.turn_by_mate(m, mates[0], affine, kind)
+
+    def correct_velocity(self, place: Array, got_mask: Mask, dt: int) -> None:
+        """Velocities by where marks are after `dt` frames."""
+        motion = self.motion
+        before = MotionBefore(
+            motion.velocity, motion.place, motion.held_mask, motion.known_mask, motion.fix_count,
+            self.marks.body, self.marks.ground_mask, self.last_seen.held_mask,
+        )  # fmt: skip
+        motion.velocity, motion.innovation = plausibility.corrected_velocity(
+            before, place, got_mask, dt, motion.innovation
+        )

@@ -7,62 +7,61 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import Status
-from tracker.tracking.frame_step import Seen
-
-EDIT_U = 0.5
-"""Standard uncertainty of a person's place for a mark, px in each axis."""
-_PROOF = 3
-"""Frames in a row that a mark taken up again must be measured in to be believed."""
+from tracker.marks import Fix
+from tracker.tracking.frame_step import FrameResult
+from tracker.tracking.options import TRACKING
 
 
-class Tape:
+class TrackBuffer:
     """Arrays (frames, marks, ...) filled by one pass after the other."""
 
     def __init__(self, frames: int, marks: int) -> None:
         self.place = np.full((frames, marks, 2), np.nan)
         self.covariance = np.full((frames, marks, 2, 2), np.nan)
         self.status = np.zeros((frames, marks), np.int8)
-        self.ratio, self.contrast, self.visible = (np.full((frames, marks), np.nan) for _ in "abc")
-        self.since: NDArray[np.int64] = np.full(marks, -1, np.int64)
-        self.proof: NDArray[np.int64] = np.full(marks, _PROOF, np.int64)
+        self.ratio, self.contrast, self.visible = (
+            np.full((frames, marks), np.nan) for _ in range(3)
+        )
+        self._reacquired_at: NDArray[np.int64] = np.full(marks, -1, np.int64)
+        self._confirmed: NDArray[np.int64] = np.full(marks, TRACKING.confirmations, np.int64)
 
-    def measured(self, frame: int) -> NDArray[np.bool_]:
+    def measured_mask(self, frame: int) -> NDArray[np.bool_]:
         """(marks,) whether there is a place in this frame."""
         return np.asarray(self.status[frame] != Status.HIDDEN)
 
-    def write(self, frame: int, which: NDArray[np.bool_], seen: Seen) -> None:
-        """Write down a frame for these marks, and take back what didn't stand the proof."""
-        got = which & seen.got
-        again = which & seen.again
-        self.proof[again] = 0
-        self.since[again] = frame
-        for m in np.flatnonzero(which & ~seen.got & (self.proof < _PROOF)).tolist():
-            self.erase(m, int(self.since[m]), frame)
-            self.proof[m] = _PROOF
-        self.proof += got
+    def write(self, frame: int, which: NDArray[np.bool_], result: FrameResult) -> None:
+        """Write down a frame for these marks, and take back what was not confirmed."""
+        got = which & result.got_mask
+        again = which & result.reacquired_mask
+        self._confirmed[again] = 0
+        self._reacquired_at[again] = frame
+        lost = which & ~result.got_mask & (self._confirmed < TRACKING.confirmations)
+        for m in np.flatnonzero(lost).tolist():
+            self.erase(m, int(self._reacquired_at[m]), frame)
+            self._confirmed[m] = TRACKING.confirmations
+        self._confirmed += got
         self.status[frame, which] = Status.HIDDEN
         self.status[frame, got] = Status.MEASURED
-        np.copyto(self.place[frame], seen.place, where=which[:, None])
-        np.copyto(self.covariance[frame], seen.covariance, where=which[:, None, None])
-        np.copyto(self.ratio[frame], seen.ratio, where=which)
-        np.copyto(self.contrast[frame], seen.contrast, where=which)
-        np.copyto(self.visible[frame], seen.visible, where=which)
+        np.copyto(self.place[frame], result.place, where=which[:, None])
+        np.copyto(self.covariance[frame], result.covariance, where=which[:, None, None])
+        np.copyto(self.ratio[frame], result.ratio, where=which)
+        np.copyto(self.contrast[frame], result.contrast, where=which)
+        np.copyto(self.visible[frame], result.visible, where=which)
 
-    def fix(
-        self, frame: int, m: int, place: Array, covariance: Array, quality: tuple[float, ...]
-    ) -> None:
+    def write_fix(self, frame: int, m: int, fix: Fix) -> None:
         """Write down a mark found at its pick."""
-        self.place[frame, m], self.covariance[frame, m] = place, covariance
+        self.place[frame, m], self.covariance[frame, m] = fix.position, fix.covariance
         self.status[frame, m] = Status.MEASURED
-        self.ratio[frame, m], self.contrast[frame, m], self.visible[frame, m] = quality
-        self.proof[m] = _PROOF
+        self.ratio[frame, m], self.contrast[frame, m] = fix.ratio, fix.contrast
+        self.visible[frame, m] = fix.visible
+        self._confirmed[m] = TRACKING.confirmations
 
-    def edit(self, frame: int, m: int, place: Array) -> None:
+    def write_edit(self, frame: int, m: int, place: Array) -> None:
         """Write down a person's place."""
         self.erase(m, frame, frame)
-        self.place[frame, m], self.covariance[frame, m] = place, EDIT_U**2 * np.eye(2)
+        self.place[frame, m], self.covariance[frame, m] = place, TRACKING.edit_u**2 * np.eye(2)
         self.status[frame, m] = Status.EDITED
-        self.proof[m] = _PROOF
+        self._confirmed[m] = TRACKING.confirmations
 
     def erase(self, m: int, one: int, other: int) -> None:
         """Make a mark hidden in the frames from one to the other, both included."""
@@ -71,11 +70,11 @@ class Tape:
         self.ratio[span, m] = self.contrast[span, m] = self.visible[span, m] = np.nan
         self.status[span, m] = Status.HIDDEN
 
-    def finished(self) -> NDArray[np.int8]:
-        """The status, with hiding that lasts to an end of the film called lost."""
+    def final_status(self) -> NDArray[np.int8]:
+        """The status (frames, marks), with hiding that lasts to an end of the film called lost."""
         status = self.status.copy()
-        there = status != Status.HIDDEN
-        before = ~np.maximum.accumulate(there, axis=0)
-        after = ~np.maximum.accumulate(there[::-1], axis=0)[::-1]
+        seen = status != Status.HIDDEN
+        before = ~np.maximum.accumulate(seen, axis=0)
+        after = ~np.maximum.accumulate(seen[::-1], axis=0)[::-1]
         status[before | after] = Status.LOST
         return status

@@ -1,8 +1,8 @@
-"""What following takes and gives."""
+"""What tracking takes and gives."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -12,7 +12,7 @@ from tracker.core.types import Tracks
 from tracker.marks import Shape
 
 
-class Edited(Protocol):
+class HandPlacement(Protocol):
     """A person's place for a mark in a frame."""
 
     @property
@@ -31,7 +31,7 @@ class Edited(Protocol):
         ...
 
 
-class Excluded(Protocol):
+class ExcludedSpan(Protocol):
     """Frames `first` to `last` (None: to the end) in which a mark is not to be measured."""
 
     @property
@@ -51,7 +51,15 @@ class Excluded(Protocol):
 
 
 @dataclass(frozen=True)
-class Followed:
+class Corrections:
+    """What a person put right by hand."""
+
+    placements: Sequence[HandPlacement] = ()
+    exclusions: Sequence[ExcludedSpan] = ()
+
+
+@dataclass(frozen=True)
+class TrackingResult:
     """The tracks of a camera's marks and how good each measurement was."""
 
     tracks: Tracks

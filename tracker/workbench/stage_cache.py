@@ -22,7 +22,7 @@ from tracker.record.camera import Camera
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.storage.hashing import content
-from tracker.tracking import Followed
+from tracker.tracking import TrackingResult
 from tracker.workbench.disk_cache import Kept
 
 SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
@@ -72,7 +72,7 @@ class _Watching:
         marks: tuple[Mark, ...],
         regions: Mapping[str, Region | None],
         progress: Progress,
-    ) -> tuple[Followed, dict[str, Array]]:
+    ) -> tuple[TrackingResult, dict[str, Array]]:
         if self._film is None:
             return watch(film, name, entry, marks, regions, progress)
         facts = (film.frames, film.size, film.bits, film.rate, entry.exposure, entry.time.gamma)

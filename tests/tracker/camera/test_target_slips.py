@@ -4,7 +4,7 @@ import numpy as np
 
 from tracker.camera.target_slips import without_slips
 from tracker.core.types import Status, Tracks
-from tracker.tracking import Followed
+from tracker.tracking import TrackingResult
 
 FRAMES = 200
 
@@ -17,14 +17,14 @@ def four_targets() -> np.ndarray:
     return places + shake + rng.normal(0, 0.02, (FRAMES, 4, 2))
 
 
-def followed(position: np.ndarray) -> Followed:
+def followed(position: np.ndarray) -> TrackingResult:
     shape = position.shape[:2]
     covariance = np.broadcast_to(np.eye(2) * 4e-4, (*shape, 2, 2))
     marks = tuple(f"survey.g{i}" for i in range(shape[1]))
     status = np.full(shape, np.int8(Status.MEASURED))
     tracks = Tracks("c", marks, position, covariance, status)
     ones = np.ones(shape)
-    return Followed(tracks, ones, ones, ones, {}, ())
+    return TrackingResult(tracks, ones, ones, ones, {}, ())
 
 
 def test_what_all_targets_do_together_is_the_picture_s_motion_and_is_kept() -> None:

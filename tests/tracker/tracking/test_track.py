@@ -17,10 +17,10 @@ import pytest
 from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.core.types import Mark, Status
 from tracker.film import Film
-from tracker.tracking import Followed, follow
-from tracker.tracking.correlation_search import correlation, cut, peak
-from tracker.tracking.layout_motion import carry
-from tracker.tracking.read_ahead import ahead
+from tracker.tracking import Corrections, TrackingResult, track_marks
+from tracker.tracking.correlation_search import best_shift, correlation_map, reference_picture
+from tracker.tracking.layout_motion import carry_points
+from tracker.tracking.read_ahead import read_ahead
 
 SIZE = (320, 240)
 GROUND = ground(SIZE)
@@ -97,33 +97,33 @@ def picks(
     ]
 
 
-def truth_for(followed: Followed, shake: Callable[[int], np.ndarray] = still) -> np.ndarray:
+def truth_for(followed: TrackingResult, shake: Callable[[int], np.ndarray] = still) -> np.ndarray:
     frames = len(followed.tracks.position)
     at = [marks_of(frame, shake) for frame in range(frames)]
     return np.array([[places[name] for name in followed.tracks.marks] for places in at])
 
 
-def errors(followed: Followed, shake: Callable[[int], np.ndarray] = still) -> np.ndarray:
+def errors(followed: TrackingResult, shake: Callable[[int], np.ndarray] = still) -> np.ndarray:
     """Distance (frames, marks) from the truth; NaN where nothing was measured."""
     return np.hypot(*np.moveaxis(followed.tracks.position - truth_for(followed, shake), -1, 0))
 
 
-def hidden(followed: Followed, name: str) -> np.ndarray:
+def hidden(followed: TrackingResult, name: str) -> np.ndarray:
     return ~followed.tracks.measured[:, followed.tracks.marks.index(name)]
 
 
 @pytest.fixture(scope="module")
-def plain() -> Followed:
-    return follow(site(), "overhead", picks())
+def plain() -> TrackingResult:
+    return track_marks(site(), "overhead", picks())
 
 
-def test_every_visible_mark_is_measured_in_every_frame(plain: Followed) -> None:
+def test_every_visible_mark_is_measured_in_every_frame(plain: TrackingResult) -> None:
     assert plain.findings == ()
     assert plain.tracks.measured.all()
     assert np.max(errors(plain)) < 0.15
 
 
-def test_errors_are_as_large_as_the_covariance_says(plain: Followed) -> None:
+def test_errors_are_as_large_as_the_covariance_says(plain: TrackingResult) -> None:
     off = plain.tracks.position - truth_for(plain)
     squares = np.einsum("fmi,fmij,fmj->fm", off, np.linalg.inv(plain.tracks.covariance), off) / 2
     assert 0.5 < np.median(squares) / 0.693 < 2.0  # median of chi-square with 2 degrees, over 2
@@ -135,14 +135,14 @@ def test_frames_are_read_once_and_only_forwards_from_picks_in_the_first_frame() 
     inner = film.source.picture  # type: ignore[attr-defined]
     counted = film_of(lambda i: read.append(i) or inner(i), 12)  # type: ignore[func-returns-value]
     read.clear()
-    told: list[int] = []
-    follow(counted, "overhead", picks(), also=[lambda i, luma: told.append(i)])
+    heard: list[int] = []
+    track_marks(counted, "overhead", picks(), listeners=[lambda i, luma: heard.append(i)])
     assert read == list(range(12))
-    assert told == list(range(12))
+    assert heard == list(range(12))
 
 
 def test_picks_in_a_later_frame_are_followed_both_ways() -> None:
-    followed = follow(site(), "overhead", picks(31))
+    followed = track_marks(site(), "overhead", picks(31))
     assert followed.tracks.measured.all()
     assert np.max(errors(followed)) < 0.15
 
@@ -153,7 +153,7 @@ def test_shaking_of_the_whole_picture_is_followed() -> None:
     def weave(frame: int) -> np.ndarray:
         return np.asarray(path[frame])
 
-    followed = follow(site(shake=weave), "overhead", picks(0, weave))
+    followed = track_marks(site(shake=weave), "overhead", picks(0, weave))
     assert followed.tracks.measured.mean() > 0.995
     assert np.nanmax(errors(followed, weave)) < 0.15
 
@@ -165,7 +165,7 @@ def test_a_covered_mark_is_hidden_and_taken_up_again(pattern: str) -> None:
             u, v = marks_of(frame, still)["car.m1"]
             cv2.rectangle(scene, (int(u) - 16, int(v) - 16), (int(u) + 16, int(v) + 16), 60.0, -1)
 
-    followed = follow(site(plate, pattern=pattern), "overhead", picks(0, pattern=pattern))
+    followed = track_marks(site(plate, pattern=pattern), "overhead", picks(0, pattern=pattern))
     gone = hidden(followed, "car.m1")
     assert gone[12:42].all()
     assert not gone[:12].any()
@@ -185,7 +185,7 @@ def test_a_mark_hidden_to_the_end_is_lost() -> None:
             u, v = marks_of(frame, still)["car.m2"]
             cv2.circle(scene, (int(u), int(v)), 18, 75.0, -1)
 
-    followed = follow(site(plate), "overhead", picks())
+    followed = track_marks(site(plate), "overhead", picks())
     m = followed.tracks.marks.index("car.m2")
     assert (followed.tracks.status[20:, m] == Status.LOST).all()
     assert (followed.tracks.status[:20, m] == Status.MEASURED).all()
@@ -207,7 +207,7 @@ def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
         scene *= 1 - alpha
         scene += 190.0 * alpha
 
-    followed = follow(site(smoke), "overhead", picks())
+    followed = track_marks(site(smoke), "overhead", picks())
     off = errors(followed)
     assert np.nanmax(off) < 0.15
     assert np.isnan(off).any()  # in the thick of it nothing is measured
@@ -223,7 +223,7 @@ def test_after_a_flash_that_blinds_the_picture_all_are_found_again() -> None:
         if 26 <= frame < 32:
             scene += 400.0
 
-    followed = follow(site(flash), "overhead", picks())
+    followed = track_marks(site(flash), "overhead", picks())
     assert not followed.tracks.measured[26:32].any()
     assert followed.tracks.measured[34:].all()
     assert np.nanmax(errors(followed)) < 0.15
@@ -237,7 +237,7 @@ def test_marks_hidden_for_150_frames_are_found_where_their_body_has_turned_them(
                 u, v = marks_of(frame, still)[f"car.m{i}"]
                 cv2.circle(scene, (int(u), int(v)), 20, 100.0, -1)
 
-    followed = follow(site(smoke, frames=172), "overhead", picks())
+    followed = track_marks(site(smoke, frames=172), "overhead", picks())
     assert followed.tracks.measured[164:].all()
     assert np.nanmax(errors(followed)) < 0.15
 
@@ -259,7 +259,7 @@ def test_a_mark_is_not_exchanged_for_its_twin_beside_it() -> None:
         return finished(scene, frame)
 
     marks = [Mark(f"car.m{i}", "disc", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
-    followed = follow(film_of(picture, 60), "overhead", marks)
+    followed = track_marks(film_of(picture, 60), "overhead", marks)
     truth = np.array([places(frame) for frame in range(60)])
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
     assert np.nanmax(off) < 0.15
@@ -280,7 +280,7 @@ def test_marks_that_leave_the_picture_are_lost_and_those_that_enter_are_found() 
         return finished(scene, frame)
 
     marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 44, MARK) for i, p in enumerate(places(44))]
-    followed = follow(film_of(picture, 90), "side", marks)
+    followed = track_marks(film_of(picture, 90), "side", marks)
     truth = np.array([places(frame) for frame in range(90)])
     wholly = np.all((truth > MARK / 2 + 3) & (truth < np.array(SIZE) - MARK / 2 - 3), axis=2)
     gone = np.any((truth < -3) | (truth > np.array(SIZE) + 2), axis=2)
@@ -307,7 +307,7 @@ def test_motion_during_the_exposure_leaves_the_middle_of_the_exposure() -> None:
 
     marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
     film = film_of(picture, 16)
-    followed = follow(film, "side", marks, exposure_s=0.5e-3, interval_s=1e-3)
+    followed = track_marks(film, "side", marks, duty=0.5)
     assert followed.tracks.measured.all()
     truth = np.array([places(frame) for frame in range(16)])
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
@@ -328,7 +328,7 @@ def test_a_mark_outside_the_picture_at_its_pick_is_found_when_its_body_brings_it
     marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
     assert marks[0].pixel[0] < 0
     assert marks[2].pixel[0] < 0
-    followed = follow(film_of(picture, 40), "side", marks)
+    followed = track_marks(film_of(picture, 40), "side", marks)
     truth = np.array([places(frame) for frame in range(40)])
     wholly = truth[:, :, 0] > MARK / 2 + 4
     late = np.zeros_like(wholly)
@@ -347,7 +347,9 @@ def test_a_person_s_place_is_kept_and_followed_from() -> None:
     marks[0] = Mark("car.m0", "quadrant", wrong, 0, MARK)
     marks.pop(4)
     right = tuple(marks_of(20, still)["car.m0"] + (0.8, -0.6))
-    followed = follow(film, "overhead", marks, edits=[Edit("car.m0", 20, right)])
+    followed = track_marks(
+        film, "overhead", marks, corrections=Corrections([Edit("car.m0", 20, right)])
+    )
     m = followed.tracks.marks.index("car.m0")
     assert followed.tracks.status[20, m] == Status.EDITED
     np.testing.assert_array_equal(followed.tracks.position[20, m], right)
@@ -361,7 +363,7 @@ def test_a_person_s_place_is_kept_and_followed_from() -> None:
 def test_a_mark_is_not_measured_where_it_is_ruled_out() -> None:
     film = site(frames=40)
     spans = [Out("car.m3", 10, 25), Out("survey.g0", 30)]
-    followed = follow(film, "overhead", picks(), ruled_out=spans)
+    followed = track_marks(film, "overhead", picks(), corrections=Corrections(exclusions=spans))
     assert np.flatnonzero(hidden(followed, "car.m3")).tolist() == list(range(10, 26))
     assert np.flatnonzero(hidden(followed, "survey.g0")).tolist() == list(range(30, 40))
     assert np.nanmax(errors(followed)) < 0.15
@@ -369,18 +371,18 @@ def test_a_mark_is_not_measured_where_it_is_ruled_out() -> None:
 
 def test_a_pick_on_bare_ground_is_a_finding_and_the_others_go_on() -> None:
     marks = [*picks(), Mark("car.none", "quadrant", (160.0, 30.0), 0, MARK)]
-    followed = follow(site(frames=10), "overhead", marks)
+    followed = track_marks(site(frames=10), "overhead", marks)
     assert [f.code for f in followed.findings] == ["mark_not_found"]
     assert "car.none" in followed.findings[0].where
     assert (followed.tracks.status[:, -1] == Status.LOST).all()
     assert followed.tracks.measured[:, :-1].all()
 
 
-def test_progress_is_told_and_ends_at_the_end() -> None:
-    told: list[tuple[str, int, int]] = []
-    follow(site(frames=40), "side", picks(), progress=lambda *word: told.append(word))
-    assert told[-1] == ("side", 40, 40)
-    assert [done for _, done, _ in told] == sorted(done for _, done, _ in told)
+def test_progress_is_reported_and_ends_at_the_end() -> None:
+    heard: list[tuple[str, int, int]] = []
+    track_marks(site(frames=40), "side", picks(), progress=lambda *word: heard.append(word))
+    assert heard[-1] == ("side", 40, 40)
+    assert [done for _, done, _ in heard] == sorted(done for _, done, _ in heard)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 7])
@@ -389,7 +391,7 @@ def test_a_body_s_motion_carries_its_hidden_marks(count: int) -> None:
     points = rng.uniform(-100, 100, (count + 3, 2))
     angle, scale = (0.0, 1.0) if count == 1 else (0.3, 1.1)
     moved = scale * turned(points, angle) + (12.0, -7.0)
-    carried, linear = carry(points[:count], moved[:count], points[count:])
+    carried, linear = carry_points(points[:count], moved[:count], points[count:])
     np.testing.assert_allclose(linear, scale * turned(np.eye(2), angle).T, atol=1e-8)
     np.testing.assert_allclose(carried, moved[count:], atol=1e-8)
 
@@ -398,10 +400,12 @@ def test_five_marks_carry_an_affine_motion_and_one_stray_does_little_harm() -> N
     points = np.array([*CAR, [60.0, 40.0], [-60.0, 5.0]])
     linear = np.array([[1.05, 0.12], [-0.05, 0.93]])
     moved = points @ linear.T + (3.0, 4.0)
-    np.testing.assert_allclose(carry(points[:5], moved[:5], points[5:])[0], moved[5:], atol=1e-8)
+    np.testing.assert_allclose(
+        carry_points(points[:5], moved[:5], points[5:])[0], moved[5:], atol=1e-8
+    )
     stray = moved.copy()
     stray[4] += (15.0, -10.0)
-    assert np.max(np.abs(carry(points[:6], stray[:6], points[6:])[0] - moved[6:])) < 0.7
+    assert np.max(np.abs(carry_points(points[:6], stray[:6], points[6:])[0] - moved[6:])) < 0.7
 
 
 @pytest.mark.parametrize("depth", [np.uint8, np.uint16])
@@ -410,20 +414,20 @@ def test_coarse_search_finds_a_shifted_picture(depth: type) -> None:
     paint(scene, "quadrant", np.array([150.3, 99.6]), MARK)
     before = (finished(scene, 0) * np.array(1 if depth is np.uint8 else 16, depth)).astype(depth)
     after = np.roll(before, (-9, 14), axis=(0, 1))
-    patch = cut(before, np.array([150.3, 99.6]), MARK)
+    patch = reference_picture(before, np.array([150.3, 99.6]), MARK)
     assert patch is not None
-    score = correlation(after, patch, np.array([150.3, 99.6]), 20)
-    shift, value = peak(score, 20, np.zeros(2), 20)
+    score = correlation_map(after, patch, np.array([150.3, 99.6]), 20)
+    shift, value = best_shift(score, 20, np.zeros(2), 20)
     np.testing.assert_array_equal(shift, (14, -9))
     assert value == pytest.approx(1.0, abs=1e-4)
 
 
 def test_coarse_search_at_the_picture_s_edge_gives_no_match_outside() -> None:
     scene = finished(ground(SIZE, 4), 0)
-    patch = cut(scene, np.array([100.0, 100.0]), MARK)
+    patch = reference_picture(scene, np.array([100.0, 100.0]), MARK)
     assert patch is not None
-    assert not correlation(scene, patch, np.array([-90.0, 5.0]), 12).any()
-    assert cut(scene, np.array([4.0, 100.0]), MARK) is None
+    assert not correlation_map(scene, patch, np.array([-90.0, 5.0]), 12).any()
+    assert reference_picture(scene, np.array([4.0, 100.0]), MARK) is None
 
 
 def numbered(count: int, fail_at: int = -1) -> Iterator[tuple[int, np.ndarray]]:
@@ -434,20 +438,20 @@ def numbered(count: int, fail_at: int = -1) -> Iterator[tuple[int, np.ndarray]]:
 
 
 def test_reading_ahead_keeps_the_order_and_ends() -> None:
-    with ahead(numbered(20)) as frames:
+    with read_ahead(numbered(20)) as frames:
         assert [i for i, _ in frames] == list(range(20))
 
 
 def test_an_error_while_reading_ahead_comes_in_its_place() -> None:
     got = []
-    with pytest.raises(ValueError, match="broken"), ahead(numbered(9, 5)) as frames:
+    with pytest.raises(ValueError, match="broken"), read_ahead(numbered(9, 5)) as frames:
         got += [i for i, _ in frames]
     assert threading.active_count() < 10
 
 
 def test_reading_ahead_stops_when_nobody_wants_more() -> None:
     before = threading.active_count()
-    with ahead(numbered(10_000)) as frames:
+    with read_ahead(numbered(10_000)) as frames:
         assert next(frames)[0] == 0
     assert threading.active_count() == before
 
@@ -472,7 +476,7 @@ def test_a_body_hidden_whole_while_it_brakes_is_taken_up_under_the_right_names()
         return finished(grey, frame)
 
     marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, 16.0) for i, p in enumerate(layout)]
-    tracks = follow(film_of(picture, 190), "side", marks).tracks
+    tracks = track_marks(film_of(picture, 190), "side", marks).tracks
 
     truth = np.array([places(frame) for frame in range(190)])
     off = np.hypot(*np.moveaxis(tracks.position - truth, -1, 0))
