@@ -140,7 +140,7 @@ def offset(tests: int = 20) -> None:
         solution = solve(cameras, {"car": case.car()})
         value, u = solution.clocks["side"].offset, solution.clocks["side"].offset_u
         variance = 0.0
-        for seen in solution.iterate.at.linearizations:
+        for seen in solution.iterate.linearizations:
             variance += 1 / float(np.mean(np.sum(seen.by_pose[..., 0] ** 2, axis=(1, 2))))
         errors.append(value - late)
         us.append(u)

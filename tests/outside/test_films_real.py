@@ -10,7 +10,7 @@ import pytest
 
 from tracker.core.types import STATE
 from tracker.motion import Solution, solve
-from tracker.motion.solver.iterations import FIRST, SECOND
+from tracker.motion.options import SOLVER
 from tracker.pipeline.analyse import Move, analyse
 from tracker.record.load import load_record
 from tracker.results.schema import Results
@@ -155,7 +155,7 @@ def test_marks_that_scatter_far_more_than_they_say_let_a_motion_come_to_rest(
     assert noise.frame_variance.mean() > 10
     assert noise.lag_one > 0.2
     assert solution.step.decrement < 1e-5
-    assert steps[-2] < FIRST + SECOND - 5
+    assert steps[-2] < SOLVER.first_steps + SOLVER.second_steps - 5
 
 
 def test_contact_is_the_frame_in_which_the_flash_bulbs_fire(early: Results) -> None:

@@ -10,12 +10,11 @@ from calibration.arrays import Array
 from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.rigid_body import STEEP
-from tracker.motion.model import prior
 from tracker.motion.model.unknowns import CameraData, Setup
+from tracker.motion.options import SOLVER
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import outliers
 from tracker.motion.robust.outliers import Rejected
-from tracker.motion.solver import linearization
 from tracker.motion.solver.dense_step import DenseStep, ReducedEquations, covariance
 from tracker.motion.solver.iterate import Iterate
 
@@ -23,8 +22,6 @@ HOPELESS, HOPELESS_PX = 10.0, 3.0
 """Marks that scatter by more than so many times their uncertainty, and so many px (rms), are not
 those of a rigid body. Common practice, no source.
 """
-UNSETTLED = 25.0
-"""Squared last step, in posterior sds, of an iteration that found no solution."""
 SHAKEN = 0.005
 """Common shift of a frame's marks, px, from which it is worth a word."""
 SCATTERED = 4.0
@@ -32,7 +29,6 @@ SCATTERED = 4.0
 
 
 def solution_of(
-    setup: Setup,
     iterate: Iterate,
     step: DenseStep,
     contact: tuple[float, float],
@@ -43,10 +39,10 @@ def solution_of(
     Raises Problem where it isn't one: the iteration has not come to rest, or a camera's marks don't
     fit the motion that all cameras together see.
     """
-    sd = prior.prior_sds(setup, iterate.jerk_densities)
+    setup = iterate.setup
     residuals, rms, by_mark = {}, {}, {}
     for k, cam in enumerate(setup.cameras):
-        lin, on = iterate.at.linearizations[k], iterate.inlier_masks[k]
+        lin, on = iterate.linearizations[k], iterate.inlier_masks[k]
         pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0]
         residuals[cam.name] = _whole(cam, np.where(lin.usable[..., None], pixels, np.nan))
         inliers = pixels[on]
@@ -58,13 +54,11 @@ def solution_of(
             for m, mark in enumerate(cam.marks)
             if on[:, m].any()
         }
-    _refuse(setup, iterate, step.decrement, rms)
-    rejected = outliers.rejections(setup, iterate.at.linearizations, iterate.inlier_masks)
+    _refuse(iterate, step.decrement, rms)
+    rejected = outliers.rejections(iterate)
     solution = Solution(
-        setup=setup,
         iterate=iterate,
         step=step,
-        sd=sd,
         unit_covariance=covariance(step),
         contact=contact,
         findings=(),
@@ -76,14 +70,15 @@ def solution_of(
     )
     warnings = [
         *findings,
-        *_noise(setup, iterate),
+        *_noise(iterate),
         *_left_out(setup, rejected),
         *_steep(solution),
     ]
     return replace(solution, findings=tuple(warnings))
 
 
-def _refuse(setup: Setup, iterate: Iterate, decrement: float, rms: dict[str, float]) -> None:
+def _refuse(iterate: Iterate, decrement: float, rms: dict[str, float]) -> None:
+    setup = iterate.setup
     worst, off = None, HOPELESS
     for k, cam in enumerate(setup.cameras):
         scatter = float(np.sqrt(_chi_square(iterate, k)))
@@ -99,7 +94,7 @@ def _refuse(setup: Setup, iterate: Iterate, decrement: float, rms: dict[str, flo
             where=f"cameras.{worst.name}",
             remedy="check which mark is which, the markers' survey, the camera's pose and clock",
         )
-    if decrement > UNSETTLED:
+    if decrement > SOLVER.unsettled:
         raise MotionError(
             "the motion did not come to rest: its last step was"
             f" {np.sqrt(decrement):.1f} standard uncertainties",
@@ -120,18 +115,17 @@ def nothing_seen() -> Solution:
     """The solution of no vehicle at all."""
     none = np.zeros((0, 0))
     iterate = Iterate(
-        at=linearization.Point(np.zeros(0), [], [], 0.0),
+        setup=Setup((), ()),
+        values=np.zeros(0),
         jerk_densities=(),
-        weights=[],
+        weights=(),
         noise=(),
-        inlier_masks=[],
+        inlier_masks=(),
         fixed_mask=np.zeros(0, dtype=bool),
     )
     empty = np.zeros(0)
     step = DenseStep(empty, 0.0, ReducedEquations(none, empty, none), none)
-    return Solution(
-        Setup((), ()), iterate, step, np.zeros(0), none, (0.0, 0.0), (), (), {}, {}, {}, {}
-    )
+    return Solution(iterate, step, none, (0.0, 0.0), (), (), {}, {}, {}, {})
 
 
 def _whole(cam: CameraData, values: Array) -> Array:
@@ -142,9 +136,9 @@ def _whole(cam: CameraData, values: Array) -> Array:
     return out
 
 
-def _noise(setup: Setup, iterate: Iterate) -> list[Diagnostic]:
+def _noise(iterate: Iterate) -> list[Diagnostic]:
     out = []
-    for k, cam in enumerate(setup.cameras):
+    for k, cam in enumerate(iterate.setup.cameras):
         chi, own = _chi_square(iterate, k), iterate.noise[k]
         if chi > 2:
             text = (

@@ -157,7 +157,65 @@ class ClockOptions:
     )
 
 
+@dataclass(frozen=True)
+class SolverOptions:
+    """The two rounds of Gauss-Newton iterations."""
+
+    first_steps: int = option(12, "1", (1, 100), "most steps of the first round: slower")
+    second_steps: int = option(27, "1", (5, 200), "most steps of the second: slower")
+    last_steps: int = option(8, "1", (1, 50), "most steps at the end, nothing else changing")
+    first_decrement: float = option(
+        100.0, "1", (1, 1e4), "squared step, posterior sds, that ends the first round: sooner"
+    )
+    second_decrement: float = option(
+        1.0, "1", (0.01, 100), "the same of the second round, once all else has converged"
+    )
+    last_decrement: float = option(
+        1e-5, "1", (1e-10, 1e-2), "the same of the last steps; what is left is smaller still"
+    )
+    last_decrement_sensors: float = option(
+        1e-2, "1", (1e-6, 1), "the same with accelerometers, whose step at contact bends the way"
+    )
+    unsettled: float = option(
+        25.0, "1", (1, 1e3), "squared last step from which on the solution is refused"
+    )
+    rejecting_steps: int = option(6, "1", (1, 50), "steps in which marks are rejected anew")
+    update_after: int = option(2, "1", (0, 10), "steps before noise and knots are updated")
+    near: float = option(
+        1.0, "1", (0.1, 5), "change of jerk densities (logarithm) at which the knots are placed"
+    )
+    converged: float = option(
+        0.15, "1", (0.01, 1), "change of densities and noise (logarithm) that counts as none"
+    )
+    settled_noise: float = option(
+        0.03, "1", (1e-3, 0.5), "change of marks' noise after which it isn't updated any more"
+    )
+    damped_noise_after: int = option(
+        12, "1", (1, 100), "steps after which noise goes half of its way: it may swing between two"
+    )
+    jitter_estimates: int = option(4, "1", (0, 20), "most estimates of a camera's common jitter")
+    jitter_change: float = option(
+        0.1, "1", (0.01, 1), "relative change of the jitter that counts as none"
+    )
+    unobserved_sd: float = option(
+        0.3,
+        "1",
+        (0.05, 1),
+        "posterior over prior sd at contact from which on a component is unobserved: fewer are",
+    )
+    objective_tolerance: float = option(
+        1e-9, "1", (0, 1e-3), "relative rise of the objective that a step may make"
+    )
+    first_shortening: float = option(0.4, "1", (0.1, 0.9), "share of a step that is tried first")
+    shortening: float = option(0.3, "1", (0.1, 0.9), "share of that at each further trial")
+    shortest_step: float = option(1e-3, "1", (1e-6, 0.1), "share at which the trials end")
+    lost_mark_cost: float = option(
+        1e6, "1", (1e3, 1e9), "cost of a measured mark that a camera model can't show"
+    )
+
+
 PRIOR = PriorOptions()
 KNOTS = KnotOptions()
 CONTACT = ContactOptions()
 CLOCKS = ClockOptions()
+SOLVER = SolverOptions()

@@ -105,10 +105,8 @@ class ChannelFit:
 class Solution:
     """Motions, cameras and clocks, with their joint uncertainty."""
 
-    setup: Setup
-    iterate: Iterate
-    step: DenseStep  # the evidence about the unknowns, and the posterior's root
-    sd: Array  # (unknowns,) prior sds
+    iterate: Iterate  # where the iteration ended
+    step: DenseStep  # the equations there, and the posterior covariance's root
     unit_covariance: Array  # (unknowns, unknowns) posterior, in prior sds
     contact: tuple[float, float]  # s on the solution's clock, and its u
     findings: tuple[Diagnostic, ...]
@@ -117,6 +115,16 @@ class Solution:
     mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of kept
     residuals: Mapping[str, Array]  # px, seen less predicted, (frames, marks, 2)
     reprojection_rms_px: Mapping[str, float]
+
+    @property
+    def setup(self) -> Setup:
+        """The unknowns and the prepared evidence."""
+        return self.iterate.setup
+
+    @property
+    def sd(self) -> Array:
+        """Prior sds (unknowns,)."""
+        return self.iterate.sd
 
     @property
     def vehicles(self) -> tuple[str, ...]:
@@ -136,9 +144,7 @@ class Solution:
     def trajectory(self, vehicle: str) -> Path:
         """The estimated path of a vehicle."""
         b = _index(self.setup, vehicle)
-        jerk_coefficients = self.iterate.at.values[self.setup.spline_slices[b]].reshape(
-            -1, COMPONENTS
-        )
+        jerk_coefficients = self.iterate.values[self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
         return Path(self.setup, b, jerk_coefficients)
 
     def span(self, vehicle: str) -> tuple[float, float]:
@@ -150,7 +156,7 @@ class Solution:
         ):
             on = inliers[:, cam.body == b].any(axis=1)
             if on.any():
-                times = self.setup.times(self.iterate.at.values, k)[on]
+                times = self.setup.times(self.iterate.values, k)[on]
                 first, last = min(first, float(times[0])), max(last, float(times[-1]))
         for s in self.setup.sensors:
             if s.body == b:
@@ -227,7 +233,7 @@ class Solution:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
         shifted = source in (None, "time")
         shift = rng.standard_normal(count) * self.contact[1] * shifted
-        return Draws(self.setup, self.iterate.at.values + (away * self.sd[:, None]).T, shift)
+        return Draws(self.setup, self.iterate.values + (away * self.sd[:, None]).T, shift)
 
     def _projected(self, root: Array, noise: Array) -> Array:
         return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
@@ -267,7 +273,7 @@ class Solution:
                 cam.covariance_root @ self.unit_covariance[part, part] @ cam.covariance_root.T
             )
             out[cam.name] = replace(
-                self.setup.camera(self.iterate.at.values, k), covariance=covariance
+                self.setup.camera(self.iterate.values, k), covariance=covariance
             )
         return out
 
@@ -278,7 +284,7 @@ class Solution:
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
         for cam, part in zip(self.setup.cameras, self.setup.camera_slices, strict=True):
             zero, rate = part.stop - 2, part.stop - 1
-            values = self.iterate.at.values
+            values = self.iterate.values
             out[cam.name] = Clock(
                 float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
             )
@@ -290,7 +296,7 @@ class Solution:
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
         out = {}
         for s, part in zip(self.setup.sensors, self.setup.sensor_slices, strict=True):
-            values, own_u = self.iterate.at.values[part], u[part]
+            values, own_u = self.iterate.values[part], u[part]
             for k, c in enumerate(s.channels):
                 at = 1 + 4 * k
                 out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(

@@ -70,29 +70,19 @@ def solve(
     report_progress = progress or silent
     found = Contact(0.0 if contact is None else contact, 0.0, ())
     if contact is None:
-        setup, iterate, *_ = _iterate(
-            _setup(camera_data, vehicles, starts, lever_arms, None),
-            vehicles,
-            starts,
-            None,
-            report_progress,
-        )
-        found = find_contact(setup, iterate, vehicles)
+        setup = _setup(camera_data, vehicles, starts, lever_arms, None)
+        iterate, *_ = _iterate(setup, vehicles, starts, None, report_progress)
+        found = find_contact(iterate, vehicles)
         camera_data = tuple(replace(cam, zero=cam.zero - found.value) for cam in camera_data)
         starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
         found = replace(found, value=0.0)
     setup = _setup(camera_data, vehicles, starts, lever_arms, found.value)
-    setup, iterate, dense, warnings = _iterate(
-        setup, vehicles, starts, found.value, report_progress
-    )
-    solution = solution_of(
-        setup, iterate, dense, (found.value, found.u), (*found.findings, *warnings)
-    )
-    return (
-        add_accelerometers(solution, accelerometers, report_progress)
-        if accelerometers
-        else solution
-    )
+    iterate, step, warnings = _iterate(setup, vehicles, starts, found.value, report_progress)
+    findings = (*found.findings, *warnings)
+    solution = solution_of(iterate, step, (found.value, found.u), findings)
+    if not accelerometers:
+        return solution
+    return add_accelerometers(solution, accelerometers, report_progress)
 
 
 def _start(
@@ -193,7 +183,7 @@ def _iterate(
     starts: Mapping[str, Poses],
     contact: float | None,
     report_progress: Progress,
-) -> tuple[Setup, Iterate, DenseStep, list[Diagnostic]]:
+) -> tuple[Iterate, DenseStep, list[Diagnostic]]:
     """Both rounds, and again while a wrongly surveyed marker comes to light."""
     moment = -np.inf if contact is None else contact
     jerk_densities = tuple(prior.initial_density(b.basis) for b in setup.bodies)
@@ -201,22 +191,16 @@ def _iterate(
     for b, body in enumerate(setup.bodies):
         jerk_coefficients = prior.smooth_start(body, starts[body.name], jerk_densities[b])
         values[setup.spline_slices[b]] = jerk_coefficients.ravel()
-    setup, iterate = first_round(setup, values, jerk_densities, report_progress)
-    setup, iterate, dense = second_round(setup, iterate, moment, report_progress)
+    iterate = first_round(setup, values, jerk_densities, report_progress)
+    iterate, step = second_round(iterate, moment, report_progress)
     findings: list[Diagnostic] = []
     for _ in range(DOUBTS):
-        checked = marker_survey.check_survey(
-            setup, iterate, np.sum(dense.covariance_root**2, axis=1), vehicles
-        )
+        variance_ratio = np.sum(step.covariance_root**2, axis=1)
+        checked = marker_survey.check_survey(iterate, variance_ratio, vehicles)
         if checked.setup is None:
             break
-        setup = checked.setup
         findings += checked.findings
-        del dense  # makes room for the next
-        setup, iterate, dense = second_round(setup, iterate, moment, report_progress)
-    return (
-        setup,
-        iterate,
-        dense,
-        [*findings, *marker_survey.unsurveyed_warnings(setup, iterate, vehicles)],
-    )
+        del step  # makes room for the next
+        iterate = replace(iterate, setup=checked.setup)
+        iterate, step = second_round(iterate, moment, report_progress)
+    return iterate, step, [*findings, *marker_survey.unsurveyed_warnings(iterate, vehicles)]

@@ -91,7 +91,7 @@ def test_a_vehicle_that_rests_nose_up_reads_gravity_along_itself() -> None:
 
 
 def test_derivatives_are_those_of_the_residuals(fused: Solution) -> None:
-    setup, values = fused.setup, fused.iterate.at.values
+    setup, values = fused.setup, fused.iterate.values
     sd = fused.sd * np.sqrt(np.diag(fused.unit_covariance))
     away = 1e-3 * sd * np.random.default_rng(0).standard_normal(len(sd))
     there, here = (
@@ -168,15 +168,4 @@ def test_a_vibrating_structure_is_not_taken_for_motion(film: Solution) -> None:
 
 def test_blocks_of_vehicles_that_no_film_shows_change_nothing(film: Solution) -> None:
     assert add_accelerometers(film, [replace(block(), vehicle="van")]) is film
-    assert (
-        len(
-            evaluate(
-                film.setup,
-                film.iterate.at.values,
-                film.sd,
-                film.iterate.weights,
-                film.iterate.noise,
-            ).sensor_residuals
-        )
-        == 0
-    )
+    assert len(evaluate(film.iterate, film.iterate.values).sensor_residuals) == 0

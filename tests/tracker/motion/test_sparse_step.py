@@ -9,17 +9,19 @@ import pytest
 
 from tests.support import motion_case as case
 from tracker.motion import solve
-from tracker.motion.model.unknowns import COMPONENTS, Setup
+from tracker.motion.model.unknowns import COMPONENTS
 from tracker.motion.solver import gauss_newton, linearization, sparse_step
 from tracker.motion.solver.dense_step import DenseStep, eliminate_error_states, solve_dense
 from tracker.motion.solver.elimination_order import order_of
+from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.linearization import NormalEquations
 
 TIME = np.arange(-0.1, 0.3, 1e-3)
 
 
 @pytest.fixture(scope="module", params=["two cameras", "one camera", "two clocks", "a gap"])
-def problem(request: pytest.FixtureRequest) -> dict:
-    """A setup, evidence near its solution, prior sds and what is fixed there."""
+def problem(request: pytest.FixtureRequest) -> tuple[Iterate, NormalEquations]:
+    """An iterate near a solution, and the normal equations there."""
     cameras = case.both(TIME, case.crash(TIME), noise=0.03)
     if request.param == "one camera":
         del cameras["side"]
@@ -33,40 +35,34 @@ def problem(request: pytest.FixtureRequest) -> dict:
         cameras["side"] = case.evidence(case.SIDE, slower, case.crash(slower), case.LEFT, 0.03, 1)
         cameras["side"] = replace(cameras["side"], zero_u=1e-3)
     solution = solve(cameras, {"car": case.car()})
-    setup, iterate, sd = solution.setup, solution.iterate, solution.sd
+    iterate, sd = solution.iterate, solution.sd
     away = 0.1 * sd * np.sqrt(np.diag(solution.unit_covariance))
-    values = iterate.at.values + away * np.random.default_rng(2).standard_normal(len(sd))
-    at = linearization.evaluate(setup, values, sd, iterate.weights, iterate.noise)
-    normal = linearization.normal_equations(setup, at, iterate.weights, iterate.noise)
+    values = iterate.values + away * np.random.default_rng(2).standard_normal(len(sd))
+    iterate = linearization.evaluate(iterate, values)
+    normal = linearization.normal_equations(iterate)
     assert all(camera.rows.shape[2] > 5 for camera in normal.cameras)
-    return {
-        "setup": setup,
-        "normal": normal,
-        "values": values,
-        "sd": sd,
-        "fixed_mask": iterate.fixed_mask,
-    }
+    return iterate, normal
 
 
-def dense_step(
-    setup: Setup, normal: linearization.NormalEquations, **asked: np.ndarray
-) -> DenseStep:
-    return solve_dense(setup, eliminate_error_states(setup, normal), **asked)
+def dense_step(iterate: Iterate, normal: NormalEquations) -> DenseStep:
+    return solve_dense(iterate, eliminate_error_states(iterate.setup, normal))
 
 
 @pytest.mark.parametrize("fixed", ["nothing", "as found", "a place", "a component"])
-def test_steps_are_those_of_dense_algebra(problem: dict, fixed: str) -> None:
-    asked = dict(problem)
-    still = np.zeros_like(problem["fixed_mask"])
-    spline = still[problem["setup"].spline_slices[0]].reshape(-1, COMPONENTS)
+def test_steps_are_those_of_dense_algebra(
+    problem: tuple[Iterate, NormalEquations], fixed: str
+) -> None:
+    iterate, normal = problem
+    still = np.zeros_like(iterate.fixed_mask)
+    spline = still[iterate.setup.spline_slices[0]].reshape(-1, COMPONENTS)
     if fixed == "as found":
-        still[:] = problem["fixed_mask"]
+        still[:] = iterate.fixed_mask
     elif fixed == "a place":
         spline[0, 1] = True
     elif fixed == "a component":
         spline[:, 3] = True
-    asked["fixed_mask"] = still
-    ours, dense = sparse_step.solve_sparse(**asked), dense_step(**asked)
+    iterate = replace(iterate, fixed_mask=still)
+    ours, dense = sparse_step.solve_sparse(iterate, normal), dense_step(iterate, normal)
     assert ours is not None
     u = np.sqrt(np.sum(dense.covariance_root**2, axis=1))
     assert np.abs((ours.change - dense.change) / np.where(u > 0, u, 1)).max() < 1e-4
@@ -74,14 +70,15 @@ def test_steps_are_those_of_dense_algebra(problem: dict, fixed: str) -> None:
     assert not ours.change[still].any()
 
 
-def test_variances_are_those_of_dense_algebra(problem: dict) -> None:
-    setup, normal, sd = problem["setup"], problem["normal"], problem["sd"]
-    ours, dense = sparse_step.solve_sparse(**problem), dense_step(**problem)
+def test_variances_are_those_of_dense_algebra(problem: tuple[Iterate, NormalEquations]) -> None:
+    iterate, normal = problem
+    sd = iterate.sd
+    ours, dense = sparse_step.solve_sparse(iterate, normal), dense_step(iterate, normal)
     assert ours is not None
-    assert gauss_newton.variance_ratio(setup, ours, sd) == pytest.approx(
-        gauss_newton.variance_ratio(setup, dense, sd), rel=1e-5
+    assert gauss_newton.variance_ratio(iterate, ours) == pytest.approx(
+        gauss_newton.variance_ratio(iterate, dense), rel=1e-5
     )
-    one, other = (gauss_newton.deferred_covariance(setup, normal, s, sd)() for s in (ours, dense))
+    one, other = (gauss_newton.deferred_covariance(iterate, normal, s)() for s in (ours, dense))
     known = one.covariance != 0
     assert known.any(axis=1).sum() >= np.count_nonzero(sd)
     size = np.sqrt(np.diag(other.covariance))
@@ -94,10 +91,12 @@ def test_variances_are_those_of_dense_algebra(problem: dict) -> None:
         assert beside == pytest.approx(beside_too, rel=1e-5, abs=1e-9 * float(alone.max()))
 
 
-def test_what_the_evidence_couples_is_in_one_block_or_neighbours(problem: dict) -> None:
-    setup: Setup = problem["setup"]
-    normal = problem["normal"]
-    order = order_of(setup, problem["values"], tuple(cam.rows.shape[2] for cam in normal.cameras))
+def test_what_the_evidence_couples_is_in_one_block_or_neighbours(
+    problem: tuple[Iterate, NormalEquations],
+) -> None:
+    iterate, normal = problem
+    setup = iterate.setup
+    order = order_of(setup, iterate.values, tuple(cam.rows.shape[2] for cam in normal.cameras))
     block = np.full(setup.count, -1)
     for k, own in enumerate(order.blocks):
         block[own.spline] = k

@@ -15,7 +15,7 @@ from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.prior import DENSITY_AFTER, DENSITY_BEFORE, stretches
 from tracker.motion.model.spline import Basis, place_breakpoints
-from tracker.motion.model.unknowns import COMPONENTS, Setup
+from tracker.motion.model.unknowns import COMPONENTS
 from tracker.motion.options import CONTACT, PRIOR
 from tracker.motion.solver.iterate import Iterate
 
@@ -41,14 +41,12 @@ class Along:
     variance: Array
 
 
-def find_contact(
-    setup: Setup, iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]
-) -> Contact:
+def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> Contact:
     """The contact time of a solution that was made without one."""
-    names = [b.name for b in setup.bodies]
+    names = [b.name for b in iterate.setup.bodies]
     striking = [k for k, n in enumerate(names) if vehicles[n].role == "striking"]
     b = striking[0] if striking else 0
-    path = along_path(setup, iterate, b)
+    path = along_path(iterate, b)
     first, last = float(path.time[0]), float(path.time[-1])
     frame = float(np.median(np.diff(path.time)))
     margin = max(CONTACT.margin_frames * frame, CONTACT.margin_share * (last - first))
@@ -73,10 +71,11 @@ def find_contact(
     return Contact(value, u, findings)
 
 
-def along_path(setup: Setup, iterate: Iterate, b: int) -> Along:
+def along_path(iterate: Iterate, b: int) -> Along:
     """Place along its path at which each frame alone sees a vehicle, near the solution."""
+    setup = iterate.setup
     body = setup.bodies[b]
-    jerk_coefficients = iterate.at.values[setup.spline_slices[b]].reshape(-1, COMPONENTS)
+    jerk_coefficients = iterate.values[setup.spline_slices[b]].reshape(-1, COMPONENTS)
     out: list[tuple[Array, Array, Array]] = []
     breakpoints = body.basis.breakpoints
     early = breakpoints[: max(2, int(len(breakpoints) * CONTACT.direction_share))]
@@ -88,14 +87,14 @@ def along_path(setup: Setup, iterate: Iterate, b: int) -> Along:
         rows = np.flatnonzero(weight.any(axis=1))
         if not len(rows):
             continue
-        lin = iterate.at.linearizations[k]
+        lin = iterate.linearizations[k]
         jac = lin.by_pose[np.ix_(rows, columns)] * np.sqrt(weight[rows])[..., None, None]
         residual = lin.residual[np.ix_(rows, columns)] * np.sqrt(weight[rows])[..., None]
         jac, residual = jac.reshape(len(rows), -1, COMPONENTS), residual.reshape(len(rows), -1, 1)
         weak_information = np.diag(1 / _FRAME_U**2)
         covariance = np.linalg.inv(jac.mT @ jac + weak_information)
         offset = (covariance @ (jac.mT @ residual))[..., 0]
-        times = setup.times(iterate.at.values, k)[rows]
+        times = setup.times(iterate.values, k)[rows]
         place = (body.basis.design(times) @ jerk_coefficients + offset) @ direction
         out.append((times, place, np.einsum("i,nij,j->n", direction, covariance, direction)))
     time, place, variance = (np.concatenate([o[j] for o in out]) for j in range(3))

@@ -201,7 +201,7 @@ def _rows(basis: Basis, time: Array, order: int) -> Array:
     return rows
 
 
-def sensor_misfit(setup: Setup, sensor_residuals: list[SensorResidual]) -> float:
+def sensor_misfit(setup: Setup, sensor_residuals: tuple[SensorResidual, ...]) -> float:
     """Sum of squares of all channels' whitened residuals."""
     return float(
         sum(
@@ -239,7 +239,9 @@ def channel_equations(setup: Setup, f: SensorResidual) -> list[ChannelEquations]
     return out
 
 
-def information(setup: Setup, sensor_residuals: list[SensorResidual]) -> tuple[Array, Array]:
+def sensor_information(
+    setup: Setup, sensor_residuals: tuple[SensorResidual, ...]
+) -> tuple[Array, Array]:
     """Normal matrix (count, count) and right side (count,) of all channels, B-spline basis for the
     bodies.
     """
@@ -254,7 +256,7 @@ def information(setup: Setup, sensor_residuals: list[SensorResidual]) -> tuple[A
 
 
 def update_channel_noise(
-    setup: Setup, sensor_residuals: list[SensorResidual], covariance_root: Array, sd: Array
+    setup: Setup, sensor_residuals: tuple[SensorResidual, ...], covariance_root: Array, sd: Array
 ) -> tuple[Setup, float]:
     """The setup with each channel's noise as its residuals show it, never below the stated one, and
     by how much (natural logarithm) the most moved one changed.

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.motion.model import prior
 from tracker.motion.model.spline import SPLINE_ORDER, Basis
-from tracker.motion.model.unknowns import COMPONENTS, Body, Setup
+from tracker.motion.model.unknowns import COMPONENTS, Body
 from tracker.motion.options import KNOTS, PRIOR
 from tracker.motion.solver import linearization
 from tracker.motion.solver.iterate import Iterate
@@ -27,20 +26,20 @@ _FRAME = 1e-3
 """s; frame interval where no camera has two frames."""
 
 
-def refine_knots(setup: Setup, iterate: Iterate) -> tuple[Setup, Iterate]:
+def refine_knots(iterate: Iterate) -> Iterate:
     """The same motions on knots that suit their jerk densities and the marks. About an outlying
     jerk, where the acceleration may change at once, knots stand a frame apart.
     """
     bases, jerk_inflations = [], []
-    for b, body in enumerate(setup.bodies):
-        information, frame = _information(setup, iterate, b)
-        fixed = iterate.fixed_mask[setup.spline_slices[b]].reshape(-1, COMPONENTS)[0]
+    for b, body in enumerate(iterate.setup.bodies):
+        information, frame = _information(iterate, b)
+        fixed = iterate.fixed_mask[iterate.setup.spline_slices[b]].reshape(-1, COMPONENTS)[0]
         information = np.where((information > 0) & ~fixed, information, 0.0)
         breakpoints = _breakpoints(body, iterate.jerk_densities[b], information, frame)
         breakpoints, jerk_inflation = _subdivide(body, breakpoints, frame)
         bases.append(Basis(breakpoints, body.basis.breaks))
         jerk_inflations.append(jerk_inflation)
-    return _transfer(setup, iterate, bases, jerk_inflations)
+    return _transfer(iterate, bases, jerk_inflations)
 
 
 def _subdivide(body: Body, breakpoints: Array, frame: float) -> tuple[Array, Array]:
@@ -64,13 +63,12 @@ def _subdivide(body: Body, breakpoints: Array, frame: float) -> tuple[Array, Arr
     return np.concatenate([*parts, breakpoints[-1:]]), np.repeat(jerk_inflation, pieces, axis=0)
 
 
-def _transfer(
-    setup: Setup, iterate: Iterate, bases: list[Basis], jerk_inflations: list[Array]
-) -> tuple[Setup, Iterate]:
+def _transfer(iterate: Iterate, bases: list[Basis], jerk_inflations: list[Array]) -> Iterate:
     """The same motions on these knots."""
+    setup = iterate.setup
     out, jerk_coefficients, fixed_masks = setup, [], []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.spline_slices, strict=True)):
-        old = iterate.at.values[part].reshape(-1, COMPONENTS)
+        old = iterate.values[part].reshape(-1, COMPONENTS)
         frozen = iterate.fixed_mask[part].reshape(-1, COMPONENTS)
         basis = bases[b]
         first = body.basis.jerk.start
@@ -91,11 +89,9 @@ def _transfer(
         )
     rest = setup.spline_slices[-1].stop
     fixed_mask = np.concatenate([*fixed_masks, iterate.fixed_mask[rest:]])
-    values = np.concatenate([*jerk_coefficients, iterate.at.values[rest:]])
+    values = np.concatenate([*jerk_coefficients, iterate.values[rest:]])
     values = np.where(fixed_mask, out.prior_mean(), values)
-    sd = prior.prior_sds(out, iterate.jerk_densities)
-    at = linearization.evaluate(out, values, sd, iterate.weights, iterate.noise)
-    return out, replace(iterate, at=at, fixed_mask=fixed_mask)
+    return linearization.evaluate(replace(iterate, setup=out, fixed_mask=fixed_mask), values)
 
 
 def _refit(body: Body, jerk_coefficients: Array, basis: Basis) -> Array:
@@ -149,14 +145,14 @@ def _steps(length: float, fine: float, usual: float) -> Array:
     return np.array(out) * (length / total)
 
 
-def _information(setup: Setup, iterate: Iterate, b: int) -> tuple[Array, float]:
+def _information(iterate: Iterate, b: int) -> tuple[Array, float]:
     """Information (6,) per second about each component of a body's place, and the shortest frame
     interval, s.
     """
-    total, frame = np.zeros(COMPONENTS), np.inf
-    for k, (cam, lin) in enumerate(zip(setup.cameras, iterate.at.linearizations, strict=True)):
+    setup, total, frame = iterate.setup, np.zeros(COMPONENTS), np.inf
+    for k, (cam, lin) in enumerate(zip(setup.cameras, iterate.linearizations, strict=True)):
         on: NDArray[np.int64] = np.flatnonzero(cam.body == b)
-        times = setup.times(iterate.at.values, k)
+        times = setup.times(iterate.values, k)
         if not len(on) or len(times) < 2:
             continue
         weight = iterate.weights[k][:, on, None, None]

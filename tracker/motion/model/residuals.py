@@ -8,6 +8,7 @@ same as weighting by the full covariance of the frame; then slow errors mark by 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +21,16 @@ from tracker.motion.model.mark_noise import Noise
 from tracker.motion.model.spline import SPLINE_ORDER
 from tracker.motion.model.unknowns import CAMERA_UNKNOWNS, COMPONENTS, Setup
 
-FRAMES = 500
-"""Frames that are looked at together."""
-NEGLIGIBLE = 1e-17
+_FRAMES_AT_A_TIME = 500
+_NEGLIGIBLE = 1e-17
 """Share of the largest below which rounding hides an element."""
 
 
 @dataclass(frozen=True)
 class Linearization:
-    """What one camera sees against what it should see, in units of each mark's sd."""
+    """Residuals of one camera's marks and their derivatives by the camera's local unknowns, in
+    units of each mark's sd.
+    """
 
     camera_index: int
     residual: Array  # (frames, marks, 2), seen less predicted; 0 where not used
@@ -40,61 +42,87 @@ class Linearization:
     bsplines: tuple[tuple[NDArray[np.int64], Array], ...]  # per body: first coefficient, weights
 
 
+class _Buffers(NamedTuple):
+    """Arrays of a `Linearization` that is being made, shapes as there."""
+
+    residual: Array
+    usable: NDArray[np.bool_]
+    by_pose: Array
+    by_shared: Array
+    by_marker: Array
+
+
+class _Points(NamedTuple):
+    """Marks in the bodies' motion at some frames, ground axes."""
+
+    place: Array  # (frames, marks, 3) m
+    by_angles: Array  # (frames, marks, 3, 3) m/rad
+    rate: Array  # (frames, marks, 6) of the body's pose, m/s and rad/s
+    rotation: Array  # (frames, marks, 3, 3) from vehicle axes
+
+
 def linearize(setup: Setup, values: Array, camera_index: int) -> Linearization:
-    """One eye's residuals and their derivatives by its local unknowns."""
+    """One camera's residuals and their derivatives at `values` (count,)."""
     cam = setup.cameras[camera_index]
-    times = setup.times(values, camera_index)
     marks = cam.measured.shape
-    lin = Linearization(
-        camera_index=camera_index,
+    out = _Buffers(
         residual=np.zeros((*marks, 2)),
         usable=np.zeros(marks, dtype=bool),
         by_pose=np.zeros((*marks, 2, COMPONENTS)),
         by_shared=np.zeros((*marks, 2, CAMERA_UNKNOWNS)),
         by_marker=np.zeros((*marks, 2, 3)),
+    )
+    for first in range(0, len(cam.seconds), _FRAMES_AT_A_TIME):
+        _fill(setup, values, camera_index, slice(first, first + _FRAMES_AT_A_TIME), out)
+    times = setup.times(values, camera_index)
+    return Linearization(
+        camera_index=camera_index,
+        **out._asdict(),
         common=None if cam.common_errors is None else cam.whitening @ cam.common_errors,
         bsplines=tuple(body.basis.local_bsplines(times) for body in setup.bodies),
     )
-    for first in range(0, len(times), FRAMES):
-        _fill(setup, values, lin, times, slice(first, first + FRAMES))
-    return lin
 
 
-def _fill(setup: Setup, values: Array, lin: Linearization, times: Array, some: slice) -> None:
-    """Puts residuals and derivatives of some frames into a `Look` that is being made."""
-    cam, on = setup.cameras[lin.camera_index], setup.cameras[lin.camera_index].measured[some]
-    points, lever_arms_by_angles = np.zeros((*on.shape, 3)), np.zeros((*on.shape, 3, 3))
-    rate, turns = np.zeros((*on.shape, COMPONENTS)), np.zeros((*on.shape, 3, 3))
+def _fill(setup: Setup, values: Array, camera_index: int, some: slice, out: _Buffers) -> None:
+    """Puts residuals and derivatives of some frames into `out`."""
+    cam = setup.cameras[camera_index]
+    on = cam.measured[some]
+    points = _points(setup, values, camera_index, some)
+    camera = setup.camera(values, camera_index)
+    pixels, by_point, by_camera = camera.project_with_derivatives(points.place[on])
+    fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
+    out.usable[some][on] = fine
+    w = np.where(fine[:, None, None], cam.whitening[some][on], 0.0)
+    by_point = _product(w, np.where(fine[:, None, None], by_point, 0.0))
+    by_camera = _product(w, np.where(fine[:, None, None], by_camera, 0.0))
+    by_pose = np.concatenate([by_point, _product(by_point, points.by_angles[on])], axis=2)
+    by_unit = by_camera.reshape(-1, PARAMETERS) @ _by_units(setup, values, camera_index)
+    by_time = np.einsum("nij,nj->ni", by_pose, points.rate[on])
+    out.by_pose[some][on] = by_pose
+    out.by_shared[some][on, :, :PARAMETERS] = by_unit.reshape(-1, 2, PARAMETERS)
+    out.by_shared[some][on, :, -2] = by_time
+    out.by_shared[some][on, :, -1] = by_time * cam.seconds[some][np.nonzero(on)[0]][:, None]
+    out.by_marker[some][on] = _product(by_point, points.rotation[on])
+    difference = np.where(fine[:, None], cam.place[some][on] - pixels, 0.0)
+    out.residual[some][on] = np.einsum("nij,nj->ni", w, difference)
+
+
+def _points(setup: Setup, values: Array, camera_index: int, some: slice) -> _Points:
+    cam = setup.cameras[camera_index]
+    shape = cam.measured[some].shape
+    times = setup.times(values, camera_index)[some]
+    place, by_angles = np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
+    rate, turns = np.zeros((*shape, COMPONENTS)), np.zeros((*shape, 3, 3))
     for b, body in enumerate(setup.bodies):
         columns = np.flatnonzero(cam.body == b)
         if len(columns):
             c = setup.coefficients(values, b)
-            first, weight = lin.bsplines[b]
-            pose = _at((first[some], weight[some]), c)[:, None]
-            rate[:, columns] = _at(body.basis.local_bsplines(times[some], 1), c)[:, None]
+            pose = _at(body.basis.local_bsplines(times), c)[:, None]
+            rate[:, columns] = _at(body.basis.local_bsplines(times, 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
-            out, by = turned(pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]])
-            points[:, columns], lever_arms_by_angles[:, columns] = pose[..., :3] + out, by
-    camera = setup.camera(values, lin.camera_index)
-    pixels, by_point, by_camera = camera.project_with_derivatives(points[on])
-    fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
-    lin.usable[some][on] = fine
-    w = np.where(fine[:, None, None], cam.whitening[some][on], 0.0)
-    by_point = np.where(fine[:, None, None], by_point, 0.0)
-    by_camera = np.where(fine[:, None, None], by_camera, 0.0)
-    by_point = _product(w, by_point)
-    by_pose = np.concatenate([by_point, _product(by_point, lever_arms_by_angles[on])], axis=2)
-    by_camera = _product(w, by_camera).reshape(-1, PARAMETERS) @ _by_units(
-        setup, values, lin.camera_index
-    )
-    by_time = np.einsum("nij,nj->ni", by_pose, rate[on])
-    lin.by_pose[some][on] = by_pose
-    lin.by_shared[some][on, :, :PARAMETERS] = by_camera.reshape(-1, 2, PARAMETERS)
-    lin.by_shared[some][on, :, -2] = by_time
-    lin.by_shared[some][on, :, -1] = by_time * cam.seconds[some][np.nonzero(on)[0]][:, None]
-    lin.by_marker[some][on] = _product(by_point, turns[on])
-    difference = np.where(fine[:, None], cam.place[some][on] - pixels, 0.0)
-    lin.residual[some][on] = np.einsum("nij,nj->ni", w, difference)
+            arms, by = turned(pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]])
+            place[:, columns], by_angles[:, columns] = pose[..., :3] + arms, by
+    return _Points(place, by_angles, rate, turns)
 
 
 def _product(one: Array, other: Array) -> Array:
@@ -250,7 +278,7 @@ def error_schur_complement(setup: Setup, sums: CameraEquations) -> tuple[Array, 
     for some, rows in correlated_errors.whitened_chunks(sums.factor, sums.rows):
         there = np.ascontiguousarray(rows).reshape(-1, n)
         side += error_side[:, :, some].ravel() @ there
-        on = correlated_errors.touched_ranges(there, parts, NEGLIGIBLE)
+        on = correlated_errors.touched_ranges(there, parts, _NEGLIGIBLE)
         for a, b in on:
             for c, d in on:
                 matrix[a:b, c:d] += there[:, a:b].T @ there[:, c:d]

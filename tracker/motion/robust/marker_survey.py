@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
-from tracker.motion.model import prior
 from tracker.motion.model.unknowns import Setup
-from tracker.motion.solver import linearization
 from tracker.motion.solver.iterate import Iterate
 
 UNKNOWN_U = 2.0
@@ -33,14 +31,13 @@ class SurveyCheck:
 
 
 def check_survey(
-    setup: Setup, iterate: Iterate, variance_ratio: Array, vehicles: Mapping[str, VehicleGeometry]
+    iterate: Iterate, variance_ratio: Array, vehicles: Mapping[str, VehicleGeometry]
 ) -> SurveyCheck:
     """Frees the most wrongly surveyed marker of each vehicle that has others to tell it by, or
     raises a vehicle's survey uncertainty where too many stand off. `left` (count,): the unknowns'
     posterior over their prior variances.
     """
-    sd = prior.prior_sds(setup, iterate.jerk_densities)
-    unit = linearization.unit(setup, iterate.at.values, sd)
+    setup, unit = iterate.setup, iterate.standardized
     changed, findings = setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
         stated = vehicles[body.name].marker_u
@@ -78,12 +75,12 @@ def _off(unit: Array, variance_ratio: Array, surveyed: NDArray[np.bool_]) -> Arr
 
 
 def unsurveyed_warnings(
-    setup: Setup, iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]
+    iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]
 ) -> list[Diagnostic]:
     """Names the markers whose surveyed places were left out."""
-    out = []
+    setup, out = iterate.setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
-        move = iterate.at.values[part].reshape(-1, 3)
+        move = iterate.values[part].reshape(-1, 3)
         for m, name in enumerate(body.markers):
             if vehicles[body.name].markers[name] is not None and body.lever_arms_u[m] == UNKNOWN_U:
                 text = (

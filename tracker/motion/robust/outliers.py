@@ -76,13 +76,11 @@ def inlier_mask(square: Array, factor: float) -> NDArray[np.bool_]:
     return np.asarray(fine & ~persistent)
 
 
-def rejections(
-    setup: Setup, linearizations: list[Linearization], inlier_masks: list[NDArray[np.bool_]]
-) -> tuple[Rejected, ...]:
+def rejections(iterate: Iterate) -> tuple[Rejected, ...]:
     """The marks left out, those out in every frame named once."""
     out = []
-    for lin, on in zip(linearizations, inlier_masks, strict=True):
-        cam = setup.cameras[lin.camera_index]
+    for lin, on in zip(iterate.linearizations, iterate.inlier_masks, strict=True):
+        cam = iterate.setup.cameras[lin.camera_index]
         for m, mark in enumerate(cam.marks):
             bad = lin.usable[:, m] & ~on[:, m]
             if bad.any() and not on[:, m].any():
@@ -101,15 +99,15 @@ def capped_variance(total: Array) -> Array:
 
 
 def update_mark_noise(
-    setup: Setup, iterate: Iterate, normal: NormalEquations, block_covariance: BlockCovariance
+    iterate: Iterate, normal: NormalEquations, block_covariance: BlockCovariance
 ) -> tuple[tuple[Noise, ...], float]:
     """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
     motion sees of it has changed the most. `told` is the evidence that the step before rested on,
     `spread` the posterior covariance there.
     """
-    out, most = [], 0.0
+    setup, out, most = iterate.setup, [], 0.0
     parts = zip(
-        iterate.at.linearizations, iterate.weights, iterate.inlier_masks, iterate.noise, strict=True
+        iterate.linearizations, iterate.weights, iterate.inlier_masks, iterate.noise, strict=True
     )
     for k, (lin, weight, on, old) in enumerate(parts):
         camera, (own, beside) = normal.cameras[k], block_covariance.error_states[k]

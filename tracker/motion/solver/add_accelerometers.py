@@ -38,7 +38,7 @@ def add_accelerometers(
     names = [b.name for b in setup.bodies]
     blocks = [a for a in accelerometers if a.vehicle in names]
     jerk_densities = list(iterate.jerk_densities)
-    values, fixed_mask = iterate.at.values, iterate.fixed_mask
+    values, fixed_mask = iterate.values, iterate.fixed_mask
     bodies: list[Body] = []
     jerk_coefficients: list[Array] = []
     fixed_masks: list[NDArray[np.bool_]] = []
@@ -72,12 +72,11 @@ def add_accelerometers(
     fixed_mask = np.concatenate(
         [*fixed_masks, np.zeros(new.count - new.spline_slices[-1].stop, dtype=bool)]
     )
-    sd = prior.prior_sds(new, tuple(jerk_densities))
-    at = linearization.evaluate(new, values, sd, iterate.weights, iterate.noise)
-    start = replace(iterate, at=at, jerk_densities=tuple(jerk_densities), fixed_mask=fixed_mask)
+    start = replace(iterate, setup=new, jerk_densities=tuple(jerk_densities), fixed_mask=fixed_mask)
+    start = linearization.evaluate(start, values)
     report_progress = progress or silent
-    new, end, dense = second_round(new, start, solution.contact[0], report_progress, free=False)
-    out = solution_of(new, end, dense, solution.contact, ())
+    end, step = second_round(start, solution.contact[0], report_progress, free=False)
+    out = solution_of(end, step, solution.contact, ())
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 
 

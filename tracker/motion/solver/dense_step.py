@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.motion.model.residuals import error_schur_complement, side_in_jerk_basis
 from tracker.motion.model.unknowns import Setup
 from tracker.motion.solver.covariance_root import posterior_covariance_root
-from tracker.motion.solver.linearization import NormalEquations, add_camera, unit
+from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.linearization import NormalEquations, add_camera
 
 
 @dataclass(frozen=True)
@@ -59,20 +59,13 @@ def eliminate_error_states(setup: Setup, normal: NormalEquations) -> ReducedEqua
     return ReducedEquations(local, side, normal.from_sensors)
 
 
-def solve_dense(
-    setup: Setup,
-    equations: ReducedEquations,
-    values: Array,
-    sd: Array,
-    fixed_mask: NDArray[np.bool_],
-) -> DenseStep:
-    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
-    (count,) stay where they are.
-    """
+def solve_dense(iterate: Iterate, equations: ReducedEquations) -> DenseStep:
+    """The step from an iterate, where `equations` were taken; its fixed unknowns stay."""
+    setup, sd, fixed_mask = iterate.setup, iterate.sd, iterate.fixed_mask
     right_side = sd * (
-        side_in_jerk_basis(setup, equations.side) - setup.weak_prior_gradient(values)
+        side_in_jerk_basis(setup, equations.side) - setup.weak_prior_gradient(iterate.values)
     )
-    right_side -= unit(setup, values, sd)
+    right_side -= iterate.standardized
     covariance_root = posterior_covariance_root(setup, equations.local, sd)
     change = covariance_root @ (covariance_root.T @ right_side)
     if fixed_mask.any():

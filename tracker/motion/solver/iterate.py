@@ -1,24 +1,45 @@
-"""Where the iteration stands."""
+"""Where the iteration stands: values of the unknowns and everything that they rest on."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
-from numpy import bool_
+import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.motion.model import prior
+from tracker.motion.model.accelerometer_model import SensorResidual
 from tracker.motion.model.mark_noise import Noise
-from tracker.motion.solver import linearization
+from tracker.motion.model.residuals import Linearization
+from tracker.motion.model.unknowns import Setup
 
 
 @dataclass(frozen=True)
 class Iterate:
-    """Values and what they rest on."""
+    """Values of all unknowns, the model and the weights under which they are judged, and how they
+    fit. Residuals are those at `values` (`linearization.evaluate`).
+    """
 
-    at: linearization.Point
-    jerk_densities: tuple[Array, ...]  # (stretches, 6) a body
-    weights: list[Array]  # (frames, marks) an eye, variance factor included
-    noise: tuple[Noise, ...]  # an eye
-    inlier_masks: list[NDArray[bool_]]  # (frames, marks) an eye
-    fixed_mask: NDArray[bool_]  # (unknowns,) left where they are believed to be
+    setup: Setup
+    values: Array  # (count,)
+    jerk_densities: tuple[Array, ...]  # (stretches, 6) a body, unit^2/s^5
+    weights: tuple[Array, ...]  # (frames, marks) a camera, variance factor included
+    noise: tuple[Noise, ...]  # a camera
+    inlier_masks: tuple[NDArray[np.bool_], ...]  # (frames, marks) a camera
+    fixed_mask: NDArray[np.bool_]  # (count,) unknowns that keep their prior mean
+    linearizations: tuple[Linearization, ...] = ()  # a camera
+    sensor_residuals: tuple[SensorResidual, ...] = ()  # a sensor
+    objective: float = np.inf  # twice the negative log posterior, up to a constant
+
+    @cached_property
+    def sd(self) -> Array:
+        """Prior sds (count,) of the unknowns."""
+        return prior.prior_sds(self.setup, self.jerk_densities)
+
+    @property
+    def standardized(self) -> Array:
+        """Values less prior mean in prior sds (count,); 0 where the prior sd is 0."""
+        away = self.values - self.setup.prior_mean()
+        return np.asarray(np.divide(away, self.sd, out=np.zeros_like(away), where=self.sd > 0))

@@ -1,9 +1,9 @@
 """The two rounds of a solution.
 
-The first weights marks by a Student t, so that wrong ones lose their pull; the second leaves them
-out and sizes the noise of each mark and channel by what is left. In the second the smoothness
-strengths move to those of the greatest marginal likelihood between steps, and the knots to where
-such a motion needs them.
+The first weights marks by a Student t, so that wrong ones lose their pull. The second leaves them
+out and updates the noise of each mark and channel by what is left. Between its steps the jerk
+densities move to those of the greatest marginal likelihood, and once the knots to where such a
+motion needs them.
 """
 
 from __future__ import annotations
@@ -19,279 +19,229 @@ from tracker.core.types import Progress
 from tracker.motion.model import accelerometer_model, mark_noise, prior
 from tracker.motion.model.knot_placement import refine_knots
 from tracker.motion.model.unknowns import COMPONENTS, Setup
+from tracker.motion.options import SOLVER
 from tracker.motion.robust import outliers
 from tracker.motion.solver import gauss_newton, linearization
 from tracker.motion.solver.dense_step import DenseStep, eliminate_error_states, solve_dense
 from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.linearization import NormalEquations
 from tracker.motion.solver.sparse_step import SparseStep
 
-FIRST, SECOND, LAST = 12, 27, 8
-"""Most steps of the first round, of the second, and then of coming to rest, when nothing else
-changes."""
-SHAKES = 4
-"""Most estimates of a common shift of a frame's marks."""
-ENOUGH = {False: 1e-5, True: 1e-2}
-"""Squared last step, in posterior sds, without and with accelerometers (whose step at contact bends
-the way of the last steps). What is left after it is smaller by as much again.
-"""
-SWINGS = 12
-"""Steps after which the size of marks' errors goes half of its way only: it may swing between two
-sizes of which each follows from the other.
-"""
-SPLINE_ORDER = 1.0
-STILL = 0.15
-"""Strengths that change by less (natural logarithm) are near; strengths and noise have converged.
-"""
+_STEPS = SOLVER.first_steps + SOLVER.second_steps + SOLVER.last_steps
 
 
 def first_round(
     setup: Setup, values: Array, jerk_densities: tuple[Array, ...], report_progress: Progress
-) -> tuple[Setup, Iterate]:
-    """Student t weights; components that the marks say nothing about are found and set to rest."""
-    unit = tuple(mark_noise.unit_noise(len(cam.marks)) for cam in setup.cameras)
-    setup, values, jerk_densities, fixed_mask = _freeze_unobserved(
-        setup, values, jerk_densities, unit
-    )
-    sd = prior.prior_sds(setup, jerk_densities)
-    weights = [cam.measured.astype(float) for cam in setup.cameras]
-    at = linearization.evaluate(setup, values, sd, weights, unit)
-    for step in range(FIRST):
-        report_progress("motion", step, FIRST + SECOND + LAST)
+) -> Iterate:
+    """Iterates with Student t weights; unobserved components are frozen first.
+
+    Parameters
+    ----------
+    values : (count,) to start from.
+    jerk_densities : (stretches, 6) a body, unit^2/s^5, kept throughout.
+    report_progress : called with ("motion", step, steps).
+    """
+    iterate = _freeze_unobserved(linearization.first_iterate(setup, values, jerk_densities))
+    for step in range(SOLVER.first_steps):
+        report_progress("motion", step, _STEPS)
         squares = [
             outliers.squared_distances(s, w)
-            for s, w in zip(at.linearizations, weights, strict=True)
+            for s, w in zip(iterate.linearizations, iterate.weights, strict=True)
         ]
         factors = [max(1.0, outliers.variance_factor(q)) for q in squares]
-        weights = [
+        weights = tuple(
             outliers.student_weights(q, f) / f for q, f in zip(squares, factors, strict=True)
-        ]
-        at = linearization.reweight(setup, at, sd, weights, unit)
-        at, decrement = _take_step(setup, at, sd, weights, unit, fixed_mask)
-        if decrement < 100.0:
+        )
+        before = linearization.with_objective(replace(iterate, weights=weights))
+        found = gauss_newton.solve_step(before, linearization.normal_equations(before))
+        iterate = gauss_newton.line_search(before, found.change)
+        if found.decrement < SOLVER.first_decrement:
             break
-    inlier_masks = [s.usable for s in at.linearizations]
     noise = []
-    for cam, factor in zip(setup.cameras, factors, strict=True):
-        least = mark_noise.floor_of_correlated(cam.whitening, cam.measured)
-        noise.append(mark_noise.Noise(np.full(len(least), factor), least, 0.0, least))
-    return setup, Iterate(at, jerk_densities, weights, tuple(noise), inlier_masks, fixed_mask)
+    for cam, factor in zip(iterate.setup.cameras, factors, strict=True):
+        floor = mark_noise.floor_of_correlated(cam.whitening, cam.measured)
+        noise.append(mark_noise.Noise(np.full(len(floor), factor), floor, 0.0, floor))
+    inlier_masks = tuple(s.usable for s in iterate.linearizations)
+    return replace(iterate, noise=tuple(noise), inlier_masks=inlier_masks)
 
 
-def _freeze_unobserved(
-    setup: Setup,
-    values: Array,
-    jerk_densities: tuple[Array, ...],
-    unit: tuple[mark_noise.Noise, ...],
-) -> tuple[Setup, Array, tuple[Array, ...], NDArray[np.bool_]]:
-    sd = prior.prior_sds(setup, jerk_densities)
-    weights = [cam.measured.astype(float) for cam in setup.cameras]
-    at = linearization.evaluate(setup, values, sd, weights, unit)
-    normal = linearization.normal_equations(setup, at, weights, unit)
-    free = np.zeros(setup.count, dtype=bool)
-    first = gauss_newton.step(setup, normal, at.values, sd, free)
-    fixed_mask = gauss_newton.unobserved_mask(setup, gauss_newton.variance_ratio(setup, first, sd))
-    out = list(jerk_densities)
+def _freeze_unobserved(start: Iterate) -> Iterate:
+    setup, densities = start.setup, list(start.jerk_densities)
+    step = gauss_newton.solve_step(start, linearization.normal_equations(start))
+    fixed_mask = gauss_newton.unobserved_mask(setup, gauss_newton.variance_ratio(start, step))
     for b, part in enumerate(setup.spline_slices):
         blind = fixed_mask[part][COMPONENTS : 2 * COMPONENTS]
         setup = setup.with_body(b, prior.freeze_unobserved(setup.bodies[b], blind))
-        out[b] = np.where(blind, prior.UNSEEN_DENSITY, jerk_densities[b])
-    return setup, np.where(fixed_mask, setup.prior_mean(), values), tuple(out), fixed_mask
-
-
-def _take_step(
-    setup: Setup,
-    at: linearization.Point,
-    sd: Array,
-    weights: list[Array],
-    noise: tuple[mark_noise.Noise, ...],
-    fixed_mask: NDArray[np.bool_],
-) -> tuple[linearization.Point, float]:
-    """The point after a step, and the step's squared length in posterior sds."""
-    normal = linearization.normal_equations(setup, at, weights, noise)
-    step = gauss_newton.step(setup, normal, at.values, sd, fixed_mask)
-    return gauss_newton.line_search(
-        setup, at, sd, weights, noise, step.change, fixed_mask
-    ), step.decrement
+        densities[b] = np.where(blind, prior.UNSEEN_DENSITY, densities[b])
+    values = np.where(fixed_mask, setup.prior_mean(), start.values)
+    frozen = replace(start, setup=setup, jerk_densities=tuple(densities), fixed_mask=fixed_mask)
+    return linearization.evaluate(frozen, values)
 
 
 @dataclass(frozen=True)
 class IterationResult:
-    """What a step of the second round gave. The evidence is not kept: the next step's matrices need
-    the room.
+    """What a step of the second round gave. The equations are not kept: the next step's matrices
+    need the room.
     """
 
     iterate: Iterate
     decrement: float
     stuck: bool  # no step was better
-    unit: Array  # (count,) estimate less prior mean in prior sds
     variance_ratio: Array  # (count,) posterior over prior variance
-    updated: Setup  # with each channel's noise as its readings show it
-    changed: float  # by how much that changed, natural logarithm
+    setup: Setup  # with each channel's noise as its readings show it
+    channel_change: float  # by how much that changed, natural logarithm
     noise: tuple[mark_noise.Noise, ...] | None  # of marks, if asked for
-    moved: float  # by how much that changed
+    noise_change: float  # by how much that changed
 
 
 def second_round(
-    setup: Setup, iterate: Iterate, contact: float, report_progress: Progress, *, free: bool = True
-) -> tuple[Setup, Iterate, DenseStep]:
-    """Weights 1 or 0, and all that is learned from the residuals, until it stands still. If `free`,
-    the noise of marks is sized, and the knots move once the strengths are near.
+    iterate: Iterate, contact: float, report_progress: Progress, *, free: bool = True
+) -> tuple[Iterate, DenseStep]:
+    """Iterates with weights 1 or 0 and all that residuals teach, until nothing changes.
+
+    Parameters
+    ----------
+    contact : time of first contact, s; -inf: not known.
+    report_progress : called with ("motion", step, steps).
+    free : the noise of marks is updated, and the knots move once the jerk densities are near.
     """
-    densities_near, noise_settled, jitter_estimates = not free, False, 0
+    near, settled, jitters = not free, False, 0
     steps_before: tuple[Array, ...] | None = None
-    for step in range(SECOND):
-        report_progress("motion", FIRST + step, FIRST + SECOND + LAST)
-        if step < 6:
-            iterate = replace(iterate, inlier_masks=_inlier_masks(setup, iterate))
-        resize = free and step > 1 and not noise_settled
-        result = _iterate_once(setup, iterate, resize)
-        iterate = result.iterate
+    for step in range(SOLVER.second_steps):
+        report_progress("motion", SOLVER.first_steps + step, _STEPS)
+        if step < SOLVER.rejecting_steps:
+            iterate = replace(iterate, inlier_masks=_inlier_masks(iterate))
+        early = step < SOLVER.update_after
+        result = _iterate_once(iterate, free and not early and not settled)
+        standardized = result.iterate.standardized
         new = prior.update_spectral_density(
-            setup,
-            iterate.jerk_densities,
-            result.unit,
+            result.iterate.setup,
+            result.iterate.jerk_densities,
+            standardized,
             result.variance_ratio,
             contact,
-            iterate.fixed_mask,
+            result.iterate.fixed_mask,
             steps_before,
         )
         steps_before = new.steps
-        moved = result.moved if resize else 0.0 if noise_settled or not free else np.inf
-        noise_settled = noise_settled or (resize and densities_near and moved < STILL / 5)
-        noise = result.noise or iterate.noise
-        if step >= SWINGS:
-            noise = tuple(map(mark_noise.mean_noise, iterate.noise, noise))
-        iterate = replace(iterate, jerk_densities=new.values, noise=noise)
-        setup = result.updated
-        if not densities_near and step >= 2:
-            setup = prior.inflate_outlier_jerks(setup, result.unit, result.variance_ratio, contact)
-        if not densities_near and step >= 2 and new.change < SPLINE_ORDER:
-            densities_near, steps_before = True, None
-            setup, iterate = refine_knots(setup, iterate)
-            continue
-        if not densities_near or max(new.change, result.changed, moved) >= STILL:
-            continue
-        jittered = _with_jitter(setup, iterate) if jitter_estimates < SHAKES else setup
-        jitter_estimates += 1
-        if jittered is not setup:
-            setup, noise_settled = jittered, False
-            sd = prior.prior_sds(setup, iterate.jerk_densities)
-            iterate = replace(
-                iterate,
-                at=linearization.evaluate(
-                    setup, iterate.at.values, sd, iterate.weights, iterate.noise
-                ),
+        unsettled = np.inf if free and not settled else 0.0
+        noise_change = unsettled if result.noise is None else result.noise_change
+        if result.noise is not None and near and noise_change < SOLVER.settled_noise:
+            settled = True
+        iterate = _updated(result, new.values, step)
+        if not near and not early:
+            inflated = prior.inflate_outlier_jerks(
+                iterate.setup, standardized, result.variance_ratio, contact
             )
-        elif result.decrement < 1.0 or result.stuck:
+            iterate = replace(iterate, setup=inflated)
+            if new.change < SOLVER.near:
+                near, steps_before = True, None
+                iterate = refine_knots(iterate)
+                continue
+        if not near or max(new.change, result.channel_change, noise_change) >= SOLVER.converged:
+            continue
+        jittered = _with_jitter(iterate) if jitters < SOLVER.jitter_estimates else iterate
+        jitters += 1
+        if jittered is not iterate:
+            iterate, settled = jittered, False
+        elif result.decrement < SOLVER.second_decrement or result.stuck:
             break
-    iterate, dense = _converge(setup, iterate)
-    report_progress("motion", FIRST + SECOND + LAST, FIRST + SECOND + LAST)
-    return setup, iterate, dense
+    iterate, last = _converge(iterate)
+    report_progress("motion", _STEPS, _STEPS)
+    return iterate, last
 
 
-def _iterate_once(setup: Setup, iterate: Iterate, resize: bool) -> IterationResult:
-    """One step, and what its residuals show; of marks' noise if `resize`. Variances are worked out
-    beside the step's trial, which needs none of them.
+def _iterate_once(iterate: Iterate, update_noise: bool) -> IterationResult:
+    """One step, and what its residuals show; of marks' noise if asked. Variances are found beside
+    the step's trial, which needs none of them.
     """
-    sd = prior.prior_sds(setup, iterate.jerk_densities)
-    before, normal, step = _solve(setup, iterate, sd)
+    before, normal, step = _solve(iterate)
     with ThreadPoolExecutor(1) as beside:
-        variance_ratio = beside.submit(gauss_newton.variance_ratio, setup, step, sd)
-        block_covariance = (
-            beside.submit(gauss_newton.deferred_covariance(setup, normal, step, sd))
-            if resize
-            else None
-        )
+        ratio = beside.submit(gauss_newton.variance_ratio, before, step)
+        covariance = None
+        if update_noise:
+            covariance = beside.submit(gauss_newton.deferred_covariance(before, normal, step))
         normal = linearization.drop_rows(normal)
-        after = _try_step(setup, before, sd, step)
-    updated, changed = setup, 0.0
+        after = gauss_newton.line_search(before, step.change)
+    setup, channel_change = after.setup, 0.0
     if isinstance(step, DenseStep):
-        updated, changed = accelerometer_model.update_channel_noise(
-            setup, after.at.sensor_residuals, step.covariance_root, sd
+        setup, channel_change = accelerometer_model.update_channel_noise(
+            setup, after.sensor_residuals, step.covariance_root, after.sd
         )
-    noise, moved = None, 0.0
-    if block_covariance is not None:
-        noise, moved = outliers.update_mark_noise(setup, after, normal, block_covariance.result())
+    noise, noise_change = None, 0.0
+    if covariance is not None:
+        noise, noise_change = outliers.update_mark_noise(after, normal, covariance.result())
     return IterationResult(
         iterate=after,
         decrement=step.decrement,
-        stuck=after.at is before.at,
-        unit=linearization.unit(setup, after.at.values, sd),
-        variance_ratio=variance_ratio.result(),
-        updated=updated,
-        changed=changed,
+        stuck=after is before,
+        variance_ratio=ratio.result(),
+        setup=setup,
+        channel_change=channel_change,
         noise=noise,
-        moved=moved,
+        noise_change=noise_change,
     )
 
 
-def _converge(setup: Setup, iterate: Iterate) -> tuple[Iterate, DenseStep]:
-    """The last steps, nothing else changing, and the system at their end."""
-    sd = prior.prior_sds(setup, iterate.jerk_densities)
-    for _ in range(LAST):
-        iterate, decrement = _last_step(setup, iterate, sd)
-        if decrement < ENOUGH[bool(setup.sensors)]:
+def _updated(result: IterationResult, densities: tuple[Array, ...], step: int) -> Iterate:
+    """The iterate under what a step's residuals showed."""
+    old = result.iterate.noise
+    noise = result.noise or old
+    if step >= SOLVER.damped_noise_after:
+        noise = tuple(map(mark_noise.mean_noise, old, noise))
+    return replace(result.iterate, setup=result.setup, jerk_densities=densities, noise=noise)
+
+
+def _converge(iterate: Iterate) -> tuple[Iterate, DenseStep]:
+    """The iterate after the last steps, nothing else changing, and the dense step at their end."""
+    films = not iterate.setup.sensors
+    tolerance = SOLVER.last_decrement if films else SOLVER.last_decrement_sensors
+    for _ in range(SOLVER.last_steps):
+        before, _, step = _solve(iterate)
+        iterate = gauss_newton.line_search(before, step.change)
+        if iterate is before or step.decrement < tolerance:
             break
-    evidence = eliminate_error_states(
-        setup, linearization.normal_equations(setup, iterate.at, iterate.weights, iterate.noise)
-    )
-    return iterate, solve_dense(setup, evidence, iterate.at.values, sd, iterate.fixed_mask)
+    equations = eliminate_error_states(iterate.setup, linearization.normal_equations(iterate))
+    return iterate, solve_dense(iterate, equations)
 
 
-def _last_step(setup: Setup, iterate: Iterate, sd: Array) -> tuple[Iterate, float]:
-    """The fit after a step, and the step's squared length in posterior sds; 0 if none is better."""
-    before, _, step = _solve(setup, iterate, sd)
-    after = _try_step(setup, before, sd, step)
-    return after, 0.0 if after.at is before.at else step.decrement
-
-
-def _solve(
-    setup: Setup, iterate: Iterate, sd: Array
-) -> tuple[Iterate, linearization.NormalEquations, SparseStep | DenseStep]:
-    """The fit under the weights that its noise asks for, the evidence there, and the step."""
-    weights = [
+def _solve(iterate: Iterate) -> tuple[Iterate, NormalEquations, SparseStep | DenseStep]:
+    """The iterate under the weights that its noise asks for, its normal equations, and the step."""
+    weights = tuple(
         on / (n.frame_variance * n.variance_inflation)
         for on, n in zip(iterate.inlier_masks, iterate.noise, strict=True)
-    ]
-    at = linearization.reweight(setup, iterate.at, sd, weights, iterate.noise)
-    normal = linearization.normal_equations(setup, at, weights, iterate.noise)
-    step = gauss_newton.step(setup, normal, at.values, sd, iterate.fixed_mask)
-    return replace(iterate, at=at, weights=weights), normal, step
-
-
-def _try_step(setup: Setup, iterate: Iterate, sd: Array, step: SparseStep | DenseStep) -> Iterate:
-    """The fit after a step; at the same point if none is better."""
-    at = gauss_newton.line_search(
-        setup, iterate.at, sd, iterate.weights, iterate.noise, step.change, iterate.fixed_mask
     )
-    return replace(iterate, at=at)
+    iterate = linearization.with_objective(replace(iterate, weights=weights))
+    normal = linearization.normal_equations(iterate)
+    return iterate, normal, gauss_newton.solve_step(iterate, normal)
 
 
-def _inlier_masks(setup: Setup, iterate: Iterate) -> list[NDArray[np.bool_]]:
-    """Marks (frames, marks) an eye that the solution as it stands doesn't contradict."""
+def _inlier_masks(iterate: Iterate) -> tuple[NDArray[np.bool_], ...]:
+    """Marks (frames, marks) a camera that the solution as it stands doesn't contradict."""
     out = []
     for lin, weight, own in zip(
-        iterate.at.linearizations, iterate.weights, iterate.noise, strict=True
+        iterate.linearizations, iterate.weights, iterate.noise, strict=True
     ):
         square = outliers.squared_distances(lin, weight) / outliers.capped_variance(own.total)
         out.append(outliers.inlier_mask(square, max(1.0, outliers.variance_factor(square))))
-    return out
+    return tuple(out)
 
 
-def _with_jitter(setup: Setup, iterate: Iterate) -> Setup:
-    """The setup with the common shift of each camera's frames as its residuals show it; the same
+def _with_jitter(iterate: Iterate) -> Iterate:
+    """The iterate with the common jitter of each camera's frames as its residuals show it; the same
     one if that changes little.
     """
+    cameras = iterate.setup.cameras
     found = [
-        outliers.common_jitter(cam, s, on)
-        for cam, s, on in zip(
-            setup.cameras, iterate.at.linearizations, iterate.inlier_masks, strict=True
-        )
+        outliers.common_jitter(cam, lin, on)
+        for cam, lin, on in zip(cameras, iterate.linearizations, iterate.inlier_masks, strict=True)
     ]
+    least = SOLVER.jitter_change
     if all(
-        abs(f - cam.jitter_sd) <= 0.1 * cam.jitter_sd
-        for f, cam in zip(found, setup.cameras, strict=True)
+        abs(f - cam.jitter_sd) <= least * cam.jitter_sd
+        for f, cam in zip(found, cameras, strict=True)
     ):
-        return setup
-    cameras = tuple(replace(cam, jitter_sd=f) for cam, f in zip(setup.cameras, found, strict=True))
-    return replace(setup, cameras=cameras)
+        return iterate
+    jittered = tuple(replace(cam, jitter_sd=f) for cam, f in zip(cameras, found, strict=True))
+    setup = replace(iterate.setup, cameras=jittered)
+    return linearization.evaluate(replace(iterate, setup=setup), iterate.values)

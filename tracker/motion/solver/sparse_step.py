@@ -18,7 +18,8 @@ from tracker.motion.solver import block_arrow_cholesky
 from tracker.motion.solver.covariance_root import with_prior
 from tracker.motion.solver.dense_step import GaussNewtonStep
 from tracker.motion.solver.elimination_order import Block, Order, order_of
-from tracker.motion.solver.linearization import NormalEquations, unit
+from tracker.motion.solver.iterate import Iterate
+from tracker.motion.solver.linearization import NormalEquations
 
 
 @dataclass(frozen=True)
@@ -43,22 +44,23 @@ class BlockCovariance:
     error_states: tuple[tuple[Array, Array], ...]
 
 
-def solve_sparse(
-    setup: Setup, normal: NormalEquations, values: Array, sd: Array, fixed_mask: NDArray[np.bool_]
-) -> SparseStep | None:
-    """The step from `values` (count,), where the evidence was taken; unknowns that are `held`
-    (count,) stay where they are. None where double precision doesn't hold it.
+def solve_sparse(iterate: Iterate, normal: NormalEquations) -> SparseStep | None:
+    """The step from an iterate, where `normal` was taken; its fixed unknowns stay. None where
+    double precision doesn't hold it.
     """
-    order = order_of(setup, values, tuple(camera.rows.shape[2] for camera in normal.cameras))
+    setup, sd = iterate.setup, iterate.sd
+    order = order_of(
+        setup, iterate.values, tuple(camera.rows.shape[2] for camera in normal.cameras)
+    )
     whole, scale = with_prior(setup, normal.local, sd)
     sizes = tuple(_error_scale(camera) for camera in normal.cameras)
     matrix = _arrow(normal, order, whole, scale, sizes)
     factor = block_arrow_cholesky.factorize(matrix)
     if factor is None:
         return None
-    right_side = _right_side(setup, normal, values, sd) * scale
+    right_side = _right_side(iterate, normal) * scale
     sides = _sides(normal, order, right_side, sizes)
-    frozen, rows = _constraints(setup, fixed_mask)
+    frozen, rows = _constraints(setup, iterate.fixed_mask)
     moving = factor
     if frozen.any():
         on = tuple(
@@ -75,13 +77,14 @@ def solve_sparse(
     if len(rows):
         solution = _constrain(moving, order, normal, solution, rows * scale)
     change = _change_in_jerk_basis(setup, order, solution, scale, sd)
-    change[fixed_mask] = 0.0
+    change[iterate.fixed_mask] = 0.0
     gain = sum(float(np.sum(s * m)) for s, m in zip(sides, solution, strict=True))
     return SparseStep(change, max(gain - _error_gain(normal), 0.0), order, factor, scale, sizes)
 
 
-def variance_ratio(setup: Setup, step: SparseStep, sd: Array) -> Array:
+def variance_ratio(iterate: Iterate, step: SparseStep) -> Array:
     """Posterior over prior variance (count,) of all unknowns."""
+    setup, sd = iterate.setup, iterate.sd
     splines, blocks, border = setup.spline_slices[-1].stop, step.order.blocks, step.order.border
     place = np.full(setup.count, len(blocks))  # block of each coefficient
     for k, block in enumerate(blocks):
@@ -280,11 +283,11 @@ def _collect_error_covariance(
         row += next_.size
 
 
-def _right_side(setup: Setup, normal: NormalEquations, values: Array, sd: Array) -> Array:
+def _right_side(iterate: Iterate, normal: NormalEquations) -> Array:
     """Right side (count,) of evidence and prior together; unknowns beside splines in prior sds."""
     out = normal.side.copy()
-    back = setup.weak_prior_gradient(values)
-    away = unit(setup, values, sd)
+    setup, sd, away = iterate.setup, iterate.sd, iterate.standardized
+    back = setup.weak_prior_gradient(iterate.values)
     for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         jerk_coefficients = (back[part] + away[part] / sd[part]).reshape(-1, COMPONENTS)
         out[part] -= (body.basis.to_jerk_basis.T @ jerk_coefficients).ravel()
