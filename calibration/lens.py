@@ -20,11 +20,11 @@ __all__ = [
     "GIVEN_FOCAL_U",
     "Board",
     "LensCalibration",
-    "bow",
     "given_lens",
     "lens_from_board",
     "lens_from_chessboard",
     "load_lens",
+    "sagitta",
     "save_lens",
     "straightness",
 ]
@@ -156,7 +156,7 @@ def straightness(lens: Lens, pixels: Array) -> Array:
     return np.asarray(plane @ axes[1] * np.sqrt(lens.matrix[0, 0] * lens.matrix[1, 1]))
 
 
-def bow(lens: Lens, pixels: Array, pick_u: float) -> tuple[float, float]:
+def sagitta(lens: Lens, pixels: Array, pick_u: float) -> tuple[float, float]:
     """How far n >= 3 pixels on a line that is straight in the world bulge from it once distortion
     is taken out, and its standard uncertainty by the picks' `pick_u` across the line, px: the
     height of the parabola through them over their extent. Infinite u where all lie in two places.

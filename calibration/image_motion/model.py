@@ -1,4 +1,4 @@
-"""The motion of the picture from fixed targets: the adjustment behind `steadiness`.
+"""The motion of the picture from fixed targets: the adjustment behind `stabilise_picture`.
 
 A two-level model: the motion of each frame is drawn from a normal distribution of mean zero whose
 standard deviations are estimated by marginal likelihood (empirical Bayes), the targets scatter

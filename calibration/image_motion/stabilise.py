@@ -28,7 +28,7 @@ MOTION = 4
 
 
 @dataclass(frozen=True)
-class Steadiness:
+class Stabilisation:
     """Motion of the picture in each frame."""
 
     motion: Array  # (n, 4): du, dv (px), turn (rad), ln scale; about `centre`
@@ -43,7 +43,7 @@ class Steadiness:
     amplitude: Array  # (4,) standard deviation of the motion over the film; 0 where none was found
     findings: tuple[Diagnostic, ...]
 
-    def steady(self, frame: ArrayLike, uv: Array) -> Array:
+    def stabilised_pixels(self, frame: ArrayLike, uv: Array) -> Array:
         """Where pixels (n, 2) seen in a frame, or each in its own frame (n,), would be seen in
         the picture at rest.
         """
@@ -51,13 +51,17 @@ class Steadiness:
         moved = _complex(np.asarray(uv, dtype=np.float64) - self.centre) - (du + 1j * dv)
         return _pixels(moved * np.exp(-scale - 1j * turn)) + self.centre
 
-    def seen(self, frame: ArrayLike, uv: Array) -> Array:
-        """Where pixels (n, 2) of the picture at rest are seen in a frame: inverse of `steady`."""
-        return self.seen_with_derivatives(frame, uv)[0]
+    def picture_pixels(self, frame: ArrayLike, uv: Array) -> Array:
+        """Where pixels (n, 2) of the picture at rest are seen in a frame: the inverse of
+        `stabilised_pixels`.
+        """
+        return self.picture_pixels_with_derivatives(frame, uv)[0]
 
-    def seen_with_derivatives(self, frame: ArrayLike, uv: Array) -> tuple[Array, Array, Array]:
-        """`seen` (n, 2), its derivatives by the pixel at rest (n, 2, 2) and by the frame's motion
-        (n, 2, 4).
+    def picture_pixels_with_derivatives(
+        self, frame: ArrayLike, uv: Array
+    ) -> tuple[Array, Array, Array]:
+        """`picture_pixels` (n, 2), its derivatives by the pixel at rest (n, 2, 2) and by the
+        frame's motion (n, 2, 4).
         """
         du, dv, turn, scale = self._motion(frame)
         gain = np.exp(scale + 1j * turn)
@@ -76,9 +80,9 @@ class Steadiness:
         return np.moveaxis(self.motion[np.asarray(frame)], -1, 0)
 
 
-def steadiness(
+def stabilise_picture(
     names: Sequence[str], position: Array, covariance: Array, *, size: tuple[int, int]
-) -> Steadiness:
+) -> Stabilisation:
     """The motion of the picture as its fixed targets show it.
 
     Parameters
@@ -120,7 +124,7 @@ def steadiness(
                 "to match",
             )
         )
-    return Steadiness(
+    return Stabilisation(
         fit.motion,
         fit.covariance,
         centre,
@@ -133,9 +137,9 @@ def steadiness(
     )
 
 
-def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Steadiness:
+def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Stabilisation:
     """No fixed target, no correction."""
-    return Steadiness(
+    return Stabilisation(
         np.zeros((frames, MOTION)),
         np.zeros((frames, MOTION, MOTION)),
         (np.array(size, dtype=np.float64) - 1) / 2,

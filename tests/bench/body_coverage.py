@@ -144,7 +144,7 @@ def seen_by(
         seconds=(t - rng.normal(0, ZERO_U)) / (1 + rate),
         zero_u=ZERO_U,
         rate_u=RATE_U,
-        steadiness=None,
+        stabilisation=None,
         marks=tuple(m for p in parts for m in p.marks),
         position=position,
         covariance=np.tile(np.eye(2) * sigma**2, (*position.shape[:2], 1, 1)),

@@ -24,7 +24,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.lens import GIVEN_FOCAL_U
 from tests.bench.calibration_films import one
-from tracker.camera.stage import see
+from tracker.camera.stage import calibrate_camera
 from tracker.demo import Scenario
 from tracker.demo.render import Painter
 from tracker.demo.scenario import moved_pixels
@@ -140,7 +140,7 @@ def main(tests: int, first: int, minutes: int, every: int) -> None:
             record = load_record(Path(folder) / "record.toml")
             for name in scenario.views:
                 began = time.thread_time()
-                sight = see(record, name, lambda *step: None)
+                sight = calibrate_camera(record, name, lambda *step: None)
                 told = one(scenario, name, sight)
                 late[name] = told.pop("late ms")
                 lens, true = sight.pose.camera.lens.matrix[0, 0], scenario.camera(name).lens

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tracker.camera.stage import see
+from tracker.camera.stage import calibrate_camera
 from tracker.demo import Scenario, write_demo
 from tracker.demo.scenario import moved_pixels, picture_motion
 from tracker.record.load import load_record
@@ -53,7 +53,7 @@ def main() -> None:
             zero = {}
             for name in scenario.views:
                 began = time.thread_time()
-                sight = see(record, name, lambda *step: None)
+                sight = calibrate_camera(record, name, lambda *step: None)
                 found = one(scenario, name, sight)
                 zero[name] = found.pop("late ms")
                 for key, value in found.items():
@@ -79,7 +79,9 @@ def one(scenario: Scenario, name: str, sight) -> dict[str, float]:
     places = np.random.default_rng(5).uniform([40, 40], np.array(scenario.size) - 40, (40, 2))
     steady = np.array(
         [
-            sight.steadiness.steady(int(k), moved_pixels(places, moved[k], scenario.size))
+            sight.stabilisation.stabilised_pixels(
+                int(k), moved_pixels(places, moved[k], scenario.size)
+            )
             for k in frames
         ]
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
-from calibration.image_motion.stabilise import steadiness
+from calibration.image_motion.stabilise import stabilise_picture
 from calibration.resection.resect import resect
 from tests.support.calibration_scenes import (
     FLAT,
@@ -71,10 +71,10 @@ def weave(amplitude: tuple[float, ...], draws: int) -> None:
         position = seen(places) + 0.02 * rng.standard_normal((300, 6, 2))
         position[rng.random((300, 6)) < 0.1] = np.nan
         covariance = np.tile(0.02**2 * np.eye(2), (300, 6, 1, 1))
-        found = steadiness(list("abcdef"), position, covariance, size=SIZE)
+        found = stabilise_picture(list("abcdef"), position, covariance, size=SIZE)
         anywhere = rng.uniform([0, 0], SIZE, (30, 2))
         pictured = seen(anywhere)
-        steady = [found.steady(np.arange(300), pictured[:, i]) for i in range(30)]
+        steady = [found.stabilised_pixels(np.arange(300), pictured[:, i]) for i in range(30)]
         left.append(np.sqrt(np.mean((steady - np.mean(steady, axis=1, keepdims=True)) ** 2)))
     print(f"weave {amplitude}: left {np.mean(left):.4f} px rms anywhere in the picture")
 

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from tracker.camera.expected_targets import wanted_marks
-from tracker.camera.lens_source import optics_of
+from tracker.camera.expected_targets import expected_marks
+from tracker.camera.lens_source import camera_optics
 from tracker.core.types import Mark
 from tracker.detection import find_marks
 from tracker.film import open_film
@@ -29,9 +29,9 @@ def tried(record: Record, camera: str, **changes: Any) -> tuple[tuple[Mark, ...]
     entry = record.cameras[camera].model_copy(update=changes)
     record = record.model_copy(update={"cameras": {**record.cameras, camera: entry}})
     film = open_film(record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits)
-    lens = optics_of(record, camera, film.size).lens
+    lens = camera_optics(record, camera, film.size).lens
     start = time.perf_counter()
-    wanted = wanted_marks(record, camera, film.size, lens)
+    wanted = expected_marks(record, camera, film.size, lens)
     found = find_marks(record, camera, film, lens, wanted)
     return found.marks, time.perf_counter() - start
 

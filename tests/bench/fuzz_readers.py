@@ -23,7 +23,7 @@ from tracker.accelerometers import read_accelerometer
 from tracker.accelerometers.iso13499 import IsoTest, make_channel, write_folder
 from tracker.criteria.sets import load_criteria
 from tracker.film import open_film
-from tracker.film.pictures import picture
+from tracker.film.pictures import read_picture
 from tracker.record.load import load_planned, load_record
 from tracker.record.schema import Accelerometer
 from tracker.results.folder import read_results, write_data
@@ -274,7 +274,7 @@ def pictures(place: Path) -> tuple[Make, Read]:
 
     def read(data: bytes) -> None:
         path.write_bytes(data)
-        if picture(str(path), "film") is None:
+        if read_picture(str(path), "film") is None:
             raise Problem("the picture can't be read", where="film", remedy="leave it out")
 
     def make(rng: Random) -> bytes:

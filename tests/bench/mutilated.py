@@ -175,7 +175,7 @@ def _read(path, line):
     stamps = film.stamps
     if np.isfinite(stamps).all():
         frames = {round(500 * float(stamps[i] - stamps[0])): luma for i, luma in frames.items()}
-    line.send({"told": sorted({f.code for f in film.findings}), "frames": frames})
+    line.send({"told": sorted({f.code for f in film.with_faults().findings}), "frames": frames})
 
 
 def _frames_of(film):

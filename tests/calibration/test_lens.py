@@ -11,11 +11,11 @@ from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.lens import (
     Board,
-    bow,
     given_lens,
     lens_from_board,
     lens_from_chessboard,
     load_lens,
+    sagitta,
     save_lens,
     straightness,
 )
@@ -249,10 +249,10 @@ def test_the_bow_of_a_line_is_the_sagitta_that_distortion_gives_it() -> None:
     line = np.column_stack([np.linspace(-0.35, 0.35, 9), np.full(9, 0.2)])
     pixels = slight.distorted(line)[0]
 
-    bent, u = bow(pinhole, pixels, 1.0)
-    straight, _ = bow(slight, pixels, 1.0)
+    bent, u = sagitta(pinhole, pixels, 1.0)
+    straight, _ = sagitta(slight, pixels, 1.0)
 
     assert abs(bent) == pytest.approx(1500 * 0.2 * 0.01 * 0.35**2, rel=0.02)
     assert straight == pytest.approx(0, abs=1e-9)
     assert 0.3 < u < 2
-    assert bow(pinhole, np.repeat(pixels[:2], 2, axis=0), 1.0)[1] == np.inf
+    assert sagitta(pinhole, np.repeat(pixels[:2], 2, axis=0), 1.0)[1] == np.inf

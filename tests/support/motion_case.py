@@ -106,7 +106,7 @@ def evidence(
         seconds=time,
         zero_u=0.0,
         rate_u=0.0,
-        steadiness=None,
+        stabilisation=None,
         marks=tuple(f"{vehicle}.{m}" for m in marks),
         position=position,
         covariance=np.tile(np.eye(2) * max(noise, 0.02) ** 2, (*position.shape[:2], 1, 1)),

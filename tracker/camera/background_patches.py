@@ -1,6 +1,6 @@
 """Patches of the background, followed through a film that shows no fixed target.
 
-What stands still behind the vehicles shows how the picture moves as painted targets do, if less
+What doesn't move behind the vehicles shows how the picture moves as painted targets do, if less
 well: corners of texture are chosen outside the vehicles' surroundings in one frame and found again
 in every other by optical flow from that frame, so that errors don't add up.
 """
@@ -15,23 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.constants import MAD_TO_SD
+from tracker.camera.options import BACKGROUND
 from tracker.core.types import Tracks
 from tracker.film import Film, Luma
 
-WANTED = 36  # patches, spread over the picture
-FEWEST = 8  # that must agree, for there to be a background
-HALF = 10  # px, half a patch's side
-AGREE = 1.0  # px, from the common motion
-OFTEN = 0.6  # share of the frames in which a patch must agree, and of the patches in most frames
-RESTLESS = 1.7  # patches that scatter that much more than half of them are shadows, grass, trees
-SPREAD = 0.3  # share of the picture over which they must spread in both directions
-SURROUNDINGS = 0.5  # a vehicle reaches that far beyond its marks, in their own extent
-LEAST = 0.04  # of the picture's width, likewise
-_STOP = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 30, 0.003)
+_STOP = (
+    cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT,
+    BACKGROUND.flow_steps,
+    BACKGROUND.flow_step_px,
+)
 
 
 @dataclass(frozen=True)
-class Background:
+class BackgroundPatches:
     """Where patches of the background are seen, as `stabilise` takes targets."""
 
     names: list[str]
@@ -39,35 +36,43 @@ class Background:
     covariance: Array  # (frames, n, 2, 2) px^2
 
 
-def background(film: Film, tracks: Tracks) -> Background | None:
+def find_background(film: Film, tracks: Tracks) -> BackgroundPatches | None:
     """The background's patches in every frame; None where there aren't enough of them that agree
     on one motion of the picture.
     """
     middle = film.frames // 2
     first = _eight_bits(film.frame(middle), film.bits)
-    corners = _chosen(first, _vehicles(tracks, film.size))
-    if len(corners) < FEWEST:
+    corners = _corners(first, _vehicle_mask(tracks, film.size))
+    if len(corners) < BACKGROUND.fewest:
         return None
-    shape = _shape(first, corners)
+    shape = _relative_covariances(first, corners)
     position = np.full((film.frames, len(corners), 2), np.nan)
     for frame, luma in film.forward():
-        position[frame] = _found(first, _eight_bits(luma, film.bits), corners)
-    left = _left(position, corners)
-    agree: NDArray[np.bool_] = np.asarray(np.isfinite(left).all(axis=2))
+        position[frame] = _patch_places(first, _eight_bits(luma, film.bits), corners)
+    residual = _residuals(position, corners)
+    agree: NDArray[np.bool_] = np.asarray(np.isfinite(residual).all(axis=2))
     position[~agree] = np.nan
-    kept = agree.mean(axis=0) >= OFTEN
+    kept = agree.mean(axis=0) >= BACKGROUND.frames_share
     if kept.any():
-        scatter = np.sqrt(np.nanmean(left[:, kept] ** 2, axis=(0, 2)))
-        kept[kept] = scatter < RESTLESS * np.median(scatter)
+        scatter = np.sqrt(np.nanmean(residual[:, kept] ** 2, axis=(0, 2)))
+        kept[kept] = scatter < BACKGROUND.scatter_ratio * np.median(scatter)
     extent = np.ptp(corners[kept], axis=0) if kept.any() else np.zeros(2)
-    held = (agree[:, kept].sum(axis=1) >= OFTEN * max(kept.sum(), FEWEST)).mean()
-    if kept.sum() < FEWEST or held < OFTEN or (extent < SPREAD * np.array(film.size)).any():
+    steady_share = (
+        agree[:, kept].sum(axis=1) >= BACKGROUND.frames_share * max(kept.sum(), BACKGROUND.fewest)
+    ).mean()
+    if (
+        kept.sum() < BACKGROUND.fewest
+        or steady_share < BACKGROUND.frames_share
+        or (extent < BACKGROUND.extent * np.array(film.size)).any()
+    ):
         return None
     names = [f"background {k + 1}" for k in range(int(kept.sum()))]
-    noise = max(0.005, 1.4826 * float(np.nanmedian(np.abs(left[:, kept]))))
+    noise = max(
+        BACKGROUND.least_noise_px, MAD_TO_SD * float(np.nanmedian(np.abs(residual[:, kept])))
+    )
     covariance = noise**2 * shape[kept] / np.mean(shape[kept][:, [0, 1], [0, 1]])
     spread = np.broadcast_to(covariance, (film.frames, *covariance.shape))
-    return Background(names, position[:, kept], np.array(spread))
+    return BackgroundPatches(names, position[:, kept], np.array(spread))
 
 
 def _eight_bits(luma: Luma, bits: int) -> NDArray[np.uint8]:
@@ -75,7 +80,7 @@ def _eight_bits(luma: Luma, bits: int) -> NDArray[np.uint8]:
     return np.ascontiguousarray(grey.astype(np.uint8))
 
 
-def _vehicles(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:
+def _vehicle_mask(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:
     """A mask (height, width) that is 0 wherever a vehicle is seen in some frame."""
     mask = np.full((size[1], size[0]), 255, dtype=np.uint8)
     names = [mark.split(".", 1)[0] for mark in tracks.marks]
@@ -86,22 +91,31 @@ def _vehicles(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:
             if not len(marks):
                 continue
             low, high = marks.min(axis=0), marks.max(axis=0)
-            margin = np.maximum(SURROUNDINGS * (high - low).max(), LEAST * size[0])
+            margin = np.maximum(
+                BACKGROUND.vehicle_margin * (high - low).max(), BACKGROUND.least_margin * size[0]
+            )
             (u0, v0), (u1, v1) = np.rint(low - margin), np.rint(high + margin)
             mask[max(0, int(v0)) : max(0, int(v1)), max(0, int(u0)) : max(0, int(u1))] = 0
     return mask
 
 
-def _chosen(grey: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Array:
+def _corners(grey: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Array:
     """Corners (n, 2) of the texture under the mask: the best of each cell of a grid."""
-    margin = 2 * HALF
+    half, margin = BACKGROUND.half_side, 2 * BACKGROUND.half_side
     mask = mask.copy()
     mask[:margin], mask[-margin:], mask[:, :margin], mask[:, -margin:] = 0, 0, 0, 0
-    found = cv2.goodFeaturesToTrack(grey, 20 * WANTED, 0.02, 2 * HALF, mask=mask, blockSize=7)
+    found = cv2.goodFeaturesToTrack(
+        grey,
+        20 * BACKGROUND.patches,
+        BACKGROUND.corner_quality,
+        2 * half,
+        mask=mask,
+        blockSize=BACKGROUND.corner_block,
+    )
     if found is None:
         return np.empty((0, 2))
     corners = np.asarray(found, dtype=np.float64).reshape(-1, 2)
-    across = int(np.ceil(np.sqrt(WANTED)))
+    across = int(np.ceil(np.sqrt(BACKGROUND.patches)))
     cell = np.array([grey.shape[1], grey.shape[0]]) / across
     best: dict[tuple[int, int], int] = {}
     for k, corner in enumerate(corners):  # they come best first
@@ -110,23 +124,23 @@ def _chosen(grey: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Array:
     return corners[sorted(best.values())]
 
 
-def _shape(grey: NDArray[np.uint8], corners: Array) -> Array:
-    """Inverse structure tensors (n, 2, 2): how well each patch tells its place, but a factor."""
+def _relative_covariances(grey: NDArray[np.uint8], corners: Array) -> Array:
+    """Inverse structure tensors (n, 2, 2): covariance of each patch's place, but for a factor."""
     gu, gv = (cv2.Sobel(grey, cv2.CV_64F, *order, ksize=3) / 8 for order in ((1, 0), (0, 1)))
-    tensors = []
+    half, tensors = BACKGROUND.half_side, []
     for u, v in np.rint(corners).astype(int).tolist():
-        part = slice(v - HALF, v + HALF + 1), slice(u - HALF, u + HALF + 1)
+        part = slice(v - half, v + half + 1), slice(u - half, u + half + 1)
         slopes = np.column_stack([gu[part].ravel(), gv[part].ravel()])
-        tensors.append(np.linalg.inv(slopes.T @ slopes + 1e-3 * np.eye(2)))
+        tensors.append(np.linalg.inv(slopes.T @ slopes + BACKGROUND.texture_floor * np.eye(2)))
     return np.array(tensors)
 
 
-def _found(first: NDArray[np.uint8], grey: NDArray[np.uint8], corners: Array) -> Array:
-    """The patches' places (n, 2) in another frame; NaN where there and back ends elsewhere."""
-    there, seen = _flow(first, grey, corners)
-    back, returned = _flow(grey, first, there)
-    good = seen & returned & (np.linalg.norm(back - corners, axis=1) < 0.3)
-    return np.where(good[:, None], there, np.nan)
+def _patch_places(first: NDArray[np.uint8], grey: NDArray[np.uint8], corners: Array) -> Array:
+    """The patches' places (n, 2) in another frame; NaN where the flow back ends elsewhere."""
+    place, seen = _flow(first, grey, corners)
+    back, returned = _flow(grey, first, place)
+    good = seen & returned & (np.linalg.norm(back - corners, axis=1) < BACKGROUND.return_px)
+    return np.where(good[:, None], place, np.nan)
 
 
 def _flow(
@@ -135,27 +149,33 @@ def _flow(
     """Where patches round `start` (n, 2) are in a second picture, and whether they were found."""
     points = start.astype(np.float32)[:, None]
     flow: Any = cv2.calcOpticalFlowPyrLK
-    side = 2 * HALF + 1
+    side = 2 * BACKGROUND.half_side + 1
     there, seen, _ = flow(
-        first, second, points, None, winSize=(side, side), maxLevel=3, criteria=_STOP
+        first,
+        second,
+        points,
+        None,
+        winSize=(side, side),
+        maxLevel=BACKGROUND.pyramid_levels,
+        criteria=_STOP,
     )
     return np.asarray(there, dtype=np.float64)[:, 0], np.asarray(seen[:, 0] == 1)
 
 
-def _left(position: Array, corners: Array) -> Array:
-    """What the motion that most of a frame's patches share leaves of each patch (frames, n, 2),
-    px; NaN where a patch takes no part in it.
+def _residuals(position: Array, corners: Array) -> Array:
+    """Residuals (frames, n, 2), px, of each patch from the motion that most of a frame's patches
+    share; NaN where a patch takes no part in it.
     """
-    left = np.full_like(position, np.nan)
+    residual = np.full_like(position, np.nan)
     for frame, seen in enumerate(position):
         there = np.flatnonzero(np.isfinite(seen).all(axis=1))
-        if len(there) < FEWEST:
+        if len(there) < BACKGROUND.fewest:
             continue
         matrix, inside = cv2.estimateAffinePartial2D(
-            corners[there], seen[there], ransacReprojThreshold=AGREE
+            corners[there], seen[there], ransacReprojThreshold=BACKGROUND.agreement_px
         )
-        if matrix is None or inside.sum() < FEWEST:
+        if matrix is None or inside.sum() < BACKGROUND.fewest:
             continue
         part = there[inside[:, 0] == 1]
-        left[frame, part] = seen[part] - corners[part] @ matrix[:, :2].T - matrix[:, 2]
-    return left
+        residual[frame, part] = seen[part] - corners[part] @ matrix[:, :2].T - matrix[:, 2]
+    return residual

@@ -8,16 +8,15 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.image_motion.stabilise import Steadiness
+from calibration.image_motion.stabilise import Stabilisation
+from tracker.camera.options import CAMERA
 from tracker.film import Film, Luma
 
 Region = tuple[int, int, int, int]
 """u, v of its corner, width, height, px."""
-ENOUGH = 40_000
-"""Pixels that are plenty for a mean; of larger regions every second row and column is taken."""
 
 
-def light_of(white: int, gamma: float) -> Array:
+def light_table(white: int, gamma: float) -> Array:
     """The light (white + 1,) of each grey level, in grey levels, of a camera that makes grey of
     light by this exponent.
     """
@@ -25,7 +24,7 @@ def light_of(white: int, gamma: float) -> Array:
 
 
 class Brightness:
-    """Mean grey of named regions of the frames that pass by; None is the whole picture. With
+    """Mean grey of named regions of the frames that are read; None is the whole picture. With
     `light` (levels,) the mean of what that makes of the grey levels.
     """
 
@@ -36,8 +35,8 @@ class Brightness:
         self.means = {name: np.full(frames, np.nan) for name in regions}
         """(frames,) grey of each region; NaN for frames not met."""
 
-    def look(self, index: int, luma: Luma) -> None:
-        """Note the regions' means of one frame."""
+    def add_frame(self, index: int, luma: Luma) -> None:
+        """Take the regions' means of one frame."""
         for name, region in self._regions.items():
             part = _part(luma, region)
             self.means[name][index] = (part if self._light is None else self._light[part]).mean()
@@ -47,18 +46,18 @@ def _part(luma: Luma, region: Region | None) -> Luma:
     if region is not None:
         u, v, width, height = region
         luma = luma[v : v + height, u : u + width]
-    return luma if luma.size < ENOUGH else luma[::2, ::2]
+    return luma if luma.size < CAMERA.region_pixels else luma[::2, ::2]
 
 
-def steadied(
+def stabilised_brightness(
     film: Film,
     regions: Mapping[str, Region | None],
-    steady: Steadiness,
+    steady: Stabilisation,
     light: Array | None = None,
 ) -> dict[str, Array]:
     """Mean grey (frames,) of regions that move with the picture, to a fraction of a pixel; NaN for
-    frames that can't be read. In a woven film edges would else walk in and out of them. `light` as
-    of `Brightness`.
+    frames that can't be read. In a film with weave, edges would otherwise move in and out of them.
+    `light` as of `Brightness`.
     """
     means = {name: np.full(film.frames, np.nan) for name in regions}
     for index, luma in film.forward():
@@ -69,13 +68,13 @@ def steadied(
                 continue
             u, v, width, height = region
             middle = np.array([[u + (width - 1) / 2, v + (height - 1) / 2]])
-            at = steady.seen(np.array([index]), middle)[0]
-            around = _around(luma, at, (width, height), light)
+            at = steady.picture_pixels(np.array([index]), middle)[0]
+            around = _region_at(luma, at, (width, height), light)
             means[name][index] = cv2.mean(around)[0]
     return means
 
 
-def _around(luma: Luma, at: Array, size: tuple[int, int], light: Array | None) -> Array:
+def _region_at(luma: Luma, at: Array, size: tuple[int, int], light: Array | None) -> Array:
     """The part of a picture of this size round a place, between pixels by straight lines."""
     left, top = np.floor(at - np.array(size) / 2).astype(int) - 1
     right, bottom = np.ceil(at + np.array(size) / 2).astype(int) + 2

@@ -1,4 +1,4 @@
-"""Which painted marks a camera is to look for, and how large they will be in its picture."""
+"""Which painted marks a camera is expected to see, and how large they will be in its picture."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.resection.resect import resect
+from tracker.camera.options import CAMERA
 from tracker.core.types import Mark
 from tracker.record.camera import Camera as CameraEntry
 from tracker.record.schema import Record
 
-PICK_U = 4.0  # px, how far off a rough hand pick is expected to be
 NOWHERE = (float("nan"), float("nan"))
 SURVEY = "survey"
 """The body that all fixed targets belong to, as in the mark name "survey.g1"."""
 
 
-def wanted_marks(
+def expected_marks(
     record: Record, camera: str, size: tuple[int, int], lens: Lens | None
 ) -> tuple[Mark, ...]:
     """The marks that the record picks for this camera: fixed targets first, then vehicles'.
@@ -55,7 +55,7 @@ def wanted_marks(
 def rough_camera(
     entry: CameraEntry, size: tuple[int, int], lens: Lens | None, where: str
 ) -> Camera | None:
-    """The camera's pose from hand picks alone: good enough to foresee sizes. None without it."""
+    """The camera's pose from hand picks alone: good enough for sizes. None without it."""
     known = {
         name: (target.at, target.pixel)
         for name, target in entry.survey.items()
@@ -68,17 +68,17 @@ def rough_camera(
             tuple(known),
             np.array([at for at, _ in known.values()]),
             np.array([pixel for _, pixel in known.values()]),
-            np.broadcast_to(np.eye(2) * PICK_U**2, (len(known), 2, 2)),
+            np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(known), 2, 2)),
             size=size,
             lens=lens,
             rough_position=None if entry.position is None else np.array(entry.position),
             where=where,
         ).camera
     except Problem:
-        return None  # the pose from the refined marks will say what is wrong
+        return None  # the pose from the measured marks reports what is wrong
 
 
-def groups(marks: tuple[Mark, ...]) -> Mapping[str, str]:
+def mark_bodies(marks: tuple[Mark, ...]) -> Mapping[str, str]:
     """The body that each mark belongs to: its vehicle, or "survey"."""
     return {mark.name: mark.name.split(".", 1)[0] for mark in marks}
 

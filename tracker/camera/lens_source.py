@@ -1,4 +1,4 @@
-"""A camera's lens as the record gives it, and straight lines that try it."""
+"""A camera's lens as the record gives it, and straight lines that test it."""
 
 from __future__ import annotations
 
@@ -15,22 +15,20 @@ from calibration.board.dictionaries import DICTIONARIES
 from calibration.camera import Lens
 from calibration.errors import FILM, CalibrationError
 from calibration.findings import Diagnostic
-from calibration.image_motion.stabilise import Steadiness
-from calibration.lens import bow, given_lens, load_lens
+from calibration.image_motion.stabilise import Stabilisation
+from calibration.lens import given_lens, load_lens, sagitta
+from tracker.camera.options import CAMERA
 from tracker.film import open_film
 from tracker.record.camera import LensEntry, StraightLine
 from tracker.record.schema import Record
 
-BOARD_FRAMES = 60  # of a clip of the board, looked at
-BOARD_USED = 20  # of those, the ones that differ most
-LINE_PICK_U = 1.0  # px, of each pick on a straight line, across it
 MOVIES = (".mp4", ".avi", ".mkv", ".mov", ".m4v", ".mxf", ".webm", ".mpg", ".mpeg", ".wmv")
 
 
 @dataclass(frozen=True)
-class Optics:
+class CameraOptics:
     """A lens, None where it is to be solved with the pose; how the board's corners agree with it,
-    where it comes from a board; what was noticed.
+    where it comes from a board; diagnostics.
     """
 
     lens: Lens | None
@@ -38,27 +36,29 @@ class Optics:
     warnings: tuple[Diagnostic, ...] = ()
 
 
-def optics_of(record: Record, name: str, size: tuple[int, int]) -> Optics:
+def camera_optics(record: Record, name: str, size: tuple[int, int]) -> CameraOptics:
     """The lens that the record gives for a camera."""
     entry = record.cameras[name].lens
-    return Optics(None) if entry is None else read_lens(entry, record.folder, size, name)
+    return CameraOptics(None) if entry is None else read_lens(entry, record.folder, size, name)
 
 
 def lens_of(
     record: Record, name: str, size: tuple[int, int]
 ) -> tuple[Lens | None, list[Diagnostic]]:
-    """The lens of `optics_of` and its warnings."""
-    found = optics_of(record, name, size)
+    """The lens of `camera_optics` and its warnings."""
+    found = camera_optics(record, name, size)
     return found.lens, list(found.warnings)
 
 
-def read_lens(entry: LensEntry, folder: Path, size: tuple[int, int] | None, camera: str) -> Optics:
+def read_lens(
+    entry: LensEntry, folder: Path, size: tuple[int, int] | None, camera: str
+) -> CameraOptics:
     """The lens in any of its forms. Without the picture's `size`, that of its file or pictures,
     or twice the principal point.
     """
     where = f"cameras.{camera}.lens"
     if entry.file is not None:
-        return Optics(load_lens(folder / entry.file, size=size, where=where))
+        return CameraOptics(load_lens(folder / entry.file, size=size, where=where))
     if entry.chessboard is not None and entry.inner_corners and entry.square:
         found = _from_board(entry, folder, where)
         if size is not None and found.lens.size != tuple(size):
@@ -70,12 +70,12 @@ def read_lens(entry: LensEntry, folder: Path, size: tuple[int, int] | None, came
                 remedy="take them with the film's camera at the film's setting",
                 status=FILM,
             )
-        said = tuple(f.at(where) for f in found.findings)
-        return Optics(found.lens, found, said)
+        warnings = tuple(f.at(where) for f in found.findings)
+        return CameraOptics(found.lens, found, warnings)
     assert entry.camera_matrix is not None
     (_, _, cx), (_, _, cy), _ = entry.camera_matrix
     size = size or (round(2 * cx + 1), round(2 * cy + 1))
-    return Optics(
+    return CameraOptics(
         given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, where=where)
     )
 
@@ -96,41 +96,42 @@ def _from_board(entry: LensEntry, folder: Path, where: str) -> LensCalibration:
             where=where,
         )
     frames = _board_frames(str(folder / entry.chessboard), where)
-    return lens_from_board(frames, board, most=BOARD_USED, where=where)
+    return lens_from_board(frames, board, most=CAMERA.board_frames_used, where=where)
 
 
 def _board_frames(path: str, where: str) -> Iterator[tuple[str, Grey]]:
     """Frames of a clip of the board, evenly over its length, as 8-bit grey."""
     film = open_film(path, where=where)
-    step = max(1, film.frames // BOARD_FRAMES)
+    step = max(1, film.frames // CAMERA.board_frames)
     for index, luma in film.forward():
         if index % step == 0:
             grey = luma if luma.dtype == np.uint8 else luma >> max(0, film.bits - 8)
             yield f"frame {index}", np.ascontiguousarray(grey.astype(np.uint8))
 
 
-def straight_lines(
-    lines: Sequence[StraightLine], lens: Lens, steady: Steadiness, where: str
+def check_straight_lines(
+    lines: Sequence[StraightLine], lens: Lens, steady: Stabilisation, where: str
 ) -> Iterator[Diagnostic]:
-    """What lines that are straight in the world say of the lens: by how much each is bent in the
-    picture, and by how much still once distortion is taken out.
+    """How lines that are straight in the world test the lens: the sagitta of each in the picture,
+    and what remains of it once distortion is taken out.
     """
     pinhole = lens.with_values(np.array([*lens.values[:4], 0, 0, 0, 0, 0]))
     for number, line in enumerate(lines, start=1):
-        pixels: Array = steady.steady(line.frame, np.array(line.pixels))
-        seen, _ = bow(pinhole, pixels, LINE_PICK_U)
-        left, u = bow(lens, pixels, LINE_PICK_U)
+        pixels: Array = steady.stabilised_pixels(line.frame, np.array(line.pixels))
+        seen, _ = sagitta(pinhole, pixels, CAMERA.line_pick_u)
+        remaining, u = sagitta(lens, pixels, CAMERA.line_pick_u)
         place = f"{where}.straight[{number}]"
-        if abs(left) > 3 * u:
+        if abs(remaining) > CAMERA.line_sigmas * u:
             text = (
-                f"the line is still bent by {abs(left):.1f} px (u {u:.1f} px) after correction, "
-                f"{abs(seen):.1f} px before: the lens' distortion doesn't hold in this film, or "
-                "the line isn't straight"
+                f"the line is still bent by {abs(remaining):.1f} px (u {u:.1f} px) after "
+                f"correction, {abs(seen):.1f} px before: the lens' distortion doesn't hold "
+                "in this film, or the line isn't straight"
             )
             yield Diagnostic("line_bent", text, place)
         else:
             text = (
-                f"the line is bent by {abs(seen):.1f} px in the picture and by {abs(left):.1f} px "
-                f"(u {u:.1f} px) after correction: the distortion holds there"
+                f"the line is bent by {abs(seen):.1f} px in the picture and by "
+                f"{abs(remaining):.1f} px (u {u:.1f} px) after correction: "
+                "the distortion holds there"
             )
             yield Diagnostic("line_straight", text, place)

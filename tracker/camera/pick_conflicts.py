@@ -1,4 +1,4 @@
-"""Fixed targets whose pick and survey contradict each other: which of the two is followed.
+"""Fixed targets whose pick and survey contradict each other: which of the two is used.
 
 The layout of the others says where such a target should be. If a mark like it is there, the pick
 was wrong, or two names are exchanged; if none is there but one is at the pick, the coordinates are
@@ -15,17 +15,13 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.camera.expected_targets import SURVEY
+from tracker.camera.options import CAMERA
 from tracker.core.types import Mark
 from tracker.film import Film
 from tracker.marks import locate
 
-STRAY_PX, STRAY_SIZE = 6.0, 0.5
-"""A pick this far from where its target is followed (px, and sizes of the mark) contradicts it."""
-MANY = 1 / 2
-"""Share of contradicting picks beyond which all picks are rough, which is no contradiction."""
 
-
-def settled(
+def reconcile_picks(
     film: Film, wanted: Sequence[Mark], found: Sequence[Mark], where: str
 ) -> tuple[tuple[Mark, ...], list[Diagnostic]]:
     """The marks to follow, those that contradict the survey where they were picked or where the
@@ -34,30 +30,32 @@ def settled(
     `wanted` are the record's picks, `found` the same marks as the layout has them, and others.
     """
     picks = {m.name: m for m in wanted if m.name.startswith(f"{SURVEY}.") and m.picked}
-    moved = [m for m in found if m.name in picks and _apart(m, picks[m.name]) > _stray(m)]
-    if len(moved) > MANY * len(picks):
+    displaced = [
+        m for m in found if m.name in picks and _distance(m, picks[m.name]) > _conflict_distance(m)
+    ]
+    if len(displaced) > CAMERA.conflict_share * len(picks):
         return tuple(found), []
-    out, said, told = list(found), [], set()
-    for mark in moved:
+    out, warnings, paired = list(found), [], set()
+    for mark in displaced:
         pick = replace(picks[mark.name], size_px=float("nan"))  # as doubtful as the coordinates
         if not _is_there(film, mark) and _is_there(film, pick):
             out[out.index(mark)] = pick
             continue
-        other = _exchanged(mark, moved, picks)
+        other = _exchanged_with(mark, displaced, picks)
         if other is None:
-            said.append(_misplaced(mark, pick, film.size, where))
-        elif mark.name not in told:
-            told.add(other)
-            said.append(_swapped(mark.name, other, where))
-    return tuple(out), said
+            warnings.append(_misplaced_diagnostic(mark, pick, film.size, where))
+        elif mark.name not in paired:
+            paired.add(other)
+            warnings.append(_exchanged_diagnostic(mark.name, other, where))
+    return tuple(out), warnings
 
 
-def _apart(a: Mark, b: Mark) -> float:
+def _distance(a: Mark, b: Mark) -> float:
     return float(np.hypot(*np.subtract(a.pixel, b.pixel)))
 
 
-def _stray(mark: Mark) -> float:
-    return STRAY_PX + STRAY_SIZE * float(np.nan_to_num(mark.size_px))
+def _conflict_distance(mark: Mark) -> float:
+    return CAMERA.conflict_px + CAMERA.conflict_sizes * float(np.nan_to_num(mark.size_px))
 
 
 def _is_there(film: Film, mark: Mark) -> bool:
@@ -70,33 +68,38 @@ def _is_there(film: Film, mark: Mark) -> bool:
     return locate(luma, mark.pattern, place, mark.size_px, white=float(film.white)).ok
 
 
-def _exchanged(mark: Mark, moved: Sequence[Mark], picks: dict[str, Mark]) -> str | None:
+def _exchanged_with(mark: Mark, displaced: Sequence[Mark], picks: dict[str, Mark]) -> str | None:
     """The mark that was picked where this one is, and is where this one was picked."""
-    for other in moved:
-        here, there = _apart(mark, picks[other.name]), _apart(other, picks[mark.name])
-        if other is not mark and here < _stray(mark) and there < _stray(other):
+    for other in displaced:
+        near, far = _distance(mark, picks[other.name]), _distance(other, picks[mark.name])
+        if (
+            other is not mark
+            and near < _conflict_distance(mark)
+            and far < _conflict_distance(other)
+        ):
             return other.name
     return None
 
 
-def _short(name: str) -> str:
+def _short_name(name: str) -> str:
     return name.split(".", 1)[1]
 
 
-def _misplaced(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
+def _misplaced_diagnostic(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
     (u, v), (at_u, at_v) = pick.pixel, mark.pixel
     inside = 0 <= at_u < size[0] and 0 <= at_v < size[1]
     place = f"at ({at_u:.0f}, {at_v:.0f})" if inside else "outside the picture"
     text = (
-        f"{_short(mark.name)} was picked at ({u:.0f}, {v:.0f}); by the survey of the other fixed "
-        f"targets it is {place}, and was sought there"
+        f"{_short_name(mark.name)} was picked at ({u:.0f}, {v:.0f}); by the survey of the other "
+        f"fixed targets it is {place}, and was looked for there"
     )
     return Diagnostic("pick_contradicts", text, f"{where}.survey")
 
 
-def _swapped(name: str, other: str, where: str) -> Diagnostic:
+def _exchanged_diagnostic(name: str, other: str, where: str) -> Diagnostic:
     text = (
-        f"{_short(name)} and {_short(other)} were each picked where the survey has the other: "
-        "their names or their coordinates are exchanged; each was taken where its coordinates are"
+        f"{_short_name(name)} and {_short_name(other)} were each picked where the survey has "
+        "the other: their names or their coordinates are exchanged; "
+        "each was taken where its coordinates are"
     )
     return Diagnostic("picks_exchanged", text, f"{where}.survey")

@@ -1,7 +1,7 @@
 """Frames that repeat the one before: a scan that stopped, a camera that filled in what it lost.
 
 A copy shows every mark where it was. It is noticed by that: vehicles do not stop for one frame. In
-a scan the copy is one frame too many, so that time stood still; a camera's copy stands for a frame
+a scan the copy is one frame too many, which takes no time; a camera's copy stands for a frame
 that was lost, so that the vehicles then jump by two frames' way.
 """
 
@@ -18,47 +18,40 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from calibration.time.timebase import TimeBase
 from tracker.camera.expected_targets import SURVEY
+from tracker.camera.options import CAMERA
 from tracker.core.types import Status, Tracks
-from tracker.film.findings import spelled
+from tracker.film.findings import frames_text
 from tracker.tracking.layout_motion import carry_points
-
-MOVING = 0.3  # px a frame, below which nothing tells a copy
-STANDS = 0.12  # share of the usual step below which a frame repeats the one before
-NEAR = 7  # frames on either side from which the usual step is taken
-FEWEST = 2  # marks
-FEWEST_NEAR = 4  # steps near a frame
-MOST = 0.4  # share of the frames; more than that isn't copies
-JUMPS = 1.5  # usual steps after a copy, from which on it stands for a lost frame
 
 
 @dataclass(frozen=True)
-class Repeated:
-    """Frames that repeat the one before, and whether time stood still in them."""
+class RepeatedFrames:
+    """Frames that repeat the one before, and how they are to be timed."""
 
     frames: NDArray[np.int64]
     inserted: bool  # copies are frames too many; else each stands for a frame that was lost
 
 
-def repeated(tracks: Tracks) -> Repeated:
+def find_repeats(tracks: Tracks) -> RepeatedFrames:
     """The frames in which all vehicle marks stand still amid their motion over the ground."""
-    steps = _over_ground(tracks)
+    steps = _steps_over_ground(tracks)
     known = np.isfinite(steps)
-    enough = known.sum(axis=1) >= FEWEST
+    enough = known.sum(axis=1) >= CAMERA.repeat_marks
     way = np.full(len(tracks.position), np.nan)  # of a frame from the one before, px
-    way[1:][enough] = percentile(steps[enough], 0.75)
-    usual = _usual(way)
+    way[1:][enough] = np.nanquantile(steps[enough], CAMERA.repeat_marks_quantile, axis=1)
+    usual = _usual_steps(way)
     with np.errstate(invalid="ignore"):
-        stands = (usual > MOVING) & (way < STANDS * usual)
-    frames = np.flatnonzero(stands)
-    if len(frames) > MOST * len(way):
+        repeat_mask = (usual > CAMERA.repeat_moving_px) & (way < CAMERA.repeat_step * usual)
+    frames = np.flatnonzero(repeat_mask)
+    if len(frames) > CAMERA.repeat_share * len(way):
         frames = frames[:0]
     after = frames[frames + 1 < len(way)]
     jump = way[after + 1] / usual[after]
     jump = jump[np.isfinite(jump)]
-    return Repeated(frames, not jump.size or bool(np.median(jump) < JUMPS))
+    return RepeatedFrames(frames, not jump.size or bool(np.median(jump) < CAMERA.repeat_jump))
 
 
-def _over_ground(tracks: Tracks) -> Array:
+def _steps_over_ground(tracks: Tracks) -> Array:
     """How far (frames - 1, marks) the vehicles' marks move from frame to frame, px, less what the
     fixed targets show of the picture's own motion: a picture that weaves stands still at times.
     """
@@ -72,29 +65,18 @@ def _over_ground(tracks: Tracks) -> Array:
     return steps
 
 
-def _usual(way: Array) -> Array:
+def _usual_steps(way: Array) -> Array:
     """The upper part of the steps (frames,) near each frame: copies among them don't lower it."""
-    padded = np.pad(way, NEAR, constant_values=np.nan)
-    near = np.delete(sliding_window_view(padded, 2 * NEAR + 1), NEAR, axis=1)
-    enough = np.isfinite(near).sum(axis=1) >= FEWEST_NEAR
+    width = CAMERA.repeat_window
+    padded = np.pad(way, width, constant_values=np.nan)
+    near = np.delete(sliding_window_view(padded, 2 * width + 1), width, axis=1)
+    enough = np.isfinite(near).sum(axis=1) >= CAMERA.repeat_steps
     usual = np.full(len(way), np.nan)
-    usual[enough] = percentile(near[enough], 0.6)
+    usual[enough] = np.nanquantile(near[enough], CAMERA.repeat_window_quantile, axis=1)
     return usual
 
 
-def percentile(rows: Array, share: float) -> Array:
-    """The value (n,) below which this share of the known values of each row (n, k) lies, NaN being
-    not known; each row has one at least. Linear between ranks, as numpy's.
-    """
-    ranked = np.sort(rows, axis=1)  # NaN last
-    at = share * (np.isfinite(rows).sum(axis=1) - 1)
-    below = np.floor(at).astype(int)
-    here = np.arange(len(rows))
-    low, high = ranked[here, below], ranked[here, np.ceil(at).astype(int)]
-    return np.asarray(low + (at - below) * (high - low))
-
-
-def without_copies(tracks: Tracks, found: Repeated) -> Tracks:
+def hide_repeats(tracks: Tracks, found: RepeatedFrames) -> Tracks:
     """The tracks with all marks hidden in copies: they show what was, not what is."""
     if not len(found.frames):
         return tracks
@@ -106,10 +88,10 @@ def without_copies(tracks: Tracks, found: Repeated) -> Tracks:
     return replace(tracks, position=position, status=status)
 
 
-def without_standing(clock: TimeBase, found: Repeated) -> TimeBase:
-    """A clock counted in frames that stands still in copies which are frames too many.
+def correct_repeat_times(clock: TimeBase, found: RepeatedFrames) -> TimeBase:
+    """A clock counted in frames, corrected for copies that are frames too many and take no time.
 
-    Times by a timing light or by the movie's own uneven stamps know that already.
+    Times by a timing light or by the movie's own uneven stamps hold that already.
     """
     if not len(found.frames) or not found.inserted or clock.clock is not None:
         return clock
@@ -124,8 +106,8 @@ def without_standing(clock: TimeBase, found: Repeated) -> TimeBase:
     return replace(clock, seconds=seconds, seconds_u=u)
 
 
-def said_of(found: Repeated, where: str) -> list[Diagnostic]:
-    """The copies in words."""
+def repeat_diagnostics(found: RepeatedFrames, where: str) -> list[Diagnostic]:
+    """The copies as a diagnostic; none without copies."""
     if not len(found.frames):
         return []
     meaning = (
@@ -133,8 +115,9 @@ def said_of(found: Repeated, where: str) -> list[Diagnostic]:
         if found.inserted
         else "each stands for a frame that was lost, and time goes on in them"
     )
+    listed = frames_text(found.frames.tolist())
     text = (
-        f"{len(found.frames)} frames repeat the one before ({spelled(found.frames.tolist())}): as "
+        f"{len(found.frames)} frames repeat the one before ({listed}): as "
         f"the vehicles move on, {meaning}; nothing was measured in them"
     )
     return [Diagnostic("frames_repeated", text, where)]

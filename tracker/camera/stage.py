@@ -1,4 +1,9 @@
-"""What one camera saw: its film followed through, its pose, its steadiness and its clock."""
+"""What one camera saw: its film tracked, its picture stabilised, its pose and its clock solved.
+
+The steps, in this order, each with its own value: open the film and read the lens (`_Opened`), say
+which marks to track (`_Wanted`), track them (`TrackedFilm`), take out positions that are none
+(`_Checked`), stabilise the picture, solve the pose, time the frames.
+"""
 
 from __future__ import annotations
 
@@ -12,24 +17,25 @@ from calibration.board.calibrate import LensCalibration
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.findings import Diagnostic
-from calibration.image_motion.stabilise import Steadiness, steadiness
+from calibration.image_motion.stabilise import Stabilisation, stabilise_picture
 from calibration.resection.resect import Resection, resect
 from calibration.scale_bars.camera import LEVEL_U, Bar, camera_from_bars
 from calibration.time.timebase import TimeBase, time_base
 from calibration.time.timing_light import TimingLight
-from tracker.camera.background_patches import background
-from tracker.camera.brightness import Brightness, Region, light_of, steadied
-from tracker.camera.expected_targets import SURVEY, groups, wanted_marks
-from tracker.camera.lens_source import optics_of, straight_lines
-from tracker.camera.pick_conflicts import settled
+from tracker.camera.background_patches import find_background
+from tracker.camera.brightness import Brightness, Region, light_table, stabilised_brightness
+from tracker.camera.expected_targets import SURVEY, expected_marks, mark_bodies
+from tracker.camera.lens_source import CameraOptics, camera_optics, check_straight_lines
+from tracker.camera.options import CAMERA
+from tracker.camera.pick_conflicts import reconcile_picks
 from tracker.camera.repeated_frames import (
-    Repeated,
-    repeated,
-    said_of,
-    without_copies,
-    without_standing,
+    RepeatedFrames,
+    correct_repeat_times,
+    find_repeats,
+    hide_repeats,
+    repeat_diagnostics,
 )
-from tracker.camera.target_slips import without_slips
+from tracker.camera.target_slips import reject_slips
 from tracker.core.types import Mark, Progress
 from tracker.detection import find_marks
 from tracker.film import Film, open_film
@@ -39,33 +45,40 @@ from tracker.record.schema import Record
 from tracker.tracking import Corrections, TrackingResult, track_marks
 
 FLASH, LIGHT = "flash", "timing light"
-WOVEN = 0.2  # px rms from which regions of flash and timing light are held to the picture
-BAR_PICK_U = 2.0  # px, of each end of a scale bar picked by hand
 
 
 @dataclass(frozen=True)
-class Sight:
-    """One camera's film, followed and calibrated."""
+class CalibratedFilm:
+    """One camera's film, tracked, calibrated and timed."""
 
     name: str
     film: Film
     followed: TrackingResult
-    steadiness: Steadiness
+    stabilisation: Stabilisation
     pose: Resection
     time: TimeBase
     warnings: tuple[Diagnostic, ...]
     lens_fit: LensCalibration | None = None  # where the lens comes from pictures of a board
 
 
-def watch(
+@dataclass(frozen=True)
+class TrackedFilm:
+    """Tracks of the marks, mean grey (frames,) of the regions of light, and the film's faults."""
+
+    followed: TrackingResult
+    brightness: Mapping[str, Array]
+    faults: tuple[Diagnostic, ...]
+
+
+def track_film(
     film: Film,
     name: str,
     entry: CameraEntry,
     marks: tuple[Mark, ...],
     regions: Mapping[str, Region | None],
     progress: Progress,
-) -> tuple[TrackingResult, dict[str, Array]]:
-    """Follow the marks through a film, and note the mean grey (frames,) of regions beside."""
+) -> TrackedFilm:
+    """Track the marks through a film, and take the mean grey of regions on the way."""
     grey = Brightness(film.frames, regions, _light(film, entry))
     exposure = 0.0 if entry.exposure is None else entry.exposure
     duty = 0.0 if np.isnan(film.rate) else exposure / (1 / film.rate)
@@ -74,86 +87,146 @@ def watch(
         name,
         marks,
         duty=duty,
-        bodies=groups(marks),
+        bodies=mark_bodies(marks),
         corrections=Corrections(entry.edits, entry.ruled_out),
         progress=progress,
-        listeners=(grey.look,) if regions else (),
+        listeners=(grey.add_frame,) if regions else (),
     )
-    return followed, grey.means
+    return TrackedFilm(followed, grey.means, film.with_faults().findings)
 
 
-Watch = Callable[
-    [Film, str, CameraEntry, tuple[Mark, ...], Mapping[str, Region | None], Progress],
-    tuple[TrackingResult, dict[str, Array]],
+TrackingStep = Callable[
+    [Film, str, CameraEntry, tuple[Mark, ...], Mapping[str, Region | None], Progress], TrackedFilm
 ]
 
 
-def see(record: Record, name: str, progress: Progress, watching: Watch = watch) -> Sight:
-    """Follow a camera's film and calibrate the camera by what it saw.
+def calibrate_camera(
+    record: Record, name: str, progress: Progress, tracking: TrackingStep = track_film
+) -> CalibratedFilm:
+    """Track a camera's film and calibrate the camera by what it saw.
 
-    `watching` may remember what following gave, as long as it gives what `watch` would. Raises
-    Problem where the film can't be read or the camera's pose can't be told.
+    `tracking` may remember what tracking gave, as long as it gives what `track_film` would. Raises
+    `FilmError` where the film can't be read, `CalibrationError` where the camera's lens, pose or
+    time can't be determined.
     """
-    entry = record.cameras[name]
-    where = f"cameras.{name}"
-    film = open_film(
-        record.place(entry.film), frame_rate=entry.frame_rate, bits=entry.bits, where=where
+    entry, where = record.cameras[name], f"cameras.{name}"
+    opened = _open(record, name)
+    wanted = _wanted(record, name, opened)
+    regions = _regions(entry)
+    tracked = tracking(opened.film, name, entry, wanted.marks, regions, progress)
+    checked = _checked(tracked.followed)
+    steady = _stabilise(opened.film, checked.followed)
+    pose = _pose(record, name, opened, checked.followed, steady)
+    moving = bool(regions) and steady.rms_px > CAMERA.stabilised_regions_px
+    light = _light(opened.film, entry)
+    grey = (
+        stabilised_brightness(opened.film, regions, steady, light) if moving else tracked.brightness
     )
-    optics = optics_of(record, name, film.size)
-    lens = optics.lens
-    wanted = wanted_marks(record, name, film.size, lens)
+    clock = correct_repeat_times(camera_time(entry, opened.film, grey, where), checked.repeats)
+    diagnostics = (
+        *opened.optics.warnings,
+        *wanted.diagnostics,
+        *(f.at(where) for f in steady.findings),
+        *(f.at(f"{where}.survey") for f in pose.findings),
+        *check_straight_lines(entry.straight, pose.camera.lens, steady, where),
+        *(f.at(f"{where}.time") for f in clock.findings),
+        *tracked.faults,
+        *_without_repeats(checked.followed.findings, checked.repeats),
+        *repeat_diagnostics(checked.repeats, where),
+    )
+    return CalibratedFilm(
+        name,
+        opened.film.with_findings(tracked.faults),
+        checked.followed,
+        steady,
+        pose,
+        clock,
+        diagnostics,
+        opened.optics.fit,
+    )
+
+
+@dataclass(frozen=True)
+class _Opened:
+    """A camera's film, and its lens as far as the record gives it."""
+
+    film: Film
+    optics: CameraOptics
+
+
+def _open(record: Record, name: str) -> _Opened:
+    entry = record.cameras[name]
+    film = open_film(
+        record.place(entry.film),
+        frame_rate=entry.frame_rate,
+        bits=entry.bits,
+        where=f"cameras.{name}",
+    )
+    return _Opened(film, camera_optics(record, name, film.size))
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """The marks to track, and what finding them was worth a diagnostic."""
+
+    marks: tuple[Mark, ...]
+    diagnostics: tuple[Diagnostic, ...]
+
+
+def _wanted(record: Record, name: str, opened: _Opened) -> _Wanted:
+    """The record's picks, completed by what is found by its layout and reconciled with it."""
+    film, lens = opened.film, opened.optics.lens
+    picked = expected_marks(record, name, film.size, lens)
     by_bars = camera_by_bars(record, name, film.size, lens)
-    found = find_marks(record, name, film, lens, wanted, by_bars)
-    marks, contradictions = settled(film, wanted, found.marks, where)
+    found = find_marks(record, name, film, lens, picked, by_bars)
+    marks, contradictions = reconcile_picks(film, picked, found.marks, f"cameras.{name}")
+    return _Wanted(marks, (*found.warnings, *contradictions))
+
+
+def _regions(entry: CameraEntry) -> dict[str, Region | None]:
+    """The regions of flash and timing light; of the whole picture where a flash names none."""
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
         regions[FLASH] = entry.time.flash_region
     if entry.time.timing_light is not None:
         regions[LIGHT] = entry.time.timing_light.region
-    followed, grey = watching(film, name, entry, marks, regions, progress)
-    copies = repeated(followed.tracks)
-    followed = replace(followed, tracks=without_copies(followed.tracks, copies))
-    followed = without_slips(followed)
-    steady = _steadied(film, followed)
-    pose = _pose(record, name, film.size, lens, followed, steady)
-    woven = bool(regions) and steady.rms_px > WOVEN
-    means = steadied(film, regions, steady, _light(film, entry)) if woven else grey
-    clock = without_standing(time_of(entry, film, means, where), copies)
-    said = [
-        *optics.warnings,
-        *found.warnings,
-        *contradictions,
-        *_warnings(steady.findings, where),
-        *_warnings(pose.findings, f"{where}.survey"),
-        *straight_lines(entry.straight, pose.camera.lens, steady, where),
-        *_warnings(clock.findings, f"{where}.time"),
-        *film.findings,
-        *_without(followed.findings, copies),
-        *said_of(copies, where),
-    ]
-    return Sight(name, film, followed, steady, pose, clock, tuple(said), optics.fit)
+    return regions
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """Tracks without positions in repeated frames and without slips of fixed targets."""
+
+    followed: TrackingResult
+    repeats: RepeatedFrames
+
+
+def _checked(followed: TrackingResult) -> _Checked:
+    repeats = find_repeats(followed.tracks)
+    shown = replace(followed, tracks=hide_repeats(followed.tracks, repeats))
+    return _Checked(reject_slips(shown), repeats)
 
 
 def _light(film: Film, entry: CameraEntry) -> Array | None:
-    return None if entry.time.gamma == 1 else light_of(film.white, entry.time.gamma)
+    return None if entry.time.gamma == 1 else light_table(film.white, entry.time.gamma)
 
 
-def _steadied(film: Film, followed: TrackingResult) -> Steadiness:
+def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:
     """The picture's motion as the fixed targets show it; without any, the background's texture."""
     names, position, covariance = _fixed(followed)
-    found = None if names else background(film, followed.tracks)
+    found = None if names else find_background(film, followed.tracks)
     if found is None:
-        return steadiness(names, position, covariance, size=film.size)
-    steady = steadiness(found.names, found.position, found.covariance, size=film.size)
+        return stabilise_picture(names, position, covariance, size=film.size)
+    steady = stabilise_picture(found.names, found.position, found.covariance, size=film.size)
     text = (
-        f"no fixed target is in view: the picture was held steady by {len(found.names)} patches of "
+        f"no fixed target is in view: the picture was stabilised by {len(found.names)} patches of "
         f"the background, which leaves {steady.leftover_px:.2f} px rms at them"
     )
     return replace(steady, findings=(Diagnostic("steady_background", text), *steady.findings))
 
 
-def time_of(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
-    """The camera's clock from what the record and the film say of it."""
+def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
+    """The times of a camera's frames from what the record states and the film shows."""
     light = entry.time.timing_light
     return time_base(
         film.frames,
@@ -179,22 +252,15 @@ def _fixed(followed: TrackingResult) -> tuple[list[str], Array, Array]:
 
 
 def _pose(
-    record: Record,
-    name: str,
-    size: tuple[int, int],
-    lens: Lens | None,
-    followed: TrackingResult,
-    steady: Steadiness,
+    record: Record, name: str, opened: _Opened, followed: TrackingResult, steady: Stabilisation
 ) -> Resection:
-    entry = record.cameras[name]
+    """The camera's pose by its fixed targets; without surveyed ones, by its scale bars."""
+    entry, size, lens = record.cameras[name], opened.film.size, opened.optics.lens
     rough = None if entry.position is None else np.array(entry.position)
     surveyed = {n: t for n, t in entry.survey.items() if t.at is not None}
     if not surveyed:
         return camera_from_bars(
-            [
-                _bar(record, f"bar {i + 1}", bar, steady.steady(bar.frame, np.array(bar.pixels)))
-                for i, bar in enumerate(entry.scale)
-            ],
+            _bars(record, entry, steady),
             size=size,
             lens=lens,
             rough_position=rough,
@@ -209,21 +275,21 @@ def _pose(
         position[kept],
         covariance[kept],
         size=size,
-        lens=off_middle(lens, steady.motion),
+        lens=lens_with_weave(lens, steady.motion),
         ground_u=record.survey.ground_u,
         rough_position=rough,
         where=f"cameras.{name}.survey",
     )
 
 
-def off_middle(lens: Lens | None, motion: Array) -> Lens | None:
+def lens_with_weave(lens: Lens | None, motion: Array) -> Lens | None:
     """A given lens with what the mean of a film's weave (frames, 4) may be off the middle: where
     the picture sits on average over the film, its principal point and scale, isn't where it sat
     when the lens was calibrated. None stays None.
     """
-    if lens is None or len(motion) < 8 or not motion.any():
+    if lens is None or len(motion) < CAMERA.weave_frames or not motion.any():
         return lens
-    variance = [_of_mean(each) for each in motion.T]
+    variance = [_mean_variance(each) for each in motion.T]
     covariance = lens.covariance.copy()
     covariance[2, 2] += variance[0]
     covariance[3, 3] += variance[1]
@@ -232,7 +298,7 @@ def off_middle(lens: Lens | None, motion: Array) -> Lens | None:
     return replace(lens, covariance=covariance)
 
 
-def _of_mean(series: Array) -> float:
+def _mean_variance(series: Array) -> float:
     """Variance of the mean of a series (n,) that is correlated up to where its correlation first
     falls to zero.
     """
@@ -246,7 +312,8 @@ def _of_mean(series: Array) -> float:
         if beside <= 0:
             break
         memory += 2 * beside
-    lost = min(2 * memory / len(off), 0.5)  # of the variance and the memory, to taking the mean
+    # of the variance and the memory, by taking the mean
+    lost = min(2 * memory / len(off), CAMERA.weave_memory)
     return total / len(off) ** 2 * memory / (1 - lost)
 
 
@@ -259,17 +326,24 @@ def camera_by_bars(
         return None
     try:
         return camera_from_bars(
-            [
-                _bar(record, f"bar {i + 1}", bar, np.array(bar.pixels))
-                for i, bar in enumerate(entry.scale)
-            ],
+            _bars(record, entry, None),
             size=size,
             lens=lens,
             rough_position=None if entry.position is None else np.array(entry.position),
             where=f"cameras.{name}.scale",
         ).camera
     except Problem:
-        return None  # `_pose` will say what is wrong
+        return None  # `_pose` reports what is wrong
+
+
+def _bars(record: Record, entry: CameraEntry, steady: Stabilisation | None) -> list[Bar]:
+    """The scale bars of a camera, their ends in the stabilised picture."""
+    found = []
+    for i, bar in enumerate(entry.scale):
+        pixels: Array = np.array(bar.pixels)
+        placed = pixels if steady is None else steady.stabilised_pixels(bar.frame, pixels)
+        found.append(_bar(record, f"bar {i + 1}", bar, placed))
+    return found
 
 
 def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
@@ -282,14 +356,17 @@ def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
         plane += record.test.intended.offset or 0.0
     along_u = LEVEL_U if bar.length is None else 0.0
     return Bar(
-        name, pixels, bar.length, bar.along, bar.depth, plane, pixel_u=BAR_PICK_U, along_u=along_u
+        name,
+        pixels,
+        bar.length,
+        bar.along,
+        bar.depth,
+        plane,
+        pixel_u=CAMERA.bar_pick_u,
+        along_u=along_u,
     )
 
 
-def _warnings(findings: tuple[Diagnostic, ...], where: str) -> list[Diagnostic]:
-    return [finding.at(where) for finding in findings]
-
-
-def _without(findings: Sequence[Diagnostic], copies: Repeated) -> list[Diagnostic]:
-    """Findings without that of equal pictures, where the marks' motion says more about them."""
+def _without_repeats(findings: Sequence[Diagnostic], copies: RepeatedFrames) -> list[Diagnostic]:
+    """Findings without that of equal pictures, where the marks' motion has more about them."""
     return [f for f in findings if f.code != "frames_repeated" or not len(copies.frames)]

@@ -1,4 +1,4 @@
-"""Fixed targets stand still: a short excursion of one against the others is a wrong position."""
+"""Fixed targets don't move: a short excursion of one against the others is a wrong position."""
 
 from __future__ import annotations
 
@@ -9,21 +9,15 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.camera.expected_targets import SURVEY
+from tracker.camera.options import CAMERA
 from tracker.core.types import Status
 from tracker.tracking import TrackingResult
 
-SLIP = 0.5
-"""px of a fixed target against the others that is no measurement noise."""
-USUAL, ROUNDS = 0.1, 10
-"""px by which targets that follow the common motion may miss it; rounds of finding it."""
-LONGEST = 25
-"""Frames; a target that stays away for longer may really have been moved: not judged here."""
 
-
-def without_slips(followed: TrackingResult) -> TrackingResult:
+def reject_slips(followed: TrackingResult) -> TrackingResult:
     """The tracks with excursions of single fixed targets hidden.
 
-    Something that passes in front of a target can pull its fit along for some frames. A target is
+    Something that passes in front of a target can displace its fit for some frames. A target is
     compared with its own median place, less what all targets do together in that frame.
     """
     tracks = followed.tracks
@@ -39,8 +33,8 @@ def without_slips(followed: TrackingResult) -> TrackingResult:
     place = np.full(seen.shape[1:], np.nan)
     place[ever] = np.nanmedian(seen[:, ever], axis=0)
     away[:, ever] = seen[:, ever] - place[ever]
-    away[frames] = _against_the_others(away[frames], place)
-    slipped = (np.hypot(away[..., 0], away[..., 1]) > SLIP) & frames[:, None]
+    away[frames] = _relative_excursions(away[frames], place)
+    slipped = (np.hypot(away[..., 0], away[..., 1]) > CAMERA.slip_px) & frames[:, None]
     slipped &= tracks.status[:, fixed] != Status.EDITED
     for column in range(len(fixed)):
         slipped[:, column] = _short_runs(slipped[:, column])
@@ -53,9 +47,9 @@ def without_slips(followed: TrackingResult) -> TrackingResult:
     return replace(followed, tracks=replace(tracks, position=position, status=status))
 
 
-def _against_the_others(away: Array, place: Array) -> Array:
+def _relative_excursions(away: Array, place: Array) -> Array:
     """Excursions (frames, n, 2) less the picture's common shift and, from four targets on, turn and
-    change of scale about their `place` (n, 2); few targets that don't follow hardly bear on it.
+    change of scale about their `place` (n, 2); a few targets that don't follow have little weight.
     """
     z, at = away[..., 0] + 1j * away[..., 1], place[:, 0] + 1j * place[:, 1]
     at = np.where(np.isfinite(at), at - np.nanmean(at), 0.0)
@@ -63,10 +57,10 @@ def _against_the_others(away: Array, place: Array) -> Array:
     shift = np.nanmedian(away, axis=1) @ [1, 1j]
     turn = np.zeros_like(shift)
     many = known.sum(axis=1) >= 4
-    for k in range(ROUNDS if many.any() else 0):
-        usual = max(USUAL, 2.0**-k)
-        left = np.where(known, z - shift[:, None] - turn[:, None] * at, 0.0)
-        weight = known / (1 + (np.abs(left) / usual) ** 2)
+    for k in range(CAMERA.slip_rounds if many.any() else 0):
+        usual = max(CAMERA.slip_usual_px, 2.0**-k)
+        residual = np.where(known, z - shift[:, None] - turn[:, None] * at, 0.0)
+        weight = known / (1 + (np.abs(residual) / usual) ** 2)
         total = weight.sum(axis=1)
         middle = (weight * at).sum(axis=1) / total
         arm = at - middle[:, None]
@@ -76,14 +70,14 @@ def _against_the_others(away: Array, place: Array) -> Array:
         fitted = fitted / np.maximum((weight * np.abs(arm) ** 2).sum(axis=1), 1e-9)
         turn = np.where(many, fitted, 0.0)
         shift = np.where(many, mean - turn * middle, shift)
-    left = z - shift[:, None] - turn[:, None] * at
-    return np.stack([left.real, left.imag], axis=-1)
+    residual = z - shift[:, None] - turn[:, None] * at
+    return np.stack([residual.real, residual.imag], axis=-1)
 
 
 def _short_runs(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Only those runs of True that are at most `LONGEST` long."""
+    """Only those runs of True that are at most `slip_frames` long."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
     out = np.zeros_like(on)
     for start, end in zip(edges[::2], edges[1::2], strict=True):
-        out[start:end] = end - start <= LONGEST
+        out[start:end] = end - start <= CAMERA.slip_frames
     return out

@@ -58,7 +58,7 @@ def find_marks(
     Markers are found that have a place, a pattern other than `patch` and a size, where the
     camera's pose is told by its fixed targets or by its scale bars (`by_bars`): at least three of a
     vehicle that agree with one pose of it. A vehicle of which three or more are picked leads to
-    its others; else it is looked for in up to three frames. `marks` come from `wanted_marks`; a
+    its others; else it is looked for in up to three frames. `marks` come from `expected_marks`; a
     few frames are read by random access.
     """
     return _Search(record, camera, film, lens, marks, by_bars).run()

@@ -5,22 +5,19 @@ from __future__ import annotations
 import bisect
 import threading
 from collections import OrderedDict
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
 from calibration.arrays import Array
-from calibration.errors import FILM, FilmError
+from calibration.errors import FilmError
 from calibration.findings import Diagnostic
-from tracker.film.interlaced import ROWS, EvenLines, said, seen_interlaced
+from tracker.film.interlaced import INTERLACED_ROWS, EvenLines, interlaced_diagnostic, is_interlaced
 from tracker.film.luma import Luma
 from tracker.film.movie import open_movie
-from tracker.film.opened import Frames, Source
+from tracker.film.opened import Frames, FrameSource
+from tracker.film.options import FILM
 from tracker.film.pictures import open_pictures
 from tracker.film.places import is_movie
-
-HELD_BYTES = 128_000_000
-"""Luma kept in memory while a film is read backwards."""
-CACHED_BYTES = 48_000_000
-"""Luma kept in memory for random access."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,8 +25,8 @@ class Film:
     """A film of which nothing is held in memory but a few frames.
 
     Luma is (height, width), uint8 or uint16, as stored in the file: no conversion, no gain.
-    Frames that the file holds damaged are left out by `forward` and `backward`; `findings` says
-    so as soon as they have been met.
+    Frames that the file holds damaged are left out by `forward` and `backward`; `with_faults`
+    reports those that have been met.
     """
 
     path: str
@@ -39,12 +36,20 @@ class Film:
     bits: int  # significant bits of a grey level
     stamps: Array  # (frames,) s, the container's time stamps as they are; NaN without
     rate: float  # nominal frame rate, 1/s; NaN if unknown
-    source: Source
-    findings: list[Diagnostic]  # grows while the film is read
-    _near: Near = field(init=False, repr=False)
+    source: FrameSource
+    findings: tuple[Diagnostic, ...] = ()
+    _near: FrameCache = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_near", Near(self.source, self.cacheable))
+        object.__setattr__(self, "_near", FrameCache(self.source, self.cacheable))
+
+    def with_faults(self) -> Film:
+        """The same with the faults among its findings that reading it has met so far."""
+        return self.with_findings(self.source.faults.entries)
+
+    def with_findings(self, more: Iterable[Diagnostic]) -> Film:
+        """The same with these among its findings."""
+        return replace(self, findings=tuple(dict.fromkeys((*self.findings, *more))))
 
     @property
     def white(self) -> int:
@@ -59,7 +64,7 @@ class Film:
     @property
     def cacheable(self) -> int:
         """How many frames random access may hold."""
-        return max(2, min(64, CACHED_BYTES // self.frame_bytes))
+        return max(2, min(FILM.cache_frames, FILM.cache_bytes // self.frame_bytes))
 
     def forward(self, first: int = 0, last: int | None = None) -> Frames:
         """(index, luma) from `first` to `last`, both included; a luma stays valid if kept."""
@@ -79,9 +84,7 @@ class Film:
         """Note that nothing comes after this frame, though the film has more."""
         lacking = self.frames - 1 - last
         text = f"the last {lacking} of {self.frames} frames can't be read"
-        note = Diagnostic("film_cut_short", text, self.where)
-        if note not in self.findings:
-            self.findings.append(note)
+        self.source.faults.note(Diagnostic("film_cut_short", text, self.where))
 
     def backward(self, first: int | None = None, last: int = 0) -> Frames:
         """(index, luma) from `first` down to `last`, both included, in bounded memory.
@@ -90,7 +93,7 @@ class Film:
         a stretch too long for the memory is read again for each of its parts.
         """
         high = self.frames - 1 if first is None else min(first, self.frames - 1)
-        most = max(1, HELD_BYTES // self.frame_bytes)
+        most = max(1, FILM.backward_bytes // self.frame_bytes)
         starts = self.source.starts
         while high >= last:
             low = max(last, high - most + 1)
@@ -109,7 +112,6 @@ class Film:
                 f"the film has no frame {index}; it has {self.frames} frames counted from 0",
                 where=self.where,
                 remedy="name a frame of the film",
-                status=FILM,
             )
         luma = self._near.frame(index)
         if luma is None:
@@ -117,15 +119,14 @@ class Film:
                 f"frame {index} can't be read",
                 where=self.where,
                 remedy="choose another frame, or copy the film again from the camera",
-                status=FILM,
             )
         return luma
 
 
-class Near:
-    """Frames met lately, and a place in the film from where to read on."""
+class FrameCache:
+    """Frames read lately, and a place in the film from where to read on."""
 
-    def __init__(self, source: Source, most: int) -> None:
+    def __init__(self, source: FrameSource, most: int) -> None:
         self.source = source
         self.most = most
         self.held: OrderedDict[int, Luma] = OrderedDict()
@@ -165,23 +166,22 @@ def open_film(
 
     `frame_rate` (1/s) is the nominal rate; without it the container's is taken. `bits` says how
     many bits of a grey level are significant, where fewer than the format holds. `where` is the
-    place that an error names, such as a key of the record. Raises `Problem` (status FILM) if
+    place that an error names, such as a key of the record. Raises `FilmError` if
     there is nothing there, or nothing that is a film.
     """
     place = f"{where} ({path})" if where else path
     movie = is_movie(path, place)
     opened = open_movie(path, place) if movie else open_pictures(path, place)
-    source = opened.source
-    if movie and opened.size[1] in ROWS and seen_interlaced(source):
+    source, findings = opened.source, opened.findings
+    if movie and opened.size[1] in INTERLACED_ROWS and is_interlaced(source):
         source = EvenLines(source)
-        opened.findings.append(said(place))
+        findings = (*findings, interlaced_diagnostic(place))
     stored = 8 if opened.bits <= 8 else 16
     if bits is not None and not 1 <= bits <= stored:
         raise FilmError(
             f"the film holds {opened.bits} bits a grey level, not {bits}",
             where=place,
             remedy="give the significant bits of the film, or leave bits out",
-            status=FILM,
         )
     return Film(
         path=path,
@@ -192,5 +192,5 @@ def open_film(
         stamps=opened.stamps,
         rate=opened.rate if frame_rate is None else frame_rate,
         source=source,
-        findings=opened.findings,
+        findings=findings,
     )

@@ -9,21 +9,36 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.film.luma import Luma
+from tracker.film.options import FILM
 
-_SHOWN = 8
+
+class FaultLog:
+    """Faults that a film's reader meets, each once, in the order of their first meeting."""
+
+    def __init__(self) -> None:
+        self._entries: dict[str, Diagnostic] = {}
+
+    def note(self, fault: Diagnostic, key: str | None = None) -> None:
+        """Add a fault; one with the `key` of an earlier one replaces it."""
+        self._entries[key or f"{fault.code} {fault.text}"] = fault
+
+    @property
+    def entries(self) -> tuple[Diagnostic, ...]:
+        """The faults so far."""
+        return tuple(self._entries.values())
 
 
-def spelled(frames: Sequence[int]) -> str:
-    """The frames as text, the first few of many."""
-    text = ", ".join(str(frame) for frame in frames[:_SHOWN])
-    more = len(frames) - _SHOWN
+def frames_text(frames: Sequence[int]) -> str:
+    """The frame numbers as text, the first few of many."""
+    text = ", ".join(str(frame) for frame in frames[: FILM.frames_named])
+    more = len(frames) - FILM.frames_named
     return f"{text} and {more} more" if more > 0 else text
 
 
-def dropped(stamps: Array, tick: float, where: str) -> list[Diagnostic]:
+def stamp_gaps(stamps: Array, tick: float, where: str) -> list[Diagnostic]:
     """Gaps and disorder of time stamps (n,) in s that are multiples of `tick` s.
 
-    A gap is a step of more than one and a half times the usual one. Rounding to the tick alone
+    A gap is a step longer than `gap_steps` times the usual one. Rounding to the tick alone
     makes no gap.
     """
     steps = np.diff(stamps)
@@ -31,19 +46,20 @@ def dropped(stamps: Array, tick: float, where: str) -> list[Diagnostic]:
         return []
     if np.any(steps <= 0):
         frames = [int(i) for i in np.flatnonzero(steps <= 0) + 1]
-        text = f"the time stamps don't increase at frames {spelled(frames)}"
+        text = f"the time stamps don't increase at frames {frames_text(frames)}"
         return [Diagnostic("stamps_disordered", text, where)]
     usual = float(np.median(steps))
-    ragged = 0.0 if abs(usual / tick - round(usual / tick)) < 0.01 and usual > 2 * tick else tick
-    missing = np.where(steps > 1.5 * usual + ragged, np.rint(steps / usual) - 1, 0).astype(int)
+    whole = abs(usual / tick - round(usual / tick)) < FILM.tick_tolerance and usual > 2 * tick
+    gap = FILM.gap_steps * usual + (0.0 if whole else tick)
+    missing = np.where(steps > gap, np.rint(steps / usual) - 1, 0).astype(int)
     if not missing.any():
         return []
     at = [int(i) for i in np.flatnonzero(missing)]
-    text = f"{int(missing.sum())} frames are missing, after frames {spelled(at)}"
+    text = f"{int(missing.sum())} frames are missing, after frames {frames_text(at)}"
     return [Diagnostic("frames_dropped", text, where)]
 
 
-def skipped(numbers: Sequence[int | None], where: str) -> list[Diagnostic]:
+def number_gaps(numbers: Sequence[int | None], where: str) -> list[Diagnostic]:
     """Gaps in the numbers of numbered pictures."""
     given = [number for number in numbers if number is not None]
     if len(given) != len(numbers) or len(given) < 3:
@@ -56,12 +72,12 @@ def skipped(numbers: Sequence[int | None], where: str) -> list[Diagnostic]:
     if not at:
         return []
     lacking = int(np.sum(steps[at] // usual - 1))
-    text = f"{lacking} numbers are missing among the pictures, after frames {spelled(at)}"
+    text = f"{lacking} numbers are missing among the pictures, after frames {frames_text(at)}"
     return [Diagnostic("frames_dropped", text, where)]
 
 
-class Repeats:
-    """Told each frame of a forward pass, it notices those that are copies of the one before.
+class RepeatDetector:
+    """Notices frames of a forward pass that are copies of the one before.
 
     Only a sample of the pixels is compared: the noise of a camera never repeats.
     """
@@ -72,8 +88,8 @@ class Repeats:
         self.seen = 0
         self.frames: list[int] = []
 
-    def see(self, index: int, luma: Luma) -> None:
-        """Take note of one frame; frames must come in ascending order."""
+    def add_frame(self, index: int, luma: Luma) -> None:
+        """Compare one frame with the one before; frames must come in ascending order."""
         sample = luma[8::37, 5::29].copy()
         self.seen += 1
         if (
@@ -85,8 +101,8 @@ class Repeats:
         self.last, self.sample = index, sample
 
     def findings(self, where: str) -> list[Diagnostic]:
-        """What was noticed. A film that mostly stands still, without noise, says nothing."""
+        """The copies. Of a film without noise in which little moves, none is reported."""
         if not self.frames or len(self.frames) > self.seen // 2:
             return []
-        text = f"{len(self.frames)} frames repeat the one before: {spelled(self.frames)}"
+        text = f"{len(self.frames)} frames repeat the one before: {frames_text(self.frames)}"
         return [Diagnostic("frames_repeated", text, where)]

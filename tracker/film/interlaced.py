@@ -14,24 +14,25 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
+from tracker.film.findings import FaultLog
 from tracker.film.luma import Luma
-from tracker.film.opened import Frames, Source
+from tracker.film.opened import Frames, FrameSource
+from tracker.film.options import FILM
 
-PLACES, LOOKED_AT = 4, 6  # of a film, tried; frames read at each
-MOVED = 14.0  # grey levels of 8 bits by which a pixel changes where something moves
-ROWS = (480, 486, 576, 1080)
-"""Heights of interlaced video: ITU-R BT.601 and BT.709. Films of other heights aren't looked at."""
-BLOCK, FILLED = 16, 0.1  # px, a block's side; share of such pixels from which it tells
-BLOCKS, MOSTLY = 5, 0.6  # that must tell, and the share of them that must be combs
-STRONG = 5.0  # grey levels by which neighbouring lines of a comb differ
-COMB = 1.4  # neighbouring lines differ that much more than lines of the same field
+INTERLACED_ROWS = (480, 486, 576, 1080)
+"""Heights of interlaced video: ITU-R BT.601 and BT.709. Films of other heights aren't tested."""
 
 
 @dataclass(frozen=True)
 class EvenLines:
     """A source of frames with the odd lines filled in from the even ones."""
 
-    source: Source
+    source: FrameSource
+
+    @property
+    def faults(self) -> FaultLog:
+        """What was met while reading."""
+        return self.source.faults
 
     @property
     def starts(self) -> Sequence[int]:
@@ -41,10 +42,10 @@ class EvenLines:
     def read(self, first: int) -> Frames:
         """Frames from `first` to the end, ascending."""
         for index, luma in self.source.read(first):
-            yield index, even_lines(luma)
+            yield index, fill_odd_lines(luma)
 
 
-def even_lines(luma: Luma) -> Luma:
+def fill_odd_lines(luma: Luma) -> Luma:
     """The frame (rows, columns) with each odd line the mean of its neighbours."""
     out = luma.copy()
     rows = len(luma)
@@ -60,31 +61,34 @@ def even_lines(luma: Luma) -> Luma:
 def is_combed(first: Luma, second: Luma) -> bool | None:
     """Whether what moves between two successive frames is a comb; None where too little moves."""
     a, b = first.astype(np.float32), second.astype(np.float32)
-    moving = (np.abs(a - b) > MOVED)[1:-1]
-    between = _sums(np.where(moving, np.abs(a[1:-1] - (a[:-2] + a[2:]) / 2), 0))
-    within = _sums(np.where(moving, np.abs(a[2:] - a[:-2]), 0))
-    count = _sums(moving)
-    told = count >= FILLED * BLOCK**2
-    if told.sum() < BLOCKS:
+    moving = (np.abs(a - b) > FILM.moving_grey)[1:-1]
+    between = _block_sums(np.where(moving, np.abs(a[1:-1] - (a[:-2] + a[2:]) / 2), 0))
+    within = _block_sums(np.where(moving, np.abs(a[2:] - a[:-2]), 0))
+    count = _block_sums(moving)
+    judged_mask = count >= FILM.comb_filled * FILM.comb_block**2
+    if judged_mask.sum() < FILM.comb_blocks:
         return None
-    combed = (between > COMB * within) & (between > STRONG * count)
-    return bool(combed[told].mean() > MOSTLY)
+    combed = (between > FILM.comb_ratio * within) & (between > FILM.comb_grey * count)
+    return bool(combed[judged_mask].mean() > FILM.comb_share)
 
 
-def _sums(values: Array) -> Array:
+def _block_sums(values: Array) -> Array:
     """Sums over square blocks of the picture."""
-    rows, columns = (n // BLOCK for n in values.shape)
-    whole = values[: rows * BLOCK, : columns * BLOCK].astype(np.float64)
-    return np.asarray(whole.reshape(rows, BLOCK, columns, BLOCK).sum(axis=(1, 3)))
+    block = FILM.comb_block
+    rows, columns = (n // block for n in values.shape)
+    whole = values[: rows * block, : columns * block].astype(np.float64)
+    return np.asarray(whole.reshape(rows, block, columns, block).sum(axis=(1, 3)))
 
 
-def seen_interlaced(source: Source) -> bool:
+def is_interlaced(source: FrameSource) -> bool:
     """Whether most of the places tried in a film, where enough moves, show a comb."""
-    starts = source.starts
-    tried = sorted({starts[i * (len(starts) - 1) // max(PLACES - 1, 1)] for i in range(PLACES)})
+    starts, places = source.starts, FILM.interlaced_places
+    tried = sorted({starts[i * (len(starts) - 1) // max(places - 1, 1)] for i in range(places)})
     found: list[bool] = []
     for start in tried:
-        some = [luma.copy() for _, luma in itertools.islice(source.read(start), LOOKED_AT)]
+        some = [
+            luma.copy() for _, luma in itertools.islice(source.read(start), FILM.interlaced_frames)
+        ]
         for pair in zip(some[::4], some[1::4], strict=False):
             if pair[0].dtype == np.uint8 and pair[0].shape == pair[1].shape:
                 combed = is_combed(*pair)
@@ -92,8 +96,8 @@ def seen_interlaced(source: Source) -> bool:
     return bool(found) and sum(found) > len(found) / 2
 
 
-def said(where: str) -> Diagnostic:
-    """The finding."""
+def interlaced_diagnostic(where: str) -> Diagnostic:
+    """That the film is interlaced, and what was done about it."""
     text = (
         "the film is interlaced: each frame shows two moments half a frame apart, so only its even "
         "lines were used and the others filled in; times are those of the even lines, which may "

@@ -13,16 +13,16 @@ from typing import IO, Any
 import av
 import numpy as np
 
-from calibration.errors import FILM, FilmError, Problem
+from calibration.errors import FilmError
 from calibration.findings import Diagnostic
-from tracker.film.findings import dropped
+from tracker.film.findings import FaultLog, stamp_gaps
 from tracker.film.luma import bits_of, luma_of
-from tracker.film.opened import Frames, Opened
-from tracker.film.places import PIXELS, has_scheme, opened, too_large
+from tracker.film.opened import Frames, OpenedFilm
+from tracker.film.options import FILM
+from tracker.film.places import has_scheme, open_bytes, too_large_picture
 
 # Decoders for which every packet is one frame and time stamps give the output order.
 _ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})
-_THREADS = 8
 _CONTAINERS = (
     "mov,mp4,matroska,webm,avi,asf,mpeg,mpegvideo,mpegts,mxf,gxf,ivf,dv,ogg,flv,nut,cine,"
     "yuv4mpegpipe,h264,hevc,m4v,mjpeg,av1,obu,gif"
@@ -34,7 +34,7 @@ _INTRA_ONLY = 1 << 0  # a bit of libav's codec properties
 
 
 @dataclass(frozen=True)
-class Key:
+class KeyFrame:
     """A frame at which decoding can begin."""
 
     frame: int
@@ -43,11 +43,11 @@ class Key:
 
 
 @dataclass(frozen=True)
-class Index:
+class FrameIndex:
     """The frames of a movie in output order, counted once."""
 
     ticks: tuple[int | None, ...]  # time stamp of each frame in ticks of the time base
-    keys: tuple[Key, ...]  # ascending; the first is frame 0
+    keys: tuple[KeyFrame, ...]  # ascending; the first is frame 0
     by_stamp: dict[int, int] | None  # frame of each time stamp, where these name frames
 
 
@@ -57,13 +57,11 @@ class Movie:
     A `strict` one leaves out a frame in which it meets an error, instead of hiding the error.
     """
 
-    def __init__(
-        self, path: str, where: str, index: Index, findings: list[Diagnostic], strict: bool
-    ) -> None:
+    def __init__(self, path: str, where: str, index: FrameIndex, strict: bool) -> None:
         self.path = path
         self.where = where
         self.index = index
-        self.findings = findings
+        self.faults = FaultLog()
         self.strict = strict
         self.starts = tuple(key.frame for key in index.keys)
         self._sought: dict[int, bool] = {}  # by key frame: whether seeking led to it
@@ -73,11 +71,11 @@ class Movie:
         key = self.index.keys[bisect.bisect_right(self.starts, first) - 1]
         if key.frame > 0:
             if key.frame not in self._sought:
-                self._sought[key.frame] = self._reachable(key)
+                self._sought[key.frame] = self._is_reachable(key)
             key = key if self._sought[key.frame] else self.index.keys[0]
         size = None
         with _container(self.path, self.where, self.strict) as (container, stream):
-            for at, frame in self._numbered(container, stream, key):
+            for at, frame in self._numbered_frames(container, stream, key):
                 size = size or (frame.width, frame.height)
                 if at < first:
                     continue
@@ -86,13 +84,15 @@ class Movie:
                     continue
                 yield at, luma_of(frame)
 
-    def _numbered(self, container: Any, stream: Any, key: Key) -> Iterator[tuple[int, Any]]:
+    def _numbered_frames(
+        self, container: Any, stream: Any, key: KeyFrame
+    ) -> Iterator[tuple[int, Any]]:
         """Decoded frames with their index, from a key frame on."""
         if key.frame > 0:
             container.seek(_tick(key), stream=stream, backward=True)
         by_stamp = self.index.by_stamp
         at, begun = key.frame, key.frame == 0
-        for frame in self._decoded(container, stream, key):
+        for frame in self._decoded_frames(container, stream, key):
             if by_stamp is not None:
                 index = by_stamp.get(frame.pts)
                 # frames shown before the key frame lack the pictures they refer to
@@ -105,7 +105,7 @@ class Movie:
                     yield at, frame
                 at += 1
 
-    def _decoded(self, container: Any, stream: Any, key: Key) -> Iterator[Any]:
+    def _decoded_frames(self, container: Any, stream: Any, key: KeyFrame) -> Iterator[Any]:
         reached = key.frame == 0
         for packet in _packets(container, stream, lambda: self._note("film_cut_short", _CUT)):
             reached = reached or (packet.is_keyframe and (packet.pts, packet.dts) == _stamp(key))
@@ -123,7 +123,7 @@ class Movie:
                     self._note("frame_damaged", "some frames are damaged")
                 yield frame
 
-    def _reachable(self, key: Key) -> bool:
+    def _is_reachable(self, key: KeyFrame) -> bool:
         """Whether seeking leads to this key frame or before it, by looking at the packets."""
         with _container(self.path, self.where) as (container, stream):
             try:
@@ -139,17 +139,14 @@ class Movie:
         return False
 
     def _note(self, code: str, text: str) -> None:
-        note = Diagnostic(code, text, self.where)
-        if note not in self.findings:
-            self.findings.append(note)
+        self.faults.note(Diagnostic(code, text, self.where))
 
 
 _CUT = "the file breaks off before its end; the frames up to there are used"
 
 
-def open_movie(path: str, where: str) -> Opened:
-    """Open a movie and count its frames. Raises `Problem` if it isn't one, or holds no frame."""
-    findings: list[Diagnostic] = []
+def open_movie(path: str, where: str) -> OpenedFilm:
+    """Open a movie and count its frames. Raises `FilmError` if it isn't one, or holds no frame."""
     with _container(path, where) as (container, stream):
         intra = bool(stream.codec_context.codec.properties & _INTRA_ONLY)
         name = stream.codec_context.name
@@ -165,30 +162,29 @@ def open_movie(path: str, where: str) -> Opened:
             promised = len(index.ticks)
     if not index.ticks:
         raise _unreadable(where)
-    source = Movie(path, where, index, findings, strict=intra)
-    first = _first(source)
+    source = Movie(path, where, index, strict=intra)
+    first = _first_frame(source)
     if first is None and intra:  # a maker's habit in every frame is no damage
-        findings.clear()
-        source = Movie(path, where, index, findings, strict=False)
-        first = _first(source)
+        source = Movie(path, where, index, strict=False)
+        first = _first_frame(source)
     if first is None:
         raise _unreadable(where)
     stamps = np.array([np.nan if t is None else t * tick for t in index.ticks])
-    findings += dropped(stamps, tick, where)
+    findings = [*source.faults.entries, *stamp_gaps(stamps, tick, where)]
     if promised > len(stamps):
         text = f"the file promises {promised} frames and holds {len(stamps)}"
         findings.append(Diagnostic("film_cut_short", text, where))
-    return Opened(
+    return OpenedFilm(
         source=source,
         size=(first.width, first.height),
         bits=bits_of(first.format),
         stamps=stamps,
         rate=rate,
-        findings=findings,
+        findings=tuple(findings),
     )
 
 
-def _from_container(stream: Any) -> Index | None:
+def _from_container(stream: Any) -> FrameIndex | None:
     """From the container's own index, if it lists every frame of a film of key frames."""
     try:
         entries = [entry for entry in stream.index_entries if entry.size > 0]
@@ -198,11 +194,11 @@ def _from_container(stream: Any) -> Index | None:
     whole = len(entries) == stream.frames > 0 and all(entry.is_keyframe for entry in entries)
     if not whole or any(b <= a for a, b in itertools.pairwise(ticks)):
         return None
-    keys = tuple(Key(at, tick, tick) for at, tick in enumerate(ticks))
-    return Index(tuple(ticks), keys, {tick: at for at, tick in enumerate(ticks)})
+    keys = tuple(KeyFrame(at, tick, tick) for at, tick in enumerate(ticks))
+    return FrameIndex(tuple(ticks), keys, {tick: at for at, tick in enumerate(ticks)})
 
 
-def _from_packets(container: Any, stream: Any) -> Index | None:
+def _from_packets(container: Any, stream: Any) -> FrameIndex | None:
     """From the packets, if their time stamps give the order of the frames."""
     pts: list[int] = []
     keys: list[tuple[int, int | None]] = []
@@ -220,10 +216,10 @@ def _from_packets(container: Any, stream: Any) -> Index | None:
     if len(order) != len(pts) or not keys or order[keys[0][0]] != 0:
         return None
     starts = sorted((order[tick], tick, dts) for tick, dts in keys)
-    return Index(tuple(order), tuple(Key(*start) for start in starts), order)
+    return FrameIndex(tuple(order), tuple(KeyFrame(*start) for start in starts), order)
 
 
-def _from_frames(container: Any, stream: Any) -> Index:
+def _from_frames(container: Any, stream: Any) -> FrameIndex:
     """From decoding the whole film, where packets don't say what frames will come of them."""
     ticks: list[int | None] = []
     frames: list[int] = []
@@ -241,24 +237,24 @@ def _from_frames(container: Any, stream: Any) -> Index:
             if frame.key_frame:
                 frames.append(len(ticks))
             ticks.append(frame.pts)
-    keys = [Key(0, None, None)]
+    keys = [KeyFrame(0, None, None)]
     if len(frames) == len(packets) and None not in {dts for _, dts in packets}:
         keys += [
-            Key(at, pts, dts) for at, (pts, dts) in zip(frames, packets, strict=True) if at > 0
+            KeyFrame(at, pts, dts) for at, (pts, dts) in zip(frames, packets, strict=True) if at > 0
         ]
-    return Index(tuple(ticks), tuple(keys), None)
+    return FrameIndex(tuple(ticks), tuple(keys), None)
 
 
-def _first(source: Movie) -> Any:
+def _first_frame(source: Movie) -> Any:
     """The first frame that can be decoded, None without."""
     with _container(source.path, source.where, source.strict) as (container, stream):
-        for _, frame in source._numbered(container, stream, source.index.keys[0]):
+        for _, frame in source._numbered_frames(container, stream, source.index.keys[0]):
             return frame
     return None
 
 
 def _packets(container: Any, stream: Any, cut: Any) -> Iterator[Any]:
-    """The stream's packets, the flushing one last; a broken end is told to `cut`."""
+    """The stream's packets, the flushing one last; `cut` is called at a broken end."""
     packets = container.demux(stream)
     while True:
         try:
@@ -271,11 +267,11 @@ def _packets(container: Any, stream: Any, cut: Any) -> Iterator[Any]:
         yield packet
 
 
-def _stamp(key: Key) -> tuple[int | None, int | None]:
+def _stamp(key: KeyFrame) -> tuple[int | None, int | None]:
     return key.pts, key.dts
 
 
-def _tick(key: Key) -> int:
+def _tick(key: KeyFrame) -> int:
     tick = key.dts if key.dts is not None else key.pts
     if tick is None:
         raise ValueError("a key frame without a time stamp can't be sought")
@@ -284,8 +280,8 @@ def _tick(key: Key) -> int:
 
 @contextlib.contextmanager
 def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[Any, Any]]:
-    """The container and its first film stream, closed afterwards. Raises `Problem`."""
-    file: IO[bytes] | str = opened(path, where) if has_scheme(path) else path
+    """The container and its first film stream, closed afterwards. Raises `FilmError`."""
+    file: IO[bytes] | str = open_bytes(path, where) if has_scheme(path) else path
     try:
         container = av.open(file, options=OPENING)
     except (av.error.FFmpegError, OSError, ValueError) as error:
@@ -297,11 +293,13 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
         if stream.codec_context is None:
             raise _unreadable(where)
         width, height = stream.codec_context.width, stream.codec_context.height
-        if width * height > PIXELS:
-            raise too_large(width, height, where)
-        stream.codec_context.options = {"max_pixels": str(PIXELS)} | (STRICT if strict else {})
+        if width * height > FILM.largest_pixels:
+            raise too_large_picture(width, height, where)
+        stream.codec_context.options = {"max_pixels": str(FILM.largest_pixels)} | (
+            STRICT if strict else {}
+        )
         stream.thread_type = "AUTO"
-        stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
+        stream.codec_context.thread_count = min(FILM.threads, os.cpu_count() or 1)
         yield container, stream
     finally:
         container.close()
@@ -309,10 +307,9 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
             file.close()
 
 
-def _unreadable(where: str) -> Problem:
+def _unreadable(where: str) -> FilmError:
     return FilmError(
         "this is not a film that can be read: it is empty, cut off, damaged or of another kind",
         where=where,
         remedy="copy it again from the camera, or export it as MP4, MOV, MKV or AVI",
-        status=FILM,
     )

@@ -1,4 +1,4 @@
-"""What opening a file says about its film."""
+"""What opening a file shows of its film."""
 
 from __future__ import annotations
 
@@ -8,14 +8,20 @@ from typing import Protocol
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
+from tracker.film.findings import FaultLog
 from tracker.film.luma import Luma
 
 Frames = Iterator[tuple[int, Luma]]
 """(index, luma) one after the other."""
 
 
-class Source(Protocol):
+class FrameSource(Protocol):
     """Where frames come from."""
+
+    @property
+    def faults(self) -> FaultLog:
+        """What was met while reading; it grows."""
+        ...
 
     @property
     def starts(self) -> Sequence[int]:
@@ -28,12 +34,12 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
-class Opened:
+class OpenedFilm:
     """A source of frames and what is known before any is read."""
 
-    source: Source
+    source: FrameSource
     size: tuple[int, int]  # width, height, px
     bits: int
     stamps: Array  # (frames,) s or NaN
     rate: float  # 1/s or NaN
-    findings: list[Diagnostic]
+    findings: tuple[Diagnostic, ...]  # noticed on opening

@@ -10,37 +10,31 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.errors import FILM, FilmError
+from calibration.errors import FilmError
 from calibration.findings import Diagnostic
 from tracker.core.units import brief
-from tracker.film.findings import skipped
+from tracker.film.findings import FaultLog, number_gaps
 from tracker.film.luma import Luma
-from tracker.film.opened import Frames, Opened
-from tracker.film.places import listed, opened
-
-SHOWN = 8  # pictures that can't be used, each of which is named
-LARGEST = 2**30
-"""Bytes of the largest picture file that is read."""
+from tracker.film.opened import Frames, OpenedFilm
+from tracker.film.options import FILM
+from tracker.film.places import open_bytes, picture_files
 
 
-class Pictures:
+class PictureSequence:
     """Pictures one after the other; those that can't be read are left out and noted."""
 
-    def __init__(
-        self, names: list[str], size: tuple[int, int], where: str, findings: list[Diagnostic]
-    ) -> None:
+    def __init__(self, names: list[str], size: tuple[int, int], where: str) -> None:
         self.names = names
         self.size = size
         self.where = where
-        self.findings = findings
+        self.faults = FaultLog()
         self.faulty: set[int] = set()
-        self.more = Diagnostic("frame_damaged", "", where)
         self.starts = range(len(names))
 
     def read(self, first: int) -> Frames:
         """(index, luma) from `first` to the last picture."""
         for index in range(first, len(self.names)):
-            luma = picture(self.names[index], self.where)
+            luma = read_picture(self.names[index], self.where)
             if luma is not None and (luma.shape[1], luma.shape[0]) == self.size:
                 yield index, luma
                 continue
@@ -49,31 +43,29 @@ class Pictures:
             )
 
     def _note(self, index: int, fault: str) -> None:
-        """Say what is wrong with the first few pictures, and how many there are besides."""
+        """Note what is wrong with the first few pictures, and how many there are besides."""
         if index in self.faulty:
             return
         self.faulty.add(index)
-        more = len(self.faulty) - SHOWN
+        more = len(self.faulty) - FILM.frames_named
         name = PurePosixPath(self.names[index]).name
         text = f"the picture {brief(name)} (frame {index}) {fault}"
         if more > 0:
             text = f"{more} more pictures can't be used"
-        if more > 1:
-            self.findings.remove(self.more)
-        self.more = Diagnostic("frame_damaged", text, self.where)
-        self.findings.append(self.more)
+        fault_met = Diagnostic("frame_damaged", text, self.where)
+        self.faults.note(fault_met, key="more pictures" if more > 0 else None)
 
 
-def picture(name: str, where: str) -> Luma | None:
+def read_picture(name: str, where: str) -> Luma | None:
     """Luma (height, width) of a picture file with its full bit depth; None if it can't be read or
     is larger than a picture may be.
 
     Colours are weighed to luma as in Recommendation ITU-R BT.601.
     """
     try:
-        with opened(name, where) as file:
-            data = np.frombuffer(file.read(LARGEST + 1), np.uint8)
-        readable = 0 < data.size <= LARGEST
+        with open_bytes(name, where) as file:
+            data = np.frombuffer(file.read(FILM.largest_file + 1), np.uint8)
+        readable = 0 < data.size <= FILM.largest_file
         found = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if readable else None
     except (OSError, ValueError, cv2.error):
         return None
@@ -93,28 +85,26 @@ def _grey(found: NDArray[Any]) -> Luma:
     return found.astype(np.uint16, copy=False)
 
 
-def open_pictures(path: str, where: str) -> Opened:
-    """Open a folder or glob of pictures. Raises `Problem` if none of them can be read."""
-    names = listed(path, where)
+def open_pictures(path: str, where: str) -> OpenedFilm:
+    """Open a folder or glob of pictures. Raises `FilmError` if none of them can be read."""
+    names = picture_files(path, where)
     first = next(
-        (luma for luma in (picture(n, where) for n in names[:3]) if luma is not None), None
+        (luma for luma in (read_picture(n, where) for n in names[:3]) if luma is not None), None
     )
     if first is None:
         raise FilmError(
             "the first pictures can't be read",
             where=where,
             remedy="give 8 to 16-bit PNG, TIFF or JPEG pictures",
-            status=FILM,
         )
     size = (first.shape[1], first.shape[0])
-    findings = skipped([_number(name) for name in names], where)
-    return Opened(
-        source=Pictures(names, size, where, findings),
+    return OpenedFilm(
+        source=PictureSequence(names, size, where),
         size=size,
         bits=first.dtype.itemsize * 8,
         stamps=np.full(len(names), np.nan),
         rate=float("nan"),
-        findings=findings,
+        findings=tuple(number_gaps([_number(name) for name in names], where)),
     )
 
 

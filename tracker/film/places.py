@@ -7,12 +7,10 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, Any, cast
 
-from calibration.errors import FILM, FilmError, Problem
+from calibration.errors import FilmError
+from tracker.film.options import FILM
 
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
-
-PIXELS = 2**27
-"""Most pixels of a picture (8 times 4k). A file of a few bytes can promise any number."""
 
 
 def has_scheme(path: str) -> bool:
@@ -21,7 +19,7 @@ def has_scheme(path: str) -> bool:
 
 
 def is_movie(path: str, where: str) -> bool:
-    """Whether the path names one movie file, not a folder or a glob. Raises `Problem`."""
+    """Whether the path names one movie file, not a folder or a glob. Raises `FilmError`."""
     if has_scheme(path):
         system, inner = _system(path, where)
         return not _is_glob(inner) and not system.isdir(inner)
@@ -32,11 +30,11 @@ def is_movie(path: str, where: str) -> bool:
         return True
     if _is_glob(path):
         return False
-    raise nothing(path, where)
+    raise missing_film(path, where)
 
 
-def listed(path: str, where: str) -> list[str]:
-    """The pictures of a folder or glob in natural order: 2 before 10. Raises `Problem`."""
+def picture_files(path: str, where: str) -> list[str]:
+    """The pictures of a folder or glob in natural order: 2 before 10. Raises `FilmError`."""
     if has_scheme(path):
         system, inner = _system(path, where)
         found = system.glob(inner) if _is_glob(inner) else system.ls(inner, detail=False)
@@ -50,19 +48,19 @@ def listed(path: str, where: str) -> list[str]:
             # from the first part without wildcards on, so that absolute globs work too
             whole = folder.absolute()
             names = [str(f) for f in Path(whole.anchor).glob(str(whole.relative_to(whole.anchor)))]
-    pictures = sorted(_pictures(names), key=natural)
+    pictures = sorted(_pictures(names), key=natural_key)
     if not pictures:
-        raise nothing(path, where)
+        raise missing_film(path, where)
     return pictures
 
 
-def natural(name: str) -> list[tuple[int, str]]:
+def natural_key(name: str) -> list[tuple[int, str]]:
     """A sorting key by which numbers inside names count as numbers."""
     parts = re.split(r"(\d+)", name)
     return [(int(part), "") if part.isdecimal() else (-1, part.lower()) for part in parts]
 
 
-def opened(path: str, where: str) -> IO[bytes]:
+def open_bytes(path: str, where: str) -> IO[bytes]:
     """The file, open for reading bytes."""
     if has_scheme(path):
         system, inner = _system(path, where)
@@ -70,20 +68,20 @@ def opened(path: str, where: str) -> IO[bytes]:
     return Path(path).open("rb")
 
 
-def nothing(path: str, where: str) -> Problem:
+def missing_film(path: str, where: str) -> FilmError:
     """The error for a film that isn't there."""
     folder = _is_glob(path) or Path(path).is_dir()
     what = "there are no pictures there" if folder else "there is no such file"
-    return FilmError(what, where=where, remedy="give the film's path", status=FILM)
+    return FilmError(what, where=where, remedy="give the film's path")
 
 
-def too_large(width: int, height: int, where: str) -> Problem:
-    """The error for pictures of more than `PIXELS` pixels."""
+def too_large_picture(width: int, height: int, where: str) -> FilmError:
+    """The error for pictures of more pixels than are read."""
+    limit = FILM.largest_pixels / 1e6
     return FilmError(
-        f"pictures of {width} x {height} px are not read (limit {PIXELS / 1e6:.0f} megapixels)",
+        f"pictures of {width} x {height} px are not read (limit {limit:.0f} megapixels)",
         where=where,
         remedy="check that this is the film, or crop it to what is needed",
-        status=FILM,
     )
 
 
@@ -104,17 +102,15 @@ def _system(path: str, where: str) -> tuple[Any, str]:
             "this address needs the package fsspec",
             where=where,
             remedy="install fsspec, or copy the film to this machine",
-            status=FILM,
         ) from None
     try:
         system, inner = fsspec.url_to_fs(path)
         if not _is_glob(inner) and not system.exists(inner):
-            raise nothing(path, where)
+            raise missing_film(path, where)
     except (OSError, ValueError, ImportError) as error:
         raise FilmError(
             f"the address can't be reached ({error})",
             where=where,
             remedy="check the address, or copy the film to this machine",
-            status=FILM,
         ) from None
     return system, str(inner)

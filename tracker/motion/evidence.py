@@ -13,7 +13,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 
 
-class Steady(Protocol):
+class PictureStabilisation(Protocol):
     """Takes the picture's own motion out (film weave, camera shake)."""
 
     @property
@@ -26,7 +26,7 @@ class Steady(Protocol):
         """(2,) px, what turn and scale are about."""
         ...
 
-    def steady(self, frame: int, uv: Array) -> Array:
+    def stabilised_pixels(self, frame: int, uv: Array) -> Array:
         """Pixels (n, 2) seen in this frame, as seen in the reference frame."""
         ...
 
@@ -41,7 +41,7 @@ class CameraEvidence:
     seconds: Array  # (frames,)
     zero_u: float  # s, sd of the camera's time offset; inf: its time zero is not known
     rate_u: float  # relative sd of the frame interval
-    steadiness: Steady | None
+    stabilisation: PictureStabilisation | None
     marks: tuple[str, ...]  # "vehicle.marker"
     position: Array  # (frames, marks, 2) px, as in the picture
     covariance: Array  # (frames, marks, 2, 2) px^2

@@ -12,7 +12,7 @@ from calibration.errors import RECORD, Problem
 from calibration.findings import Diagnostic
 from tracker import __version__
 from tracker.accelerometers import Accelerometer, read_accelerometer
-from tracker.camera.stage import Sight, see
+from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.criteria import judge
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
@@ -54,7 +54,7 @@ STANDING_U = 0.05
 """m; how well a vehicle's origin is known to stand on the ground, on film without a survey."""
 
 
-Look = Callable[[Record, str, Progress], Sight]
+Look = Callable[[Record, str, Progress], CalibratedFilm]
 """How a camera's film is followed: the record, the camera's name, who is told of progress."""
 
 
@@ -74,12 +74,15 @@ class Move(Protocol):
 
 
 def analyse(
-    record: Record, progress: Progress | None = None, look: Look = see, move: Move = solve
+    record: Record,
+    progress: Progress | None = None,
+    look: Look = calibrate_camera,
+    move: Move = solve,
 ) -> Results:
     """Follow the films of a test, solve its motions, and judge them.
 
     `look` may remember what a camera saw, and `move` what was solved from it, as long as they give
-    what `see` and `solve` would.
+    what `calibrate_camera` and `solve` would.
 
     Where no film can be used, the accelerometers are judged alone and a warning says why. Raises
     Problem where a film or a calibration can't carry the analysis and another film, or the lack of
@@ -112,9 +115,9 @@ def analyse(
 
 def _looked(
     record: Record, look: Look, tell: Progress, instrumented: bool
-) -> tuple[dict[str, Sight], tuple[Diagnostic, ...]]:
+) -> tuple[dict[str, CalibratedFilm], tuple[Diagnostic, ...]]:
     """What each camera saw; warnings instead if none can be used and there are accelerometers."""
-    sights: dict[str, Sight] = {}
+    sights: dict[str, CalibratedFilm] = {}
     failures: list[Problem] = []
     for name in record.cameras:
         try:
@@ -131,7 +134,7 @@ def _looked(
     )
 
 
-def _geometry(record: Record, name: str, sights: Mapping[str, Sight]) -> VehicleGeometry:
+def _geometry(record: Record, name: str, sights: Mapping[str, CalibratedFilm]) -> VehicleGeometry:
     table = record.vehicles[name]
     surveyed = any(
         target.at is not None
@@ -154,19 +157,19 @@ def _geometry(record: Record, name: str, sights: Mapping[str, Sight]) -> Vehicle
     )
 
 
-def _line_of_sight(sights: Mapping[str, Sight]) -> int:
+def _line_of_sight(sights: Mapping[str, CalibratedFilm]) -> int:
     """The ground axis (1 or 2) nearest to the first camera's line of sight."""
     ahead = next(iter(sights.values())).pose.camera.rotation[2]
     return 2 if abs(ahead[2]) > abs(ahead[1]) else 1
 
 
-def _contact(sights: Mapping[str, Sight]) -> float | None:
+def _contact(sights: Mapping[str, CalibratedFilm]) -> float | None:
     """Time zero on the cameras' clocks where one of them knows it, else None: from the motion."""
     known = [np.isfinite(sight.time.zero_frame) for sight in sights.values()]
     return 0.0 if any(known) else None
 
 
-def _note_decisions(log: Log, name: str, sight: Sight) -> None:
+def _note_decisions(log: Log, name: str, sight: CalibratedFilm) -> None:
     where = f"cameras.{name}"
     for point in sight.pose.left_out:
         log.note("decision", f"{point} left out of the pose", where)
@@ -185,7 +188,7 @@ def _note_rejected(log: Log, solution: Solution) -> None:
 def _results(
     record: Record,
     inputs: Mapping[str, str],
-    sights: Mapping[str, Sight],
+    sights: Mapping[str, CalibratedFilm],
     solution: Solution,
     blocks: list[Accelerometer],
     log: Log,

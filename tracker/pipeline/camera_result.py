@@ -8,15 +8,15 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.time.clock import Clock
-from tracker.camera.stage import Sight
+from tracker.camera.stage import CalibratedFilm
 from tracker.core.types import Quantity, Status
 from tracker.motion import CameraEvidence, Solution
 from tracker.record.load import Record
 from tracker.results.schema import CameraResult, Curve, FrameNumber, MarkCounts, MarkFit, View
 
 
-def evidence(sight: Sight) -> CameraEvidence:
-    """What the estimator is told of a camera: its vehicle marks, pose, clock and steadiness."""
+def evidence(sight: CalibratedFilm) -> CameraEvidence:
+    """A camera's evidence for the estimator: vehicle marks, pose, clock, motion of the picture."""
     tracks = sight.followed.tracks
     which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith("survey.")]
     clock = sight.time
@@ -25,7 +25,7 @@ def evidence(sight: Sight) -> CameraEvidence:
         seconds=clock.seconds,
         zero_u=clock.zero_frame_u / clock.rate if np.isfinite(clock.zero_frame) else np.inf,
         rate_u=clock.rate_u / clock.rate,
-        steadiness=sight.steadiness,
+        stabilisation=sight.stabilisation,
         marks=tuple(tracks.marks[i] for i in which),
         position=tracks.position[:, which],
         covariance=tracks.covariance[:, which],
@@ -33,12 +33,14 @@ def evidence(sight: Sight) -> CameraEvidence:
     )
 
 
-def frame_times(sight: Sight, solution: Solution) -> Array:
+def frame_times(sight: CalibratedFilm, solution: Solution) -> Array:
     """Time of each frame on the solution's clock, s."""
     return solution.clocks.get(sight.name, Clock()).common_times(sight.time.seconds)
 
 
-def camera_result(record: Record, sight: Sight, times: Array, solution: Solution) -> CameraResult:
+def camera_result(
+    record: Record, sight: CalibratedFilm, times: Array, solution: Solution
+) -> CameraResult:
     """The camera and its clock as solved; `times` (frames,) s."""
     tracks, clock = sight.followed.tracks, sight.time
     camera = solution.cameras.get(sight.name, sight.pose.camera)
@@ -61,7 +63,7 @@ def camera_result(record: Record, sight: Sight, times: Array, solution: Solution
             Quantity(float(camera.position[1]), "m", float(u[1])),
             Quantity(float(camera.position[2]), "m", float(u[2])),
         ),
-        steadiness_rms_px=sight.steadiness.rms_px,
+        steadiness_rms_px=sight.stabilisation.rms_px,
         marks=MarkCounts(
             count[Status.MEASURED] + count[Status.EDITED],
             count[Status.HIDDEN],
@@ -84,7 +86,7 @@ def _frame_at_zero(times: Array) -> float:
     return float(np.interp(0.0, times, np.arange(len(times))))
 
 
-def _lens_sentence(record: Record, sight: Sight) -> str:
+def _lens_sentence(record: Record, sight: CalibratedFilm) -> str:
     pose = sight.pose
     if (fit := sight.lens_fit) is not None:
         lens, u = fit.lens.values, np.sqrt(np.diag(fit.lens.covariance))
@@ -103,7 +105,7 @@ def _lens_sentence(record: Record, sight: Sight) -> str:
     )
 
 
-def _fits(sight: Sight, solution: Solution) -> dict[str, MarkFit]:
+def _fits(sight: CalibratedFilm, solution: Solution) -> dict[str, MarkFit]:
     if sight.name not in solution.residuals:
         return {}
     residuals = solution.residuals[sight.name]
@@ -120,26 +122,28 @@ def _fits(sight: Sight, solution: Solution) -> dict[str, MarkFit]:
     return fits
 
 
-def view(record: Record, sight: Sight, solution: Solution) -> View:
+def view(record: Record, sight: CalibratedFilm, solution: Solution) -> View:
     """What it takes to draw on the camera's film."""
     entry = record.cameras[sight.name]
-    centre, fit = sight.steadiness.centre, sight.lens_fit
+    centre, fit = sight.stabilisation.centre, sight.lens_fit
     return View(
         film=record.place(entry.film),
         camera=solution.cameras.get(sight.name, sight.pose.camera),
         frame_rate=entry.frame_rate,
         bits=entry.bits,
-        steadiness=sight.steadiness.motion,
+        steadiness=sight.stabilisation.motion,
         centre=(float(centre[0]), float(centre[1])),
         lens_fit=None if fit is None else np.hstack([fit.corners, fit.errors]),
     )
 
 
-def shaking(sights: Mapping[str, Sight], times: Mapping[str, Array]) -> list[Curve]:
+def shaking(sights: Mapping[str, CalibratedFilm], times: Mapping[str, Array]) -> list[Curve]:
     """The picture's own motion of each camera whose picture moves."""
     return [
-        Curve(name, f"steadiness_{axis}", "film", "px", times[name], sight.steadiness.motion[:, i])
+        Curve(
+            name, f"steadiness_{axis}", "film", "px", times[name], sight.stabilisation.motion[:, i]
+        )
         for name, sight in sights.items()
-        if sight.steadiness.rms_px > 0
+        if sight.stabilisation.rms_px > 0
         for i, axis in enumerate("uv")
     ]

@@ -11,8 +11,8 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, RecordError
 from calibration.resection.resect import resect
-from tracker.camera.expected_targets import PICK_U
 from tracker.camera.lens_source import read_lens
+from tracker.camera.options import CAMERA
 from tracker.record.camera import PlannedCamera
 from tracker.record.schema import PlannedRecord, Vehicle
 
@@ -149,7 +149,7 @@ def _looking(
             tuple(picked),
             np.array([t.at for t in picked.values()]),
             np.array([t.pixel for t in picked.values()], dtype=np.float64),
-            np.broadcast_to(np.eye(2) * PICK_U**2, (len(picked), 2, 2)),
+            np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(picked), 2, 2)),
             size=lens.size,
             lens=lens,
             rough_position=position,

@@ -175,7 +175,7 @@ def _evidence(
         seconds=times,
         zero_u=_zero_u(record, stand, picture),
         rate_u=RATE_U,
-        steadiness=None,
+        stabilisation=None,
         marks=tuple(m.target.name for m in marks),
         position=position + _errors(covariance, left, drift, stand.name),
         covariance=np.where(visible[..., None, None], covariance, np.nan),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from tracker.core.types import Mark, Progress, Tracks
-from tracker.film import Film, Luma, Repeats
+from tracker.film import Film, Luma, RepeatDetector
 from tracker.tracking.passes import AnchorLog, run_backward_pass, run_forward_pass
 from tracker.tracking.plan import tracking_plan
 from tracker.tracking.track_buffer import TrackBuffer
@@ -45,10 +45,10 @@ def track_marks(
     """
     plan = tracking_plan(film, camera, marks, duty, bodies or {}, corrections or Corrections())
     buffer = TrackBuffer(film.frames, len(marks))
-    repeats = Repeats()
+    repeats = RepeatDetector()
     anchors = AnchorLog()
     first = 0 if listeners else plan.first
-    run_forward_pass(plan, buffer, anchors, first, (repeats.see, *listeners), progress)
+    run_forward_pass(plan, buffer, anchors, first, (repeats.add_frame, *listeners), progress)
     run_backward_pass(plan, buffer, anchors, progress)
     tracks = Tracks(camera, plan.names, buffer.place, buffer.covariance, buffer.final_status())
     return TrackingResult(

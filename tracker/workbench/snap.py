@@ -74,7 +74,7 @@ def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], m
 
     A lens that would have to be found from pictures of a board is left open.
     """
-    from tracker.camera.expected_targets import wanted_marks
+    from tracker.camera.expected_targets import expected_marks
     from tracker.camera.lens_source import lens_of
 
     try:
@@ -86,7 +86,7 @@ def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], m
         size = test.frames(camera).film.size
         found = lens_of(record, camera, size)
         lens = found[0] if isinstance(found, tuple) else found
-        marks = {m.name: m for m in wanted_marks(record, camera, size, lens)}
+        marks = {m.name: m for m in expected_marks(record, camera, size, lens)}
     except (Problem, KeyError, ValueError):
         return math.nan
     return marks[mark].size_px if mark in marks else math.nan

@@ -12,9 +12,8 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from calibration.arrays import Array
 from tracker.camera.brightness import Region
-from tracker.camera.stage import Sight, see, watch
+from tracker.camera.stage import CalibratedFilm, TrackedFilm, calibrate_camera, track_film
 from tracker.core.types import Mark, Progress
 from tracker.film import Film, open_film
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
@@ -22,7 +21,6 @@ from tracker.record.camera import Camera
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.storage.hashing import content
-from tracker.tracking import TrackingResult
 from tracker.workbench.disk_cache import Kept
 
 SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
@@ -30,21 +28,24 @@ SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
 
 
 class Seen:
-    """Follows a camera's film as `tracker.sight.see` does, or remembers what that gave."""
+    """Calibrates a camera as `calibrate_camera` does, or remembers what that gave."""
 
     def __init__(self, folder: Path) -> None:
         self._sights = Kept(folder, SIGHTS)
         self._films = Kept(folder / "films", FILMS)
 
-    def __call__(self, record: Record, name: str, progress: Progress) -> Sight:
-        """What a camera saw. Raises Problem as `see` does."""
+    def __call__(self, record: Record, name: str, progress: Progress) -> CalibratedFilm:
+        """What a camera saw. Raises Problem as `calibrate_camera` does."""
         files = digests(record)
         own = key(record, name, files)
         kept = self._sights.find(own)
         entry = record.cameras[name]
         if kept is None:
-            sight = see(record, name, progress, _Watching(self._films, files.get(entry.film)))
-            values = {f.name: getattr(sight, f.name) for f in fields(Sight) if f.name != "film"}
+            tracking = _Watching(self._films, files.get(entry.film))
+            sight = calibrate_camera(record, name, progress, tracking)
+            values = {
+                f.name: getattr(sight, f.name) for f in fields(CalibratedFilm) if f.name != "film"
+            }
             self._sights.keep(own, values)
             return sight
         film = open_film(
@@ -54,11 +55,11 @@ class Seen:
             where=f"cameras.{name}",
         )
         progress(name, film.frames, film.frames)
-        return Sight(film=film, **kept)
+        return CalibratedFilm(film=film, **kept)
 
 
 class _Watching:
-    """Follows as `tracker.sight.watch` does, or remembers what that gave for the same film."""
+    """Tracks as `track_film` does, or remembers what that gave for the same film."""
 
     def __init__(self, kept: Kept, film: str | None) -> None:
         self._kept = kept
@@ -72,21 +73,19 @@ class _Watching:
         marks: tuple[Mark, ...],
         regions: Mapping[str, Region | None],
         progress: Progress,
-    ) -> tuple[TrackingResult, dict[str, Array]]:
+    ) -> TrackedFilm:
         if self._film is None:
-            return watch(film, name, entry, marks, regions, progress)
+            return track_film(film, name, entry, marks, regions, progress)
         facts = (film.frames, film.size, film.bits, film.rate, entry.exposure, entry.time.gamma)
         hands = (entry.edits, entry.ruled_out)
         own = content(self._film, name, facts, hands, marks, regions)
-        kept = self._kept.find(own)
+        kept: TrackedFilm | None = self._kept.find(own)
         if kept is None:
-            followed, means = watch(film, name, entry, marks, regions, progress)
-            self._kept.keep(own, (followed, means, list(film.findings)))
-            return followed, means
-        followed, means, findings = kept
-        film.findings.extend(f for f in findings if f not in film.findings)
-        progress(name, film.frames, film.frames)
-        return followed, means
+            kept = track_film(film, name, entry, marks, regions, progress)
+            self._kept.keep(own, kept)
+        else:
+            progress(name, film.frames, film.frames)
+        return kept
 
 
 class Solved:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.arrays import Array
-from calibration.image_motion.stabilise import Steadiness, steadiness
+from calibration.image_motion.stabilise import Stabilisation, stabilise_picture
 
 SIZE = (1280, 1024)
 FRAMES = 220
@@ -38,17 +38,18 @@ def film(
     return motion, position
 
 
-def solved(position: Array, noise: float = NOISE) -> Steadiness:
+def solved(position: Array, noise: float = NOISE) -> Stabilisation:
     n, t = position.shape[:2]
     covariance = np.tile(noise**2 * np.eye(2), (n, t, 1, 1))
-    return steadiness([f"g{i + 1}" for i in range(t)], position, covariance, size=SIZE)
+    return stabilise_picture([f"g{i + 1}" for i in range(t)], position, covariance, size=SIZE)
 
 
-def leftover(found: Steadiness, motion: Array, places: Array) -> Array:
+def leftover(found: Stabilisation, motion: Array, places: Array) -> Array:
     """What is left of the motion at places (t, 2) once held steady: (n, t, 2) px, of mean zero."""
     seen = moved(places, motion)
     steady = np.stack(
-        [found.steady(np.arange(len(motion)), seen[:, i]) for i in range(len(places))], axis=1
+        [found.stabilised_pixels(np.arange(len(motion)), seen[:, i]) for i in range(len(places))],
+        axis=1,
     )
     return np.asarray(steady - steady.mean(axis=0))
 
@@ -94,7 +95,7 @@ def test_two_uncertainties_hold_the_motion_in_95_of_100_frames() -> None:
 
     place = np.array([[300.0, 700]])
     left = leftover(found, motion, place)[:, 0]
-    _, _, by_motion = found.seen_with_derivatives(
+    _, _, by_motion = found.picture_pixels_with_derivatives(
         np.arange(FRAMES), np.broadcast_to(place, (FRAMES, 2))
     )
     u = np.sqrt(np.einsum("nij,njk,nik->ni", by_motion, found.covariance, by_motion))
@@ -152,7 +153,7 @@ def test_without_targets_nothing_is_corrected_and_the_reader_is_told() -> None:
     assert np.all(found.motion == 0)
     assert [f.code for f in found.findings] == ["steady_unchecked"]
     pixels = np.array([[3.0, 4], [5, 6]])
-    assert found.steady(3, pixels) == pytest.approx(pixels)
+    assert found.stabilised_pixels(3, pixels) == pytest.approx(pixels)
 
 
 def test_optimistic_targets_widen_the_correction_s_uncertainty() -> None:
@@ -169,17 +170,20 @@ def test_seen_undoes_steady_and_its_derivatives_are_those_of_differences() -> No
     found = solved(position)
     rest = np.array([[100.0, 900], [640, 512], [1200, 30]])
 
-    assert found.steady(7, found.seen(7, rest)) == pytest.approx(rest, abs=1e-9)
-    _, by_rest, by_motion = found.seen_with_derivatives(7, rest)
+    assert found.stabilised_pixels(7, found.picture_pixels(7, rest)) == pytest.approx(
+        rest, abs=1e-9
+    )
+    _, by_rest, by_motion = found.picture_pixels_with_derivatives(7, rest)
     step = 1e-3
     for i in range(2):
-        more, less = (found.seen(7, rest + s * np.eye(2)[i]) for s in (step, -step))
+        more, less = (found.picture_pixels(7, rest + s * np.eye(2)[i]) for s in (step, -step))
         assert (more - less) / (2 * step) == pytest.approx(by_rest[:, :, i], abs=1e-7)
     for i in range(4):
         size = (1e-3, 1e-3, 1e-6, 1e-6)[i]
         frames = [found.motion + s * size * np.eye(4)[i] for s in (1, -1)]
         more, less = (
-            Steadiness(**{**vars(found), "motion": motion}).seen(7, rest) for motion in frames
+            Stabilisation(**{**vars(found), "motion": motion}).picture_pixels(7, rest)
+            for motion in frames
         )
         assert (more - less) / (2 * size) == pytest.approx(by_motion[:, :, i], rel=1e-5, abs=1e-4)
 

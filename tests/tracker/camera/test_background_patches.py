@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from calibration.arrays import Array
-from calibration.image_motion.stabilise import steadiness
-from tracker.camera.background_patches import background
+from calibration.image_motion.stabilise import stabilise_picture
+from tracker.camera.background_patches import find_background
 from tracker.core.types import Status, Tracks
 from tracker.demo import Scenario
 from tracker.demo.render import Painter
@@ -41,13 +41,15 @@ def test_weave_is_taken_out_to_a_few_hundredths_of_a_pixel(
 ) -> None:
     film, tracks, motion = filmed
 
-    found = background(film, tracks)
+    found = find_background(film, tracks)
 
     assert found is not None
-    steady = steadiness(found.names, found.position, found.covariance, size=film.size)
+    steady = stabilise_picture(found.names, found.position, found.covariance, size=film.size)
     centre = (np.array(film.size) - 1) / 2
     expected = motion[:, :2] - motion[:, :2].mean(axis=0)
-    about = steady.seen(np.arange(film.frames), np.tile(centre, (film.frames, 1))) - centre
+    about = (
+        steady.picture_pixels(np.arange(film.frames), np.tile(centre, (film.frames, 1))) - centre
+    )
     left = about - about.mean(axis=0) - expected
     assert expected.std() > 0.7
     assert left.std() < 0.05
@@ -56,7 +58,7 @@ def test_weave_is_taken_out_to_a_few_hundredths_of_a_pixel(
 
 def test_nothing_is_taken_from_the_vehicles(filmed: tuple[Film, Tracks, Array]) -> None:
     film, tracks, _ = filmed
-    found = background(film, tracks)
+    found = find_background(film, tracks)
     assert found is not None
 
     start = found.position[film.frames // 2]
@@ -75,4 +77,4 @@ def test_a_picture_without_texture_gives_no_background(tmp_path: Path) -> None:
         "c", (), np.empty((6, 0, 2)), np.empty((6, 0, 2, 2)), np.empty((6, 0), dtype=np.int8)
     )
 
-    assert background(film, nothing) is None
+    assert find_background(film, nothing) is None

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from calibration.arrays import Array
-from calibration.image_motion.stabilise import steadiness
+from calibration.image_motion.stabilise import stabilise_picture
 from calibration.time.flash import onset
-from tracker.camera.brightness import Brightness, light_of, steadied
+from tracker.camera.brightness import Brightness, light_table, stabilised_brightness
 from tracker.demo.write import write_movie
 from tracker.film import open_film
 
@@ -29,10 +29,10 @@ def test_a_woven_film_of_steady_light_has_steady_regions(tmp_path: Path) -> None
     places = np.array([[20.0, 20], [140, 20], [20, 100], [140, 100]])
     seen = places + shift[:, None]
     covariance = np.tile(1e-4 * np.eye(2), (12, 4, 1, 1))
-    steady = steadiness(list("abcd"), seen, covariance, size=film.size)
+    steady = stabilise_picture(list("abcd"), seen, covariance, size=film.size)
 
     region = (52, 32, 30, 30)
-    held = steadied(film, {"flash": region, "whole": None}, steady)
+    held = stabilised_brightness(film, {"flash": region, "whole": None}, steady)
     fixed = [luma[32:62, 52:82].mean() for _, luma in film.forward()]
 
     assert np.std(fixed) > 1
@@ -47,9 +47,9 @@ def test_a_flash_in_a_film_with_gamma_is_timed_by_its_light(gamma: float, off: f
     share = np.r_[np.zeros(20), 0.7, np.ones(12)][:, None, None]
     light = 0.01 + 0.5 * share * rng.uniform(0.3, 1.0, (40, 40))
     films = np.rint(255 * light**0.45).astype(np.uint8)
-    seen = Brightness(len(films), {"flash": (2, 2, 36, 36)}, light_of(255, gamma))
+    seen = Brightness(len(films), {"flash": (2, 2, 36, 36)}, light_table(255, gamma))
     for index, luma in enumerate(films):
-        seen.look(index, luma)
+        seen.add_frame(index, luma)
 
     found = onset(seen.means["flash"], white=255.0, duty=0.8)
 

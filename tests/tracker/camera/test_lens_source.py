@@ -4,15 +4,15 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Lens
-from calibration.image_motion.stabilise import steadiness
-from tracker.camera.lens_source import straight_lines
+from calibration.image_motion.stabilise import stabilise_picture
+from tracker.camera.lens_source import check_straight_lines
 from tracker.record.camera import StraightLine
 
 SIZE = (1280, 1024)
 LENS = Lens(
     np.array([[1500.0, 0, 640], [0, 1500, 512], [0, 0, 1]]), np.array([-0.12, 0, 0, 0, 0]), SIZE
 )
-STILL = steadiness([], np.zeros((3, 0, 2)), np.zeros((3, 0, 2, 2)), size=SIZE)
+STILL = stabilise_picture([], np.zeros((3, 0, 2)), np.zeros((3, 0, 2, 2)), size=SIZE)
 
 
 def kerb(spread: float) -> Array:
@@ -22,18 +22,18 @@ def kerb(spread: float) -> Array:
     return np.asarray(LENS.distorted(line)[0] + spread * rng.standard_normal((9, 2)))
 
 
-def said_of(lens: Lens) -> str:
+def line_code(lens: Lens) -> str:
     line = StraightLine(pixels=kerb(0.7).tolist(), frame=1)
-    (warning,) = straight_lines([line], lens, STILL, "cameras.side")
+    (warning,) = check_straight_lines([line], lens, STILL, "cameras.side")
     assert warning.where == "cameras.side.straight[1]"
     return warning.code
 
 
 def test_the_right_lens_makes_a_kerb_straight() -> None:
-    assert said_of(LENS) == "line_straight"
+    assert line_code(LENS) == "line_straight"
 
 
 def test_a_lens_of_another_zoom_leaves_it_bent() -> None:
     """Source: plumb-line method, Brown 1971."""
-    assert said_of(LENS.with_values(np.array([*LENS.values[:4], 0.1, 0, 0, 0, 0]))) == "line_bent"
-    assert said_of(LENS.with_values(np.array([*LENS.values[:4], 0, 0, 0, 0, 0]))) == "line_bent"
+    assert line_code(LENS.with_values(np.array([*LENS.values[:4], 0.1, 0, 0, 0, 0]))) == "line_bent"
+    assert line_code(LENS.with_values(np.array([*LENS.values[:4], 0, 0, 0, 0, 0]))) == "line_bent"

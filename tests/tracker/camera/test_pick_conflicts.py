@@ -7,7 +7,7 @@ import pytest
 
 from tests.support import small_scene
 from tests.support.rendered_film import film_of
-from tracker.camera.pick_conflicts import settled
+from tracker.camera.pick_conflicts import reconcile_picks
 from tracker.core.types import Mark
 from tracker.film import Film
 
@@ -29,13 +29,13 @@ def marks(**elsewhere: tuple[float, float]) -> tuple[Mark, ...]:
 
 def test_good_picks_are_left_alone(film: Film) -> None:
     rough = marks(g1=tuple(np.add(small_scene.pixel(*small_scene.FIXED["g1"]), 3)))
-    assert settled(film, rough, marks(), "here") == (marks(), [])
+    assert reconcile_picks(film, rough, marks(), "here") == (marks(), [])
 
 
 def test_two_targets_picked_where_the_other_is_are_named_together(film: Film) -> None:
     g1, g2 = (small_scene.pixel(*small_scene.FIXED[n]) for n in ("g1", "g2"))
 
-    kept, said = settled(film, marks(g1=g2, g2=g1), marks(), "here")
+    kept, said = reconcile_picks(film, marks(g1=g2, g2=g1), marks(), "here")
 
     assert kept == marks()
     assert [w.code for w in said] == ["picks_exchanged"]
@@ -43,7 +43,7 @@ def test_two_targets_picked_where_the_other_is_are_named_together(film: Film) ->
 
 
 def test_a_pick_on_something_else_is_named_and_the_target_found(film: Film) -> None:
-    kept, said = settled(film, marks(g3=(240.0, 100.0)), marks(), "here")
+    kept, said = reconcile_picks(film, marks(g3=(240.0, 100.0)), marks(), "here")
 
     assert kept == marks()
     assert [w.code for w in said] == ["pick_contradicts"]
@@ -55,7 +55,7 @@ def test_a_target_with_wrong_coordinates_is_followed_where_it_was_picked(
     film: Film, place: tuple[float, float]
 ) -> None:
     """Nothing is where the coordinates have it: the pose can then tell how wrong they are."""
-    kept, said = settled(film, marks(), marks(g4=place), "here")
+    kept, said = reconcile_picks(film, marks(), marks(g4=place), "here")
 
     assert not said
     assert [m.pixel for m in kept] == [m.pixel for m in marks()]
@@ -63,4 +63,4 @@ def test_a_target_with_wrong_coordinates_is_followed_where_it_was_picked(
 
 def test_picks_that_are_all_rough_are_no_contradiction(film: Film) -> None:
     rough = [replace(m, pixel=(m.pixel[0] + 40, m.pixel[1])) for m in marks()]
-    assert settled(film, rough, marks(), "here") == (marks(), [])
+    assert reconcile_picks(film, rough, marks(), "here") == (marks(), [])

@@ -7,11 +7,11 @@ import pytest
 
 from calibration.time.timebase import time_base
 from tracker.camera.repeated_frames import (
-    Repeated,
-    repeated,
-    said_of,
-    without_copies,
-    without_standing,
+    RepeatedFrames,
+    correct_repeat_times,
+    find_repeats,
+    hide_repeats,
+    repeat_diagnostics,
 )
 from tracker.core.types import Status, Tracks
 
@@ -37,11 +37,11 @@ def test_a_scan_that_stopped_has_frames_too_many() -> None:
     shown = np.sort(np.append(np.arange(FRAMES), [11, 30, 31, 60]))
     copies = np.flatnonzero(np.diff(shown) == 0) + 1
 
-    found = repeated(tracks_of(shown))
+    found = find_repeats(tracks_of(shown))
 
     assert found.frames.tolist() == copies.tolist()
     assert found.inserted
-    (said,) = said_of(found, "cameras.side")
+    (said,) = repeat_diagnostics(found, "cameras.side")
     assert "time stands still" in said.text
 
 
@@ -49,7 +49,7 @@ def test_a_camera_that_filled_in_lost_frames_lost_no_time() -> None:
     shown = np.arange(FRAMES)
     shown[[20, 21, 50]] = [19, 19, 49]
 
-    found = repeated(tracks_of(shown))
+    found = find_repeats(tracks_of(shown))
 
     assert found.frames.tolist() == [20, 21, 50]
     assert not found.inserted
@@ -58,7 +58,7 @@ def test_a_camera_that_filled_in_lost_frames_lost_no_time() -> None:
 def test_every_fifth_frame_doubled_by_a_transfer_to_video_is_found() -> None:
     shown = np.sort(np.append(np.arange(80), np.arange(3, 80, 4)))
 
-    found = repeated(tracks_of(shown))
+    found = find_repeats(tracks_of(shown))
 
     assert found.frames.tolist() == (np.flatnonzero(np.diff(shown) == 0) + 1).tolist()
     assert found.inserted
@@ -70,25 +70,25 @@ def test_a_picture_that_weaves_about_a_car_at_rest_repeats_nothing() -> None:
     tracks = tracks_of(np.zeros(FRAMES, np.int64))
     tracks = replace(tracks, position=tracks.position + weave)
 
-    assert not len(repeated(tracks).frames)
+    assert not len(find_repeats(tracks).frames)
 
 
 def test_a_car_that_comes_to_rest_repeats_nothing() -> None:
-    assert not len(repeated(tracks_of(np.arange(FRAMES), noise=0.05)).frames)
+    assert not len(find_repeats(tracks_of(np.arange(FRAMES), noise=0.05)).frames)
     still = tracks_of(np.zeros(FRAMES, dtype=int))
-    assert not len(repeated(still).frames)
+    assert not len(find_repeats(still).frames)
 
 
 def test_copies_show_no_marks_and_the_clock_stands_still_in_them() -> None:
     shown = np.sort(np.append(np.arange(FRAMES), [11, 30, 60]))
     tracks, nan = tracks_of(shown), np.full(len(shown), np.nan)
-    found = repeated(tracks)
+    found = find_repeats(tracks)
     clock = time_base(len(shown), stamps=nan, rate=500.0, stated=True, zero=31.5)
 
-    cleaned, times = without_copies(tracks, found), without_standing(clock, found)
+    cleaned, times = hide_repeats(tracks, found), correct_repeat_times(clock, found)
 
     assert (cleaned.status[found.frames] == Status.HIDDEN).all()
     assert np.isnan(cleaned.position[found.frames]).all()
     assert times.seconds == pytest.approx((shown - np.interp(31.5, range(len(shown)), shown)) / 500)
-    lost = Repeated(found.frames, inserted=False)
-    assert without_standing(clock, lost) is clock
+    lost = RepeatedFrames(found.frames, inserted=False)
+    assert correct_repeat_times(clock, lost) is clock

@@ -12,7 +12,7 @@ import pytest
 from calibration.camera import Camera, Lens
 from tests.support import small_scene
 from tests.support.rendered_film import film_of, finished, ground, paint
-from tracker.camera.expected_targets import wanted_marks
+from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import lens_of
 from tracker.camera.stage import camera_by_bars
 from tracker.detection import Found, find_marks
@@ -50,7 +50,7 @@ def found(record: Record, picture: Callable[[int], np.ndarray], **picks: object)
     camera = record.cameras["above"].model_copy(update=picks)
     record = record.model_copy(update={"cameras": {"above": camera}})
     lens, _ = lens_of(record, "above", small_scene.SIZE)
-    marks = wanted_marks(record, "above", small_scene.SIZE, lens)
+    marks = expected_marks(record, "above", small_scene.SIZE, lens)
     by_bars = camera_by_bars(record, "above", small_scene.SIZE, lens)
     return find_marks(record, "above", film_of(picture, 3), lens, marks, by_bars)
 

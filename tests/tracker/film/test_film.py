@@ -19,8 +19,9 @@ import numpy as np
 import pytest
 
 from calibration.errors import FILM, Problem
-from tracker.film import Repeats, open_film
-from tracker.film.findings import dropped
+from tracker.film import RepeatDetector, open_film
+from tracker.film.findings import stamp_gaps
+from tracker.film.options import FilmOptions
 
 SIZE = (112, 48)  # not a multiple of 32: lines are padded
 BITS = 12
@@ -109,7 +110,7 @@ def test_each_frame_has_its_number_in_every_way_of_reading(
     assert back == part[::-1]
     for i in (59, 0, 17, 16, 15, 35, 36, 12, 11, 58):
         assert number_in(film.frame(i), film.white) == i
-    assert not [f for f in film.findings if f.code == "frame_damaged"]
+    assert not [f for f in film.with_faults().findings if f.code == "frame_damaged"]
 
 
 @pytest.mark.parametrize("name", ["h264.mp4", "open.mp4", "mpeg4.avi"])
@@ -125,7 +126,7 @@ def test_reading_backwards_holds_a_bounded_number_of_frames(
     import tracker.film.film as module
 
     film = open_film(str(films["h264.mp4"]))
-    monkeypatch.setattr(module, "HELD_BYTES", 5 * film.frame_bytes)
+    monkeypatch.setattr(module, "FILM", FilmOptions(backward_bytes=5 * film.frame_bytes))
     numbers = [number_in(luma, film.white) for _, luma in film.backward()]
     assert numbers == list(range(59, -1, -1))
 
@@ -167,30 +168,30 @@ def test_time_stamps_are_those_of_the_container(films: dict[str, Path]) -> None:
         film = open_film(str(films[name]))
         np.testing.assert_allclose(film.stamps - film.stamps[0], np.arange(60) / 1000, atol=1e-9)
         assert film.rate == pytest.approx(1000)
-        assert film.findings == []
+        assert film.with_faults().findings == ()
 
 
 def test_dropped_frames_are_noticed_in_the_stamps(tmp_path: Path) -> None:
     stamps = [*range(20), *range(23, 40)]
     path = written(tmp_path / "f.mp4", "libx264", "yuv420p", stamps, options=H264, stamps=stamps)
     film = open_film(str(path))
-    assert [f.code for f in film.findings] == ["frames_dropped"]
-    assert "3 frames are missing, after frames 19" in film.findings[0].text
+    assert [f.code for f in film.with_faults().findings] == ["frames_dropped"]
+    assert "3 frames are missing, after frames 19" in film.with_faults().findings[0].text
     assert [number_in(luma, film.white) for _, luma in film.forward()] == stamps
 
 
 @pytest.mark.parametrize("rate", [300, 640, 900, 1000, 1600])
 def test_stamps_rounded_to_a_tick_are_no_dropped_frames(rate: int) -> None:
     stamps = np.floor(np.arange(2000) / rate * 1000 + 0.5) / 1000
-    assert "frames_dropped" not in [f.code for f in dropped(stamps, 1e-3, "")]
+    assert "frames_dropped" not in [f.code for f in stamp_gaps(stamps, 1e-3, "")]
 
 
 def test_a_repeated_frame_is_noticed_while_reading(tmp_path: Path) -> None:
     numbers = [0, 1, 2, 3, 3, 4, 5, 6, 6, 6, 7, 8, 9, 10]
     film = open_film(str(written(tmp_path / "f.mkv", "ffv1", "gray", numbers)))
-    repeats = Repeats()
+    repeats = RepeatDetector()
     for index, luma in film.forward():
-        repeats.see(index, luma)
+        repeats.add_frame(index, luma)
     assert repeats.frames == [4, 8, 9]
     assert "3 frames repeat the one before: 4, 8, 9" in repeats.findings("")[0].text
 
@@ -237,9 +238,9 @@ def test_a_missing_number_and_a_damaged_picture_are_findings(tmp_path: Path) -> 
         cv2.imwrite(str(tmp_path / f"p{n}.png"), painted(n))
     (tmp_path / "p3.png").write_bytes((tmp_path / "p3.png").read_bytes()[:40])
     film = open_film(str(tmp_path))
-    assert "after frames 2" in film.findings[0].text
+    assert "after frames 2" in film.with_faults().findings[0].text
     assert [i for i, _ in film.forward()] == [0, 1, 3, 4]
-    assert [f.code for f in film.findings] == ["frames_dropped", "frame_damaged"]
+    assert [f.code for f in film.with_faults().findings] == ["frames_dropped", "frame_damaged"]
     with pytest.raises(Problem, match="frame 2 can't be read"):
         film.frame(2)
 
@@ -300,7 +301,7 @@ def test_frames_lost_to_damage_are_told_and_the_others_keep_their_stamps(
     path.write_bytes(bytes(data))
     film = open_film(str(path))
     assert film.frames < 60
-    assert [f.code for f in film.findings] == ["frames_dropped"]
+    assert [f.code for f in film.with_faults().findings] == ["frames_dropped"]
     numbers = np.rint(film.stamps * 1000).astype(int)
     whole = [np.array_equal(luma, painted(numbers[index])) for index, luma in film.forward()]
     assert whole.count(False) <= 1  # the one that is torn
@@ -321,7 +322,7 @@ def test_a_frame_whose_picture_is_damaged_is_left_out_and_told(
     film = open_film(str(path))
     other = [i for i, luma in film.forward() if not np.array_equal(luma, sound[i])]
     assert len(other) <= 1
-    assert film.findings or not other
+    assert film.with_faults().findings or not other
 
 
 @pytest.mark.parametrize("name", ["h264.mkv", "ffv1.mkv"])
@@ -331,11 +332,11 @@ def test_a_film_cut_while_it_is_read_is_told(
     path = tmp_path / name
     path.write_bytes(films[name].read_bytes())
     film = open_film(str(path))
-    assert film.findings == []
+    assert film.with_faults().findings == ()
     os.truncate(path, path.stat().st_size // 2)
     read = [number_in(luma, film.white) for _, luma in film.forward()]
     assert 0 < len(read) < 60
-    assert "film_cut_short" in [f.code for f in film.findings]
+    assert "film_cut_short" in [f.code for f in film.with_faults().findings]
 
 
 def test_pictures_lost_while_they_are_read_are_told(tmp_path: Path) -> None:
@@ -345,7 +346,7 @@ def test_pictures_lost_while_they_are_read_are_told(tmp_path: Path) -> None:
     for n in (3, 5):
         (tmp_path / f"{n}.png").unlink()
     assert [number_in(luma, film.white) for _, luma in film.forward()] == [0, 1, 2, 4]
-    assert {f.code for f in film.findings} == {"frame_damaged", "film_cut_short"}
+    assert {f.code for f in film.with_faults().findings} == {"frame_damaged", "film_cut_short"}
 
 
 def test_many_lost_pictures_are_told_in_a_few_sentences(tmp_path: Path) -> None:
@@ -356,8 +357,8 @@ def test_many_lost_pictures_are_told_in_a_few_sentences(tmp_path: Path) -> None:
         (tmp_path / f"{n}.png").write_bytes(b"no picture")
     for _ in range(2):
         assert [i for i, _ in film.forward()] == [0, 1, 29]
-    assert len(film.findings) < 12
-    assert "19 more pictures can't be used" in film.findings[-1].text
+    assert len(film.with_faults().findings) < 12
+    assert "19 more pictures can't be used" in film.with_faults().findings[-1].text
 
 
 def test_playlists_and_text_are_no_films(films: dict[str, Path], tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from tracker.demo.write import write_movie
 from tracker.film import open_film
-from tracker.film.interlaced import even_lines
+from tracker.film.interlaced import fill_odd_lines
 
 
 def scene(time: float, rng: np.random.Generator) -> np.ndarray:
@@ -53,7 +53,7 @@ def test_odd_lines_lie_halfway_between_even_ones(rows: int) -> None:
     luma = np.arange(rows, dtype=np.uint16)[:, None] * np.ones((1, 3), dtype=np.uint16) * 10
     luma[1::2] = 999
 
-    filled = even_lines(luma)
+    filled = fill_odd_lines(luma)
 
     assert filled[:5, 0].tolist() == [0, 10, 20, 30, 40]
     assert filled.dtype == luma.dtype

@@ -219,16 +219,16 @@ def test_the_step_of_acceleration_at_contact_is_not_smeared() -> None:
 
 
 def test_leftover_shake_of_the_picture_counts_once_a_frame() -> None:
-    class Steadied:
+    class Shaken:
         centre = np.array([639.5, 511.5])
         covariance = np.tile(np.diag([0.3, 0.3, 1e-5, 1e-5]) ** 2, (len(TIME), 1, 1))
 
-        def steady(self, frame: int, uv: np.ndarray) -> np.ndarray:
+        def stabilised_pixels(self, frame: int, uv: np.ndarray) -> np.ndarray:
             return uv
 
     shift = np.random.default_rng(4).normal(0, 0.3, (len(TIME), 1, 2))
     seen = case.evidence(case.OVERHEAD, TIME, CRASH, case.TOP, 0.02)
-    seen = replace(seen, position=seen.position + shift, steadiness=Steadied())
+    seen = replace(seen, position=seen.position + shift, stabilisation=Shaken())
     solution = solve({"a": seen}, {"car": case.car()})
     assert solution.chi_square["a"] == pytest.approx(1.0, abs=0.2)
     assert (np.abs(errors(solution)) < 1.96).mean() > 0.88

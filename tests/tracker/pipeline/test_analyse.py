@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from calibration.errors import Problem
 from tests.support import small_scene
-from tracker.camera.stage import Sight
+from tracker.camera.stage import CalibratedFilm
 from tracker.cli.main import main
 from tracker.core.types import Progress
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
@@ -136,15 +136,15 @@ def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
     assert [w.where for w in blind.warnings if w.code == "film_unusable"] == ["a", "b"]
 
 
-def _unable(record: Record, name: str, progress: Progress) -> Sight:
+def _unable(record: Record, name: str, progress: Progress) -> CalibratedFilm:
     raise Problem("nothing is seen", where="ab"[name == "side"], remedy="light it")
 
 
 def test_a_film_that_fails_beside_a_good_one_is_a_fault_to_mend(folder: Path) -> None:
-    def one_eye(record: Record, name: str, progress: Progress) -> Sight:
+    def one_eye(record: Record, name: str, progress: Progress) -> CalibratedFilm:
         if name == "side":
             raise Problem("nothing is seen", where="side", remedy="light it")
-        return cast("Sight", object())  # never looked at: the other one is missed first
+        return cast("CalibratedFilm", object())  # never looked at: the other one is missed first
 
     with pytest.raises(Problem, match="light it"):
         analyse(load_record(folder / "record.toml"), look=one_eye)

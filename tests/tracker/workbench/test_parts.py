@@ -162,13 +162,13 @@ def test_a_film_is_followed_again_only_if_its_following_depends_on_the_change(sm
 
 
 def test_what_was_seen_is_given_back_as_it_was(small, tmp_path, monkeypatch):
-    from tracker.camera.stage import Sight
+    from tracker.camera.stage import CalibratedFilm
 
     record = load_record(small)
     film = open_film(record.place("above.mp4"), frame_rate=500.0)
-    made = Sight("above", film, *(["followed", "steady", "pose", "time"]), ("warned",))
+    made = CalibratedFilm("above", film, *(["followed", "steady", "pose", "time"]), ("warned",))
     calls = []
-    monkeypatch.setattr(stage_cache, "see", lambda *_: calls.append(1) or made)
+    monkeypatch.setattr(stage_cache, "calibrate_camera", lambda *_: calls.append(1) or made)
     look = Seen(tmp_path / "cache")
     first, second = (look(record, "above", lambda *_: None) for _ in range(2))
     assert len(calls) == 1
@@ -184,7 +184,7 @@ def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch
     """Results of a record, and how often each stage was computed."""
     if cache is None:
         return analyse(load_record(record))
-    for name in ("see", "watch", "solve"):
+    for name in ("calibrate_camera", "track_film", "solve"):
         real = getattr(stage_cache, name)
 
         def counted(*given, name=name, real=real, **named):
@@ -207,10 +207,10 @@ def test_only_what_a_change_affects_is_computed_again_with_the_same_numbers(
     later = text.replace("zero = 12.0", "zero = 13.0")
     without = text + '[[cameras.above.ruled_out]]\nmark = "car.roof1"\nfirst = 30\n'
     for written, computed in (
-        (text, {"see", "watch", "solve"}),
+        (text, {"calibrate_camera", "track_film", "solve"}),
         (other, set()),
-        (later, {"see", "solve"}),
-        (without, {"see", "watch", "solve"}),
+        (later, {"calibrate_camera", "solve"}),
+        (without, {"calibrate_camera", "track_film", "solve"}),
         (text, set()),  # as after an undo
     ):
         record.write_text(written)

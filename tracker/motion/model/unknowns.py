@@ -313,18 +313,18 @@ def _stabilised(
     evidence: CameraEvidence, frames: NDArray[np.int64], seen: Array, measured: NDArray[np.bool_]
 ) -> tuple[Array, Array | None]:
     """Marks as seen in the reference frame, and what the uncertainty of that does to them."""
-    if evidence.steadiness is None:
+    if evidence.stabilisation is None:
         return seen, None
     place = seen.copy()
     for row, frame in enumerate(frames):
         on = measured[row]
-        place[row, on] = evidence.steadiness.steady(int(frame), seen[row, on])
-    du, dv = np.moveaxis(place - evidence.steadiness.centre, -1, 0)
+        place[row, on] = evidence.stabilisation.stabilised_pixels(int(frame), seen[row, on])
+    du, dv = np.moveaxis(place - evidence.stabilisation.centre, -1, 0)
     one, zero = np.ones_like(du), np.zeros_like(du)
     moves = np.stack(
         [np.stack([one, zero, -dv, du], axis=-1), np.stack([zero, one, du, dv], axis=-1)], axis=-2
     )
-    values, vectors = np.linalg.eigh(evidence.steadiness.covariance[frames])
+    values, vectors = np.linalg.eigh(evidence.stabilisation.covariance[frames])
     roots = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
     return place, np.where(measured[..., None, None], moves @ roots[:, None], 0.0)
 
