@@ -16,7 +16,7 @@ import numpy as np
 from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import camera_optics
 from tracker.core.types import Mark
-from tracker.detection import find_marks
+from tracker.detection import detect_marks
 from tracker.film import open_film
 from tracker.record.load import Record, load_record
 
@@ -32,7 +32,7 @@ def tried(record: Record, camera: str, **changes: Any) -> tuple[tuple[Mark, ...]
     lens = camera_optics(record, camera, film.size).lens
     start = time.perf_counter()
     wanted = expected_marks(record, camera, film.size, lens)
-    found = find_marks(record, camera, film, lens, wanted)
+    found = detect_marks(record, camera, film, lens, wanted)
     return found.marks, time.perf_counter() - start
 
 

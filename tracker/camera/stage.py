@@ -37,7 +37,7 @@ from tracker.camera.repeated_frames import (
 )
 from tracker.camera.target_slips import reject_slips
 from tracker.core.types import Mark, Progress
-from tracker.detection import find_marks
+from tracker.detection import detect_marks
 from tracker.film import Film, open_film
 from tracker.record.camera import Camera as CameraEntry
 from tracker.record.camera import ScaleBar
@@ -178,7 +178,7 @@ def _wanted(record: Record, name: str, opened: _Opened) -> _Wanted:
     film, lens = opened.film, opened.optics.lens
     picked = expected_marks(record, name, film.size, lens)
     by_bars = camera_by_bars(record, name, film.size, lens)
-    found = find_marks(record, name, film, lens, picked, by_bars)
+    found = detect_marks(record, name, film, lens, picked, by_bars)
     marks, contradictions = reconcile_picks(film, picked, found.marks, f"cameras.{name}")
     return _Wanted(marks, (*found.warnings, *contradictions))
 

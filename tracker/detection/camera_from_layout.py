@@ -1,4 +1,4 @@
-"""A camera that isn't posed yet: fixed targets found by their surveyed layout alone.
+"""The pose of a camera from the surveyed layout of its fixed targets alone.
 
 Three targets laid on three peaks of their patterns give up to four poses of the camera (perspective
 three-point problem). The pose under which most of the others have a peak too is taken, unless
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,76 +18,61 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Lens
 from tracker.core.types import Mark
-from tracker.detection.pattern_response import LOOKS, Look, response, together
+from tracker.detection.options import DETECTION
+from tracker.detection.pattern_response import FAMILIES, Family, filter_sizes, pattern_response
+from tracker.marks import Picture
 
-ENOUGH, AGREED = 4, 0.6
-"""Least number and share of the targets that must agree with a pose, where a pick or the camera's
-rough position narrows the search..."""
-ENOUGH_ALONE, AGREED_ALONE = 6, 0.8
-"""...and where nothing does: by chance four of them agree with some pose."""
-FAR = 0.15
-"""How far off a very rough pick may be, as a share of the picture's width."""
-PEAKS, LEAST = 40, 0.6
-CLOSE, ANYWHERE = 6, 18
-"""Peaks tried for a target near its pick, and for one whose pick says nothing."""
-GOOD_PX, CLEARLY_PX = 4.0, 1.0
-"""Distance in px within which a peak agrees with a pose, and by which the mean distance of another
-pose's peaks must be larger."""
-SAME_PX = 4.0
-"""Peaks nearer to one another are the same, whatever the size at which they were found."""
-UNSURE = 0.009
-"""The same where the lens is not known, as a share of the picture's width."""
-TRIALS, TRIPLES = 12000, 20
-"""Most poses tried, of so many sets of three targets."""
-APART = 8.0
-"""Least distance in px of two targets that a pose is made of."""
-ROUGH_M, ROUGH_SHARE = 3.0, 0.2
-"""How far from its stated rough position a camera may be, m, and as a share of its distance."""
-ANGLES = (0.55, 1.8)
-"""The angle between two targets over that from the rough position."""
-SIZES = tuple(9.0 * 1.3**k for k in range(9))
-"""Sizes in px sought where nothing tells how large the targets are."""
-FOCAL = tuple(0.64 * 1.25**k for k in range(13))
+_SIZES = tuple(
+    DETECTION.size_smallest * DETECTION.size_ratio**k for k in range(DETECTION.sizes_tried)
+)
+"""Sizes in px sought where nothing says how large the targets are."""
+_FOCALS = tuple(
+    DETECTION.focal_smallest * DETECTION.focal_ratio**k for k in range(DETECTION.focals_tried)
+)
 """Focal lengths tried where none is known, in widths of the picture."""
+_SMALLEST, _LARGEST = 3.0, 0.5
+"""Size in px, and over the picture's shorter side, between which a filter works."""
+_NARROWING_PICKS = 2
+"""Picks that narrow the search for a camera's pose."""
 
 
 @dataclass(frozen=True)
-class Targets:
+class TargetLayout:
     """n fixed targets of a camera: full names, ground points, patterns, picks."""
 
     names: tuple[str, ...]
     points: Array  # (n, 3) m
-    looks: tuple[Look, ...]
+    families: tuple[Family, ...]
     sizes_m: Array  # (n,)
-    sizes_px: Array  # (n,) as the picks have it; NaN where they don't tell
+    sizes_px: Array  # (n,) as the picks have it; NaN where they don't say
     picks: Array  # (n, 2) px, rough; NaN where there are none
 
 
 @dataclass(frozen=True)
-class Agreement:
+class PoseAgreement:
     """How well peaks agree with a pose: which peak (2,) px is each target's."""
 
     peaks: Mapping[int, tuple[float, float]]
     mean_px: float
 
 
-def targets_of(
+def target_layout(
     known: Mapping[str, Array], marks: tuple[Mark, ...], sizes_m: Mapping[str, float]
-) -> Targets:
+) -> TargetLayout:
     """Those of the marks that can be told from scenery: surveyed, painted, of known size."""
-    usable = [m for m in marks if m.name in known and m.pattern in LOOKS and m.name in sizes_m]
-    return Targets(
+    usable = [m for m in marks if m.name in known and m.pattern in FAMILIES and m.name in sizes_m]
+    return TargetLayout(
         tuple(m.name for m in usable),
         np.array([known[m.name] for m in usable]).reshape(-1, 3),
-        tuple(LOOKS[m.pattern] for m in usable),
+        tuple(FAMILIES[m.pattern] for m in usable),
         np.array([sizes_m[m.name] for m in usable]),
         np.array([m.size_px for m in usable]),
         np.array([m.pixel for m in usable], float).reshape(-1, 2),
     )
 
 
-def by_layout(
-    luma: NDArray[Any], targets: Targets, lens: Lens | None, rough: Array | None, white: float
+def pixels_by_layout(
+    picture: Picture, targets: TargetLayout, lens: Lens | None, rough: Array | None
 ) -> dict[str, Array]:
     """Rough places (2,) px of fixed targets whose picks are far off or missing, by full name.
 
@@ -96,20 +80,23 @@ def by_layout(
     one after the other, which takes `rough`. Empty where no pose agrees with enough targets, or
     more than one does.
     """
-    if len(targets.names) < ENOUGH or (lens is None and rough is None):
+    if len(targets.names) < DETECTION.target_marks or (lens is None and rough is None):
         return {}
     everywhere = np.full_like(targets.picks, np.nan)
     trials = [targets.picks] if np.isfinite(targets.picks).any() else []
     if rough is not None or not trials:
         trials.append(everywhere)  # the picks say nothing: anything may be anywhere
-    good = GOOD_PX if lens is not None else UNSURE * luma.shape[1]
-    lenses = _lenses(lens, (luma.shape[1], luma.shape[0]))
-    seen = [_peaks(luma, targets, each, rough, white) for each in lenses]
+    rows, columns = picture.luma.shape
+    good = DETECTION.layout_agree if lens is not None else DETECTION.layout_agree_share * columns
+    lenses = _lenses(lens, (columns, rows))
+    seen = [_target_peaks(picture, targets, each, rough) for each in lenses]
     for picks in trials:
-        found: list[Agreement] = []
+        found: list[PoseAgreement] = []
         for each, peaks in zip(lenses, seen, strict=True):
-            found += _agreed(targets, picks, peaks, each, rough, FAR * luma.shape[1], good)
-        best = _only(found)
+            found += _agreeing_poses(
+                targets, picks, peaks, each, rough, DETECTION.pick_reach * columns, good
+            )
+        best = _unambiguous(found)
         if best is not None:
             return {targets.names[i]: np.array(place) for i, place in best.peaks.items()}
     return {}
@@ -126,11 +113,11 @@ def _lenses(lens: Lens | None, size: tuple[int, int]) -> list[Lens]:
             np.zeros(5),
             size,
         )
-        for f in FOCAL
+        for f in _FOCALS
     ]
 
 
-def _only(found: list[Agreement]) -> Agreement | None:
+def _unambiguous(found: list[PoseAgreement]) -> PoseAgreement | None:
     """The pose with which most targets agree; None where another has as many, nearly as near."""
     most = max((len(a.peaks) for a in found), default=0)
     rivals = [a for a in found if len(a.peaks) == most]
@@ -139,44 +126,51 @@ def _only(found: list[Agreement]) -> Agreement | None:
         return None
     for other in rivals:
         differ = sum(
-            i not in other.peaks or np.hypot(*np.subtract(other.peaks[i], place)) > SAME_PX
+            i not in other.peaks
+            or np.hypot(*np.subtract(other.peaks[i], place)) > DETECTION.same_peak
             for i, place in best.peaks.items()
         )
-        if differ > 1 and other.mean_px < best.mean_px + CLEARLY_PX:
+        if differ > 1 and other.mean_px < best.mean_px + DETECTION.layout_lead:
             return None
     return best
 
 
-def _agreed(
-    targets: Targets,
+def _agreeing_poses(
+    targets: TargetLayout,
     picks: Array,
-    peaks: Mapping[Look, Array],
+    peaks: Mapping[Family, Array],
     lens: Lens,
     rough: Array | None,
     reach: float,
     good: float,
-) -> list[Agreement]:
+) -> list[PoseAgreement]:
     """The poses with which most targets agree, if enough do: to `good` px, by peaks within `reach`
     px of their picks. Different sets of peaks only.
     """
     n = len(targets.names)
     near, tried = [], []
-    for look, pick in zip(targets.looks, picks, strict=True):
-        away = np.hypot(*(peaks[look] - pick).T)
-        close = peaks[look][[k for k in np.argsort(away)[:CLOSE] if away[k] < reach]]
+    for family, pick in zip(targets.families, picks, strict=True):
+        away = np.hypot(*(peaks[family] - pick).T)
+        close = peaks[family][
+            [k for k in np.argsort(away)[: DETECTION.peaks_near_pick] if away[k] < reach]
+        ]
         picked = bool(np.isfinite(pick).all())
-        near.append(close if picked else peaks[look])
-        tried.append(close if picked else peaks[look][:ANYWHERE])
-    narrow = rough is not None or np.isfinite(picks).all(axis=1).sum() >= 2
-    most = max(ENOUGH, AGREED * n) if narrow else max(ENOUGH_ALONE, AGREED_ALONE * n)
+        near.append(close if picked else peaks[family])
+        tried.append(close if picked else peaks[family][: DETECTION.peaks_anywhere])
+    narrow = rough is not None or np.isfinite(picks).all(axis=1).sum() >= _NARROWING_PICKS
+    most = (
+        max(DETECTION.target_marks, DETECTION.layout_share * n)
+        if narrow
+        else max(DETECTION.layout_marks_wide, DETECTION.layout_share_wide * n)
+    )
     flat = [lens.matrix[0, 0] * lens.undistorted(places).reshape(-1, 2) for places in near]
-    found: dict[tuple[int, ...], Agreement] = {}
-    for turns, places in _poses(targets.points, tried, lens, rough):
+    found: dict[tuple[int, ...], PoseAgreement] = {}
+    for turns, places in _candidate_poses(targets.points, tried, lens, rough):
         if len(turns) == 0:
             continue
         from_there = np.einsum("kij,knj->kni", turns, targets.points - places[:, None])
         seen = lens.matrix[0, 0] * from_there[:, :, :2] / from_there[:, :, 2:]
-        which, away = _nearest(seen, flat)
+        which, away = _nearest_peaks(seen, flat)
         counts = np.sum(away < good, axis=1)
         for k in np.flatnonzero(counts >= most).tolist():
             peak = {i: int(which[k, i]) for i in np.flatnonzero(away[k] < good).tolist()}
@@ -187,11 +181,11 @@ def _agreed(
                 continue
             most = max(most, len(peak))
             if key not in found or mean < found[key].mean_px:
-                found[key] = Agreement(spots, mean)
+                found[key] = PoseAgreement(spots, mean)
     return [a for a in found.values() if len(a.peaks) >= most]
 
 
-def _nearest(seen: Array, flat: list[Array]) -> tuple[NDArray[np.int64], Array]:
+def _nearest_peaks(seen: Array, flat: list[Array]) -> tuple[NDArray[np.int64], Array]:
     """The nearest peak of each target, and how far (k, n) px it is from where k poses put it."""
     which = np.zeros(seen.shape[:2], np.int64)
     away = np.full(seen.shape[:2], np.inf)
@@ -203,7 +197,7 @@ def _nearest(seen: Array, flat: list[Array]) -> tuple[NDArray[np.int64], Array]:
     return which, away
 
 
-def _poses(
+def _candidate_poses(
     points: Array, tried: list[Array], lens: Lens, rough: Array | None
 ) -> Iterator[tuple[Array, Array]]:
     """Cameras by three targets at a time, widely spread ones first, near `rough` (3,) if given:
@@ -216,10 +210,10 @@ def _poses(
 
     triples = sorted(combinations(range(len(points)), 3), key=area, reverse=True)
     flat = [lens.undistorted(places).reshape(-1, 2) for places in tried]
-    left = TRIALS
-    for triple in triples[:TRIPLES]:
+    left = DETECTION.poses_tried
+    for triple in triples[: DETECTION.triples_tried]:
         at = points[list(triple)]
-        grid = _combinations(triple, tried, flat, at, rough)[:left]
+        grid = _possible_peaks(triple, tried, flat, at, rough)[:left]
         left -= len(grid)
         rotations, places = [], []
         for which in grid:
@@ -228,21 +222,24 @@ def _poses(
             for turn, shift in zip(turns[:n], shifts[:n], strict=True):
                 rotation = np.asarray(cv2.Rodrigues(turn)[0], float)
                 place = -rotation.T @ np.asarray(shift, float).ravel()
-                if _allowed(place, points, rough):
+                if _is_allowed(place, points, rough):
                     rotations.append(rotation)
                     places.append(place)
         yield np.array(rotations).reshape(-1, 3, 3), np.array(places).reshape(-1, 3)
 
 
-def _allowed(place: Array, points: Array, rough: Array | None) -> bool:
+def _is_allowed(place: Array, points: Array, rough: Array | None) -> bool:
     """Whether a camera may be there: near its rough position, else above the targets' ground."""
     if rough is None:
         return bool(place[2] < points[:, 2].max())
     distance = float(np.linalg.norm(points.mean(axis=0) - rough))
-    return bool(np.linalg.norm(place - rough) < max(ROUGH_M, ROUGH_SHARE * distance))
+    return bool(
+        np.linalg.norm(place - rough)
+        < max(DETECTION.rough_position, DETECTION.rough_position_share * distance)
+    )
 
 
-def _combinations(
+def _possible_peaks(
     triple: tuple[int, ...],
     tried: list[Array],
     flat: list[Array],
@@ -258,13 +255,13 @@ def _combinations(
     seen = [flat[i][grid[:, n]] for n, i in enumerate(triple)]
     good = np.ones(len(grid), bool)
     for a, b in ((0, 1), (1, 2), (0, 2)):
-        good &= np.abs(pixels[a] - pixels[b]).max(axis=1) > APART
+        good &= np.abs(pixels[a] - pixels[b]).max(axis=1) > DETECTION.targets_apart
         if rough is not None:
             angle = np.arccos(np.clip(np.einsum("ki,ki->k", _rays(seen[a]), _rays(seen[b])), -1, 1))
             one, two = at[a] - rough, at[b] - rough
             cosine = one @ two / (np.linalg.norm(one) * np.linalg.norm(two))
             wanted = float(np.arccos(np.clip(cosine, -1, 1)))
-            good &= (angle > ANGLES[0] * wanted) & (angle < ANGLES[1] * wanted)
+            good &= (angle > DETECTION.angle_low * wanted) & (angle < DETECTION.angle_high * wanted)
     if rough is not None:
         to = at - rough
         turned = np.linalg.det(to)  # the sign of the turn from one to the next, seen from there
@@ -279,30 +276,32 @@ def _rays(seen: Array) -> Array:
     return np.asarray(rays / np.linalg.norm(rays, axis=1)[:, None])
 
 
-def _peaks(
-    luma: NDArray[Any], targets: Targets, lens: Lens, rough: Array | None, white: float
-) -> dict[Look, Array]:
+def _target_peaks(
+    picture: Picture, targets: TargetLayout, lens: Lens, rough: Array | None
+) -> dict[Family, Array]:
     """Places (n, 2) that look like the targets, at the sizes they should have, the best first."""
-    found: dict[Look, Array] = {}
-    for look in dict.fromkeys(targets.looks):
-        mine = np.array([each == look for each in targets.looks])
+    found: dict[Family, Array] = {}
+    for family in dict.fromkeys(targets.families):
+        mine = np.array([each == family for each in targets.families])
         if rough is not None:
             away = np.linalg.norm(targets.points[mine] - rough, axis=1)
             sizes = lens.matrix[0, 0] * targets.sizes_m[mine] / away
         else:
             sizes = targets.sizes_px[mine]
-            sizes = sizes if np.isfinite(sizes).all() else np.array(SIZES)
-        found[look] = _of_sizes(luma, look, sizes, white)
+            sizes = sizes if np.isfinite(sizes).all() else np.array(_SIZES)
+        found[family] = _peaks_of_sizes(picture, family, sizes)
     return found
 
 
-def _of_sizes(luma: NDArray[Any], look: Look, sizes: Array, white: float) -> Array:
+def _peaks_of_sizes(picture: Picture, family: Family, sizes: Array) -> Array:
     """Places (n, 2) that look like a pattern of one of these sizes in px, the best first."""
     places, scores, widths = [], [], []
-    for size in together(sizes):
-        if not 3.0 < size < 0.5 * min(luma.shape):
+    for size in filter_sizes(sizes):
+        if not _SMALLEST < size < _LARGEST * min(picture.luma.shape):
             continue
-        place, score = response(luma, look, size, white).peaks(PEAKS, LEAST)
+        place, score = pattern_response(picture, family, size).peaks(
+            DETECTION.layout_peaks, DETECTION.layout_response
+        )
         places.append(place)
         scores.append(score)
         widths.append(np.full(len(score), size))
@@ -311,6 +310,9 @@ def _of_sizes(luma: NDArray[Any], look: Look, sizes: Array, white: float) -> Arr
     place, score, width = (np.concatenate(x) for x in (places, scores, widths))
     kept: list[int] = []
     for i in np.argsort(-score).tolist():
-        if all(np.hypot(*(place[i] - place[k])) > 0.4 * min(width[i], width[k]) for k in kept):
+        if all(
+            np.hypot(*(place[i] - place[k])) > DETECTION.same_peak_share * min(width[i], width[k])
+            for k in kept
+        ):
             kept.append(i)
     return np.asarray(place[kept])

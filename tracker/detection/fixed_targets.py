@@ -4,26 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.resection.resect import resect
 from tracker.core.types import Mark
-from tracker.marks import locate
-
-ENOUGH = 4
-"""Fixed targets from which a camera's pose is believed."""
-STRAY_PX = 2.0
-"""Distance in px from the place by the pose from which a pick is replaced, plus a quarter size."""
+from tracker.detection.options import DETECTION
+from tracker.marks import Picture, locate
 
 
 @dataclass(frozen=True)
-class Grounded:
+class GroundPose:
     """A camera's pose at the frame of its fixed targets' picks."""
 
     camera: Camera
@@ -31,34 +25,38 @@ class Grounded:
     rms_px: float
 
 
-def near_picks(
-    pictures: Mapping[int, NDArray[Any]], marks: tuple[Mark, ...], white: float
-) -> dict[str, Array]:
+def locate_near_picks(pictures: Mapping[int, Picture], marks: tuple[Mark, ...]) -> dict[str, Array]:
     """Places (2,) of the marks that are found near their picks, in the pictures of their frames."""
     found = {}
     for mark in marks:
         if mark.frame not in pictures or mark.pattern == "patch" or not mark.picked:
             continue
-        luma = pictures[mark.frame]
-        fix = locate(luma, mark.pattern, np.array(mark.pixel), mark.size_px, white=white)
+        picture = pictures[mark.frame]
+        fix = locate(
+            picture.luma,
+            mark.pattern,
+            np.array(mark.pixel),
+            mark.size_px,
+            white=picture.white,
+        )
         if fix.ok:
             found[mark.name] = fix.position
     return found
 
 
-def pose_of(
+def ground_pose(
     known: Mapping[str, Array],
     places: Mapping[str, Array],
     size: tuple[int, int],
     lens: Lens | None,
     rough: Array | None,
-    pixel_u: float = 0.05,
-) -> Grounded | None:
+    pixel_u: float = DETECTION.fix_u,
+) -> GroundPose | None:
     """The camera's pose by targets at known ground points (3,) and where they are seen (2,), right
-    to `pixel_u` px; None where they don't tell it.
+    to `pixel_u` px; None where they don't determine it.
     """
     names = [name for name in places if name in known]
-    if len(names) < ENOUGH:
+    if len(names) < DETECTION.target_marks:
         return None
     try:
         pose = resect(
@@ -73,14 +71,14 @@ def pose_of(
     except Problem:
         return None
     kept = {name: places[name] for name in names if name not in pose.left_out}
-    return Grounded(pose.camera, kept, pose.rms_px)
+    return GroundPose(pose.camera, kept, pose.rms_px)
 
 
-def better_picks(
+def corrected_picks(
     marks: tuple[Mark, ...],
     known: Mapping[str, Array],
     sizes_m: Mapping[str, float],
-    ground: Grounded,
+    ground: GroundPose,
     frame: int,
 ) -> tuple[Mark, ...]:
     """The marks with picks that contradict the pose replaced by what it says, and sizes by it;
@@ -97,7 +95,10 @@ def better_picks(
                 size = float(ground.camera.lens.matrix[0, 0] * sizes_m[mark.name] / depth)
             place = ground.places.get(mark.name)
             off = np.hypot(*(pixel - mark.pixel)) if mark.picked else np.inf
-            if place is not None or off > STRAY_PX + 0.25 * np.nan_to_num(size):
+            if (
+                place is not None
+                or off > DETECTION.pick_off + DETECTION.pick_off_share * np.nan_to_num(size)
+            ):
                 u, v = pixel if place is None else place
                 if np.isfinite([u, v]).all():
                     at = mark.frame if mark.picked else frame

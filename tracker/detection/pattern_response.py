@@ -21,33 +21,35 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import Pattern
+from tracker.detection.options import DETECTION
+from tracker.marks import Picture
 
-Look = Literal["sectors", "cross", "disc", "ring"]
-"""What a filter can tell apart: quadrants and hourglasses both are sectors."""
+Family = Literal["sectors", "cross", "disc", "ring"]
+"""What a filter can distinguish: quadrants and hourglasses both are sectors."""
 
-LOOKS: dict[Pattern, Look] = {
+FAMILIES: dict[Pattern, Family] = {
     "quadrant": "sectors",
     "hourglass": "sectors",
     "cross": "cross",
     "disc": "disc",
     "ring": "ring",
 }
-WORKING = 12.0
-"""Size in px to which larger marks are brought before they are filtered."""
-ROUND = 1.35
-"""A circle's filter reaches over the ground by this much of its radius."""
-PROFILES: dict[Look, tuple[tuple[float, ...], ...]] = {
+PROFILES: dict[Family, tuple[tuple[float, ...], ...]] = {
     "disc": ((1.0,),),
     "ring": ((1.0, 0.6), (1.0, 0.75), (1.0, 0.66, 0.33)),
 }
 """Radii (half sizes) at which the grey of a circle's profile changes."""
-FAINT = 0.03
-"""Spread, over the full-scale grey, below which a place can hardly be a painted mark."""
+_PEAKS_NEAR = 20
+"""Peaks of a window that are looked at round a place."""
+_FLAT = 1e-6
+"""Curvature of a response below which a peak has no vertex."""
+_FINE = 5
+"""Points a pixel side at which a filter is sampled, so that small ones keep their shape."""
 Kernel = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class Response:
+class PatternResponse:
     """How much each place looks like a pattern of one size: 0 to 1, over a picture's pixels."""
 
     score: NDArray[np.float32]  # (rows, columns) of the shrunk picture
@@ -60,108 +62,113 @@ class Response:
         v, u = np.nonzero((score >= top) & (score >= least))
         order = np.argsort(-score[v, u])[:most]
         u, v = u[order], v[order]
-        places = np.column_stack([_vertex(score, u, v, 1), _vertex(score, u, v, 0)])
+        places = np.column_stack(
+            [_parabola_vertex(score, u, v, 1), _parabola_vertex(score, u, v, 0)]
+        )
         return (places + 0.5) * self.step - 0.5, score[v, u].astype(float)
 
 
-def together(sizes: Array) -> Iterator[float]:
+def filter_sizes(sizes: Array) -> Iterator[float]:
     """Sizes at which marks of these sizes (n,) are found: those within a third of one another by
     one filter.
     """
     sizes = np.sort(sizes)
     while len(sizes):
-        group, sizes = sizes[sizes < 1.35 * sizes[0]], sizes[sizes >= 1.35 * sizes[0]]
+        limit = DETECTION.sizes_alike * sizes[0]
+        group, sizes = sizes[sizes < limit], sizes[sizes >= limit]
         yield float(np.sqrt(group[0] * group[-1]))
 
 
-def response(luma: NDArray[Any], look: Look, size: float, white: float) -> Response:
+def pattern_response(picture: Picture, family: Family, size: float) -> PatternResponse:
     """The response of a whole picture to a pattern about `size` px across, right to a quarter.
 
-    `white` is the full-scale grey; what varies by less than a share `FAINT` of it counts less.
+    What varies by less than the option `faint` of the full scale counts less.
     """
-    shrink = max(size / WORKING, 1.0)
+    luma = picture.luma
+    shrink = max(size / DETECTION.working_size, 1.0)
     rows, columns = (max(round(n / shrink), 1) for n in luma.shape)
     step = luma.shape[1] / columns, luma.shape[0] / rows
     grey = np.asarray(luma, np.float32)
     if shrink > 1.0:
         grey = np.asarray(cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA))
     grey = grey - grey.mean()
-    window, groups = _filters(look, round(size / shrink, 1))
-    mean = _filtered(grey, window)
-    spread = np.sqrt(np.maximum(_filtered(grey * grey, window) - mean * mean, 0.0))
-    spread = np.maximum(spread, FAINT * white)
+    window, groups = _window_and_kernels(family, round(size / shrink, 1))
+    mean = _filter_picture(grey, window)
+    spread = np.sqrt(np.maximum(_filter_picture(grey * grey, window) - mean * mean, 0.0))
+    spread = np.maximum(spread, DETECTION.faint * picture.white)
     score = np.zeros(grey.shape, np.float32)
-    slope = sum(_filtered(grey, kernel) ** 2 for kernel in groups[-1])
+    slope = sum(_filter_picture(grey, kernel) ** 2 for kernel in groups[-1])
     for kernels in groups[:-1]:
-        square = sum(_filtered(grey, kernel) ** 2 for kernel in kernels)
+        square = sum(_filter_picture(grey, kernel) ** 2 for kernel in kernels)
         np.maximum(score, np.sqrt(np.maximum(square - slope, 0.0)) / spread, out=score)
-    return Response(score, step)
+    return PatternResponse(score, step)
 
 
-def looks_like(
-    luma: NDArray[Any], look: Look, size: float, at: Array, reach: float, white: float
+def best_response_near(
+    picture: Picture, family: Family, size: float, at: Array, reach: float
 ) -> float:
     """The best response (0 to 1) within `reach` px of one place (2,)."""
-    margin = int(np.ceil(reach + 0.5 * ROUND * size)) + 3
+    margin = int(np.ceil(reach + 0.5 * DETECTION.ground_reach * size)) + 3
     u, v = (round(float(x)) for x in at)
     left, top = max(u - margin, 0), max(v - margin, 0)
-    part = luma[top : max(v + margin + 1, 0), left : max(u + margin + 1, 0)]
-    if min(part.shape) < 0.7 * size:
+    part = picture.luma[top : max(v + margin + 1, 0), left : max(u + margin + 1, 0)]
+    if min(part.shape) < DETECTION.least_window * size:
         return 0.0
-    found = response(part, look, size, white)
-    place, score = found.peaks(20, 0.0)
+    found = pattern_response(Picture(part, picture.white), family, size)
+    place, score = found.peaks(_PEAKS_NEAR, 0.0)
     near = np.hypot(*(place + np.array([left, top]) - at).T) <= reach
     return float(score[near].max(initial=0.0))
 
 
-def _filtered(grey: NDArray[np.float32], kernel: Kernel) -> NDArray[np.float32]:
+def _filter_picture(grey: NDArray[np.float32], kernel: Kernel) -> NDArray[np.float32]:
     border = cv2.BORDER_REFLECT_101
     return np.asarray(cv2.filter2D(grey, cv2.CV_32F, kernel, borderType=border), np.float32)
 
 
 @lru_cache(maxsize=64)
-def _filters(look: Look, size: float) -> tuple[Kernel, tuple[tuple[Kernel, ...], ...]]:
+def _window_and_kernels(
+    family: Family, size: float
+) -> tuple[Kernel, tuple[tuple[Kernel, ...], ...]]:
     """The window over which a picture's spread is taken (sum 1), and groups of kernels whose
     joint length is the response: 1 for a picture that is made of them. The last group answers to
     what is not the same on opposite sides of the middle, as it is of no pattern.
     """
-    circle = look in PROFILES
-    reach = 0.5 * size * (ROUND if circle else 1.0)
+    circle = family in PROFILES
+    reach = 0.5 * size * (DETECTION.ground_reach if circle else 1.0)
     half = int(np.ceil(reach))
-    fine = 5  # points a pixel side, so that small filters keep their shape
-    at = (np.arange((2 * half + 1) * fine) + 0.5) / fine - 0.5 - half
+    at = (np.arange((2 * half + 1) * _FINE) + 0.5) / _FINE - 0.5 - half
     x, y = at[None, :] / (0.5 * size), at[:, None] / (0.5 * size)
     r, angle = np.hypot(x, y), np.arctan2(y, x)
-    window = _blocks((r * 0.5 * size < reach).astype(float), fine)
+    window = _block_means((r * 0.5 * size < reach).astype(float))
     window = window / window.sum()
     groups: list[tuple[Kernel, ...]] = []
     if circle:
-        for radii in PROFILES[look]:
+        for radii in PROFILES[family]:
             sign = np.sum([r < edge for edge in radii], axis=0) % 2
-            groups.append((_unit(_blocks(sign.astype(float), fine), window),))
+            groups.append((_normalised_kernel(_block_means(sign.astype(float)), window),))
     else:
-        turns = 4 if look == "cross" else 2
+        turns = 4 if family == "cross" else 2
         inside = r < 1.0
         waves = [np.cos(turns * angle) * inside, np.sin(turns * angle) * inside]
-        groups.append(tuple(_unit(_blocks(wave, fine), window) for wave in waves))
+        groups.append(tuple(_normalised_kernel(_block_means(wave), window) for wave in waves))
     sides = [np.cos(angle) * (r < 1.0), np.sin(angle) * (r < 1.0)]
-    groups.append(tuple(_unit(_blocks(side, fine), window) for side in sides))
+    groups.append(tuple(_normalised_kernel(_block_means(side), window) for side in sides))
     return window.astype(np.float32), tuple(groups)
 
 
-def _blocks(values: Array, fine: int) -> Array:
-    n = len(values) // fine
-    return np.asarray(values.reshape(n, fine, n, fine).mean(axis=(1, 3)))
+def _block_means(values: Array) -> Array:
+    n = len(values) // _FINE
+    return np.asarray(values.reshape(n, _FINE, n, _FINE).mean(axis=(1, 3)))
 
 
-def _unit(values: Array, window: Array) -> Kernel:
+def _normalised_kernel(values: Array, window: Array) -> Kernel:
     """Weights that give the covariance of the picture with `values` over their spread."""
     values = values - np.sum(window * values)
     values = values / np.sqrt(np.sum(window * values * values))
     return np.asarray(window * values, np.float32)
 
 
-def _vertex(score: NDArray[np.float32], u: Any, v: Any, axis: int) -> Array:
+def _parabola_vertex(score: NDArray[np.float32], u: Any, v: Any, axis: int) -> Array:
     """Place along an axis (1: u, 0: v) of the parabola's vertex through a maximum."""
     at = np.asarray(u if axis else v)
     last = score.shape[axis] - 1
@@ -169,5 +176,5 @@ def _vertex(score: NDArray[np.float32], u: Any, v: Any, axis: int) -> Array:
     low = score[v, before] if axis else score[before, u]
     high = score[v, after] if axis else score[after, u]
     curve = 2 * score[v, u] - low - high
-    shift = np.where(curve > 1e-6, 0.5 * (high - low) / np.maximum(curve, 1e-6), 0.0)
+    shift = np.where(curve > _FLAT, 0.5 * (high - low) / np.maximum(curve, _FLAT), 0.0)
     return np.asarray(at + np.clip(shift, -0.5, 0.5), float)

@@ -3,168 +3,180 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.detection.pattern_response import LOOKS, Look, response, together
-from tracker.detection.vehicle_hypotheses import Layout, Peaks, Plane, best, hypotheses, plane_of
-from tracker.detection.verify import NEAR, Placed, Target, fitted_afresh, prove, settle
-
-PEAKS, STRONGEST = 100, 36
-"""Peaks of a pattern that are considered in a picture, and those that poses are made of."""
-LEAST = 0.55
-"""Response from which a place is considered."""
-TRIED = 16
-"""Poses that are settled on peaks; the best `PROVED` of them are proved mark by mark."""
-PROVED = 3
-RIVAL = 0.9
-"""Another pose is as good if it is worth this share of the best."""
-CHANCE_PX, FLOOR_PX = 3.0, 0.15
-"""Residuals of marks that agree with a pose by chance, and the least that count as different."""
-SAME = 0.25
-"""Distance in m within which two poses are the same."""
-OWN = 0.6
-"""Distance from a mark known already, in its sizes, within which a peak is that mark's."""
+from tracker.detection.options import DETECTION
+from tracker.detection.pattern_response import FAMILIES, Family, filter_sizes, pattern_response
+from tracker.detection.vehicle_hypotheses import (
+    MotionPlane,
+    ResponsePeaks,
+    VehicleLayout,
+    best_poses,
+    motion_plane,
+    pose_hypotheses,
+)
+from tracker.detection.verify import (
+    RefinedPose,
+    SurveyedMark,
+    VehicleInPicture,
+    fit_any_heading,
+    refine_pose,
+    verify_pose,
+)
+from tracker.marks import Picture
 
 
 @dataclass(frozen=True)
-class Known:
+class OtherMarks:
     """Marks of a picture that are not the vehicle's: fixed targets, other vehicles' marks."""
 
     place: Array  # (n, 2) px
     size: Array  # (n,) px
 
 
-def place_vehicle(
-    luma: NDArray[Any],
+def locate_vehicle(
+    picture: Picture,
     camera: Camera,
     offset: float,
-    targets: list[Target],
-    known: Known,
-    white: float,
+    targets: list[SurveyedMark],
+    known: OtherMarks,
     heading: float = 0.0,
-) -> Placed | None:
+) -> VehicleInPicture | None:
     """One vehicle in one picture, none of whose marks are known; None where it isn't found.
 
     `offset` (m) is the lateral place of the vehicle by the test plan, `heading` (rad)
-    the way it faces if nothing else tells.
+    the way it faces if nothing else decides.
     """
-    plane = plane_of(camera, offset)
-    layout = _layout(targets)
+    plane = motion_plane(camera, offset)
+    layout = _vehicle_layout(targets)
     sizes = np.array([t.size for t in targets])
-    every = _peaks(luma, camera, plane, layout, sizes, known, white)
-    seen = {look: peaks.strongest(STRONGEST) for look, peaks in every.items()}
-    reach = max(4.0, NEAR * _pixels(camera, plane, float(sizes.mean())))
-    near = {look: _nearness(luma.shape, peaks, reach) for look, peaks in every.items()}
-    at = {look: peaks.place for look, peaks in every.items()}
-    poses = hypotheses(camera, plane, layout, seen)
-    settled = [
-        settle(camera, plane, layout, sizes, pose, at)
-        for pose in best(camera, layout, poses, near, TRIED)
+    every = _vehicle_peaks(picture, camera, plane, layout, sizes, known)
+    seen = {
+        family: peaks.strongest(DETECTION.vehicle_peaks_strongest)
+        for family, peaks in every.items()
+    }
+    reach = max(
+        DETECTION.near_least_peaks, DETECTION.near * _size_px(camera, plane, float(sizes.mean()))
+    )
+    near = {
+        family: _nearness_map(picture.luma.shape, peaks, reach) for family, peaks in every.items()
+    }
+    at = {family: peaks.place for family, peaks in every.items()}
+    poses = pose_hypotheses(camera, plane, layout, seen)
+    refined = [
+        refine_pose(camera, plane, layout, sizes, pose, at)
+        for pose in best_poses(camera, layout, poses, near, DETECTION.poses_refined)
     ]
-    settled = [s for s in settled if np.isfinite(s[2])]
-    settled.sort(key=lambda s: -worth(s[1], s[2]))
-    proved: list[Placed] = []
-    for pose, count, rms in _different(settled)[:PROVED]:
-        if any(worth(len(p.pixels), p.rms_px) > worth(count, rms) for p in proved):
+    refined = [s for s in refined if np.isfinite(s.rms_px)]
+    refined.sort(key=lambda s: -evidence(s.agreeing, s.rms_px))
+    verified: list[VehicleInPicture] = []
+    for pose, count, rms in _distinct_poses(refined)[: DETECTION.poses_verified]:
+        if any(evidence(len(p.pixels), p.rms_px) > evidence(count, rms) for p in verified):
             break
-        placed = prove(luma, camera, plane, targets, pose, white, {})
-        proved += [] if placed is None else [placed]
-    return _only(proved, heading)
+        placed = verify_pose(picture, camera, plane, targets, pose, {})
+        verified += [] if placed is None else [placed]
+    return _unambiguous(verified, heading)
 
 
-def rest_of_vehicle(
-    camera: Camera, offset: float, targets: list[Target], held: dict[str, Array]
-) -> tuple[Plane, Array]:
-    """Plane of motion and pose (6,) of a vehicle by the places (2,) of some marks, >= `ENOUGH`."""
-    plane = plane_of(camera, offset)
+def pose_by_markers(
+    camera: Camera, offset: float, targets: list[SurveyedMark], held: dict[str, Array]
+) -> tuple[MotionPlane, Array]:
+    """Plane of motion and pose (6,) of a vehicle by the places (2,) of enough marks."""
+    plane = motion_plane(camera, offset)
     which = [t for t in targets if t.name in held]
     at = np.array([t.at for t in which])
-    return plane, fitted_afresh(camera, plane, at, np.array([held[t.name] for t in which]))
+    return plane, fit_any_heading(camera, plane, at, np.array([held[t.name] for t in which]))
 
 
-def _layout(targets: list[Target]) -> Layout:
-    return Layout(
+def _vehicle_layout(targets: list[SurveyedMark]) -> VehicleLayout:
+    return VehicleLayout(
         tuple(t.name for t in targets),
         np.array([t.at for t in targets]),
-        tuple(LOOKS[t.pattern] for t in targets),
+        tuple(FAMILIES[t.pattern] for t in targets),
     )
 
 
-def worth(count: int, rms: float) -> float:
+def evidence(count: int, rms: float) -> float:
     """How much speaks for a pose under which `count` marks fit to `rms` px: the logarithm of how
     much closer they are than by chance, for each coordinate that the pose's place and heading
     leave over.
     """
-    return (2 * count - 4) * float(np.log(CHANCE_PX / (rms + FLOOR_PX)))
+    return (2 * count - 4) * float(np.log(DETECTION.chance / (rms + DETECTION.rms_floor)))
 
 
-def _only(proved: list[Placed], heading: float) -> Placed | None:
+def _unambiguous(verified: list[VehicleInPicture], heading: float) -> VehicleInPicture | None:
     """The pose for which most speaks. Where several that differ in place do equally well, none;
     where they differ by the way the vehicle faces, the one nearest to `heading`.
     """
-    if not proved:
+    if not verified:
         return None
-    worths = [worth(len(p.pixels), p.rms_px) for p in proved]
-    rivals = [p for p, w in zip(proved, worths, strict=True) if w > RIVAL * max(worths)]
+    worths = [evidence(len(p.pixels), p.rms_px) for p in verified]
+    rivals = [
+        p for p, w in zip(verified, worths, strict=True) if w > DETECTION.rival_share * max(worths)
+    ]
     facing = max(rivals, key=lambda p: np.cos(p.pose[5] - heading))
-    others = [p for p in rivals if np.cos(p.pose[5] - facing.pose[5]) > 0.9]
-    same = all(np.linalg.norm(p.pose[:3] - facing.pose[:3]) < SAME for p in others)
+    others = [p for p in rivals if np.cos(p.pose[5] - facing.pose[5]) > DETECTION.same_facing]
+    same = all(
+        np.linalg.norm(p.pose[:3] - facing.pose[:3]) < DETECTION.same_vehicle for p in others
+    )
     return facing if same else None
 
 
-def _different(settled: list[tuple[Array, int, float]]) -> list[tuple[Array, int, float]]:
-    kept: list[tuple[Array, int, float]] = []
-    for s in settled:
+def _distinct_poses(refined: list[RefinedPose]) -> list[RefinedPose]:
+    kept: list[RefinedPose] = []
+    for each in refined:
+        away = [each.pose - other.pose for other in kept]
         if all(
-            np.linalg.norm(s[0][:3] - k[0][:3]) > 0.1 or abs(s[0][5] - k[0][5]) > 0.1 for k in kept
+            np.linalg.norm(d[:3]) > DETECTION.distinct_pose or abs(d[5]) > DETECTION.same_heading
+            for d in away
         ):
-            kept.append(s)
+            kept.append(each)
     return kept
 
 
-def _pixels(camera: Camera, plane: Plane, size: float) -> float:
+def _size_px(camera: Camera, plane: MotionPlane, size: float) -> float:
     """Size in px of a length (m) in the plane of motion."""
     depth = abs(plane.middle - camera.position[plane.axis])
-    return float(camera.lens.matrix[0, 0] * size / max(depth, 0.5))
+    return float(camera.lens.matrix[0, 0] * size / max(depth, DETECTION.least_depth))
 
 
-def _peaks(
-    luma: NDArray[Any],
+def _vehicle_peaks(
+    picture: Picture,
     camera: Camera,
-    plane: Plane,
-    layout: Layout,
+    plane: MotionPlane,
+    layout: VehicleLayout,
     sizes: Array,
-    known: Known,
-    white: float,
-) -> dict[Look, Peaks]:
-    """What the picture shows of the layout's looks, other marks left out."""
+    known: OtherMarks,
+) -> dict[Family, ResponsePeaks]:
+    """What the picture shows of the layout's families, other marks left out."""
     reach = np.abs(
         plane.middle + layout.at[:, plane.axis] * (plane.axis == 2) - camera.position[plane.axis]
     )
-    pixels = camera.lens.matrix[0, 0] * sizes / np.maximum(reach, 0.5)
-    found: dict[Look, Peaks] = {}
-    for look in dict.fromkeys(layout.looks):
+    pixels = camera.lens.matrix[0, 0] * sizes / np.maximum(reach, DETECTION.least_depth)
+    found: dict[Family, ResponsePeaks] = {}
+    for family in dict.fromkeys(layout.families):
         places, scores = [], []
-        for size in together(pixels[[name == look for name in layout.looks]]):
-            place, score = response(luma, look, size, white).peaks(PEAKS, LEAST)
+        for size in filter_sizes(pixels[[name == family for name in layout.families]]):
+            place, score = pattern_response(picture, family, size).peaks(
+                DETECTION.vehicle_peaks, DETECTION.vehicle_response
+            )
             away = np.hypot(*(place[:, None] - known.place).transpose(2, 0, 1))
-            free = ~np.any(away < OWN * known.size, axis=1)
+            free = ~np.any(away < DETECTION.other_mark_reach * known.size, axis=1)
             places.append(place[free])
             scores.append(score[free])
-        found[look] = Peaks(np.concatenate(places), np.concatenate(scores))
+        found[family] = ResponsePeaks(np.concatenate(places), np.concatenate(scores))
     return found
 
 
-def _nearness(shape: tuple[int, ...], peaks: Peaks, reach: float) -> Array:
+def _nearness_map(shape: tuple[int, ...], peaks: ResponsePeaks, reach: float) -> Array:
     """How well a mark at each pixel (rows, columns) is explained by the best peak in reach."""
     picture = np.zeros(shape[:2], np.float32)
-    worth = ((peaks.score - 0.5) / 0.5) ** 2
+    floor = DETECTION.response_floor
+    worth = ((peaks.score - floor) / (1.0 - floor)) ** 2
     for i in np.argsort(worth):
         u, v = (round(float(x)) for x in peaks.place[i])
         cv2.circle(picture, (u, v), round(reach), float(worth[i]), -1)

@@ -15,45 +15,46 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import rotation
-from tracker.detection.pattern_response import Look
+from tracker.detection.options import DETECTION
+from tracker.detection.pattern_response import Family
 
-HEADINGS = tuple(np.radians([0.0, -18.0, 18.0, 180.0, 162.0, 198.0]))
-"""Tried where a view doesn't show the heading: along x or against it, up to 27 degrees off."""
-PLANE_U = np.array([10.0, 1.0, 0.5])
+_STEP = DETECTION.heading_step
+_HEADINGS = tuple(np.radians([0.0, -_STEP, _STEP, 180.0, 180.0 - _STEP, 180.0 + _STEP]))
+"""Tried where a view doesn't show the heading: along x or against it."""
+PLANE_U = (DETECTION.plane_u_along, DETECTION.plane_u_lateral, DETECTION.plane_u_height)
 """How far the vehicle's origin may be from its plane of motion, m, by the plane's ground axis."""
-HIGHEST = 1.5
-"""The vehicle's origin is within this height of the ground's, m."""
-PEAK_U = 1.5
-"""Error of a peak of a response, px."""
-SLACK = 0.05
-"""Share of a pair's distance by which foreshortening may falsify it."""
+_OUTSIDE = -1e6
+"""Pixel for a point that the camera doesn't see."""
+_PARALLEL = 1e-3
+"""Component across the plane below which a ray runs along it."""
 _BLOCK = 20_000
+"""Poses judged at a time, for the memory's sake."""
 
 
 @dataclass(frozen=True)
-class Peaks:
+class ResponsePeaks:
     """Places (n, 2) px in a picture that look like a pattern."""
 
     place: Array
     score: Array  # (n,) 0..1
 
-    def strongest(self, most: int) -> Peaks:
+    def strongest(self, most: int) -> ResponsePeaks:
         """The `most` best of them."""
         order = np.argsort(-self.score)[:most]
-        return Peaks(self.place[order], self.score[order])
+        return ResponsePeaks(self.place[order], self.score[order])
 
 
 @dataclass(frozen=True)
-class Layout:
-    """Surveyed marks of one vehicle: places (m, 3) in its axes, m, and what each looks like."""
+class VehicleLayout:
+    """Surveyed marks of one vehicle: places (m, 3) in its axes, m, and their families."""
 
     names: tuple[str, ...]
     at: Array
-    looks: tuple[Look, ...]
+    families: tuple[Family, ...]
 
 
 @dataclass(frozen=True)
-class Plane:
+class MotionPlane:
     """Where a vehicle moves: `axis` of the ground (0 x, 1 y, 2 z) across it, its origin near
     `middle`, m.
     """
@@ -62,55 +63,63 @@ class Plane:
     middle: float
 
 
-def plane_of(camera: Camera, offset: float) -> Plane:
-    """The ground for a camera that looks down on it by 35 degrees or more, else the upright plane
+def motion_plane(camera: Camera, offset: float) -> MotionPlane:
+    """The ground for a camera that looks down on it steeply enough, else the upright plane
     that faces it: through the test plan's lateral `offset` (m), or across the path.
     """
     ahead = np.abs(camera.rotation[2])
-    if ahead[2] > np.sin(np.radians(35.0)):
-        return Plane(2, 0.0)
-    return Plane(1, offset) if ahead[1] > ahead[0] else Plane(0, 0.0)
+    if ahead[2] > np.sin(np.radians(DETECTION.looks_down)):
+        return MotionPlane(2, 0.0)
+    return MotionPlane(1, offset) if ahead[1] > ahead[0] else MotionPlane(0, 0.0)
 
 
-def hypotheses(camera: Camera, plane: Plane, layout: Layout, seen: dict[Look, Peaks]) -> Array:
+def pose_hypotheses(
+    camera: Camera, plane: MotionPlane, layout: VehicleLayout, seen: dict[Family, ResponsePeaks]
+) -> Array:
     """Level poses (n, 4): the origin's place (m) and the heading (rad) by every pair."""
     found = [np.empty((0, 4))]
-    rays = {look: camera.rays(peaks.place) for look, peaks in seen.items() if len(peaks.place)}
+    rays = {family: camera.rays(peaks.place) for family, peaks in seen.items() if len(peaks.place)}
     for i in range(len(layout.at)):
         for j in range(i + 1, len(layout.at)):
-            first, second = rays.get(layout.looks[i]), rays.get(layout.looks[j])
+            first, second = rays.get(layout.families[i]), rays.get(layout.families[j])
             if first is None or second is None:
                 continue
             one, two = np.divmod(np.arange(len(first) * len(second)), len(second))
-            apart = one != two if layout.looks[i] == layout.looks[j] else one >= 0
-            pair = _pair(camera, plane, layout.at[[i, j]], first[one[apart]], second[two[apart]])
+            apart = one != two if layout.families[i] == layout.families[j] else one >= 0
+            pair = _poses_by_pair(
+                camera, plane, layout.at[[i, j]], first[one[apart]], second[two[apart]]
+            )
             found.append(pair)
     poses = np.concatenate(found)
-    return poses[np.abs(poses[:, 2]) < HIGHEST]
+    return poses[np.abs(poses[:, 2]) < DETECTION.highest]
 
 
-def _pair(camera: Camera, plane: Plane, at: Array, first: Array, second: Array) -> Array:
+def _poses_by_pair(
+    camera: Camera, plane: MotionPlane, at: Array, first: Array, second: Array
+) -> Array:
     """Poses (n, 4) of a vehicle whose marks at[0] and at[1] lie on rays (k, 3) each."""
     arm = at[1] - at[0]
     if plane.axis == 2:
-        if np.hypot(*arm[:2]) < 0.2:
+        if np.hypot(*arm[:2]) < DETECTION.pair_apart:
             return np.empty((0, 4))
         heading = np.zeros(len(first))
         for _ in range(2):
-            pose, _, apart = _placed(camera, plane, at, first, second, heading)
+            pose, _, apart = _poses_at_headings(camera, plane, at, first, second, heading)
             turn = np.arctan2(apart[:, 1], apart[:, 0]) - np.arctan2(arm[1], arm[0])
             heading = turn
-        pose, fits, _ = _placed(camera, plane, at, first, second, heading)
+        pose, fits, _ = _poses_at_headings(camera, plane, at, first, second, heading)
         return pose[fits]
     found = []
-    for heading in HEADINGS:
-        pose, fits, _ = _placed(camera, plane, at, first, second, np.full(len(first), heading))
+    for heading in _HEADINGS:
+        pose, fits, _ = _poses_at_headings(
+            camera, plane, at, first, second, np.full(len(first), heading)
+        )
         found.append(pose[fits])
     return np.concatenate(found)
 
 
-def _placed(
-    camera: Camera, plane: Plane, at: Array, first: Array, second: Array, heading: Array
+def _poses_at_headings(
+    camera: Camera, plane: MotionPlane, at: Array, first: Array, second: Array, heading: Array
 ) -> tuple[Array, NDArray[np.bool_], Array]:
     """Poses (k, 4) of these headings (k,), whether they fit both rays, and the vectors (k, 3) from
     the first mark to the second.
@@ -124,14 +133,14 @@ def _placed(
     arms = turn @ at.T  # (k, 3, 2)
     ends, slopes = [], []
     for ray, arm in ((first, arms[:, :, 0]), (second, arms[:, :, 1])):
-        slope = ray / np.where(np.abs(ray[:, axis]) > 1e-3, ray[:, axis], np.nan)[:, None]
+        slope = ray / np.where(np.abs(ray[:, axis]) > _PARALLEL, ray[:, axis], np.nan)[:, None]
         reach = plane.middle + arm[:, axis] - camera.position[axis]
         ends.append(camera.position + reach[:, None] * slope)
         slopes.append(slope)
     wanted = (arms[:, :, 1] - arms[:, :, 0])[:, across]
     apart, change = (ends[1] - ends[0])[:, across], (slopes[1] - slopes[0])[:, across]
     depth = np.abs(plane.middle - camera.position[axis])
-    u = PEAK_U * depth / camera.lens.matrix[0, 0] * np.sqrt(2.0)
+    u = DETECTION.peak_u * depth / camera.lens.matrix[0, 0] * np.sqrt(2.0)
     weight = (u / PLANE_U[axis]) ** 2
     rest = wanted - apart
     if axis == 2:  # the heading follows the pair, so only its length counts
@@ -146,16 +155,16 @@ def _placed(
     one = ends[0] + off[:, None] * slopes[0]
     two = ends[1] + off[:, None] * slopes[1]
     place = 0.5 * (one + two - arms[:, :, 0] - arms[:, :, 1])
-    allowed = 2.0 * u + SLACK * np.linalg.norm(wanted, axis=1)
-    fits = (misfit < allowed) & (np.abs(off) < 2.5 * PLANE_U[axis])
+    allowed = 2.0 * u + DETECTION.foreshortening * np.linalg.norm(wanted, axis=1)
+    fits = (misfit < allowed) & (np.abs(off) < DETECTION.plane_reach * PLANE_U[axis])
     return np.column_stack([place, heading]), fits, two - one
 
 
-def best(
+def best_poses(
     camera: Camera,
-    layout: Layout,
+    layout: VehicleLayout,
     poses: Array,
-    nearness: dict[Look, Array],
+    nearness: dict[Family, Array],
     most: int,
 ) -> Array:
     """The poses (<= most, 4) that agree best with the picture, different ones only.
@@ -168,22 +177,25 @@ def best(
         turn = rotation(np.column_stack([np.zeros((len(part), 2)), part[:, 3]]))
         places = part[:, None, :3] + layout.at @ turn.mT
         pixels = camera.project(places.reshape(-1, 3)).reshape(len(part), -1, 2)
-        pixels = np.where(np.isfinite(pixels), np.clip(pixels, -1e6, 1e6), -1e6)
-        for m, look in enumerate(layout.looks):
-            if look in nearness:
-                points[start : start + _BLOCK] += _looked_up(nearness[look], pixels[:, m])
+        pixels = np.where(np.isfinite(pixels), np.clip(pixels, _OUTSIDE, -_OUTSIDE), _OUTSIDE)
+        for m, family in enumerate(layout.families):
+            if family in nearness:
+                points[start : start + _BLOCK] += _values_at(nearness[family], pixels[:, m])
     kept: list[int] = []
     for i in np.argsort(-points):
         if points[i] <= 0 or len(kept) >= most:
             break
         away = poses[kept] - poses[i] if kept else np.empty((0, 4))
         turned = np.abs(np.angle(np.exp(1j * away[:, 3])))
-        if not np.any((np.linalg.norm(away[:, :3], axis=1) < 0.15) & (turned < 0.1)):
+        if not np.any(
+            (np.linalg.norm(away[:, :3], axis=1) < DETECTION.same_pose)
+            & (turned < DETECTION.same_heading)
+        ):
             kept.append(int(i))
     return poses[kept]
 
 
-def _looked_up(picture: Array, pixels: Array) -> Array:
+def _values_at(picture: Array, pixels: Array) -> Array:
     rows, columns = picture.shape
     u, v = np.rint(pixels[:, 0]).astype(np.int64), np.rint(pixels[:, 1]).astype(np.int64)
     inside = (u >= 0) & (v >= 0) & (u < columns) & (v < rows)

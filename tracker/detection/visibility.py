@@ -7,33 +7,33 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from calibration.arrays import Array
+from tracker.detection.options import DETECTION
 
-SKIN = 0.05
-"""Depth below the hull, m, up to which a mark counts as lying on its surface."""
-GRAZING = 0.12
-"""Cosine of the steepest view at which a mark on the surface is looked for: 83 degrees."""
-BURIED = 0.8
-"""Length of a line of sight inside the hull, m, from which a mark under it is hidden."""
-_THIN = 0.15
+_HULL_MARKS = 5
+"""Marks that a hull with an inside needs, and one more."""
+_EDGE_ON = 1e-6
+"""Cosine at which a face is seen edge on."""
 
 
-def facing(at: Array, towards: Array) -> NDArray[np.bool_]:
+def visible_mask(at: Array, towards: Array) -> NDArray[np.bool_]:
     """Whether each of n marks (n, 3) may be seen along directions (n, 3) from them to the camera.
 
     A body fills the hull of its marks, more or less: a mark on the hull is seen only if one of the
     faces it lies on is turned to the camera, one well inside only if little of the hull is in the
     way. Everything may be seen where the marks span no volume.
     """
-    return np.asarray(view(at, towards) > GRAZING)
+    return np.asarray(view_cosine(at, towards) > DETECTION.grazing)
 
 
-def view(at: Array, towards: Array) -> Array:
+def view_cosine(at: Array, towards: Array) -> Array:
     """How squarely each of n marks (n, 3) is seen along directions (n, 3): the greatest cosine of
     the hull's faces it lies on; 1/2 for a mark just under the hull, -1 for one deep under it, and 1
     for all where the marks span no volume.
     """
     everything = np.ones(len(at))
-    if len(at) < 5 or np.linalg.svd(at - at.mean(axis=0))[1][-1] < _THIN * np.sqrt(len(at)):
+    if len(at) < _HULL_MARKS or np.linalg.svd(at - at.mean(axis=0))[1][
+        -1
+    ] < DETECTION.thin * np.sqrt(len(at)):
         return everything
     try:
         planes = ConvexHull(at).equations  # outward normals, offsets
@@ -42,7 +42,7 @@ def view(at: Array, towards: Array) -> Array:
     normal, offset = planes[:, :3], planes[:, 3]
     depth = -(at @ normal.T + offset)  # (n, faces), positive inside
     turned = towards @ normal.T
-    on = depth < SKIN
-    leaving = np.where(turned > 1e-6, depth / np.maximum(turned, 1e-6), np.inf).min(axis=1)
-    inner = np.where(leaving < BURIED, 0.5, -1.0)
+    on = depth < DETECTION.skin
+    leaving = np.where(turned > _EDGE_ON, depth / np.maximum(turned, _EDGE_ON), np.inf).min(axis=1)
+    inner = np.where(leaving < DETECTION.buried, 0.5, -1.0)
     return np.where(on.any(axis=1), np.where(on, turned, -1.0).max(axis=1), inner)

@@ -7,6 +7,6 @@ position with its covariance and say `ok`, or why not: a mark that can't be seen
 
 from tracker.marks.locate import locate
 from tracker.marks.measure import measure
-from tracker.marks.types import Fix, Fixes, Outline, Shape
+from tracker.marks.types import Fix, Fixes, Outline, Picture, Shape
 
-__all__ = ["Fix", "Fixes", "Outline", "Shape", "locate", "measure"]
+__all__ = ["Fix", "Fixes", "Outline", "Picture", "Shape", "locate", "measure"]

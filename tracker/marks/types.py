@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,16 @@ from calibration.arrays import Array
 from tracker.core.types import Pattern
 
 Outline = Literal["none", "disc", "square", "flat"]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture to measure in."""
+
+    luma: NDArray[Any]
+    """(rows, columns) uint8 or uint16, read only; any strides."""
+    white: float
+    """Grey at which the picture clips."""
 
 
 def _zeros() -> Array:

@@ -15,11 +15,12 @@ from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import lens_of
 from tracker.camera.stage import camera_by_bars
-from tracker.detection import Found, find_marks
-from tracker.detection.pattern_response import looks_like, response
-from tracker.detection.vehicle import Known, place_vehicle
-from tracker.detection.verify import Target
-from tracker.detection.visibility import facing
+from tracker.detection import DetectionResult, detect_marks
+from tracker.detection.pattern_response import best_response_near, pattern_response
+from tracker.detection.vehicle import OtherMarks, locate_vehicle
+from tracker.detection.verify import SurveyedMark
+from tracker.detection.visibility import visible_mask
+from tracker.marks import Picture
 from tracker.record.camera import Pick, ScaleBar
 from tracker.record.load import load_record
 from tracker.record.schema import Record
@@ -40,19 +41,19 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Record:
 
 
 @pytest.fixture(scope="module")
-def plain(record: Record) -> Found:
+def plain(record: Record) -> DetectionResult:
     """What is found in the small test as it is."""
     return found(record, lambda _: small_scene.picture(0))
 
 
-def found(record: Record, picture: Callable[[int], np.ndarray], **picks: object) -> Found:
+def found(record: Record, picture: Callable[[int], np.ndarray], **picks: object) -> DetectionResult:
     """What is found in a film; `picks` change the camera's entry."""
     camera = record.cameras["above"].model_copy(update=picks)
     record = record.model_copy(update={"cameras": {"above": camera}})
     lens, _ = lens_of(record, "above", small_scene.SIZE)
     marks = expected_marks(record, "above", small_scene.SIZE, lens)
     by_bars = camera_by_bars(record, "above", small_scene.SIZE, lens)
-    return find_marks(record, "above", film_of(picture, 3), lens, marks, by_bars)
+    return detect_marks(record, "above", film_of(picture, 3), lens, marks, by_bars)
 
 
 def picks_of(*names: str, off: float) -> dict[str, Pick]:
@@ -63,7 +64,7 @@ def picks_of(*names: str, off: float) -> dict[str, Pick]:
     }
 
 
-def vehicle_places(marks: Found) -> dict[str, np.ndarray]:
+def vehicle_places(marks: DetectionResult) -> dict[str, np.ndarray]:
     return {m.name: np.array(m.pixel) for m in marks.marks if m.name.startswith("car.")}
 
 
@@ -80,7 +81,9 @@ def covered(*names: str) -> Callable[[int], np.ndarray]:
     return picture
 
 
-def test_a_vehicle_without_picks_is_found_with_each_mark_under_its_own_name(plain: Found) -> None:
+def test_a_vehicle_without_picks_is_found_with_each_mark_under_its_own_name(
+    plain: DetectionResult,
+) -> None:
     # all marks and fixed targets are alike, and the layout is nearly the same turned by 180 deg
     places = vehicle_places(plain)
 
@@ -89,7 +92,7 @@ def test_a_vehicle_without_picks_is_found_with_each_mark_under_its_own_name(plai
         assert np.hypot(*(place - TRUE[name])) < 0.15
 
 
-def test_what_was_found_by_itself_is_said(plain: Found) -> None:
+def test_what_was_found_by_itself_is_said(plain: DetectionResult) -> None:
     assert [w.code for w in plain.warnings] == ["markers_found"]
     assert "5 markers of car were found by themselves in frame 0" in plain.warnings[0].text
 
@@ -175,7 +178,7 @@ def unpicked(record: Record, but: int = 0) -> dict[str, object]:
     }
 
 
-def targets_found(marks: Found) -> dict[str, float]:
+def targets_found(marks: DetectionResult) -> dict[str, float]:
     """By how much each fixed target was missed, px."""
     return {
         m.name: float(
@@ -259,10 +262,10 @@ def test_a_camera_with_scale_bars_only_finds_a_vehicle_too(record: Record) -> No
 LENS = Lens(np.array([[400.0, 0, 239.5], [0, 400.0, 159.5], [0, 0, 1]]), np.zeros(5), (480, 320))
 ABOVE = Camera(LENS, np.eye(3), np.array([0.0, 0.0, -10.0]))
 BESIDE = Camera(LENS, np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]), np.array([0.0, 12.0, -1.0]))
-NOTHING = Known(np.empty((0, 2)), np.empty(0))
+NOTHING = OtherMarks(np.empty((0, 2)), np.empty(0))
 
 
-def shown(camera: Camera, targets: list[Target], origin: np.ndarray, yaw: float) -> np.ndarray:
+def shown(camera: Camera, targets: list[SurveyedMark], origin: np.ndarray, yaw: float) -> Picture:
     """A picture of a level vehicle's marks."""
     c, s = np.cos(yaw), np.sin(yaw)
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
@@ -271,27 +274,27 @@ def shown(camera: Camera, targets: list[Target], origin: np.ndarray, yaw: float)
         at = (turn @ t.at + origin)[None]
         size = 400.0 * t.size / camera.in_camera_axes(at)[0, 2]
         paint(picture, t.pattern, camera.project(at)[0], size, yaw)
-    return finished(picture, 0, noise=2.0)
+    return Picture(finished(picture, 0, noise=2.0), 255.0)
 
 
 ROOF = [
-    Target("a", np.array([1.0, -0.5, -1.3]), "quadrant", 0.4),
-    Target("b", np.array([1.1, 0.6, -1.2]), "disc", 0.35),
-    Target("c", np.array([-0.9, 0.5, -1.4]), "quadrant", 0.4),
-    Target("d", np.array([-0.2, -0.6, -1.4]), "quadrant", 0.4),
+    SurveyedMark("a", np.array([1.0, -0.5, -1.3]), "quadrant", 0.4),
+    SurveyedMark("b", np.array([1.1, 0.6, -1.2]), "disc", 0.35),
+    SurveyedMark("c", np.array([-0.9, 0.5, -1.4]), "quadrant", 0.4),
+    SurveyedMark("d", np.array([-0.2, -0.6, -1.4]), "quadrant", 0.4),
 ]
 SIDE = [
-    Target("a", np.array([1.2, 0.8, -0.6]), "quadrant", 0.4),
-    Target("b", np.array([0.2, 0.8, -0.9]), "quadrant", 0.4),
-    Target("c", np.array([-1.0, 0.8, -0.5]), "disc", 0.4),
-    Target("d", np.array([-1.6, 0.8, -0.9]), "quadrant", 0.4),
+    SurveyedMark("a", np.array([1.2, 0.8, -0.6]), "quadrant", 0.4),
+    SurveyedMark("b", np.array([0.2, 0.8, -0.9]), "quadrant", 0.4),
+    SurveyedMark("c", np.array([-1.0, 0.8, -0.5]), "disc", 0.4),
+    SurveyedMark("d", np.array([-1.6, 0.8, -0.9]), "quadrant", 0.4),
 ]
 
 
 @pytest.mark.parametrize("yaw", np.radians([0.0, 35.0, 110.0, -160.0]))
 def test_from_above_a_vehicle_is_found_whichever_way_it_faces(yaw: float) -> None:
     origin = np.array([-0.8, 0.4, 0.0])
-    placed = place_vehicle(shown(ABOVE, ROOF, origin, yaw), ABOVE, 0.0, ROOF, NOTHING, 255.0)
+    placed = locate_vehicle(shown(ABOVE, ROOF, origin, yaw), ABOVE, 0.0, ROOF, NOTHING)
 
     assert placed is not None
     assert len(placed.pixels) == 4
@@ -302,7 +305,7 @@ def test_from_above_a_vehicle_is_found_whichever_way_it_faces(yaw: float) -> Non
 @pytest.mark.parametrize("yaw", np.radians([0.0, 8.0]))
 def test_from_the_side_a_vehicle_is_found_off_its_planned_path(yaw: float) -> None:
     origin = np.array([-0.8, 0.5, 0.0])
-    placed = place_vehicle(shown(BESIDE, SIDE, origin, yaw), BESIDE, 0.0, SIDE, NOTHING, 255.0)
+    placed = locate_vehicle(shown(BESIDE, SIDE, origin, yaw), BESIDE, 0.0, SIDE, NOTHING)
 
     assert placed is not None
     assert len(placed.pixels) == 4
@@ -312,7 +315,7 @@ def test_marks_of_the_wrong_pattern_are_no_vehicle() -> None:
     picture = shown(ABOVE, ROOF, np.array([-0.8, 0.4, 0.0]), 0.3)
     other = [replace(t, pattern="disc") for t in ROOF]
 
-    assert place_vehicle(picture, ABOVE, 0.0, other, NOTHING, 255.0) is None
+    assert locate_vehicle(picture, ABOVE, 0.0, other, NOTHING) is None
 
 
 # What the filters and the hull say
@@ -324,15 +327,15 @@ def test_the_response_to_sectors_does_not_depend_on_their_turn(turn: float) -> N
     paint(picture, "quadrant", np.array([30.3, 29.6]), 16.0, turn)
     grey = finished(picture, 0, noise=1.0)
 
-    assert looks_like(grey, "sectors", 16.0, np.array([30.0, 30.0]), 4.0, 255.0) == pytest.approx(
-        0.93, abs=0.04
-    )
+    assert best_response_near(
+        Picture(grey, 255.0), "sectors", 16.0, np.array([30.0, 30.0]), 4.0
+    ) == pytest.approx(0.93, abs=0.04)
 
 
 def test_the_response_does_not_depend_on_light_and_contrast() -> None:
     grey = small_scene.picture(0).astype(np.uint16)
-    one = response(grey * 40, "sectors", 14.0, 65535.0)
-    other = response(grey * 80 + 5000, "sectors", 14.0, 65535.0)
+    one = pattern_response(Picture(grey * 40, 65535.0), "sectors", 14.0)
+    other = pattern_response(Picture(grey * 80 + 5000, 65535.0), "sectors", 14.0)
     strong = one.score > 0.8
 
     assert strong.any()
@@ -344,8 +347,10 @@ def test_an_edge_looks_like_no_pattern() -> None:
     picture[:, 40:] = 200.0
     edge = finished(picture, 0, noise=1.0)
 
-    for look in ("sectors", "cross", "ring"):
-        assert response(edge, look, 14.0, 255.0).score[10:-10, 10:-10].max() < 0.45
+    for family in ("sectors", "cross", "ring"):
+        assert (
+            pattern_response(Picture(edge, 255.0), family, 14.0).score[10:-10, 10:-10].max() < 0.45
+        )
 
 
 def test_the_far_side_of_a_box_is_hidden_whichever_way_it_is_turned() -> None:
@@ -355,7 +360,7 @@ def test_the_far_side_of_a_box_is_hidden_whichever_way_it_is_turned() -> None:
     turn = np.linalg.qr(np.random.default_rng(6).normal(size=(3, 3)))[0]
     for frame in (np.eye(3), turn):
         to_right = np.broadcast_to(frame @ [0.0, 1.0, 0.0], box.shape)
-        seen = facing(box @ frame.T, to_right)
+        seen = visible_mask(box @ frame.T, to_right)
         assert seen[8:].tolist() == [True, False, False]
         assert seen[:8].tolist() == [bool(y > 0) for _, y, _ in corners]
 
@@ -363,4 +368,4 @@ def test_the_far_side_of_a_box_is_hidden_whichever_way_it_is_turned() -> None:
 def test_a_flat_layout_hides_nothing() -> None:
     flat = np.array([[0, 0, -1], [1, 0, -1], [0, 1, -1], [1, 1, -1], [0.4, 0.4, -1]], float)
 
-    assert facing(flat, np.broadcast_to([0.0, 0.0, 1.0], flat.shape)).all()
+    assert visible_mask(flat, np.broadcast_to([0.0, 0.0, 1.0], flat.shape)).all()
