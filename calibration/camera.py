@@ -46,7 +46,7 @@ class Lens:
             covariance=self.covariance if covariance is None else covariance,
         )
 
-    def distorted(self, normal: Array) -> tuple[Array, Array, Array]:
+    def distort_points(self, normal: Array) -> tuple[Array, Array, Array]:
         """Pixels (n, 2) of normalised image points (n, 2), the derivatives by the point
         (n, 2, 2) and by the nine `values` (n, 2, 9).
 
@@ -76,12 +76,12 @@ class Lens:
         )
         return np.column_stack([fx * xd + cx, fy * yd + cy]), by_point, by_lens
 
-    def undistorted(self, pixels: Array) -> Array:
+    def undistort_pixels(self, pixels: Array) -> Array:
         """Normalised image coordinates (n, 2) of pixels (n, 2), by Newton's method."""
         fx, fy, cx, cy = self.values[:4]
         normal = (np.asarray(pixels, dtype=np.float64) - [cx, cy]) / [fx, fy]
         for _ in range(12):
-            seen, by_point, _ = self.distorted(normal)
+            seen, by_point, _ = self.distort_points(normal)
             normal = normal + np.linalg.solve(by_point, (pixels - seen)[:, :, None])[:, :, 0]
         return np.asarray(normal)
 
@@ -95,7 +95,7 @@ class Camera:
     position: Array  # (3,), ground axes, m
     covariance: Array = field(default_factory=lambda: np.zeros((PARAMETERS, PARAMETERS)))
 
-    def moved(self, change: Array) -> Camera:
+    def with_change(self, change: Array) -> Camera:
         """The camera after a small change of its 15 `PARAMETERS`; the covariance is kept."""
         turn, _ = cv2.Rodrigues(np.asarray(change[:3], dtype=np.float64))
         return replace(
@@ -111,11 +111,11 @@ class Camera:
 
     def project(self, points: Array) -> Array:
         """Pixels (n, 2) of ground points (n, 3); NaN for points behind the camera."""
-        return self.lens.distorted(_normal(self.in_camera_axes(points)))[0]
+        return self.lens.distort_points(_normal(self.in_camera_axes(points)))[0]
 
     def rays(self, pixels: Array) -> Array:
         """Unit directions (n, 3) in ground axes along which pixels (n, 2) look."""
-        normal = self.lens.undistorted(pixels)
+        normal = self.lens.undistort_pixels(pixels)
         rays = np.column_stack([normal, np.ones(len(normal))]) @ self.rotation
         return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
@@ -124,7 +124,7 @@ class Camera:
         `PARAMETERS` of the camera (n, 2, 15). NaN for points behind the camera.
         """
         p = self.in_camera_axes(points)
-        pixels, by_normal, by_lens = self.lens.distorted(_normal(p))
+        pixels, by_normal, by_lens = self.lens.distort_points(_normal(p))
         x, y, z = p.T
         by_p = np.empty((len(p), 2, 3))
         by_p[:, :, :2] = by_normal / z[:, None, None]

@@ -150,7 +150,7 @@ def straightness(lens: Lens, pixels: Array) -> Array:
 
     Source: plumb-line method (Brown 1971): distortion bends straight lines, perspective doesn't.
     """
-    normal = lens.undistorted(np.asarray(pixels, dtype=np.float64))
+    normal = lens.undistort_pixels(np.asarray(pixels, dtype=np.float64))
     plane = normal - normal.mean(axis=0)
     _, _, axes = np.linalg.svd(plane, full_matrices=False)
     return np.asarray(plane @ axes[1] * np.sqrt(lens.matrix[0, 0] * lens.matrix[1, 1]))
@@ -162,7 +162,7 @@ def sagitta(lens: Lens, pixels: Array, pick_u: float) -> tuple[float, float]:
     height of the parabola through them over their extent. Infinite u where all lie in two places.
     """
     off = straightness(lens, pixels)
-    normal = lens.undistorted(np.asarray(pixels, dtype=np.float64))
+    normal = lens.undistort_pixels(np.asarray(pixels, dtype=np.float64))
     _, _, axes = np.linalg.svd(normal - normal.mean(axis=0), full_matrices=False)
     along = (normal - normal.mean(axis=0)) @ axes[0]
     t = 2 * (along - along.min()) / max(float(np.ptp(along)), 1e-12) - 1

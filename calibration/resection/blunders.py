@@ -1,4 +1,4 @@
-"""Which surveyed points are wrong: a coordinate, a pick, or two names swapped."""
+"""Which surveyed points are wrong: a coordinate, a pick, or two names exchanged."""
 
 from __future__ import annotations
 
@@ -9,35 +9,32 @@ from itertools import combinations
 import numpy as np
 from scipy import stats
 
-from calibration.resection.adjustment import Fit
+from calibration.resection.adjustment import AdjustedCamera
+from calibration.resection.options import RESECTION
 from calibration.resection.pose import Sightings, misfit
 
-Solver = Callable[[list[int], tuple[Fit, ...]], Fit | None]
+Solver = Callable[[list[int], tuple[AdjustedCamera, ...]], AdjustedCamera | None]
 """The best fit to the sightings with these indices, started also from these fits."""
-
-_FITS = 1e-3  # chance that a clean survey is called contradictory
-_BLUNDER = 1e-4  # chance that a clean point is called wrong, over all points
-_WORST = 12  # points among which pairs are sought: those whose removal alone helps most
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """The fit without the wrong points, which those are, and which pairs look swapped."""
+class BlunderSearch:
+    """The fit without the wrong points, which those are, and which pairs look exchanged."""
 
-    fit: Fit
+    fit: AdjustedCamera
     wrong: tuple[int, ...]
-    suspects: tuple[int, ...]  # one of these is wrong, but nobody can say which
+    suspects: tuple[int, ...]  # one of these is wrong, unknown which
     scale: float  # squared misfit per degree of freedom, at least 1; the covariance holds it
 
 
-def fits(cost: float, freedom: int) -> bool:
+def is_consistent(cost: float, degrees: int) -> bool:
     """Whether a sum of squares is what so many degrees of freedom lead to expect."""
-    return freedom <= 0 or bool(stats.chi2.sf(cost, freedom) > _FITS)
+    return degrees <= 0 or bool(stats.chi2.sf(cost, degrees) > RESECTION.clean_chance)
 
 
-def without_blunders(
-    solver: Solver, count: int, first: Fit | None, redundancy: int
-) -> Verdict | None:
+def reject_blunders(
+    solver: Solver, count: int, first: AdjustedCamera | None, redundancy: int
+) -> BlunderSearch | None:
     """Leave out points, one or two at a time, as long as that explains a contradiction.
 
     `first` is the fit to all points; None where no camera sees them all, and then so is the
@@ -52,23 +49,23 @@ def without_blunders(
     wrong: tuple[int, ...] = ()
     suspects: tuple[int, ...] = ()
     most = max(1, count // 3)
-    while len(wrong) < most and not (fit and fits(fit.cost, redundancy - 2 * len(wrong))):
+    while len(wrong) < most and not (fit and is_consistent(fit.cost, redundancy - 2 * len(wrong))):
         choice, suspects = _next(solver, count, fit, wrong, redundancy, most)
         if choice is None:
             break
         fit, wrong = choice
     if fit is None:
         return None
-    freedom = redundancy - 2 * len(wrong)
-    scale = 1.0 if fits(fit.cost, freedom) else fit.cost / freedom
-    return Verdict(fit, wrong, suspects, scale)
+    degrees = redundancy - 2 * len(wrong)
+    scale = 1.0 if is_consistent(fit.cost, degrees) else fit.cost / degrees
+    return BlunderSearch(fit, wrong, suspects, scale)
 
 
 @dataclass(frozen=True)
 class _Choice:
     """Leaving out the best group of one size."""
 
-    fit: Fit
+    fit: AdjustedCamera
     group: tuple[int, ...]
     rivals: tuple[tuple[int, ...], ...]  # groups that do nearly as well
     explains: bool  # the rest of the survey is consistent
@@ -78,26 +75,26 @@ class _Choice:
 def _next(
     solver: Solver,
     count: int,
-    fit: Fit | None,
+    fit: AdjustedCamera | None,
     wrong: tuple[int, ...],
     redundancy: int,
     most: int,
-) -> tuple[tuple[Fit, tuple[int, ...]] | None, tuple[int, ...]]:
+) -> tuple[tuple[AdjustedCamera, tuple[int, ...]] | None, tuple[int, ...]]:
     """The next point or pair to leave out with the fit that results, or the suspects."""
     left = [i for i in range(count) if i not in wrong]
     groups: list[tuple[int, ...]] = [(i,) for i in left]
     choices = []
     for size in (1, 2):
-        freedom = redundancy - 2 * (len(wrong) + size)
-        if freedom < 1 or len(wrong) + size > most:
+        degrees = redundancy - 2 * (len(wrong) + size)
+        if degrees < 1 or len(wrong) + size > most:
             break
-        ranked = _ranked(solver, left, fit, groups)
+        ranked = _ranked_trials(solver, left, fit, groups)
         if not ranked:
             break
-        choices.append(_judged(ranked, fit, freedom))
+        choices.append(_judged_choice(ranked, fit, degrees))
         if choices[-1].explains:
             break
-        groups = list(combinations(sorted(g[0] for _, g in ranked[:_WORST]), 2))
+        groups = list(combinations(sorted(g[0] for _, g in ranked[: RESECTION.pair_points]), 2))
     for choice in (
         *(c for c in choices if c.explains),
         *(c for c in choices if c.significant),
@@ -109,28 +106,34 @@ def _next(
     return None, ()
 
 
-def _judged(ranked: list[tuple[Fit, tuple[int, ...]]], fit: Fit | None, freedom: int) -> _Choice:
-    """What leaving out the best group is worth, `freedom` being the rest's."""
+def _judged_choice(
+    ranked: list[tuple[AdjustedCamera, tuple[int, ...]]], fit: AdjustedCamera | None, degrees: int
+) -> _Choice:
+    """What leaving out the best group is worth, `degrees` being the rest's."""
     best, group = ranked[0]
     size = len(group)
-    noise = max(1.0, best.cost / freedom)
+    noise = max(1.0, best.cost / degrees)
     gain = ((fit.cost if fit else np.inf) - best.cost) / noise
     if noise > 1:
-        chance = stats.f.sf(gain / (2 * size), 2 * size, freedom)
+        chance = stats.f.sf(gain / (2 * size), 2 * size, degrees)
     else:
         chance = stats.chi2.sf(gain, 2 * size)
     return _Choice(
         best,
         group,
-        tuple(g for other, g in ranked[1:] if other.cost - best.cost < 9 * noise),
-        fits(best.cost, freedom),
-        bool(chance * len(ranked) < _BLUNDER),
+        tuple(
+            g
+            for other, g in ranked[1:]
+            if other.cost - best.cost < RESECTION.alike_chi_square * noise
+        ),
+        is_consistent(best.cost, degrees),
+        bool(chance * len(ranked) < RESECTION.blunder_chance),
     )
 
 
-def _ranked(
-    solver: Solver, left: list[int], fit: Fit | None, groups: Sequence[tuple[int, ...]]
-) -> list[tuple[Fit, tuple[int, ...]]]:
+def _ranked_trials(
+    solver: Solver, left: list[int], fit: AdjustedCamera | None, groups: Sequence[tuple[int, ...]]
+) -> list[tuple[AdjustedCamera, tuple[int, ...]]]:
     """The fits without each group, best first."""
     found = []
     for group in groups:
@@ -140,16 +143,19 @@ def _ranked(
     return sorted(found, key=lambda one: one[0].cost)
 
 
-def swapped(fit: Fit, seen: Sightings, wrong: tuple[int, ...]) -> list[tuple[int, int]]:
+def exchanged_pairs(
+    fit: AdjustedCamera, seen: Sightings, wrong: tuple[int, ...]
+) -> list[tuple[int, int]]:
     """Pairs among the wrong points whose picks fit once they are exchanged."""
     pairs = []
     for i, j in combinations(wrong, 2):
         crossed = Sightings(
+            (seen.names[i], seen.names[j]),
             seen.points[[i, j]],
             seen.pixels[[j, i]],
             seen.pixel_covariance[[j, i]],
             seen.ground_u[[i, j]],
         )
-        if np.all(misfit(fit, crossed) < stats.chi2.isf(_FITS, 2)):
+        if np.all(misfit(fit, crossed) < stats.chi2.isf(RESECTION.clean_chance, 2)):
             pairs.append((i, j))
     return pairs

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -10,16 +10,15 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import PARAMETERS, Camera
-from calibration.resection.adjustment import Evidence, Fit, LensFreedom, adjust
-
-_FOCALS = (0.6, 1.0, 1.6, 2.6, 4.2, 7.0)  # picture widths; covers ordinary lenses
-_NOISE_FLOOR = 1e-4  # px; keeps exact data from having infinite weight
+from calibration.resection.adjustment import AdjustedCamera, LensPrior, Observation, adjust
+from calibration.resection.options import RESECTION, START_FOCALS
 
 
 @dataclass(frozen=True)
 class Sightings:
     """Surveyed points as one camera sees them."""
 
+    names: tuple[str, ...]
     points: Array  # (n, 3) ground axes, m
     pixels: Array  # (n, 2)
     pixel_covariance: Array  # (n, 2, 2) px^2
@@ -28,19 +27,25 @@ class Sightings:
     def __len__(self) -> int:
         return len(self.points)
 
-    def only(self, which: Array | list[int]) -> Sightings:
+    def subset(self, which: Array | list[int]) -> Sightings:
         """The sightings with these indices."""
         i = np.asarray(which, dtype=np.intp)
-        return Sightings(self.points[i], self.pixels[i], self.pixel_covariance[i], self.ground_u[i])
+        return Sightings(
+            tuple(self.names[k] for k in i),
+            self.points[i],
+            self.pixels[i],
+            self.pixel_covariance[i],
+            self.ground_u[i],
+        )
 
     def covariance(self, by_point: Array) -> Array:
         """Covariance (n, 2, 2) of a sighting: the pick's, and the survey's seen through the
         derivatives by the point (n, 2, 3). This is the survey marginalised to first order.
         """
         survey = np.einsum("nij,nj,nkj->nik", by_point, self.ground_u**2, by_point)
-        return np.asarray(self.pixel_covariance + survey + _NOISE_FLOOR**2 * np.eye(2))
+        return np.asarray(self.pixel_covariance + survey + RESECTION.least_noise_px**2 * np.eye(2))
 
-    def evidence(self, camera: Camera) -> tuple[Array, Array]:
+    def residuals(self, camera: Camera) -> tuple[Array, Array]:
         """Residuals seen - predicted in standard uncertainties, with derivatives by the camera."""
         predicted, by_point, by_camera = camera.project_with_derivatives(self.points)
         if not np.isfinite(predicted).all():
@@ -50,43 +55,74 @@ class Sightings:
         return residuals.ravel(), -(whiten @ by_camera).reshape(-1, PARAMETERS)
 
 
-def near(position: Array, sd: float) -> Evidence:
-    """Evidence that the camera stands at `position` (3,) within `sd` (m) on each axis."""
+def sightings(
+    names: Sequence[str],
+    ground: Array,
+    pixels: Array,
+    pixel_covariance: Array,
+    ground_u: float | Array = RESECTION.ground_u,
+) -> Sightings:
+    """Sightings from arrays of any float type.
 
-    def evidence(camera: Camera) -> tuple[Array, Array]:
+    Parameters
+    ----------
+    names : n names of the points.
+    ground : (n, 3) surveyed coordinates in ground axes, m.
+    pixels : (n, 2) where they are seen, px; stabilised first if the picture moves.
+    pixel_covariance : (n, 2, 2) px^2.
+    ground_u : standard uncertainty of the surveyed coordinates, m: a scalar, or (n, 3).
+    """
+    points = np.asarray(ground, dtype=np.float64).reshape(-1, 3)
+    n = len(points)
+    return Sightings(
+        tuple(names),
+        points,
+        np.asarray(pixels, dtype=np.float64).reshape(n, 2),
+        np.asarray(pixel_covariance, dtype=np.float64).reshape(n, 2, 2),
+        np.broadcast_to(np.asarray(ground_u, dtype=np.float64), (n, 3)),
+    )
+
+
+def position_observation(position: Array, sd: float) -> Observation:
+    """The observation that the camera stands at `position` (3,) within `sd` (m) on each axis."""
+
+    def residuals(camera: Camera) -> tuple[Array, Array]:
         slopes = np.zeros((3, PARAMETERS))
         slopes[:, 3:6] = np.eye(3) / sd
         return (camera.position - position) / sd, slopes
 
-    return evidence
+    return residuals
 
 
-def spread(points: Array) -> Array:
+def principal_sds(points: Array) -> Array:
     """Standard deviations (3,) of points (n, 3) along their principal axes, largest first."""
     return np.asarray(
         np.linalg.svd(points - points.mean(0), compute_uv=False) / np.sqrt(len(points))
     )
 
 
-def starts(seen: Sightings, freedom: LensFreedom) -> Iterator[tuple[float, Camera, Array]]:
-    """Closed-form poses worth refining: (rms in px, camera, lens freedoms), for each focal length
+def closed_form_poses(seen: Sightings, prior: LensPrior) -> Iterator[tuple[float, Camera, Array]]:
+    """Closed-form poses worth refining: (rms in px, camera, lens unknowns), for each focal length
     that an open lens may have. Source: cv2.solvePnPGeneric (SQPNP, IPPE for coplanar points) and
     cv2.solveP3P for three.
     """
-    flat = spread(seen.points)[2] < 1e-9 + 0.01 * spread(seen.points)[0]
+    flat = (
+        principal_sds(seen.points)[2]
+        < 1e-9 + RESECTION.least_breadth * principal_sds(seen.points)[0]
+    )
     methods = [cv2.SOLVEPNP_SQPNP] + ([cv2.SOLVEPNP_IPPE] if flat and len(seen) > 3 else [])
     if len(seen) == 3:
         methods = [cv2.SOLVEPNP_P3P]
-    width = freedom.start.size[0]
-    focals = [f * width for f in _FOCALS] if freedom.log_focal is not None else [0.0]
+    width = prior.start.size[0]
+    focals = [f * width for f in START_FOCALS] if prior.log_focal is not None else [0.0]
     for focal in focals:
-        z = freedom.at(focal)
-        lens = freedom.lens(z)
-        normal = lens.undistorted(seen.pixels)
+        z = prior.at(focal)
+        lens = prior.lens(z)
+        normal = lens.undistort_pixels(seen.pixels)
         for method in methods:
             for rotation, position in _closed_forms(seen.points, normal, method):
                 camera = Camera(lens, rotation, position)
-                for candidate in (camera, _tilted_the_other_way(camera, seen.points)):
+                for candidate in (camera, _mirrored(camera, seen.points)):
                     error = candidate.project(seen.points) - seen.pixels
                     rms = float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
                     if np.isfinite(rms):
@@ -113,7 +149,7 @@ def _closed_forms(points: Array, normal: Array, method: int) -> list[tuple[Array
     return poses
 
 
-def _tilted_the_other_way(camera: Camera, points: Array) -> Camera:
+def _mirrored(camera: Camera, points: Array) -> Camera:
     """The other minimum of a nearly flat survey: its plane mirrored about the line of sight."""
     centre = points.mean(0)
     _, _, axes = np.linalg.svd(points - centre)
@@ -135,40 +171,40 @@ def _shortest_turn(a: Array, b: Array) -> Array:
     return np.asarray(cv2.Rodrigues(axis / sine * np.arctan2(sine, cosine))[0], dtype=np.float64)
 
 
-def solve(
+def pose_minima(
     seen: Sightings,
-    freedom: LensFreedom,
-    extra: tuple[Evidence, ...] = (),
+    prior: LensPrior,
+    extra: tuple[Observation, ...] = (),
     *,
-    tries: int = 4,
-    also: tuple[Fit, ...] = (),
-    steps: int = 60,
-) -> list[Fit]:
+    tries: int = RESECTION.starts,
+    also: tuple[AdjustedCamera, ...] = (),
+    steps: int = RESECTION.steps,
+) -> list[AdjustedCamera]:
     """The distinct minima of the pose, best first: refined from the closed-form starts with the
     least rms, and from the poses of earlier fits.
     """
-    begin = [(fit.camera, fit.freedoms) for fit in also]
-    for _, camera, z in sorted(starts(seen, freedom), key=lambda one: one[0]):
+    begin = [(fit.camera, fit.lens_unknowns) for fit in also]
+    for _, camera, z in sorted(closed_form_poses(seen, prior), key=lambda one: one[0]):
         if len(begin) == tries + len(also):
             break
-        if not any(_alike(camera, other) for other, _ in begin[len(also) :]):
+        if not any(_is_alike(camera, other) for other, _ in begin[len(also) :]):
             begin.append((camera, z))
-    fits: list[Fit] = []
+    fits: list[AdjustedCamera] = []
     for camera, z in begin:
         fit = adjust(
             camera,
-            freedom,
-            (seen.evidence, *extra),
+            prior,
+            (seen.residuals, *extra),
             centre=seen.points.mean(0),
             z=z,
             steps=steps,
         )
-        if np.isfinite(fit.cost) and not any(_same(fit, other) for other in fits):
+        if np.isfinite(fit.cost) and not any(_is_same(fit, other) for other in fits):
             fits.append(fit)
     return sorted(fits, key=lambda fit: fit.cost)
 
 
-def _alike(a: Camera, b: Camera) -> bool:
+def _is_alike(a: Camera, b: Camera) -> bool:
     """Whether two starts lead to the same minimum."""
     distance = np.linalg.norm(a.position - b.position)
     focal = abs(np.log(a.lens.matrix[0, 0] / b.lens.matrix[0, 0]))
@@ -179,7 +215,7 @@ def _alike(a: Camera, b: Camera) -> bool:
     )
 
 
-def _same(a: Fit, b: Fit) -> bool:
+def _is_same(a: AdjustedCamera, b: AdjustedCamera) -> bool:
     turn = np.linalg.norm(a.camera.rotation - b.camera.rotation)
     distance = np.linalg.norm(a.camera.position - b.camera.position)
     return bool(
@@ -189,7 +225,7 @@ def _same(a: Fit, b: Fit) -> bool:
     )
 
 
-def misfit(fit: Fit, seen: Sightings) -> Array:
+def misfit(fit: AdjustedCamera, seen: Sightings) -> Array:
     """Squared distance (n,) of each sighting from where the fitted camera expects it, in
     sightings' and camera's covariance: chi-square with 2 degrees of freedom for a sighting that
     took no part in the fit. Infinite where the camera can't see the point.

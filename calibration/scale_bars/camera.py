@@ -1,8 +1,8 @@
 """A camera for film that has no survey, from known lengths that lie in the plane of motion.
 
 The camera is taken to look square at the plane of motion, within a tilt that nobody measured and
-that stays in its covariance. Scale bars tell the ratio of focal length to distance, bars on
-planes at different distances tell the two apart, and a stated depth tells the distance.
+that stays in its covariance. Scale bars give the ratio of focal length to distance, bars on
+planes at different distances separate the two, and a stated depth gives the distance.
 """
 
 from __future__ import annotations
@@ -16,27 +16,32 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, CalibrationError
 from calibration.findings import Diagnostic
-from calibration.resection.adjustment import Evidence, Fit, LensFreedom, adjust, given, unknown
-from calibration.resection.blunders import fits
-from calibration.resection.resect import FOCAL_KNOWN, Resection
-from calibration.scale_bars import model as knowledge
+from calibration.resection.adjustment import (
+    AdjustedCamera,
+    LensPrior,
+    Observation,
+    adjust,
+    calibrated_lens_prior,
+    open_lens_prior,
+)
+from calibration.resection.blunders import is_consistent
+from calibration.resection.options import RESECTION
+from calibration.resection.resect import Resection
+from calibration.scale_bars import model
 from calibration.scale_bars.model import (
     AXES,
-    DEPTH,
-    LEVEL_U,
-    TILT_U,
     VIEWS,
     Bar,
-    View,
-    away,
-    ends,
-    in_plane,
+    ViewDirection,
+    bar_vector,
+    plane_axes,
+    view_axis,
 )
+from calibration.scale_bars.options import SCALE_BARS
 
-__all__ = ["LEVEL_U", "Bar", "View", "camera_from_bars"]
+__all__ = ["Bar", "ViewDirection", "camera_from_bars"]
 
-_FOCAL_LOG_SD = 1.0  # of a focal length nobody stated: from wide-angle to long lenses
-_SEEN: dict[View, str] = {
+_SEEN: dict[ViewDirection, str] = {
     "above": "from above",
     "right": "from the right of the striking vehicle's path",
     "left": "from the left of the striking vehicle's path",
@@ -49,8 +54,8 @@ def camera_from_bars(
     size: tuple[int, int],
     lens: Lens | None = None,
     rough_position: Array | None = None,
-    view: View | None = None,
-    tilt_u: float = TILT_U,
+    view: ViewDirection | None = None,
+    tilt_u: float = SCALE_BARS.tilt_u,
     where: str = "scale",
 ) -> Resection:
     """The camera that sees known lengths as long as they are seen.
@@ -62,11 +67,11 @@ def camera_from_bars(
 
     Parameters
     ----------
-    bars : the known lengths, plane coordinates in ground axes. Lines without a length tell how the
-        camera is rolled (and tilted, if several converge); they may lie off the plane of motion.
+    bars : the known lengths, plane coordinates in ground axes. Lines without a length give the
+        camera's roll (and tilted, if several converge); they may lie off the plane of motion.
     size : width and height of the picture, px.
-    lens : a calibrated lens; without, the focal length follows from the bars within a vague prior.
-    rough_position : (3,) ground axes, m: tells the view, defines the ground origin, and gives the
+    lens : a calibrated lens; without, the focal length follows from the bars within a weak prior.
+    rough_position : (3,) ground axes, m: gives the view, defines the ground origin, and gives the
         distance to the plane of motion (5 %) where no bar states its depth.
     view : from where the camera looks; without, it is read off the position, the bars' axes or
         the sign of their planes, in this order.
@@ -74,76 +79,80 @@ def camera_from_bars(
 
     Raises
     ------
-    Problem : no bar, a bar without length in the picture, a camera inside its plane.
+    CalibrationError : no bar, a bar without length in the picture, a camera inside its plane.
 
     Residuals are in px: how much longer than predicted each bar is seen. Similar triangles
-    (pinhole), solved by least squares with the priors above as evidence.
+    (pinhole), solved by least squares with the priors above as observations.
     """
-    _check(bars, where)
-    bars = _in_one_plane(bars)
+    _check_bars(bars, where)
+    bars = _bars_in_one_plane(bars)
     position = None if rough_position is None else np.asarray(rough_position, dtype=np.float64)
     findings: list[Diagnostic] = []
     if view is None:
-        view, certain = _view(bars, position)
+        view, certain = _view_direction(bars, position)
         if not certain:
-            findings.append(_view_finding(view))
-    blind = [b for b in bars if b.length is None and b.along not in in_plane(view)]
-    findings += [_blind_finding(bar, view) for bar in blind]
+            findings.append(_view_diagnostic(view))
+    blind = [b for b in bars if b.length is None and b.along not in plane_axes(view)]
+    findings += [_blind_diagnostic(bar, view) for bar in blind]
     bars = [bar for bar in bars if bar not in blind]
-    freedom = given(lens) if lens is not None else unknown(size, log_focal_sd=_FOCAL_LOG_SD)
-    start, z = _start(bars, view, freedom, position, where)
-    evidence = _evidence(bars, size, start, view, position, tilt_u)
-    fit = adjust(start, freedom, evidence, z=z)
-    if not fits(fit.cost, len(fit.residuals) - 6):
+    prior = (
+        calibrated_lens_prior(lens)
+        if lens is not None
+        else open_lens_prior(size, log_focal_sd=SCALE_BARS.focal_log_sd)
+    )
+    start, z = _start(bars, view, prior, position, where)
+    observations = _observations(bars, size, start, view, position, tilt_u)
+    fit = adjust(start, prior, observations, z=z)
+    if not is_consistent(fit.cost, len(fit.residuals) - 6):
         findings.append(_contradiction(bars, _residuals(bars, view, fit.camera)))
-        bars, fit = _doubted(bars, size, start, view, position, tilt_u, freedom, fit)
+        bars, fit = _inflate_uncertainties(bars, size, start, view, position, tilt_u, prior, fit)
     camera = fit.camera
     residuals = _residuals(bars, view, camera)
     focal_u = float(np.sqrt(camera.covariance[6, 6]) / camera.lens.matrix[0, 0])
-    findings += _distance_findings(camera, bars, view, tilt_u)
+    findings += _distance_diagnostics(camera, bars, view, tilt_u)
     return Resection(
         camera,
         dict(zip((bar.name for bar in bars), map(float, residuals), strict=True)),
         float(np.sqrt(np.mean(residuals**2))),
         (),
-        ("focal length",) if lens is None and focal_u < FOCAL_KNOWN else (),
+        ("focal length",) if lens is None and focal_u < RESECTION.focal_known else (),
         focal_u,
         tuple(findings),
     )
 
 
-def _evidence(
+def _observations(
     bars: Sequence[Bar],
     size: tuple[int, int],
     start: Camera,
-    view: View,
+    view: ViewDirection,
     position: Array | None,
     tilt_u: float,
-) -> list[Evidence]:
-    aligned = [bar for bar in bars if bar.along in in_plane(view)]
+) -> list[Observation]:
+    aligned = [bar for bar in bars if bar.along in plane_axes(view)]
     return [
-        knowledge.square(start, bars, view, tilt_u),
-        knowledge.origin(size, bars, view, position),
-        *(knowledge.length(bar, view) for bar in bars if bar.length is not None),
-        *(knowledge.direction(bar, view) for bar in aligned),
-        *knowledge.distances(bars, view, position),
+        model.squareness(start, bars, view, tilt_u),
+        model.origin_definition(size, bars, view, position),
+        *(model.length_observation(bar, view) for bar in bars if bar.length is not None),
+        *(model.direction_observation(bar, view) for bar in aligned),
+        *model.distance_observations(bars, view, position),
     ]
 
 
-def _doubted(
+def _inflate_uncertainties(
     bars: Sequence[Bar],
     size: tuple[int, int],
     start: Camera,
-    view: View,
+    view: ViewDirection,
     position: Array | None,
     tilt_u: float,
-    freedom: LensFreedom,
-    fit: Fit,
-) -> tuple[Sequence[Bar], Fit]:
+    prior: LensPrior,
+    fit: AdjustedCamera,
+) -> tuple[Sequence[Bar], AdjustedCamera]:
     """The bars with ends so much less certain that they agree, and the fit to them."""
     redundancy = len(fit.residuals) - 6
-    for _ in range(20):
-        factor = np.sqrt(max(1.1, fit.cost / redundancy))
+    for _ in range(SCALE_BARS.inflation_rounds):
+        factor = np.sqrt(max(SCALE_BARS.least_inflation, fit.cost / redundancy))
         bars = [
             replace(
                 b,
@@ -153,14 +162,14 @@ def _doubted(
             )
             for b in bars
         ]
-        evidence = _evidence(bars, size, start, view, position, tilt_u)
-        fit = adjust(fit.camera, freedom, evidence, z=fit.freedoms)
+        observations = _observations(bars, size, start, view, position, tilt_u)
+        fit = adjust(fit.camera, prior, observations, z=fit.lens_unknowns)
         if fit.cost <= redundancy:
             break
     return bars, fit
 
 
-def _check(bars: Sequence[Bar], where: str) -> None:
+def _check_bars(bars: Sequence[Bar], where: str) -> None:
     if not bars:
         raise CalibrationError(
             "there is neither a survey nor a scale bar",
@@ -178,10 +187,12 @@ def _check(bars: Sequence[Bar], where: str) -> None:
         )
     for bar in bars:
         apart = float(np.linalg.norm(np.subtract(*bar.pixels)))
-        if not apart > 4 * bar.pixel_u or (bar.length is not None and not bar.length > 0):
-            told = "" if bar.length is None else f"is {bar.length:g} m long and "
+        if not apart > SCALE_BARS.least_length * bar.pixel_u or (
+            bar.length is not None and not bar.length > 0
+        ):
+            length = "" if bar.length is None else f"is {bar.length:g} m long and "
             raise CalibrationError(
-                f"{bar.name} {told}spans {apart:.1f} px",
+                f"{bar.name} {length}spans {apart:.1f} px",
                 where=where,
                 remedy="give a positive length and two well separated ends",
                 status=RECORD,
@@ -195,7 +206,7 @@ def _check(bars: Sequence[Bar], where: str) -> None:
             )
 
 
-def _in_one_plane(bars: Sequence[Bar]) -> list[Bar]:
+def _bars_in_one_plane(bars: Sequence[Bar]) -> list[Bar]:
     """The known lengths first, then the lines, taken to lie among them: what is parallel to the
     plane of motion looks the same in any plane.
     """
@@ -205,7 +216,7 @@ def _in_one_plane(bars: Sequence[Bar]) -> list[Bar]:
     return [*known, *lines]
 
 
-def _view(bars: Sequence[Bar], position: Array | None) -> tuple[View, bool]:
+def _view_direction(bars: Sequence[Bar], position: Array | None) -> tuple[ViewDirection, bool]:
     """From where the camera looks, and whether that is more than a guess."""
     if position is not None:
         sideways = position[1] - np.mean([bar.plane for bar in bars])
@@ -220,29 +231,29 @@ def _view(bars: Sequence[Bar], position: Array | None) -> tuple[View, bool]:
     return ("right" if plane > 0 else "above"), plane != 0
 
 
-def _view_finding(view: View) -> Diagnostic:
+def _view_diagnostic(view: ViewDirection) -> Diagnostic:
     return Diagnostic(
         "view_guessed",
-        f"the record doesn't say from where the camera looks; {_SEEN[view]} was assumed; state "
+        f"the record doesn't state from where the camera looks; {_SEEN[view]} was assumed; state "
         "its rough position",
     )
 
 
-def _blind_finding(bar: Bar, view: View) -> Diagnostic:
+def _blind_diagnostic(bar: Bar, view: ViewDirection) -> Diagnostic:
     return Diagnostic(
         "line_blind",
         f"{bar.name} lies along {bar.along}, the line of sight of a camera that looks "
-        f"{_SEEN[view]}: it says nothing of how the camera is rolled",
+        f"{_SEEN[view]}: it gives nothing of the camera's roll",
     )
 
 
 def _start(
-    bars: Sequence[Bar], view: View, freedom: LensFreedom, position: Array | None, where: str
+    bars: Sequence[Bar], view: ViewDirection, prior: LensPrior, position: Array | None, where: str
 ) -> tuple[Camera, Array]:
     """A camera square to the plane, rolled to the bars' axes, at the likeliest distance."""
-    axis, sign = away(view)
-    rotation = _rolled(bars, view)
-    focal = freedom.start.matrix[0, 0]
+    axis, sign = view_axis(view)
+    rotation = _rolled_axes(bars, view)
+    focal = prior.start.matrix[0, 0]
     scale = np.mean([np.linalg.norm(np.subtract(*b.pixels)) / b.length for b in bars if b.length])
     plane = float(np.mean([bar.plane for bar in bars]))
     depths = [bar.depth + sign * (plane - bar.plane) for bar in bars if bar.depth is not None]
@@ -250,10 +261,12 @@ def _start(
         distance = float(np.mean(depths))
     elif position is not None:
         distance = abs(float(position[axis]) - plane)
-    elif freedom.log_focal is None:
+    elif prior.log_focal is None:
         distance = focal / scale
     else:
-        distance = float(np.sqrt(DEPTH * focal / scale))  # halfway between the two priors
+        distance = float(
+            np.sqrt(SCALE_BARS.depth * focal / scale)
+        )  # halfway between the two priors
     nearest = max(0.0, *(sign * (plane - bar.plane) for bar in bars))
     if distance <= 0:
         raise CalibrationError(
@@ -262,16 +275,16 @@ def _start(
             remedy="check the signs of the position and of `plane`",
             status=RECORD,
         )
-    distance = max(distance, nearest * 1.5)
+    distance = max(distance, nearest * SCALE_BARS.start_depth)
     place = np.zeros(3) if position is None else position.copy()
     place[axis] = plane - sign * distance
-    z = freedom.at(scale * distance)
-    return Camera(freedom.lens(z), rotation, place), z
+    z = prior.at(scale * distance)
+    return Camera(prior.lens(z), rotation, place), z
 
 
-def _rolled(bars: Sequence[Bar], view: View) -> Array:
+def _rolled_axes(bars: Sequence[Bar], view: ViewDirection) -> Array:
     """Camera axes from ground axes (3, 3), square to the plane, with the bars along their axes."""
-    axes = in_plane(view)
+    axes = plane_axes(view)
     turns = []
     for bar in bars:
         if bar.along in axes:
@@ -285,13 +298,13 @@ def _rolled(bars: Sequence[Bar], view: View) -> Array:
     return np.asarray(np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ VIEWS[view])
 
 
-def _residuals(bars: Sequence[Bar], view: View, camera: Camera) -> Array:
+def _residuals(bars: Sequence[Bar], view: ViewDirection, camera: Camera) -> Array:
     """How much longer (px) each bar is seen than the camera predicts; of a line, how far its ends
     lie off its direction.
     """
     out = []
     for bar in bars:
-        step = ends(camera, bar, view)[0]
+        step = bar_vector(camera, bar, view)[0]
         span, length = np.linalg.norm(np.subtract(*bar.pixels)), np.linalg.norm(step)
         if bar.length is None:
             out.append(span * step[1 if bar.along == "x" else 0] / length)
@@ -307,18 +320,18 @@ def _contradiction(bars: Sequence[Bar], residuals: Array) -> Diagnostic:
         "scale_contradiction",
         "the known lengths, their planes, depths and the lens contradict each other; most of "
         f"all {bars[worst].name}, which is seen {residuals[worst]:+.1f} px {seen}; "
-        "the bars were trusted less to match",
+        "their uncertainties were widened to match",
     )
 
 
-def _distance_findings(
-    camera: Camera, bars: Sequence[Bar], view: View, tilt_u: float
+def _distance_diagnostics(
+    camera: Camera, bars: Sequence[Bar], view: ViewDirection, tilt_u: float
 ) -> list[Diagnostic]:
-    axis, sign = away(view)
+    axis, sign = view_axis(view)
     distance = sign * (bars[0].plane - float(camera.position[axis]))
     u = float(np.sqrt(camera.covariance[3 + axis, 3 + axis])) / distance
     findings = []
-    if u > FOCAL_KNOWN:
+    if u > RESECTION.focal_known:
         findings.append(
             Diagnostic(
                 "distance_vague",
@@ -328,8 +341,8 @@ def _distance_findings(
             )
         )
     tilts = np.sqrt(np.diag(camera.covariance)[:2])
-    if (tilts < 0.7 * tilt_u).any():
-        turn = camera.rotation @ _rolled(bars, view).T
+    if (tilts < SCALE_BARS.tilt_known * tilt_u).any():
+        turn = camera.rotation @ _rolled_axes(bars, view).T
         x, y = np.degrees([turn[2, 1], turn[0, 2]])
         ux, uy = np.degrees(tilts)
         findings.append(

@@ -127,7 +127,7 @@ def seen_by(
     rng: np.random.Generator,
 ) -> CameraEvidence:
     """What a camera in error by as much as it may be sees of both vehicles."""
-    true = camera.moved(CAMERA_U * rng.standard_normal(15))
+    true = camera.with_change(CAMERA_U * rng.standard_normal(15))
     sigma = rng.uniform(0.015, 0.06)
     parts = [
         case.evidence(true, t, states[v], names, 0.0, 0, v, places[v], cg)  # type: ignore[arg-type]

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.image_motion.stabilise import stabilise_picture
+from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tests.support.calibration_scenes import (
     FLAT,
@@ -34,10 +35,12 @@ def coverage(
         if rough_u is not None:
             rough = camera.position + rough_u * rng.standard_normal(3)
         found = resect(
-            names(points),
-            points + 0.002 * rng.standard_normal(points.shape),
-            camera.project(points) + 0.03 * rng.standard_normal((len(points), 2)),
-            same_noise(points),
+            sightings(
+                names(points),
+                points + 0.002 * rng.standard_normal(points.shape),
+                camera.project(points) + 0.03 * rng.standard_normal((len(points), 2)),
+                same_noise(points),
+            ),
             size=SIZE,
             lens=lens,
             rough_position=rough,

@@ -59,7 +59,9 @@ def test_derivatives_are_those_of_the_projection(camera: Camera) -> None:
     for k in range(PARAMETERS):
         step = np.zeros(PARAMETERS)
         step[k] = 1e-6
-        numeric = (camera.moved(step).project(x) - camera.moved(-step).project(x)) / 2e-6
+        numeric = (
+            camera.with_change(step).project(x) - camera.with_change(-step).project(x)
+        ) / 2e-6
         assert by_parameters[:, :, k] == pytest.approx(numeric, rel=1e-5, abs=1e-4)
 
 

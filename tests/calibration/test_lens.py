@@ -170,7 +170,7 @@ def test_impossible_coefficients_are_refused(
 def test_straight_lines_come_out_straight_only_with_the_right_distortion() -> None:
     """Source: plumb-line method, Brown 1971."""
     line = np.column_stack([np.linspace(-0.35, 0.35, 30), np.full(30, 0.28)])
-    pixels = LENS.distorted(line)[0]
+    pixels = LENS.distort_points(line)[0]
     pinhole = LENS.with_values(np.array([*LENS.values[:4], 0, 0, 0, 0, 0]))
 
     assert np.abs(straightness(LENS, pixels)).max() < 1e-9
@@ -247,7 +247,7 @@ def test_the_bow_of_a_line_is_the_sagitta_that_distortion_gives_it() -> None:
     slight = LENS.with_values(np.array([1500.0, 1500, 639.5, 511.5, -0.01, 0, 0, 0, 0]))
     pinhole = slight.with_values(np.array([*slight.values[:4], 0, 0, 0, 0, 0]))
     line = np.column_stack([np.linspace(-0.35, 0.35, 9), np.full(9, 0.2)])
-    pixels = slight.distorted(line)[0]
+    pixels = slight.distort_points(line)[0]
 
     bent, u = sagitta(pinhole, pixels, 1.0)
     straight, _ = sagitta(slight, pixels, 1.0)

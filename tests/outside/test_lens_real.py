@@ -86,7 +86,10 @@ def test_the_board_s_squares_come_out_25_mm_by_triangulation(real: Callable[[str
         for number in ("01", "03", "04", "06", "08", "12", "14")
     }
     normal = {
-        n: [lenses[side].undistorted(b) for side, b in zip(("left", "right"), pair, strict=True)]
+        n: [
+            lenses[side].undistort_pixels(b)
+            for side, b in zip(("left", "right"), pair, strict=True)
+        ]
         for n, pair in boards.items()
     }
     grid = np.zeros((54, 3))

@@ -12,6 +12,7 @@ import pytest
 
 from calibration.arrays import Array
 from calibration.camera import Lens
+from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
 from tests.support.real_boards import (
     SIZE,
@@ -33,13 +34,15 @@ def boards(real: Callable[[str], Path]) -> Boards:
 
 def resected(places: Array, pixels: Array, lens: Lens | None) -> Resection:
     return resect(
-        [f"c{i}" for i in range(len(places))],
-        places,
-        pixels,
-        np.tile(CORNER_U**2 * np.eye(2), (len(places), 1, 1)),
+        sightings(
+            [f"c{i}" for i in range(len(places))],
+            places,
+            pixels,
+            np.tile(CORNER_U**2 * np.eye(2), (len(places), 1, 1)),
+            ground_u=0.0,
+        ),
         size=SIZE,
         lens=lens,
-        ground_u=0.0,
     )
 
 

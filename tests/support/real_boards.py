@@ -74,7 +74,7 @@ def direct_linear(places: Array, pixels: Array, lens: Lens) -> tuple[Array, floa
     """Position (3,) and focal length (px) by the eleven parameters of Abdel-Aziz and Karara (1971)
     on pixels without the lens' distortion.
     """
-    uv = lens.undistorted(pixels) * lens.matrix[0, 0]
+    uv = lens.undistort_pixels(pixels) * lens.matrix[0, 0]
     x = np.column_stack([places, np.ones(len(places))])
     zero = np.zeros_like(x)
     system = np.vstack(

@@ -9,6 +9,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
+from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.camera.options import CAMERA
 from tracker.core.types import Mark
@@ -65,10 +66,12 @@ def rough_camera(
         return None
     try:
         return resect(
-            tuple(known),
-            np.array([at for at, _ in known.values()]),
-            np.array([pixel for _, pixel in known.values()]),
-            np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(known), 2, 2)),
+            sightings(
+                tuple(known),
+                np.array([at for at, _ in known.values()]),
+                np.array([pixel for _, pixel in known.values()]),
+                np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(known), 2, 2)),
+            ),
             size=size,
             lens=lens,
             rough_position=None if entry.position is None else np.array(entry.position),

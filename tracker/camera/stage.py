@@ -18,8 +18,10 @@ from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.findings import Diagnostic
 from calibration.image_motion.stabilise import Stabilisation, stabilise_picture
+from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
-from calibration.scale_bars.camera import LEVEL_U, Bar, camera_from_bars
+from calibration.scale_bars.camera import Bar, camera_from_bars
+from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.timebase import TimeBase, time_base
 from calibration.time.timing_light import TimingLight
 from tracker.camera.background_patches import find_background
@@ -270,13 +272,15 @@ def _pose(
     position, covariance = steady.reference, steady.reference_covariance
     kept = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
     return resect(
-        [names[i] for i in kept],
-        np.array([surveyed[names[i]].at for i in kept]).reshape(-1, 3),
-        position[kept],
-        covariance[kept],
+        sightings(
+            [names[i] for i in kept],
+            np.array([surveyed[names[i]].at for i in kept]).reshape(-1, 3),
+            position[kept],
+            covariance[kept],
+            ground_u=record.survey.ground_u,
+        ),
         size=size,
         lens=lens_with_weave(lens, steady.motion),
-        ground_u=record.survey.ground_u,
         rough_position=rough,
         where=f"cameras.{name}.survey",
     )
@@ -354,7 +358,7 @@ def _bar(record: Record, name: str, bar: ScaleBar, pixels: Array) -> Bar:
     seen_from_above = bar.plane is None or bar.plane <= 0
     if bar.on is not None and not seen_from_above:
         plane += record.test.intended.offset or 0.0
-    along_u = LEVEL_U if bar.length is None else 0.0
+    along_u = SCALE_BARS.level_u if bar.length is None else 0.0
     return Bar(
         name,
         pixels,

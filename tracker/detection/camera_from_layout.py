@@ -163,7 +163,7 @@ def _agreeing_poses(
         if narrow
         else max(DETECTION.layout_marks_wide, DETECTION.layout_share_wide * n)
     )
-    flat = [lens.matrix[0, 0] * lens.undistorted(places).reshape(-1, 2) for places in near]
+    flat = [lens.matrix[0, 0] * lens.undistort_pixels(places).reshape(-1, 2) for places in near]
     found: dict[tuple[int, ...], PoseAgreement] = {}
     for turns, places in _candidate_poses(targets.points, tried, lens, rough):
         if len(turns) == 0:
@@ -209,7 +209,7 @@ def _candidate_poses(
         return float(np.linalg.norm(np.cross(b - a, c - a)))
 
     triples = sorted(combinations(range(len(points)), 3), key=area, reverse=True)
-    flat = [lens.undistorted(places).reshape(-1, 2) for places in tried]
+    flat = [lens.undistort_pixels(places).reshape(-1, 2) for places in tried]
     left = DETECTION.poses_tried
     for triple in triples[: DETECTION.triples_tried]:
         at = points[list(triple)]

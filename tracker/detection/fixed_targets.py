@@ -10,6 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
+from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.core.types import Mark
 from tracker.detection.options import DETECTION
@@ -60,10 +61,12 @@ def ground_pose(
         return None
     try:
         pose = resect(
-            names,
-            np.array([known[name] for name in names]),
-            np.array([places[name] for name in names]),
-            np.broadcast_to(np.eye(2) * pixel_u**2, (len(names), 2, 2)),
+            sightings(
+                names,
+                np.array([known[name] for name in names]),
+                np.array([places[name] for name in names]),
+                np.broadcast_to(np.eye(2) * pixel_u**2, (len(names), 2, 2)),
+            ),
             size=size,
             lens=lens,
             rough_position=rough,

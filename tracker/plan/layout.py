@@ -10,6 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, RecordError
+from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.camera.lens_source import read_lens
 from tracker.camera.options import CAMERA
@@ -146,10 +147,12 @@ def _looking(
     picked = {n: t for n, t in entry.survey.items() if t.at is not None and t.pixel is not None}
     if len(picked) >= 4:
         found = resect(
-            tuple(picked),
-            np.array([t.at for t in picked.values()]),
-            np.array([t.pixel for t in picked.values()], dtype=np.float64),
-            np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(picked), 2, 2)),
+            sightings(
+                tuple(picked),
+                np.array([t.at for t in picked.values()]),
+                np.array([t.pixel for t in picked.values()], dtype=np.float64),
+                np.broadcast_to(np.eye(2) * CAMERA.pick_u**2, (len(picked), 2, 2)),
+            ),
             size=lens.size,
             lens=lens,
             rough_position=position,

@@ -17,6 +17,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.errors import CalibrationError
+from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
 from calibration.time.clock import Clock
 from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
@@ -122,13 +123,15 @@ def pose(
     where = f"cameras.{stand.name}.survey"
     try:
         return resect(
-            [t.target.name.split(".", 1)[1] for t in inside],
-            np.array([t.target.at for t in inside]).reshape(-1, 3),
-            np.array([t.pixels[0] for t in inside]).reshape(-1, 2),
-            np.array(covariance).reshape(-1, 2, 2),
+            sightings(
+                [t.target.name.split(".", 1)[1] for t in inside],
+                np.array([t.target.at for t in inside]).reshape(-1, 3),
+                np.array([t.pixels[0] for t in inside]).reshape(-1, 2),
+                np.array(covariance).reshape(-1, 2, 2),
+                ground_u=record.survey.ground_u,
+            ),
             size=stand.size,
             lens=stand.camera.lens,
-            ground_u=record.survey.ground_u,
             rough_position=stand.camera.position,
             where=where,
         )

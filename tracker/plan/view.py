@@ -99,7 +99,7 @@ def _within_lens(camera: Camera, at: Array) -> NDArray[np.bool_]:
     """
     width, height = camera.lens.size
     corners = np.array([[0.0, 0.0], [width, 0.0], [0.0, height], [width, height]])
-    reach = np.linalg.norm(camera.lens.undistorted(corners), axis=1).max()
+    reach = np.linalg.norm(camera.lens.undistort_pixels(corners), axis=1).max()
     x, y, z = camera.in_camera_axes(at).T
     return np.asarray((z > 0) & (np.hypot(x, y) < 1.3 * reach * z))
 

@@ -14,7 +14,7 @@ from calibration.camera import LENS
 from calibration.errors import RECORD, ResultsError
 from calibration.files import read_bounded
 from calibration.lens import save_lens
-from calibration.resection.resect import FOCAL_KNOWN
+from calibration.resection.options import RESECTION
 from tracker.accelerometers.iso13499 import write_folder
 from tracker.results.csv import force_crush_csv, motion_csv, points_csv, tracks_csv
 from tracker.results.hdf5 import read_h5, write_h5
@@ -93,7 +93,7 @@ def _save_lenses(results: Results, folder: Path) -> None:
         if view.camera is None:
             continue
         lens = replace(view.camera.lens, covariance=view.camera.covariance[LENS, LENS])
-        if np.sqrt(lens.covariance[0, 0]) < FOCAL_KNOWN * lens.matrix[0, 0]:
+        if np.sqrt(lens.covariance[0, 0]) < RESECTION.focal_known * lens.matrix[0, 0]:
             folder.mkdir(exist_ok=True)
             about = results.cameras[name].lens if name in results.cameras else ""
             source = f"camera {name} of test {results.test.number}; {about}"

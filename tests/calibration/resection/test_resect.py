@@ -10,6 +10,7 @@ import pytest
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
+from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
 from tests.support.calibration_scenes import (
     FLAT,
@@ -42,13 +43,9 @@ def measured(
     if spoil is not None:
         spoil(surveyed, pixels)
     return resect(
-        names(points),
-        surveyed,
-        pixels,
-        same_noise(points),
+        sightings(names(points), surveyed, pixels, same_noise(points), ground_u=ground_u),
         size=SIZE,
         lens=lens,
-        ground_u=ground_u,
         rough_position=rough,
     )
 
@@ -88,13 +85,9 @@ def test_the_pose_is_that_of_an_independent_solver() -> None:
     rotation, _ = cv2.Rodrigues(turn)
 
     found = resect(
-        names(TWO_PLANES),
-        TWO_PLANES,
-        pixels,
-        same_noise(TWO_PLANES, 0.3),
+        sightings(names(TWO_PLANES), TWO_PLANES, pixels, same_noise(TWO_PLANES, 0.3), ground_u=0.0),
         size=SIZE,
         lens=LENS,
-        ground_u=0.0,
     )
 
     assert found.camera.rotation == pytest.approx(rotation, abs=1e-5)
@@ -118,7 +111,7 @@ def test_the_camera_of_the_worked_direct_linear_transformation() -> None:
     lens = Lens(np.array([[1200.0, 0, 640], [0, 1200, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
 
     camera = resect(
-        names(ground), ground, pixels, same_noise(ground), size=(1280, 720), lens=lens
+        sightings(names(ground), ground, pixels, same_noise(ground)), size=(1280, 720), lens=lens
     ).camera
 
     matrix = lens.matrix @ np.column_stack([camera.rotation, -camera.rotation @ camera.position])
@@ -165,7 +158,7 @@ def test_pose_and_lens_agree_with_a_direct_linear_transformation() -> None:
     )
 
     found = resect(
-        names(points), points, pixels, same_noise(points), size=SIZE, ground_u=1e-6
+        sightings(names(points), points, pixels, same_noise(points), ground_u=1e-6), size=SIZE
     ).camera
 
     assert found.position == pytest.approx(position, abs=0.02)
@@ -276,7 +269,7 @@ def test_moving_the_ground_axes_moves_the_camera_with_them() -> None:
 
     def solved(points: Array) -> Camera:
         return resect(
-            names(points), points, pixels, same_noise(points), size=SIZE, lens=LENS
+            sightings(names(points), points, pixels, same_noise(points)), size=SIZE, lens=LENS
         ).camera
 
     here, there = solved(TWO_PLANES), solved(TWO_PLANES @ turn.T + shift)

@@ -9,7 +9,8 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.errors import Problem
 from calibration.scale_bars.camera import Bar, camera_from_bars
-from calibration.scale_bars.model import LEVEL_U, TILT_U, VIEWS
+from calibration.scale_bars.model import VIEWS
+from calibration.scale_bars.options import SCALE_BARS
 from tests.support.calibration_scenes import LENS, SIZE, looking
 
 PINHOLE = LENS.with_values(np.array([1510.0, 1510, 639.5, 511.5, 0, 0, 0, 0, 0]))
@@ -103,7 +104,7 @@ def test_a_tilt_nobody_measured_stays_in_the_uncertainty() -> None:
     within, errors = [], []
     for _ in range(40):
         tilt = np.radians(2) * rng.standard_normal(2)
-        camera = square_overhead().moved(np.array([*tilt, *np.zeros(13)]))
+        camera = square_overhead().with_change(np.array([*tilt, *np.zeros(13)]))
         origin = _in_plane(camera, np.array([[639.5, 511.5]]), 0.0)[0]
         camera = replace(camera, position=camera.position - origin)
         bar = seen(camera, (-1, 0, 0), (1, 0, 0), along="x", depth=15 * (1 + 0.02 * rng.normal()))
@@ -135,7 +136,7 @@ def test_bars_that_contradict_each_other_are_named_and_trusted_less() -> None:
 
 
 def test_several_bars_show_the_camera_s_tilt() -> None:
-    tilted = square_overhead().moved(np.array([0, np.radians(4), *np.zeros(13)]))
+    tilted = square_overhead().with_change(np.array([0, np.radians(4), *np.zeros(13)]))
     bars = [
         replace(seen(tilted, (x, -2, 0), (x, 2, 0)), name=f"{x}", pixel_u=0.05) for x in (-4, 0, 4)
     ]
@@ -160,7 +161,7 @@ def test_the_scale_holds_whatever_the_unknown_distance() -> None:
 
 
 def rolled_side(roll: float, *tilt: float) -> Camera:
-    return Camera(PINHOLE, VIEWS["right"], np.array([0.0, 12, -1])).moved(
+    return Camera(PINHOLE, VIEWS["right"], np.array([0.0, 12, -1])).with_change(
         np.array([*(tilt or (0.0, 0.0)), roll, *np.zeros(12)])
     )
 
@@ -169,7 +170,7 @@ def test_a_level_line_without_a_length_tells_the_camera_s_roll() -> None:
     """What moves level at 20 m/s seems to rise at 20 tan(roll) by a camera nobody levelled."""
     camera = rolled_side(np.radians(3))
     on_car = replace(seen(camera, (-1, 0, 0), (1, 0, 0)), depth=12.0)
-    kerb = replace(seen(camera, (-3, -4, 0.5), (3, -4, 0.5), along="x"), along_u=LEVEL_U)
+    kerb = replace(seen(camera, (-3, -4, 0.5), (3, -4, 0.5), along="x"), along_u=SCALE_BARS.level_u)
     way = camera.project(np.array([[-2.0, 0, 0], [2, 0, 0]]))
 
     slopes = []
@@ -184,7 +185,9 @@ def test_a_level_line_without_a_length_tells_the_camera_s_roll() -> None:
     assert abs(without) == pytest.approx(20 * np.tan(np.radians(3)), rel=0.01)
     assert its_u == pytest.approx(20 * np.radians(2), rel=0.02)
     assert abs(rise) < 0.05
-    assert 20 * LEVEL_U < u < 1.3 * 20 * LEVEL_U  # a tilt would turn this line by a little
+    assert (
+        20 * SCALE_BARS.level_u < u < 1.3 * 20 * SCALE_BARS.level_u
+    )  # a tilt would turn this line by a little
 
 
 @pytest.mark.parametrize("along", ["x", "z"])
@@ -192,15 +195,15 @@ def test_the_roll_by_a_line_is_as_uncertain_as_it_says(along: str) -> None:
     rng = np.random.default_rng(5)
     z = []
     for _ in range(40):
-        tilts = TILT_U * rng.standard_normal(3)
+        tilts = SCALE_BARS.tilt_u * rng.standard_normal(3)
         camera = rolled_side(*tilts[[2, 0, 1]])
-        lean = LEVEL_U * rng.standard_normal()
+        lean = SCALE_BARS.level_u * rng.standard_normal()
         across = np.array([np.cos(lean), 0, np.sin(lean)])
         if along == "z":
             across = np.array([-np.sin(lean), 0, np.cos(lean)])
         ends = np.array([0, -4, 0]) + np.outer([-1.5, 1.5], across)
         pixels = camera.project(ends) + 0.5 * rng.standard_normal((2, 2))
-        line = Bar("line", pixels, None, along, along_u=LEVEL_U)  # type: ignore[arg-type]
+        line = Bar("line", pixels, None, along, along_u=SCALE_BARS.level_u)  # type: ignore[arg-type]
         bar = seen(camera, (-1, 0, 0), (1, 0, 0), depth=12.0)
         found = camera_from_bars([line, bar], size=SIZE, lens=PINHOLE, view="right").camera
         off = found.rotation @ camera.rotation.T

@@ -19,7 +19,7 @@ def kerb(spread: float) -> Array:
     """Nine hand picks along a kerb near the picture's lower edge, off by `spread` px."""
     line = np.column_stack([np.linspace(-0.38, 0.38, 9), np.full(9, 0.3)])
     rng = np.random.default_rng(4)
-    return np.asarray(LENS.distorted(line)[0] + spread * rng.standard_normal((9, 2)))
+    return np.asarray(LENS.distort_points(line)[0] + spread * rng.standard_normal((9, 2)))
 
 
 def line_code(lens: Lens) -> str:

@@ -69,7 +69,7 @@ def test_a_point_in_two_views_is_where_triangulation_puts_it() -> None:
     views, points = [], []
     for n, c in cameras.items():
         views.append(np.column_stack([c.rotation, -c.rotation @ c.position]))
-        points.append(c.lens.undistorted(seen[n].position[:, 0]).T)
+        points.append(c.lens.undistort_pixels(seen[n].position[:, 0]).T)
     homogeneous = cv2.triangulatePoints(*views, *points)
     assert found == pytest.approx((homogeneous[:3] / homogeneous[3]).T, abs=1e-5)
 

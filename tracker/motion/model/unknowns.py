@@ -230,7 +230,7 @@ class Setup:
         """The corrected camera of an eye."""
         part = self.camera_slices[camera]
         unit = values[part.start : part.start + PARAMETERS]
-        return self.cameras[camera].camera.moved(self.cameras[camera].covariance_root @ unit)
+        return self.cameras[camera].camera.with_change(self.cameras[camera].covariance_root @ unit)
 
     def with_body(self, index: int, body: Body) -> Setup:
         """The same with one body changed."""
