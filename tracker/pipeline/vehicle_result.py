@@ -323,12 +323,12 @@ def point_paths(
 ) -> dict[str, PointPath]:
     """The path of each point of interest, ground axes, with the spread of the draws as u."""
     paths = {}
-    for name, at in table.points.items():
-        arm = np.subtract(at, table.cg)
-        position, velocity = solution.point(vehicle, arm, times)
+    for name, place in table.points.items():
+        at = np.asarray(place, dtype=float)
+        position, velocity = solution.point(vehicle, at, times)
         at_once = max(1, ROOM // (len(draws) * len(STATE)))
         spreads = [
-            [part.std(axis=0, ddof=1) for part in draws.points(vehicle, arm, some)]
+            [part.std(axis=0, ddof=1) for part in draws.points(vehicle, at, some)]
             for some in np.split(times, range(at_once, len(times), at_once))
         ]
         place_u, speed_u = (np.concatenate(part) for part in zip(*spreads, strict=True))
