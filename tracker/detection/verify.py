@@ -17,7 +17,8 @@ from tracker.detection.pattern_response import FAMILIES, Family, best_response_n
 from tracker.detection.vehicle_hypotheses import PLANE_U, MotionPlane, VehicleLayout
 from tracker.detection.visibility import view_cosine, visible_mask
 from tracker.marks import Picture, locate
-from tracker.motion.initial.poses import HEADINGS, LEVEL_U, View, fit_pose
+from tracker.motion.initial.poses import View, fit_pose
+from tracker.motion.options import START
 
 _WORTH_LOCATING: dict[Family, float] = {
     "sectors": DETECTION.like_sectors,
@@ -64,7 +65,7 @@ def fit_vehicle_pose(
     at: Array,
     pixels: Array,
     start: Array,
-    level_u: float = LEVEL_U,
+    level_u: float = START.level_u,
 ) -> Array:
     """Pose (6,) of the vehicle's origin that puts marks (n, 3) on pixels (n, 2)."""
     level = np.concatenate([start[:3], [0.0, 0.0, start[5]]])
@@ -81,7 +82,7 @@ def fit_any_heading(camera: Camera, plane: MotionPlane, at: Array, pixels: Array
     reach = (plane.middle - camera.position[plane.axis]) / rays[:, plane.axis]
     middle = (camera.position + reach[:, None] * rays).mean(axis=0)
     poses = []
-    for heading in np.arange(HEADINGS) * 2 * np.pi / HEADINGS:
+    for heading in np.arange(START.headings) * 2 * np.pi / START.headings:
         attitude = np.array([0.0, 0.0, heading])
         start = np.concatenate([middle - rotation(attitude) @ at.mean(axis=0), attitude])
         pose = fit_vehicle_pose(camera, plane, at, pixels, start)

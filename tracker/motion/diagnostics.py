@@ -1,4 +1,4 @@
-"""From where the iteration ended to the solution: residuals, what was left out, what to say."""
+"""The solution from the last iterate: residuals, rejected marks, warnings."""
 
 from __future__ import annotations
 
@@ -11,21 +11,12 @@ from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.rigid_body import STEEP
 from tracker.motion.model.unknowns import CameraData, Setup
-from tracker.motion.options import SOLVER
+from tracker.motion.options import DIAGNOSTICS, SOLVER
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import outliers
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.dense_step import DenseStep, ReducedEquations, covariance
 from tracker.motion.solver.iterate import Iterate
-
-HOPELESS, HOPELESS_PX = 10.0, 3.0
-"""Marks that scatter by more than so many times their uncertainty, and so many px (rms), are not
-those of a rigid body. Common practice, no source.
-"""
-SHAKEN = 0.005
-"""Common shift of a frame's marks, px, from which it is worth a word."""
-SCATTERED = 4.0
-"""A mark is named whose variance is so many times that of its camera's marks (median)."""
 
 
 def solution_of(
@@ -34,10 +25,16 @@ def solution_of(
     contact: tuple[float, float],
     findings: tuple[Diagnostic, ...],
 ) -> Solution:
-    """The solution and everything worth saying about it.
+    """The solution and its warnings.
 
-    Raises Problem where it isn't one: the iteration has not come to rest, or a camera's marks don't
-    fit the motion that all cameras together see.
+    Parameters
+    ----------
+    step : the dense step at the iterate.
+    contact : time of contact on the solution's clock and its u, s.
+    findings : warnings so far.
+
+    Raises MotionError where the iteration has not converged, or where a camera's marks contradict
+    the motion that all cameras together see.
     """
     setup = iterate.setup
     residuals, rms, by_mark = {}, {}, {}
@@ -79,10 +76,10 @@ def solution_of(
 
 def _refuse(iterate: Iterate, decrement: float, rms: dict[str, float]) -> None:
     setup = iterate.setup
-    worst, off = None, HOPELESS
+    worst, off = None, DIAGNOSTICS.refused_sds
     for k, cam in enumerate(setup.cameras):
         scatter = float(np.sqrt(_chi_square(iterate, k)))
-        if rms[cam.name] > HOPELESS_PX and scatter > off:
+        if rms[cam.name] > DIAGNOSTICS.refused_px and scatter > off:
             worst, off = cam, scatter
     if worst is not None:
         alone = len(setup.cameras) == 1
@@ -104,8 +101,8 @@ def _refuse(iterate: Iterate, decrement: float, rms: dict[str, float]) -> None:
 
 
 def _chi_square(iterate: Iterate, camera_index: int) -> float:
-    """Variance of an eye's marks over what they say, by the number of positions of each, the slow
-    error aside that none is free of.
+    """Variance of a camera's marks over their own, by the number of positions of each, less the
+    correlated error that none is free of.
     """
     count, own = iterate.inlier_masks[camera_index].sum(axis=0), iterate.noise[camera_index]
     return float(np.sum(count * (own.total - own.correlated_floor)) / max(int(count.sum()), 1))
@@ -129,7 +126,7 @@ def nothing_seen() -> Solution:
 
 
 def _whole(cam: CameraData, values: Array) -> Array:
-    """Values (frames, marks, 2) of an eye put back among all frames and marks of its film."""
+    """Values (frames, marks, 2) of a camera put back among all frames and marks of its film."""
     out = np.full((cam.film_frames, len(cam.film_marks), 2), np.nan)
     columns = np.array([cam.film_marks.index(m) for m in cam.marks])
     out[np.ix_(cam.frames, columns)] = values
@@ -140,14 +137,18 @@ def _noise(iterate: Iterate) -> list[Diagnostic]:
     out = []
     for k, cam in enumerate(iterate.setup.cameras):
         chi, own = _chi_square(iterate, k), iterate.noise[k]
-        if chi > 2:
+        if chi > DIAGNOSTICS.noise_factor:
             text = (
                 f"marks scatter {np.sqrt(chi):.1f} times their own uncertainty; "
                 "the uncertainties were raised accordingly"
             )
             out.append(Diagnostic("noise_larger", text, f"cameras.{cam.name}"))
         usual = float(np.median(own.total)) if len(own.total) else 1.0
-        loud = [m for m, v in zip(cam.marks, own.total, strict=True) if v > SCATTERED * usual]
+        loud = [
+            m
+            for m, v in zip(cam.marks, own.total, strict=True)
+            if v > DIAGNOSTICS.scattered * usual
+        ]
         if loud and len(loud) < len(cam.marks) / 2:
             size = np.sqrt(max(own.total) / usual)
             text = (
@@ -155,21 +156,21 @@ def _noise(iterate: Iterate) -> list[Diagnostic]:
                 "they count for less"
             )
             out.append(Diagnostic("mark_scatters", text, f"cameras.{cam.name}"))
-        if cam.jitter_sd >= SHAKEN:
+        if cam.jitter_sd >= DIAGNOSTICS.jitter_px:
             text = (
                 f"marks of a frame shift together by {cam.jitter_sd:.2f} px more than steadying "
                 "explains"
             )
             out.append(Diagnostic("picture_shake", text, f"cameras.{cam.name}"))
-        slow = (
+        correlated = (
             float(np.mean((own.correlated_variance - own.correlated_floor) / own.total))
             if len(own.frame_variance)
             else 0.0
         )
-        if own.lag_one > 0.3 or slow > 0.1:
+        if own.lag_one > DIAGNOSTICS.lag_one or correlated > DIAGNOSTICS.correlated_share:
             text = (
                 f"errors of marks are correlated from frame to frame ({own.lag_one:.2f}) and "
-                f"{100 * slow:.0f} % of their variance changes slowly; both count in the "
+                f"{100 * correlated:.0f} % of their variance changes slowly; both count in the "
                 "uncertainties"
             )
             out.append(Diagnostic("noise_correlated", text, f"cameras.{cam.name}"))

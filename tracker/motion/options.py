@@ -73,6 +73,12 @@ class PriorOptions:
     unseen_speed_share: float = option(
         0.02, "1", (0.001, 0.5), "its speed over that in the plane of motion (sd; rad/s likewise)"
     )
+    displacement_u_y: float = option(
+        3.0, "m", (0.5, 100), "how far a vehicle goes from its place at contact, along y: freer"
+    )
+    displacement_u_z: float = option(1.0, "m", (0.1, 100), "the same along z")
+    displacement_u_angle: float = option(0.5, "rad", (0.05, 10), "the same of angles")
+    displacement_step: float = option(0.025, "s", (1e-3, 0.5), "instants of that belief: fewer")
     unseen_speed_least: float = option(5.0, "m/s", (0, 50), "least speed that this share is of")
     outlier_jerk_sds: float = option(
         3.2, "sd", (2, 10), "from here on a jerk stands out: fewer are given way to"
@@ -107,6 +113,20 @@ class KnotOptions:
         150, "1", (40, 1000), "intervals over a film at the most: finer knots in long films"
     )
     growth: float = option(1.3, "1", (1, 2), "growth of intervals with the distance from contact")
+    first_step: float = option(4e-3, "s", (1e-4, 0.1), "first knots: distance about contact")
+    first_intervals: float = option(40.0, "1", (5, 1000), "least intervals over a film at first")
+    first_frames: float = option(2.5, "1", (1, 10), "the same in frame intervals, at the least")
+    first_growth: float = option(1.12, "1", (1, 2), "growth of the first intervals")
+    first_longest: float = option(5.0, "1", (1, 50), "longest of the first intervals over these")
+    steady_after: float = option(0.15, "s", (0, 1), "time after contact without growth")
+    steady_before: float = option(3.0, "1", (0, 50), "intervals before contact without growth")
+    steady_outside: float = option(
+        0.2, "s", (0, 1), "time without growth where contact is outside the film"
+    )
+    clock_margin: float = option(
+        3.0, "sd", (0, 10), "how far a motion reaches beyond its film, sds of the time zeros"
+    )
+    clock_margin_most: float = option(0.02, "s", (0, 0.5), "the same at the most")
 
 
 @dataclass(frozen=True)
@@ -214,8 +234,180 @@ class SolverOptions:
     )
 
 
+@dataclass(frozen=True)
+class StartOptions:
+    """Start poses of a vehicle, and places of its unsurveyed markers."""
+
+    headings: int = option(12, "1", (4, 72), "headings that are tried: slower, surer")
+    instants: int = option(24, "1", (4, 200), "start poses over a film")
+    level_u: float = option(0.1, "rad", (0.01, 1), "roll and pitch of the first pose: freer")
+    known_heading_u: float = option(0.2, "rad", (0.02, 1), "yaw about a stated heading: freer")
+    heading_u: float = option(1.0, "rad", (0.1, 4), "yaw about a heading that is tried: freer")
+    guess_z: float = option(-0.6, "m", (-3, 0), "z of a cg that nothing is known of")
+    guess_u_x: float = option(100.0, "m", (1, 1e3), "its sd along x")
+    guess_u_y: float = option(10.0, "m", (1, 1e3), "its sd along y")
+    guess_u_z: float = option(2.0, "m", (0.1, 100), "its sd along z")
+    neighbour_u_place: float = option(3.0, "m", (0.1, 30), "change from the pose before: freer")
+    neighbour_u_tilt: float = option(0.2, "rad", (0.02, 2), "the same of roll and pitch")
+    neighbour_u_yaw: float = option(0.4, "rad", (0.02, 4), "the same of yaw")
+    tolerance_px: float = option(
+        2.0, "px", (0.1, 20), "residuals well beyond it lose their pull (Cauchy loss)"
+    )
+    steps: int = option(25, "1", (5, 200), "most steps to a pose: slower")
+    least_gain: float = option(1e-3, "1", (1e-9, 0.1), "share of the cost whose gain ends them")
+    heading_cost: float = option(
+        1e-3, "1", (0, 1), "cost of facing backwards, among headings that fit alike"
+    )
+    guess_weight: float = option(
+        1e-4, "1", (1e-8, 1), "weight of the guessed place beside lines of sight"
+    )
+    lost_mark_cost: float = option(1e3, "1", (1, 1e6), "cost of a mark that can't be projected")
+    nearest_frame: float = option(
+        0.75, "1", (0.5, 3), "frame intervals by which an instant may miss a frame"
+    )
+    place_frames: int = option(40, "1", (2, 500), "frames that place an unsurveyed marker")
+    place_weight: float = option(
+        0.01, "1", (1e-6, 1), "weight of the surveyed markers' middle for its place"
+    )
+
+
+@dataclass(frozen=True)
+class NoiseOptions:
+    """How the errors of marks are modelled and estimated."""
+
+    error_memory: float = option(
+        40.0, "frames", (5, 500), "correlation of correlated errors falls to 1/e: they last longer"
+    )
+    correlated_floor_px: float = option(
+        0.015,
+        "px",
+        (0, 0.2),
+        "least sd of correlated errors (texture, coding, blur), which residuals hardly show: "
+        "larger u",
+        "0.01 px on rendered films, neighbours in part by the same; this project's benches",
+    )
+    pooled_dof: float = option(
+        10.0, "1", (0, 1e3), "degrees of freedom that all marks of a camera count for in each"
+    )
+    clear_sds: float = option(
+        3.0, "sd", (1, 10), "correlation at long lags from which correlated errors are looked for"
+    )
+    clear_share: float = option(0.02, "1", (0, 0.5), "the same as a share of the variance")
+    unabsorbed_share: float = option(
+        0.3, "1", (0.05, 1), "least share of correlated errors that a fit leaves in residuals"
+    )
+    most_share: float = option(0.9, "1", (0.1, 1), "most of the variance that is correlated")
+    clear_lag: float = option(0.05, "1", (0, 0.5), "lag-one correlation below which it counts as 0")
+    clear_lag_sds: float = option(2.0, "sd", (0, 10), "the same in its own sd")
+    most_lag_one: float = option(0.95, "1", (0.5, 0.999), "greatest lag-one correlation")
+    fewest: int = option(40, "1", (5, 1000), "residuals or pairs from which noise is estimated")
+    white_share: float = option(
+        0.2, "1", (0.01, 1), "least share of a fit's residual variance beside that of white noise"
+    )
+    least_dof_share: float = option(
+        0.05, "1", (0.001, 1), "least degrees of freedom of a mark over its residuals"
+    )
+    frame_floor: float = option(
+        0.25, "1", (0.01, 1), "least variance over the marks' own, with many residuals; else 1"
+    )
+    frame_floor_marks: int = option(200, "1", (10, 1e5), "positions that count as many")
+    least_motion_share: float = option(
+        0.02, "1", (1e-3, 0.5), "least share of coordinates that a free motion takes"
+    )
+    most_motion_share: float = option(0.95, "1", (0.5, 1), "most of it")
+
+
+@dataclass(frozen=True)
+class RobustOptions:
+    """Which marks and which surveyed places are believed."""
+
+    student_dof: float = option(
+        5.0,
+        "1",
+        (1, 50),
+        "Student t while outliers are unknown: shorter tails",
+        "Lange et al. 1989",
+    )
+    reject_sds: float = option(5.0, "sd", (3, 20), "distance beyond which a mark is rejected")
+    persistent_share: float = option(
+        0.5, "1", (0.1, 0.9), "share of good positions below which a whole mark is rejected"
+    )
+    variance_cap: float = option(
+        6.0, "1", (1, 100), "variance over the usual one by which a mark is judged, at the most"
+    )
+    jitter_share: float = option(
+        0.2, "1", (0, 2), "share of the variance of a frame's mean from which jitter counts"
+    )
+    jitter_pairs: int = option(60, "1", (10, 1e4), "pairs of marks from which jitter is estimated")
+    jitter_least: float = option(1e-8, "px2", (0, 1), "least variance of jitter")
+    unsurveyed_u: float = option(2.0, "m", (0.2, 100), "prior sd of an unsurveyed marker: freer")
+    wrong_sds: float = option(
+        5.0, "sd", (3, 20), "distance from its surveyed place that makes a marker unsurveyed"
+    )
+    determined: float = option(
+        0.05, "1", (0.001, 0.5), "share of a place's sd that films must determine to judge it"
+    )
+    survey_factor: float = option(
+        2.0, "1", (1, 10), "usual distance in sds above which the survey's u is raised"
+    )
+    fewest_markers: int = option(4, "1", (3, 50), "surveyed markers from which they are judged")
+    most_unsurveyed: int = option(
+        3, "1", (2, 20), "at most one marker in so many is made unsurveyed"
+    )
+    survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
+
+
+@dataclass(frozen=True)
+class SensorOptions:
+    """Accelerometers and rate sensors that join the films."""
+
+    offset_u_acceleration: float = option(
+        5.0, "m/s2", (0.01, 100), "offset of a channel that nothing is known of: freer"
+    )
+    offset_u_rate: float = option(0.05, "rad/s", (1e-4, 10), "the same of a rate")
+    fewest: int = option(5, "1", (1, 1000), "values that a channel must have")
+    shift_step: float = option(
+        5e-4, "s", (1e-5, 1e-2), "over which the effect of a time shift is taken: smoother"
+    )
+    least_dof_share: float = option(
+        0.2, "1", (0.01, 1), "least degrees of freedom of a channel over its values"
+    )
+    latest: float = option(
+        0.3, "s", (0, 10), "a motion is followed by its sensors alone up to this time"
+    )
+
+
+@dataclass(frozen=True)
+class DiagnosticOptions:
+    """When a solution is refused, and what is worth a warning."""
+
+    observed_share: float = option(
+        0.5, "1", (0.05, 1), "posterior over prior sd up to which a component counts as observed"
+    )
+    refused_sds: float = option(
+        10.0,
+        "sd",
+        (3, 100),
+        "scatter of a camera's marks by which it contradicts the motion",
+        "common practice, no source",
+    )
+    refused_px: float = option(3.0, "px", (0.5, 50), "the same in px rms; both must be exceeded")
+    jitter_px: float = option(0.005, "px", (0, 1), "common jitter that is reported")
+    scattered: float = option(
+        4.0, "1", (1.5, 50), "variance over the camera's usual one from which a mark is named"
+    )
+    noise_factor: float = option(2.0, "1", (1, 20), "variance factor that is reported")
+    lag_one: float = option(0.3, "1", (0, 1), "correlation from frame to frame that is reported")
+    correlated_share: float = option(0.1, "1", (0, 1), "correlated share that is reported")
+
+
 PRIOR = PriorOptions()
 KNOTS = KnotOptions()
 CONTACT = ContactOptions()
 CLOCKS = ClockOptions()
 SOLVER = SolverOptions()
+START = StartOptions()
+NOISE = NoiseOptions()
+ROBUST = RobustOptions()
+SENSORS = SensorOptions()
+DIAGNOSTICS = DiagnosticOptions()

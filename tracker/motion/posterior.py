@@ -20,13 +20,12 @@ from tracker.core.types import Motion
 from tracker.motion.model import kernels
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
-from tracker.motion.model.unknowns import COMPONENTS, TETHER, Setup
+from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, COMPONENTS, DISPLACEMENT_U, Setup
+from tracker.motion.options import DIAGNOSTICS
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 
-TIGHTENED = 0.5
-"""A component counts as observed where the evidence at least halves the sd it had before."""
 SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess")
 """Where uncertainty comes from: mark positions; marker survey; lens; camera pose; clocks; how
 smooth a motion is; accelerometers; the weak guesses about what no evidence shows."""
@@ -186,14 +185,14 @@ class Solution:
                 np.maximum(np.einsum("ni,ij,nj->n", scaled, block, scaled, optimize=True), 0.0)
             )
             weak = self.setup.weak_priors[b] * np.multiply.outer(self.sd[here], self.sd[here])
-            weak /= TETHER[component] ** 2
+            weak /= DISPLACEMENT_U[component] ** 2
             prior = np.linalg.inv(weak + np.eye(len(here)))
             before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
             u = np.hypot(u, self._contact_part(path, state, times))
         first, last = self.span(vehicle)
         inside = (times >= first - 1e-9) & (times <= last + 1e-9)
-        return Motion(times, state, u, (u < TIGHTENED * before) & inside[:, None])
+        return Motion(times, state, u, (u < DIAGNOSTICS.observed_share * before) & inside[:, None])
 
     def _contact_part(self, path: Path, state: Array, times: Array) -> Array:
         """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change
@@ -298,7 +297,7 @@ class Solution:
         for s, part in zip(self.setup.sensors, self.setup.sensor_slices, strict=True):
             values, own_u = self.iterate.values[part], u[part]
             for k, c in enumerate(s.channels):
-                at = 1 + 4 * k
+                at = 1 + CHANNEL_UNKNOWNS * k
                 out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(
                     scale=(1 + float(values[at]), float(own_u[at])),
                     offset=(float(values[at + 1]), float(own_u[at + 1])),

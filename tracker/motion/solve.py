@@ -1,7 +1,7 @@
 """One estimator: all motions, cameras, clocks and marker places from all marks at once.
 
-Solved in the two rounds of `rounds`; accelerometers join the films' solution in a second round of
-their own (`join`).
+Films are solved in two rounds (`solver.iterations`). Accelerometers join their solution in a second
+round of their own (`solver.add_accelerometers`). The objective stands in `solver.linearization`.
 """
 
 from __future__ import annotations
@@ -24,15 +24,13 @@ from tracker.motion.initial.poses import Poses, assumed_places, place_unsurveyed
 from tracker.motion.model import prior
 from tracker.motion.model.spline import Basis, place_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS, Body, CameraData, Setup, prepare_camera
+from tracker.motion.options import KNOTS, ROBUST
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import marker_survey
 from tracker.motion.solver.add_accelerometers import add_accelerometers
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.iterations import first_round, second_round
-
-DOUBTS = 8
-"""How many times the survey of markers is doubted."""
 
 
 def solve(
@@ -51,9 +49,9 @@ def solve(
     contact : time of first contact on the cameras' clock, s; None: found from the motion, and the
         solution's time zero is put there.
     accelerometers : evidence that joins the films, of vehicles that a camera saw.
-    progress : told ("motion", step, steps).
+    progress : called with ("motion", step, steps).
 
-    Raises Problem where no camera measured any marker of any vehicle.
+    Raises MotionError where no camera measured any marker of any vehicle.
     """
     camera_data = tuple(
         data
@@ -88,7 +86,7 @@ def solve(
 def _start(
     camera_data: tuple[CameraData, ...], vehicles: Mapping[str, VehicleGeometry]
 ) -> tuple[tuple[CameraData, ...], dict[str, Poses], dict[str, Array]]:
-    """Eyes on one clock, start poses and arms (markers, 3), NaN for markers never seen."""
+    """Cameras on one clock, start poses and lever arms (markers, 3), NaN for markers never seen."""
     fixed = tuple(cam for cam in camera_data if np.isfinite(cam.zero_u)) or (
         replace(camera_data[0], zero_u=0.0),
     )
@@ -143,7 +141,7 @@ def _setup(
         prior_mean, prior_sd = prior.prior_moments(basis, starts[name], vehicle)
         unknown = np.array([at is None for at in vehicle.markers.values()])
         seen: NDArray[np.bool_] = np.asarray(np.isfinite(lever_arms[name]).all(axis=1))
-        u = np.where(unknown, marker_survey.UNKNOWN_U, vehicle.marker_u)
+        u = np.where(unknown, ROBUST.unsurveyed_u, vehicle.marker_u)
         if seen.sum() == 1 and unknown[seen].all():
             u = np.zeros(len(u))  # one mark of no known place is the place of the whole
         bodies.append(
@@ -169,7 +167,8 @@ def _basis(camera_data: tuple[CameraData, ...], b: int, contact: float | None) -
     clocks = [c for c in clocks if len(c)]
     first, last = min(c[0] for c in clocks), max(c[-1] for c in clocks)
     frame = min(float(np.median(np.diff(c))) if len(c) > 1 else 1e-3 for c in clocks)
-    clock_margin = max([min(3 * cam.zero_u, 0.02) for cam in camera_data], default=0.0) + 1e-6
+    margins = [min(KNOTS.clock_margin * cam.zero_u, KNOTS.clock_margin_most) for cam in camera_data]
+    clock_margin = max(margins, default=0.0) + 1e-6
     breakpoints = place_breakpoints(
         float(first - clock_margin), float(last + max(clock_margin, 0.0)), contact, frame
     )
@@ -184,7 +183,7 @@ def _iterate(
     contact: float | None,
     report_progress: Progress,
 ) -> tuple[Iterate, DenseStep, list[Diagnostic]]:
-    """Both rounds, and again while a wrongly surveyed marker comes to light."""
+    """Both rounds, and the second again while the check of the survey finds something."""
     moment = -np.inf if contact is None else contact
     jerk_densities = tuple(prior.initial_density(b.basis) for b in setup.bodies)
     values = setup.prior_mean()
@@ -194,7 +193,7 @@ def _iterate(
     iterate = first_round(setup, values, jerk_densities, report_progress)
     iterate, step = second_round(iterate, moment, report_progress)
     findings: list[Diagnostic] = []
-    for _ in range(DOUBTS):
+    for _ in range(ROBUST.survey_checks):
         variance_ratio = np.sum(step.covariance_root**2, axis=1)
         checked = marker_survey.check_survey(iterate, variance_ratio, vehicles)
         if checked.setup is None:

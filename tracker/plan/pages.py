@@ -8,7 +8,7 @@ import numpy as np
 
 from tracker import __version__
 from tracker.core.units import show
-from tracker.motion.model.correlated_errors import REACH
+from tracker.motion.options import NOISE
 from tracker.pipeline.vehicle_result import DRAWS
 from tracker.plan.motion import MEAN_PULSE
 from tracker.plan.noise import FLOOR_PX
@@ -183,8 +183,8 @@ def _assumed(plan: Plan) -> tuple[Block, ...]:
         f"noise {picture.floor:g} px in each place of a mark of {FLOOR_PX:g} px from "
         f"compression, shading and paint, and a drift of {picture.drift:g} px, less for larger "
         f"ones; errors correlated by {picture.correlation:g} from frame to frame, the drift over "
-        f"{REACH:g} frames. A shorter exposure is taken to be lit as well. A flash comes on during "
-        "an exposure.",
+        f"{NOISE.error_memory:g} frames. A shorter exposure is taken to be lit as well. A flash "
+        "comes on during an exposure.",
         "Places of marks: the bound of Cramer and Rao for their edges at that contrast, noise, "
         "blur and motion, with the floor added.",
         f"Survey: {1e3 * survey.ground_u:g} mm for fixed targets, {1e3 * survey.marker_u:g} mm for "

@@ -23,7 +23,7 @@ from calibration.time.clock import Clock
 from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
 from tracker.core.types import Progress
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
-from tracker.motion.model.correlated_errors import REACH
+from tracker.motion.options import NOISE
 from tracker.pipeline.vehicle_result import (
     DRAWS,
     SEED,
@@ -199,7 +199,8 @@ def _errors(covariance: Array, correlation: float, drift: Array, camera: str) ->
     rng = np.random.default_rng([SEED, *camera.encode()])
     known = np.where(np.isfinite(covariance), covariance, np.eye(2))
     quick = _remembered(rng.standard_normal(covariance.shape[:3]), correlation)
-    slow = _remembered(rng.standard_normal(covariance.shape[:3]), float(np.exp(-1 / REACH)))
+    memory = float(np.exp(-1 / NOISE.error_memory))
+    slow = _remembered(rng.standard_normal(covariance.shape[:3]), memory)
     drawn = (np.linalg.cholesky(known) @ quick[..., None])[..., 0] + drift[:, None] * slow
     return np.where(np.isfinite(covariance).all(axis=3), drawn, np.nan)
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from tracker.motion.model import correlated_errors
+from tracker.motion.options import NOISE
 
 FRAMES = np.array([3, 4, 7, 60, 61, 95, 130, 131, 132, 210, 260, 399])
 MARKS = 3
@@ -40,7 +41,7 @@ def dense(knots, weight, m: int) -> np.ndarray:
 def test_an_error_between_two_knots_is_theirs_by_its_distance(knots):
     assert np.allclose(knots.linear_weights.sum(axis=1), 1.0)
     assert np.allclose(
-        (knots.knot + knots.linear_weights[:, 1]) * correlated_errors.REACH, FRAMES - FRAMES[0]
+        (knots.knot + knots.linear_weights[:, 1]) * NOISE.error_memory, FRAMES - FRAMES[0]
     )
 
 

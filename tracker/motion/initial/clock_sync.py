@@ -10,9 +10,9 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.errors import MotionError
 from tracker.core.rigid_body import turned
-from tracker.motion.initial.poses import TOLERANCE_PX, Poses
+from tracker.motion.initial.poses import Poses
 from tracker.motion.model.unknowns import CameraData
-from tracker.motion.options import CLOCKS
+from tracker.motion.options import CLOCKS, START
 
 
 def align_clocks(
@@ -81,7 +81,7 @@ def _offset(
             rotated_arm, _ = turned(pose[:, 3:], np.broadcast_to(lever_arm, (len(pose), 3)))
             seen = cam.camera.project(pose[:, :3] + rotated_arm)
             off = np.tile(cam.place[on, column], (len(offsets), 1)) - seen
-            cost = np.log1p(np.sum(off**2, axis=1) / TOLERANCE_PX**2)
+            cost = np.log1p(np.sum(off**2, axis=1) / START.tolerance_px**2)
             fine = inside & np.isfinite(cost)
             total += np.where(fine, cost, 0.0).reshape(len(offsets), -1).sum(axis=1)
             used += fine.reshape(len(offsets), -1).sum(axis=1)

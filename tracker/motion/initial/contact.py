@@ -33,7 +33,7 @@ class Contact:
 
 
 @dataclass(frozen=True)
-class Along:
+class PathPlaces:
     """Place along the path (n,), m, with its variance, at times (n,), s."""
 
     time: Array
@@ -46,19 +46,19 @@ def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> C
     names = [b.name for b in iterate.setup.bodies]
     striking = [k for k, n in enumerate(names) if vehicles[n].role == "striking"]
     b = striking[0] if striking else 0
-    path = along_path(iterate, b)
+    path = path_places(iterate, b)
     first, last = float(path.time[0]), float(path.time[-1])
     frame = float(np.median(np.diff(path.time)))
     margin = max(CONTACT.margin_frames * frame, CONTACT.margin_share * (last - first))
     step = max((last - first) / CONTACT.coarse_steps, CONTACT.coarse_frames * frame)
     coarse = np.arange(first + margin, last - margin, step)
-    scores = np.array([onset(path, float(c), frame) for c in coarse])
+    scores = np.array([onset_log_evidence(path, float(c), frame) for c in coarse])
     step = float(coarse[1] - coarse[0])
     likely = coarse[scores > scores.max() - CONTACT.kept_log_probability]
     reach = CONTACT.fine_reach * step
     fine = np.linspace(likely[0] - reach, likely[-1] + reach, CONTACT.fine_times)
     fine = fine[(fine > first + margin) & (fine < last - margin)]
-    scores = np.array([onset(path, float(c), frame) for c in fine])
+    scores = np.array([onset_log_evidence(path, float(c), frame) for c in fine])
     without = log_evidence(path, None, frame)
     weight = np.exp(scores - scores.max())
     weight /= weight.sum()
@@ -71,7 +71,7 @@ def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> C
     return Contact(value, u, findings)
 
 
-def along_path(iterate: Iterate, b: int) -> Along:
+def path_places(iterate: Iterate, b: int) -> PathPlaces:
     """Place along its path at which each frame alone sees a vehicle, near the solution."""
     setup = iterate.setup
     body = setup.bodies[b]
@@ -99,10 +99,10 @@ def along_path(iterate: Iterate, b: int) -> Along:
         out.append((times, place, np.einsum("i,nij,j->n", direction, covariance, direction)))
     time, place, variance = (np.concatenate([o[j] for o in out]) for j in range(3))
     order = np.argsort(time, kind="stable")
-    return Along(time[order], place[order], variance[order])
+    return PathPlaces(time[order], place[order], variance[order])
 
 
-def onset(path: Along, contact: float, frame: float) -> float:
+def onset_log_evidence(path: PathPlaces, contact: float, frame: float) -> float:
     """Log probability (up to a constant) of a path if contact was at this time. A hard and a soft
     onset of the acceleration are equally likely.
     """
@@ -111,7 +111,7 @@ def onset(path: Along, contact: float, frame: float) -> float:
     return float(np.logaddexp(hard, soft))
 
 
-def log_evidence(path: Along, contact: float | None, frame: float, jump: float = 0.0) -> float:
+def log_evidence(path: PathPlaces, contact: float | None, frame: float, jump: float = 0.0) -> float:
     """Log probability (up to a constant) of a path, the jerk densities at their most probable.
 
     Parameters

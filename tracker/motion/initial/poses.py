@@ -1,8 +1,8 @@
-"""Where to start from: poses of one vehicle at some instants, each from the marks then seen.
+"""Start poses of one vehicle at some instants, each from the marks seen at that time.
 
-Each pose is a robust Gauss-Newton fit; the first tries twelve headings, the others go on from their
-neighbour. What one camera can't tell is held by weak guesses: the vehicle stands about level and
-about as high as vehicles do.
+Each pose is a robust fit (Levenberg-Marquardt, Cauchy loss). The first tries some headings, the
+others go on from their neighbour. A weak prior covers what one camera can't show: the vehicle
+stands about level and about as high as vehicles do.
 """
 
 from __future__ import annotations
@@ -18,22 +18,18 @@ from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation, turned
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import CameraData
+from tracker.motion.options import START
 
-HEADINGS = 12
-LEVEL_U = 0.1  # rad
-GUESS = np.array([0.0, 0.0, -0.6])
-GUESS_U = np.array([100.0, 10.0, 2.0])
-TOLERANCE_PX = 2.0
-"""Residuals well beyond this lose their pull on a start value (Cauchy loss)."""
-ENOUGH = 1e-3
-"""Share of the cost; a fit that gains less is done."""
-HELD_U = np.array([3.0, 3.0, 3.0, 0.2, 0.2, 0.4])
-"""How far a pose may be from its neighbour's, m and rad."""
+_GUESS = np.array([0.0, 0.0, START.guess_z])
+_GUESS_U = np.array([START.guess_u_x, START.guess_u_y, START.guess_u_z])
+_NEIGHBOUR_U = np.array(
+    [START.neighbour_u_place] * 3 + [START.neighbour_u_tilt] * 2 + [START.neighbour_u_yaw]
+)
 
 
 @dataclass(frozen=True)
 class View:
-    """What one camera sees of a vehicle at an instant."""
+    """One camera's marks of a vehicle at an instant."""
 
     camera: Camera
     pixels: Array  # (k, 2)
@@ -51,16 +47,12 @@ class Poses:
 
 def rough_place(vehicle: VehicleGeometry) -> tuple[Array, Array]:
     """Rough place of the cg (3,) and its sd (3,)."""
-    known_mask = np.isfinite(vehicle.near)
-    told_u = np.isfinite(vehicle.near_u)
-    return (
-        np.where(known_mask, vehicle.near, GUESS),
-        np.where(told_u, vehicle.near_u, GUESS_U),
-    )
+    known, known_u = np.isfinite(vehicle.near), np.isfinite(vehicle.near_u)
+    return np.where(known, vehicle.near, _GUESS), np.where(known_u, vehicle.near_u, _GUESS_U)
 
 
 def instants(cameras: tuple[CameraData, ...], b: int, count: int) -> Array:
-    """Up to `count` times (n,) spread over what the eyes see of a body."""
+    """Up to `count` times (n,) spread over what the cameras see of a body."""
     seen = [
         cam.seconds[cam.measured[:, cam.body == b].any(axis=1)] + cam.zero
         for cam in cameras
@@ -72,7 +64,7 @@ def instants(cameras: tuple[CameraData, ...], b: int, count: int) -> Array:
 
 
 def views(cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: float) -> list[View]:
-    """Each eye's frame nearest to a time, where it is near enough."""
+    """Each camera's frame nearest to a time, where it is near enough."""
     out = []
     for cam in cameras:
         columns = np.flatnonzero(cam.body == b)
@@ -83,7 +75,7 @@ def views(cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: floa
         interval = float(np.median(np.diff(clock))) if len(clock) > 1 else np.inf
         known = np.isfinite(lever_arms[cam.marker[columns]]).all(axis=1)
         columns = columns[cam.measured[f, columns] & known]
-        if abs(clock[f] - time) <= 0.75 * interval and len(columns):
+        if abs(clock[f] - time) <= START.nearest_frame * interval and len(columns):
             out.append(View(cam.camera, cam.place[f, columns], lever_arms[cam.marker[columns]]))
     return out
 
@@ -94,7 +86,7 @@ def start_poses(
     lever_arms: Array,
     vehicle: VehicleGeometry,
     where: str,
-    count: int = 24,
+    count: int = START.instants,
 ) -> Poses:
     """Start poses of a vehicle over the film.
 
@@ -116,27 +108,28 @@ def start_poses(
     for order in (range(first + 1, len(times)), range(first - 1, -1, -1)):
         for k in order:
             near = pose[k - 1] if k > first else pose[k + 1]
-            pose[k], _ = fit_pose(seen[k], near, near, HELD_U)
+            pose[k], _ = fit_pose(seen[k], near, near, _NEIGHBOUR_U)
     return Poses(times, pose, marks)
 
 
 def first_pose(seen: list[View], vehicle: VehicleGeometry) -> Array:
     """The pose (6,) that fits best, whichever way the vehicle faces."""
     guess, guess_u = rough_place(vehicle)
-    known_mask = vehicle.heading is not None
-    sides = (
-        [float(vehicle.heading or 0.0)]
-        if known_mask
-        else np.arange(HEADINGS) * 2 * np.pi / HEADINGS
-    )
+    if vehicle.heading is None:
+        headings, heading_u = (
+            np.arange(START.headings) * 2 * np.pi / START.headings,
+            START.heading_u,
+        )
+    else:
+        headings, heading_u = np.array([vehicle.heading]), START.known_heading_u
     best: tuple[float, Array] | None = None
-    for yaw in sides:
+    for yaw in headings:
         start = np.concatenate([_sighted_place(seen, float(yaw), guess, guess_u), [0.0, 0.0, yaw]])
         prior_mean = np.concatenate([guess, [0.0, 0.0, yaw]])
-        u = np.concatenate([guess_u, [LEVEL_U, LEVEL_U, 0.2 if known_mask else 1.0]])
+        u = np.concatenate([guess_u, [START.level_u, START.level_u, heading_u]])
         pose, cost = fit_pose(seen, start, prior_mean, u)
         # among headings that fit alike, the one nearest to the direction of x
-        cost += 1e-3 * (1 - np.cos(pose[5]))
+        cost += START.heading_cost * (1 - np.cos(pose[5]))
         if best is None or cost < best[0]:
             best = cost, pose
     assert best is not None
@@ -148,7 +141,7 @@ def first_pose(seen: list[View], vehicle: VehicleGeometry) -> Array:
 def _sighted_place(seen: list[View], yaw: float, guess: Array, guess_u: Array) -> Array:
     """Place (3,) of the cg of a level vehicle of this heading, nearest to all lines of sight."""
     turn = rotation(np.array([0.0, 0.0, yaw]))
-    matrix, side = np.diag(1e-4 / guess_u**2), 1e-4 * guess / guess_u**2
+    matrix, side = np.diag(START.guess_weight / guess_u**2), START.guess_weight * guess / guess_u**2
     for s in seen:
         rays = s.camera.rays(s.pixels)
         across = np.eye(3) - rays[:, :, None] * rays[:, None, :]
@@ -159,7 +152,7 @@ def _sighted_place(seen: list[View], yaw: float, guess: Array, guess_u: Array) -
 
 
 def fit_pose(
-    seen: list[View], start: Array, prior_mean: Array, u: Array, steps: int = 25
+    seen: list[View], start: Array, prior_mean: Array, u: Array, steps: int = START.steps
 ) -> tuple[Array, float]:
     """Pose (6,) and its cost: robust fit to what is seen, with a prior `level`, sd `u` (6,)."""
     pose, damping = start.copy(), 1e-6
@@ -169,7 +162,7 @@ def fit_pose(
         change = np.linalg.solve(damped, side)
         new = _normal(seen, pose + change, prior_mean, u)
         if new[0] < cost:
-            done = cost - new[0] < ENOUGH * cost + 1e-9
+            done = cost - new[0] < START.least_gain * cost + 1e-9
             pose, (cost, matrix, side) = pose + change, new
             damping = max(damping * 0.2, 1e-9)
             if done:
@@ -190,12 +183,12 @@ def _normal(
     for s in seen:
         offset, by_angles = turned(np.broadcast_to(pose[3:], (len(s.lever_arms), 3)), s.lever_arms)
         pixels, by_point, _ = s.camera.project_with_derivatives(pose[:3] + offset)
-        r = (s.pixels - pixels) / TOLERANCE_PX
-        jac = np.concatenate([by_point, by_point @ by_angles], axis=2) / TOLERANCE_PX
+        r = (s.pixels - pixels) / START.tolerance_px
+        jac = np.concatenate([by_point, by_point @ by_angles], axis=2) / START.tolerance_px
         bad = ~np.isfinite(r).all(axis=1)
         r[bad], jac[bad] = 0.0, 0.0
         square = np.sum(r * r, axis=1)
-        cost += float(np.sum(np.log1p(square))) + 1e3 * int(bad.sum())
+        cost += float(np.sum(np.log1p(square))) + START.lost_mark_cost * int(bad.sum())
         w = 1 / (1 + square)
         weighted = jac * w[:, None, None]
         matrix = matrix + np.einsum("kei,kej->ij", weighted, jac)
@@ -206,18 +199,18 @@ def _normal(
 def place_unsurveyed(
     cameras: tuple[CameraData, ...], b: int, lever_arms: Array, start: Poses
 ) -> Array:
-    """Arms (markers, 3) with those of no known place put where their lines of sight pass nearest
-    while the vehicle moves; NaN for a marker that no eye saw.
+    """Lever arms (markers, 3), those of unsurveyed markers where their lines of sight pass nearest
+    while the vehicle moves; NaN for a marker that no camera saw.
     """
     lever_arms = lever_arms.copy()
     missing = ~np.isfinite(lever_arms).all(axis=1)
     middle = np.nanmean(lever_arms, axis=0) if not missing.all() else np.zeros(3)
     for m in np.flatnonzero(missing):
-        matrix, side, seen = np.eye(3) * 1e-2, middle * 1e-2, 0
+        matrix, side, seen = np.eye(3) * START.place_weight, middle * START.place_weight, 0
         for cam in cameras:
             for column in np.flatnonzero((cam.body == b) & (cam.marker == m)):
                 rows = np.flatnonzero(cam.measured[:, column])
-                rows = rows[:: max(1, len(rows) // 40)]
+                rows = rows[:: max(1, len(rows) // START.place_frames)]
                 clock = cam.seconds[rows] + cam.zero
                 pose = np.stack([np.interp(clock, start.time, p) for p in start.pose.T], axis=1)
                 rays = cam.camera.rays(cam.place[rows, column])
@@ -235,9 +228,10 @@ def place_unsurveyed(
 def assumed_places(
     cameras: tuple[CameraData, ...], b: int, markers: int, vehicle: VehicleGeometry
 ) -> Array:
-    """Arms (markers, 3) of a vehicle none of whose markers was surveyed: where the first sight of
-    each meets the plane through the guessed place that faces the camera best, seen from their
-    middle, the vehicle facing its rough heading.
+    """Lever arms (markers, 3) of a vehicle none of whose markers was surveyed, from their middle.
+
+    Each is where its first line of sight meets the plane through the guessed place that faces the
+    camera best; the vehicle faces its rough heading.
     """
     guess, _ = rough_place(vehicle)
     points = np.full((markers, 3), np.nan)

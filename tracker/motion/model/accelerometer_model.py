@@ -1,11 +1,11 @@
-"""What accelerometers and rate sensors should read, and how that depends on the unknowns.
+"""Readings of accelerometers and rate sensors, and their derivatives by the unknowns.
 
 A value is the mean reading over a short time. The model's mean is the change of its velocity over
 that time: the two are compared like with like, whatever happens within it, a step included.
 
 Structure vibrates against the painted marks: the sensor's velocity differs from the rigid body's by
 a first-order autoregression, so what a value is off by is that process's change over its time, plus
-white noise. Slow motion is told well by such a channel, a single value is not.
+white noise. Such a channel measures slow motion well, a single value badly.
 """
 
 from __future__ import annotations
@@ -20,22 +20,17 @@ from tracker.core.rigid_body import rotation
 from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.motion.evidence import AccelerometerEvidence
 from tracker.motion.model.spline import SPLINE_ORDER, Basis
-from tracker.motion.model.unknowns import Channel, Sensor, Setup
+from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, ChannelData, SensorData, Setup
+from tracker.motion.options import SENSORS
 
 CHANNELS = ("ax", "ay", "az", "roll_rate", "pitch_rate", "yaw_rate")
-OFFSET_U = {True: 5.0, False: 0.05}
-"""Offset of an acceleration (m/s^2) and of a rate (rad/s) that nothing is known about (sd)."""
-FEWEST = 5
-"""Values that a channel must have."""
 _STEP = 1e-30
-_NEAR_STEP = 5e-4
-"""s; over which the dependence on the time shift is told, so that a step doesn't kink it."""
 
 
 @dataclass(frozen=True)
 class SensorResidual:
-    """What one sensor block reads against what it should read: by channel, residuals (n,) in its
-    own unit, and their derivatives by the body's B-spline coefficients (n, coefficients, 6), by the
+    """Readings of one sensor block less the model's: by channel, residuals (n,) in its own unit,
+    and their derivatives by the body's B-spline coefficients (n, coefficients, 6), by the
     block's time shift (n,) and by the channel's own unknowns (n, 4).
     """
 
@@ -46,7 +41,9 @@ class SensorResidual:
     own: tuple[Array, ...]
 
 
-def sensor_data(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis) -> Sensor | None:
+def sensor_data(
+    block: AccelerometerEvidence, body: int, cg: Array, basis: Basis
+) -> SensorData | None:
     """A block's channels, with the values that lie within a spline; None where there are none.
 
     Raises Problem where a channel has no name that the model knows, or its noise isn't above 0.
@@ -65,9 +62,9 @@ def sensor_data(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis
             )
         on = np.flatnonzero((np.isfinite(values) & inside)[inside])
         axis = CHANNELS.index(name)
-        if len(on) >= FEWEST:
+        if len(on) >= SENSORS.fewest:
             channels.append(
-                Channel(
+                ChannelData(
                     name=name,
                     axis=axis,
                     on=on,
@@ -76,7 +73,7 @@ def sensor_data(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis
                     variance_factor=1.0,
                     prior_u=(
                         block.scale_u,
-                        block.offset_u.get(name, OFFSET_U[axis < 3]),
+                        block.offset_u.get(name, _offset_u(axis)),
                         block.transverse_u,
                         block.transverse_u,
                     ),
@@ -85,9 +82,14 @@ def sensor_data(block: AccelerometerEvidence, body: int, cg: Array, basis: Basis
     if not channels:
         return None
     lever_arm = np.subtract(block.at, cg)
-    return Sensor(
+    return SensorData(
         body, lever_arm, block.seconds[inside], block.width, block.shift_u, tuple(channels)
     )
+
+
+def _offset_u(axis: int) -> float:
+    """Sd of an offset that nothing is known of, m/s2 or rad/s."""
+    return SENSORS.offset_u_acceleration if axis < 3 else SENSORS.offset_u_rate
 
 
 def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
@@ -105,7 +107,7 @@ def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
 def readings(
     angles: Array, rates: Array, acceleration: Array, turning: Array, lever_arm: Array
 ) -> Array:
-    """Six sound channels (..., 6) at `arm` (3,) from the cg; complex values pass.
+    """Six fault-free channels (..., 6) at `arm` (3,) from the cg; complex values pass.
 
     Parameters
     ----------
@@ -140,12 +142,12 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     """One block's residuals and their derivatives."""
     s, part = setup.sensors[sensor], setup.sensor_slices[sensor]
     basis, c = setup.bodies[s.body].basis, setup.coefficients(values, s.body)
-    shift, unknown = values[part][0], values[part][1:].reshape(-1, 4)
+    shift, unknown = values[part][0], values[part][1:].reshape(-1, CHANNEL_UNKNOWNS)
     time = s.seconds + shift
     place, rate, change = _rows(basis, time, 0), _rows(basis, time, 1), _change(basis, time, s)
     q, dq, ddq = place @ c, rate @ c, change @ c
-    later, sooner = (_change(basis, time + d, s) for d in (_NEAR_STEP, -_NEAR_STEP))
-    dddq = (later - sooner) @ c / (2 * _NEAR_STEP)
+    later, sooner = (_change(basis, time + d, s) for d in (SENSORS.shift_step, -SENSORS.shift_step))
+    dddq = (later - sooner) @ c / (2 * SENSORS.shift_step)
     read, by = _derivatives(q, dq, ddq, s.lever_arm)
     by_shift = sum(
         np.einsum("nrk,nk->nr", b, d)
@@ -166,7 +168,7 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     return SensorResidual(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
 
 
-def _change(basis: Basis, time: Array, s: Sensor) -> Array:
+def _change(basis: Basis, time: Array, s: SensorData) -> Array:
     """Rows of the mean second derivative over the width about times (n,)."""
     half = s.width / 2
     return (_rows(basis, time + half, 1) - _rows(basis, time - half, 1)) / s.width
@@ -222,12 +224,13 @@ class ChannelEquations:
 
 
 def channel_equations(setup: Setup, f: SensorResidual) -> list[ChannelEquations]:
-    """What each channel of a block says."""
+    """Whitened residuals and rows of each channel of a block."""
     s, part = setup.sensors[f.sensor], setup.sensor_slices[f.sensor]
     out = []
     for k, channel in enumerate(s.channels):
         w = channel.whitening / np.sqrt(channel.variance_factor)
-        own = slice(part.start + 1 + 4 * k, part.start + 5 + 4 * k)
+        first = part.start + 1 + CHANNEL_UNKNOWNS * k
+        own = slice(first, first + CHANNEL_UNKNOWNS)
         rows = f.rows[k].reshape(len(channel.on), -1)
         out.append(
             ChannelEquations(
@@ -261,8 +264,8 @@ def update_channel_noise(
     """The setup with each channel's noise as its residuals show it, never below the stated one, and
     by how much (natural logarithm) the most moved one changed.
 
-    `root` (count, count) is that of the posterior covariance, in prior sds `sd` (count,); it tells
-    how many degrees of freedom the fit took from each channel.
+    `root` (count, count) is that of the posterior covariance, in prior sds `sd` (count,); it gives
+    the degrees of freedom that the fit took from each channel.
     """
     out, most = [], 0.0
     for f in sensor_residuals:
@@ -276,7 +279,7 @@ def update_channel_noise(
             for k in (1, 2):
                 perturbed += equations.rows[k] @ scaled_root[equations.parts[k]]
             n = len(equations.residual)
-            remaining = max(n - float(np.sum(perturbed**2)), 0.2 * n)
+            remaining = max(n - float(np.sum(perturbed**2)), SENSORS.least_dof_share * n)
             variance_factor = max(
                 channel.variance_factor * float(np.sum(equations.residual**2)) / remaining, 1.0
             )

@@ -1,6 +1,7 @@
-"""Slow errors along a film: values at knots, linear between them, each correlated with the next.
+"""Correlated errors along a film: states at knots, linear between them, each correlated with the
+next (a first-order autoregression).
 
-Given the motion, a mark's slow errors have a tridiagonal normal matrix M, the prior's inverse
+Given the motion, a mark's error states have a tridiagonal normal matrix M, the prior's inverse
 covariance and the mark's information by the knots' weights. Its Cholesky factor L is bidiagonal,
 and everything here runs along it (Golub & Van Loan, "Matrix Computations", 4.3.6).
 """
@@ -16,19 +17,17 @@ from numba import njit
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.motion.options import NOISE
 
-REACH = 40.0
-"""Frames over which a slow error is remembered (correlation falls to 1/e)."""
-TOGETHER = 8
-"""Knots whose unknowns are dealt with together."""
-NEIGHBOUR_CORRELATION = np.exp(-1.0)  # correlation of an error's values at neighbouring knots
+_KNOTS_AT_A_TIME = 8
+_NEIGHBOUR_CORRELATION = np.exp(-1.0)  # of an error's states at neighbouring knots
 
 _fast = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @dataclass(frozen=True)
 class ErrorChain:
-    """Knots of slow errors: each frame lies between two of them."""
+    """Knots of error states: each frame lies between two of them."""
 
     knot: NDArray[np.int64]  # (frames,)
     linear_weights: Array  # (frames, 2)
@@ -39,15 +38,15 @@ class ErrorChain:
         """Inverse covariance of a unit process at the knots, a first-order autoregression whose
         neighbours correlate by 1/e: its diagonal (count,) and the element beside it.
         """
-        rest = 1 - NEIGHBOUR_CORRELATION * NEIGHBOUR_CORRELATION
-        diagonal = np.full(self.count, (1 + NEIGHBOUR_CORRELATION * NEIGHBOUR_CORRELATION) / rest)
+        rest = 1 - _NEIGHBOUR_CORRELATION**2
+        diagonal = np.full(self.count, (1 + _NEIGHBOUR_CORRELATION**2) / rest)
         diagonal[[0, -1]] = 1 / rest
-        return diagonal, -NEIGHBOUR_CORRELATION / rest
+        return diagonal, -_NEIGHBOUR_CORRELATION / rest
 
 
 def error_chain(frames: NDArray[np.int64]) -> ErrorChain:
-    """Knots over a film's frames (n,), `REACH` apart."""
-    place = (frames - frames[0]) / REACH
+    """Knots over a film's frames (n,), `NOISE.error_memory` apart."""
+    place = (frames - frames[0]) / NOISE.error_memory
     knot = place.astype(np.int64)
     share = place - knot
     return ErrorChain(knot, np.stack([1 - share, share], axis=1), int(knot[-1]) + 2)
@@ -55,8 +54,10 @@ def error_chain(frames: NDArray[np.int64]) -> ErrorChain:
 
 def cholesky_factors(chain: ErrorChain, weight: Array, correlated_variance: Array) -> Array:
     """L (marks, knots, 2) of each mark: one over the diagonal, and the element before it; 0 for
-    marks without slow errors. `weight` (frames, marks) is the marks' information, `drift` (marks,)
-    the variance of their slow errors.
+    marks without correlated errors.
+
+    `weight` (frames, marks) is the marks' information, `correlated_variance` (marks,) the variance
+    of their error states.
     """
     diagonal, beside = chain.prior
     out = np.zeros((weight.shape[1], chain.count, 2))
@@ -72,7 +73,7 @@ def sum_by_knots(chain: ErrorChain, values: Array) -> Array:
 
 
 def interpolate(chain: ErrorChain, values: Array) -> Array:
-    """Slow errors (frames, marks, 2) from their values (marks, 2, knots) at the knots."""
+    """Errors (frames, marks, 2) from their states (marks, 2, knots) at the knots."""
     rows = np.moveaxis(values, -1, 0)
     a, b = chain.linear_weights.T[:, :, None, None]
     return np.asarray(a * rows[chain.knot] + b * rows[chain.knot + 1])
@@ -116,8 +117,8 @@ def inverse_band(factor: Array) -> tuple[Array, Array]:
 
 
 def normal_matrix(factor: Array) -> tuple[Array, Array]:
-    """M: its diagonal (marks, knots), 1 for marks without slow errors, and the elements beside it
-    (marks, knots - 1).
+    """M: its diagonal (marks, knots), 1 for marks without correlated errors, and the elements
+    beside it (marks, knots - 1).
     """
     inverse, before = factor[..., 0], factor[..., 1]
     on = inverse > 0
@@ -126,8 +127,8 @@ def normal_matrix(factor: Array) -> tuple[Array, Array]:
 
 
 def chunks(count: int) -> Iterator[slice]:
-    """Knots, `TOGETHER` at a time."""
-    ends = [*range(0, count, TOGETHER), count]
+    """Knots, some at a time: what is whitened takes less room."""
+    ends = [*range(0, count, _KNOTS_AT_A_TIME), count]
     yield from (slice(a, b) for a, b in pairwise(ends))
 
 

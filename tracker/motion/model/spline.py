@@ -1,10 +1,10 @@
-"""Cubic splines whose acceleration may jump at contact, in coordinates that a prior can be put on.
+"""Cubic splines whose acceleration may jump at contact, in two bases.
 
-A spline is held by its `handles`: value, rate and acceleration just before the first break, the
-jump of acceleration at every break, and the jerk on every interval between knots. The smoothness
-prior (white jerk) is independent in these coordinates, which keeps the normal equations well
-conditioned at any strength; sums over measurements are taken in the B-spline basis, where each
-instant touches four coefficients only.
+In the jerk basis the coefficients are value, rate and acceleration just before the first break, the
+jump of acceleration at every break, and the jerk on every interval. The prior (white jerk) is
+independent there, which keeps the normal equations well conditioned at any jerk density. Sums over
+measurements are taken in the B-spline basis, where each instant touches four coefficients only.
+Source: de Boor 1978, "A Practical Guide to Splines" (truncated powers and B-splines).
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ SPLINE_ORDER = DEGREE + 1
 
 @dataclass(frozen=True)
 class Basis:
-    """Cubic B-splines on `sites` (k,), s, increasing; acceleration may jump at `breaks`, which are
-    among the inner sites. Beyond the ends a spline goes on as its tangent.
+    """Cubic splines on `breakpoints` (k,), s, increasing. The acceleration may jump at `breaks`,
+    which are among the inner breakpoints. Beyond the ends a spline goes on as its tangent.
     """
 
     breakpoints: Array
@@ -49,7 +49,7 @@ class Basis:
 
     @property
     def intervals(self) -> Array:
-        """Lengths (k - 1,) of the intervals between sites, s."""
+        """Lengths (k - 1,) of the intervals between breakpoints, s."""
         return np.diff(self.breakpoints)
 
     @cached_property
@@ -59,7 +59,7 @@ class Basis:
 
     @cached_property
     def _pieces(self) -> Array:
-        """Power coefficients (4 powers, intervals, 4 B-splines), in time from the left site."""
+        """Power coefficients (4 powers, intervals, 4 B-splines), in time from the left end."""
         whole = BSpline(self.knots, np.eye(self.count), DEGREE)
         row, pick = (
             np.arange(len(self._first))[:, None],
@@ -92,7 +92,7 @@ class Basis:
         return self._first[k], value
 
     def design(self, time: Array, order: int = 0) -> Array:
-        """The spline (or its derivative) at times (n,) as rows (n, handles) on the handles."""
+        """The spline (or its derivative) at times (n,) as rows (n, count) in the jerk basis."""
         first, value = self.local_bsplines(time, order)
         rows = np.zeros((len(time), self.count))
         np.put_along_axis(rows, first[:, None] + np.arange(SPLINE_ORDER), value, axis=1)
@@ -100,7 +100,7 @@ class Basis:
 
     @cached_property
     def to_jerk_basis(self) -> Array:
-        """Handles from B-spline coefficients (count, count): value, rate, acceleration at the
+        """Jerk basis from B-spline coefficients (count, count): value, rate, acceleration at the
         anchor, jumps, then one jerk an interval.
         """
         rows = np.zeros((self.count, self.count))
@@ -118,23 +118,23 @@ class Basis:
 
     @cached_property
     def from_jerk_basis(self) -> Array:
-        """B-spline coefficients from handles (count, count)."""
+        """B-spline coefficients from the jerk basis (count, count)."""
         size = np.abs(self.to_jerk_basis).max(axis=1, keepdims=True)
         return np.asarray(np.linalg.inv(self.to_jerk_basis / size) / size.T)
 
     @property
     def anchor(self) -> int:
-        """The interval at whose end (with breaks) or start (without) the first handles hold."""
+        """The interval at whose end (with breaks) or start the first coefficients hold."""
         return int(np.searchsorted(self.breakpoints, self.breaks[0])) - 1 if self.breaks else 0
 
     @property
     def anchor_time(self) -> float:
-        """The time at which value, rate and acceleration are handles: just before contact."""
+        """The time at which value, rate and acceleration are coefficients: just before contact."""
         return float(self.breaks[0] if self.breaks else self.breakpoints[0])
 
     @property
     def jerk(self) -> slice:
-        """Which handles are jerks."""
+        """Which coefficients of the jerk basis are jerks."""
         return slice(3 + len(self.breaks), self.count)
 
     def _set(self, row: Array, k: int, since: float, order: int, sign: float = 1.0) -> None:
@@ -152,40 +152,50 @@ def _polynomial(pieces: Array, since: Array, order: int) -> Array:
 
 
 def place_breakpoints(first: float, last: float, contact: float | None, frame: float) -> Array:
-    """Knot sites (k,) from `first` to `last`, s: fine at and after contact, where a crash pulse
-    lives, wider with the distance from it; never closer than two and a half frame intervals.
+    """Breakpoints (k,) from `first` to `last`, s, for a motion that nothing is known of.
+
+    Parameters
+    ----------
+    contact : time of contact, s, at and after which intervals are fine; None: not known.
+    frame : frame interval, s.
     """
-    fine = max(min(4e-3, (last - first) / 40), 2.5 * frame)
+    fine = min(KNOTS.first_step, (last - first) / KNOTS.first_intervals)
+    fine = max(fine, KNOTS.first_frames * frame)
     inside = contact is not None and first + fine < contact < last - fine
     if contact is None or not inside:
-        # a place outside the film still tells which end is busy
-        return _growing_steps(first, last, fine, steady=last - first if contact is None else 0.2)
-    before = contact - _growing_steps(0.0, contact - first, fine, steady=3 * fine)
-    after = contact + _growing_steps(0.0, last - contact, fine, steady=0.15)
+        # a contact outside the film still says which end is rough
+        return _growing_steps(
+            first, last, fine, steady=last - first if contact is None else KNOTS.steady_outside
+        )
+    before = contact - _growing_steps(0.0, contact - first, fine, steady=KNOTS.steady_before * fine)
+    after = contact + _growing_steps(0.0, last - contact, fine, steady=KNOTS.steady_after)
     return np.concatenate([before[::-1], after[1:]])
 
 
 def extend_breakpoints(breakpoints: Array, last: float) -> Array:
-    """Sites (k,) and further ones up to `last`, s, spaced on from the last of them; the same where
-    that is not beyond them by half an interval.
+    """Breakpoints (k,) and further ones up to `last`, s, spaced on from the last of them; the same
+    where that is not beyond them by half an interval.
     """
     end, step = float(breakpoints[-1]), float(breakpoints[-1] - breakpoints[-2])
     if last < end + 0.5 * step:
         return breakpoints
     return np.concatenate(
-        [breakpoints, _growing_steps(end, last, step, steady=max(0.15 - end, 0.0))[1:]]
+        [
+            breakpoints,
+            _growing_steps(end, last, step, steady=max(KNOTS.steady_after - end, 0.0))[1:],
+        ]
     )
 
 
 def _growing_steps(first: float, last: float, fine: float, steady: float) -> Array:
-    """Steps of `fine` over the length `steady`, then growing by 12 % each to five times that, or as
-    long as it takes for `KNOTS.most_intervals` of them to reach the end.
+    """Steps of `fine` over the length `steady`, then growing to `KNOTS.first_longest` times that,
+    or as long as it takes for `KNOTS.most_intervals` of them to reach the end.
     """
     steps, total, step = [0.0], 0.0, fine
-    longest = max(5 * fine, (last - first) / KNOTS.most_intervals)
+    longest = max(KNOTS.first_longest * fine, (last - first) / KNOTS.most_intervals)
     while total < last - first:
         total += step
         steps.append(total)
         if total > steady:
-            step = min(step * 1.12, longest)
+            step = min(step * KNOTS.first_growth, longest)
     return first + np.array(steps) * ((last - first) / total)

@@ -1,4 +1,4 @@
-"""The estimator's unknowns and prepared evidence: plain arrays, and where each unknown stands."""
+"""Unknowns of the estimate and prepared evidence: plain arrays, and the order of the unknowns."""
 
 from __future__ import annotations
 
@@ -14,17 +14,23 @@ from calibration.camera import LENS, PARAMETERS, POSE, Camera
 from tracker.motion.evidence import CameraEvidence, VehicleGeometry
 from tracker.motion.model.correlated_errors import ErrorChain, error_chain
 from tracker.motion.model.spline import Basis
+from tracker.motion.options import PRIOR
 
 COMPONENTS = 6
 """x, y, z of the cg (m), roll, pitch, yaw (rad)."""
 CAMERA_UNKNOWNS = PARAMETERS + 2
 """Unknowns of a camera: its parameters (in standard units), time offset (s), rate error."""
-
-
-TETHER = (np.inf, 3.0, 1.0, 0.5, 0.5, 0.5)
-"""How far a vehicle is thought to go from where it was at contact, m and rad (sd); along x, freely.
-Wide enough to be nothing beside any film that shows the component."""
-TETHER_EVERY = 0.025
+DISPLACEMENT_U = (
+    np.inf,
+    PRIOR.displacement_u_y,
+    PRIOR.displacement_u_z,
+    *[PRIOR.displacement_u_angle] * 3,
+)
+"""Weak prior (6,) of the distance that a vehicle goes from its place at contact, m and rad (sd);
+along x, freely. Wide enough to be nothing beside any film that shows the component.
+"""
+CHANNEL_UNKNOWNS = 4
+"""Unknowns of a channel: scale error, offset, response to the two other axes."""
 
 
 @dataclass(frozen=True)
@@ -37,19 +43,17 @@ class Body:
     lever_arms: Array  # (markers, 3)
     lever_arms_u: Array  # (markers,)
     basis: Basis
-    prior_mean: Array  # (handles, 6) prior mean
-    prior_sd: Array  # (handles, 6) prior sd; the jerks' come from the smoothness strengths
-    jerk_inflation: (
-        Array  # (intervals, 6) by which the jerk's density is larger than the strengths say
-    )
+    prior_mean: Array  # (count, 6), jerk basis
+    prior_sd: Array  # (count, 6), jerk basis; the jerks' come from their densities
+    jerk_inflation: Array  # (intervals, 6) factor on the jerk's density
 
 
 @dataclass(frozen=True)
 class CameraData:
-    """A camera's evidence, frames without any mark left out, picture motion taken out.
+    """A camera's evidence, frames without any mark left out, stabilised.
 
-    `root` (15, 15) gives camera parameters from unknowns of unit sd; the first nine move the lens
-    (and what of the pose goes with it), the last six the pose alone.
+    `covariance_root` (15, 15) gives camera parameters from unknowns of unit sd; the first nine move
+    the lens (and what of the pose goes with it), the last six the pose alone.
     """
 
     name: str
@@ -63,10 +67,8 @@ class CameraData:
     place: Array  # (frames, marks, 2) px, 0 where not measured
     whitening: Array  # (frames, marks, 2, 2): W with W C W' = 1
     measured: NDArray[np.bool_]  # (frames, marks)
-    stabilisation: (
-        Array | None
-    )  # (frames, marks, 2, 4) px by a unit of what steadying left uncertain
-    jitter_sd: float  # px, sd of a shift common to a frame's marks beyond that
+    stabilisation: Array | None  # (frames, marks, 2, 4) px by a unit of its errors
+    jitter_sd: float  # px, of a shift common to a frame's marks beyond that
     film_frames: int  # how many frames and which marks the evidence had
     film_marks: tuple[str, ...]
     zero: float  # s, prior mean of the time offset
@@ -75,7 +77,7 @@ class CameraData:
 
     @cached_property
     def error_chain(self) -> ErrorChain:
-        """Knots of the marks' slow errors."""
+        """Knots of the marks' error states."""
         return error_chain(self.frames)
 
     @property
@@ -84,15 +86,13 @@ class CameraData:
         if not self.jitter_sd:
             return self.stabilisation
         shift = np.where(self.measured[..., None, None], self.jitter_sd * np.eye(2), 0.0)
-        return (
-            shift
-            if self.stabilisation is None
-            else np.concatenate([self.stabilisation, shift], axis=3)
-        )
+        if self.stabilisation is None:
+            return shift
+        return np.concatenate([self.stabilisation, shift], axis=3)
 
 
 @dataclass(frozen=True)
-class Channel:
+class ChannelData:
     """One channel of a sensor block: means over the block's width."""
 
     name: str
@@ -105,7 +105,7 @@ class Channel:
 
 
 @dataclass(frozen=True)
-class Sensor:
+class SensorData:
     """A sensor block: one place, one clock. Unknown are its time shift and four a channel."""
 
     body: int
@@ -113,27 +113,27 @@ class Sensor:
     seconds: Array  # (n,)
     width: float  # s
     shift_u: float  # s
-    channels: tuple[Channel, ...]
+    channels: tuple[ChannelData, ...]
 
 
 @dataclass(frozen=True)
 class Setup:
-    """All bodies, eyes and sensors, and the order of the unknowns: splines, cameras, marker
+    """All bodies, cameras and sensors, and the order of the unknowns: splines, cameras, marker
     corrections, sensors.
     """
 
     bodies: tuple[Body, ...]
     cameras: tuple[CameraData, ...]
-    sensors: tuple[Sensor, ...] = ()
+    sensors: tuple[SensorData, ...] = ()
 
     @cached_property
     def spline_slices(self) -> tuple[slice, ...]:
-        """Each body's handles, (handles, 6) row by row."""
+        """Each body's coefficients in the jerk basis, (count, 6) row by row."""
         return _slices(0, [b.basis.count * COMPONENTS for b in self.bodies])
 
     @cached_property
     def camera_slices(self) -> tuple[slice, ...]:
-        """Each eye's `SHARED` unknowns."""
+        """Each camera's `CAMERA_UNKNOWNS`."""
         return _slices(_end(self.spline_slices), [CAMERA_UNKNOWNS] * len(self.cameras))
 
     @cached_property
@@ -148,7 +148,7 @@ class Setup:
         of each channel.
         """
         start = _end(self.spline_slices, self.camera_slices, self.marker_slices)
-        return _slices(start, [1 + 4 * len(s.channels) for s in self.sensors])
+        return _slices(start, [1 + CHANNEL_UNKNOWNS * len(s.channels) for s in self.sensors])
 
     @property
     def count(self) -> int:
@@ -157,15 +157,16 @@ class Setup:
 
     @cached_property
     def weak_priors(self) -> tuple[Array, ...]:
-        """Information (handles, handles) a body by which motions stay where vehicles stay in what
-        no film shows, for a component that reaches 1 (`TETHER`): rows "now less before contact",
-        one each `TETHER_EVERY` seconds.
+        """Information (count, count) a body on the displacement from its place before contact, of
+        a component of sd 1, one row each `PRIOR.displacement_step` seconds. It keeps what no film
+        shows where vehicles stay.
         """
-        return tuple((r := _displacement_rows(body)).T @ r for body in self.bodies)
+        rows = [_displacement_rows(body) for body in self.bodies]
+        return tuple(r.T @ r for r in rows)
 
     @cached_property
     def local_weak_priors(self) -> tuple[Array, ...]:
-        """`tethers` on B-spline coefficients."""
+        """`weak_priors` on B-spline coefficients."""
         rows = [_displacement_rows(body) @ body.basis.to_jerk_basis for body in self.bodies]
         return tuple(r.T @ r for r in rows)
 
@@ -178,10 +179,10 @@ class Setup:
         return out
 
     def weak_prior_gradient(self, values: Array) -> Array:
-        """`tether` times values (count,)."""
+        """`weak_prior` times values (count,)."""
         out = np.zeros(self.count)
         for square, part in zip(self.weak_priors, self.spline_slices, strict=True):
-            gradient = square @ values[part].reshape(-1, COMPONENTS) / np.square(TETHER)
+            gradient = square @ values[part].reshape(-1, COMPONENTS) / np.square(DISPLACEMENT_U)
             out[part] = gradient.ravel()
         return out
 
@@ -195,12 +196,12 @@ class Setup:
         return prior_mean
 
     def prior_sd(self) -> Array:
-        """Prior sds (count,), with the jerks' of `Body.spread`."""
+        """Prior sds (count,), with the jerks' of `Body.prior_sd`: 1."""
         sd = np.zeros(self.count)
-        for body, spline_slices, marker in zip(
+        for body, spline, marker in zip(
             self.bodies, self.spline_slices, self.marker_slices, strict=True
         ):
-            sd[spline_slices] = body.prior_sd.ravel()
+            sd[spline] = body.prior_sd.ravel()
             sd[marker] = np.repeat(body.lever_arms_u, 3)
         for camera, part in zip(self.cameras, self.camera_slices, strict=True):
             sd[part] = [*np.ones(PARAMETERS), camera.zero_u, camera.rate_u]
@@ -209,7 +210,7 @@ class Setup:
         return sd
 
     def times(self, values: Array, camera: int) -> Array:
-        """Times (frames,) of an eye's frames on the common clock."""
+        """Times (frames,) of a camera's frames on the common clock."""
         zero, rate = values[self.camera_slices[camera].stop - 2 : self.camera_slices[camera].stop]
         return np.asarray(self.cameras[camera].seconds * (1 + rate) + zero)
 
@@ -227,7 +228,7 @@ class Setup:
         )
 
     def camera(self, values: Array, camera: int) -> Camera:
-        """The corrected camera of an eye."""
+        """A camera, corrected."""
         part = self.camera_slices[camera]
         unit = values[part.start : part.start + PARAMETERS]
         return self.cameras[camera].camera.with_change(self.cameras[camera].covariance_root @ unit)
@@ -240,21 +241,21 @@ class Setup:
 
 
 def _displacement_rows(body: Body) -> Array:
-    """What `Setup.tether` holds of each component: rows (n, handles)."""
+    """Displacement since contact: rows (n, count) in the jerk basis."""
     breakpoints = body.basis.breakpoints
-    times = np.linspace(
-        breakpoints[0], breakpoints[-1], 2 + int((breakpoints[-1] - breakpoints[0]) / TETHER_EVERY)
-    )
+    length = breakpoints[-1] - breakpoints[0]
+    count = 2 + int(length / PRIOR.displacement_step)
+    times = np.linspace(breakpoints[0], breakpoints[-1], count)
     rows = body.basis.design(times)
     rows[:, 0] -= 1.0
     return rows
 
 
 def add_components(whole: Array, part: slice, square: Array) -> None:
-    """Adds `square` (k, k), over each component's reach squared, to a body's part of `whole`."""
+    """Adds `square` (k, k), over each component's variance, to a body's part of `whole`."""
     own = whole[part, part].reshape(len(square), COMPONENTS, len(square), COMPONENTS)
-    for k, reach in enumerate(TETHER):
-        own[:, k, :, k] += square / reach**2
+    for k, sd in enumerate(DISPLACEMENT_U):
+        own[:, k, :, k] += square / sd**2
 
 
 def _end(*groups: tuple[slice, ...]) -> int:

@@ -1,4 +1,4 @@
-"""Whether the markers of a vehicle are where their survey says."""
+"""Check of the marker survey: whether markers stand at their surveyed places."""
 
 from __future__ import annotations
 
@@ -12,19 +12,16 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import Setup
+from tracker.motion.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
 
-UNKNOWN_U = 2.0
-"""Prior sd of a marker's place that was not surveyed, m."""
-WRONG = 5.0
-"""A marker farther than this many sd from its surveyed place is wrongly surveyed."""
-USUAL = 0.6745
+_MEDIAN = 0.6745
 """Median of the absolute value of a standard normal."""
 
 
 @dataclass(frozen=True)
 class SurveyCheck:
-    """A setup whose doubtful survey is loosened, and what to say about it; None: nothing is."""
+    """The setup after the check, and its warnings; None: nothing was changed."""
 
     setup: Setup | None
     findings: tuple[Diagnostic, ...]
@@ -33,9 +30,10 @@ class SurveyCheck:
 def check_survey(
     iterate: Iterate, variance_ratio: Array, vehicles: Mapping[str, VehicleGeometry]
 ) -> SurveyCheck:
-    """Frees the most wrongly surveyed marker of each vehicle that has others to tell it by, or
-    raises a vehicle's survey uncertainty where too many stand off. `left` (count,): the unknowns'
-    posterior over their prior variances.
+    """Treats the most wrongly surveyed marker of each vehicle as unsurveyed, where others are left
+    to solve it with, or raises a vehicle's survey uncertainty where too many stand off.
+
+    `variance_ratio` (count,) is the unknowns' posterior over their prior variance.
     """
     setup, unit = iterate.setup, iterate.standardized
     changed, findings = setup, []
@@ -43,16 +41,16 @@ def check_survey(
         stated = vehicles[body.name].marker_u
         given = np.array([vehicles[body.name].markers[m] is not None for m in body.markers])
         given &= body.lever_arms_u > 0
-        surveyed_mask = given & (body.lever_arms_u < UNKNOWN_U)
+        surveyed_mask = given & (body.lever_arms_u < ROBUST.unsurveyed_u)
         off = _off(unit[part].reshape(-1, 3), variance_ratio[part].reshape(-1, 3), surveyed_mask)
-        if given.sum() < 4 or not np.isfinite(off).any():
+        if given.sum() < ROBUST.fewest_markers or not np.isfinite(off).any():
             continue
-        usual = float(np.nanmedian(off)) / USUAL
+        usual = float(np.nanmedian(off)) / _MEDIAN
         worst = int(np.argmax(np.nan_to_num(off).max(axis=1)))
-        u = body.lever_arms_u.copy()
-        if np.nanmax(off) > WRONG and (given & ~surveyed_mask).sum() < given.sum() // 3:
-            u[worst] = UNKNOWN_U
-        elif usual > 2.0 and np.allclose(u[surveyed_mask], stated):
+        u, unsurveyed = body.lever_arms_u.copy(), (given & ~surveyed_mask).sum()
+        if np.nanmax(off) > ROBUST.wrong_sds and unsurveyed < given.sum() // ROBUST.most_unsurveyed:
+            u[worst] = ROBUST.unsurveyed_u
+        elif usual > ROBUST.survey_factor and np.allclose(u[surveyed_mask], stated):
             u[given] = stated * usual
             text = (
                 f"markers stand {usual:.1f} times farther from their surveyed places than the "
@@ -66,23 +64,26 @@ def check_survey(
 
 
 def _off(unit: Array, variance_ratio: Array, surveyed: NDArray[np.bool_]) -> Array:
-    """How far (markers, 3) markers stand from their surveyed places, in sds of just that; NaN where
-    the films don't say.
+    """Distances (markers, 3) of markers from their surveyed places, in their own sds; NaN where the
+    films don't determine them.
     """
     determined = np.sqrt(np.maximum(1 - variance_ratio, 0.0))
-    seen = (determined > 0.05) & surveyed[:, None]
+    seen = (determined > ROBUST.determined) & surveyed[:, None]
     return np.where(seen, np.abs(unit) / np.where(seen, determined, 1.0), np.nan)
 
 
 def unsurveyed_warnings(
     iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]
 ) -> list[Diagnostic]:
-    """Names the markers whose surveyed places were left out."""
+    """Warnings that name the markers whose surveyed places were left out."""
     setup, out = iterate.setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
         move = iterate.values[part].reshape(-1, 3)
         for m, name in enumerate(body.markers):
-            if vehicles[body.name].markers[name] is not None and body.lever_arms_u[m] == UNKNOWN_U:
+            if (
+                vehicles[body.name].markers[name] is not None
+                and body.lever_arms_u[m] == ROBUST.unsurveyed_u
+            ):
                 text = (
                     f"{name} stands {1e3 * np.linalg.norm(move[m]):.0f} mm from its surveyed "
                     "place, which was left out: it is solved with the body"

@@ -1,4 +1,4 @@
-"""Which marks to believe, and how much: robust weights, rejection, and the size of the noise."""
+"""Robust weights, outlier rejection and the noise of marks."""
 
 from __future__ import annotations
 
@@ -20,19 +20,12 @@ from tracker.motion.model.residuals import (
     without_common_errors,
 )
 from tracker.motion.model.unknowns import COMPONENTS, CameraData, Setup
+from tracker.motion.options import NOISE, ROBUST
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.linearization import NormalEquations
 from tracker.motion.solver.sparse_step import BlockCovariance
 
-TAIL = 5.0
-"""Degrees of freedom of the Student t that marks are weighted by while wrong ones are unknown."""
-FAR = 5.0
-"""A mark farther than this many sd from where the solution sees it is rejected."""
-DOUBTFUL = 6.0
-"""A mark's variance counts up to so many times the usual one where it is judged itself."""
-COMMON = 0.2
-"""A common shift counts if it adds more than this share to the variance of a frame's mean."""
-MEDIAN = 2 * np.log(2.0)
+_MEDIAN = 2 * np.log(2.0)
 """Median of chi-square with two degrees of freedom."""
 
 
@@ -57,23 +50,24 @@ def squared_distances(lin: Linearization, weight: Array) -> Array:
 
 def variance_factor(square: Array) -> float:
     """Variance factor of the better half of the marks: robust against up to half wrong ones."""
-    return float(np.nanmedian(square) / MEDIAN) if np.isfinite(square).any() else 1.0
+    return float(np.nanmedian(square) / _MEDIAN) if np.isfinite(square).any() else 1.0
 
 
 def student_weights(square: Array, factor: float) -> Array:
     """Weights (frames, marks) of a Student t with two-dimensional residuals (Lange, Little &
     Taylor 1989); 0 where there is no mark.
     """
-    weight = (TAIL + 2) / (TAIL + square / factor)
+    dof = ROBUST.student_dof
+    weight = (dof + 2) / (dof + square / factor)
     return np.where(np.isfinite(square), weight, 0.0)
 
 
 def inlier_mask(square: Array, factor: float) -> NDArray[np.bool_]:
-    """Marks (frames, marks) to keep: within `FAR`, and of a marker that mostly is."""
-    fine = np.isfinite(square) & (np.nan_to_num(square) <= FAR**2 * factor)
+    """Marks (frames, marks) within `ROBUST.reject_sds`, and of a marker that mostly is."""
+    fine = np.isfinite(square) & (np.nan_to_num(square) <= ROBUST.reject_sds**2 * factor)
     there = np.isfinite(square).sum(axis=0)
-    persistent = fine.sum(axis=0) < 0.5 * there
-    return np.asarray(fine & ~persistent)
+    wrong = fine.sum(axis=0) < ROBUST.persistent_share * there
+    return np.asarray(fine & ~wrong)
 
 
 def rejections(iterate: Iterate) -> tuple[Rejected, ...]:
@@ -91,19 +85,21 @@ def rejections(iterate: Iterate) -> tuple[Rejected, ...]:
 
 
 def capped_variance(total: Array) -> Array:
-    """Variances (marks,) by which marks may be judged: one that scatters far more than the others
-    may be another thing than it is taken for.
+    """Variances (marks,) by which marks are judged. One that scatters far more than the others may
+    be another thing than it is taken for.
     """
     usual = float(np.median(total)) if len(total) else 1.0
-    return np.asarray(np.minimum(total, DOUBTFUL * usual))
+    return np.asarray(np.minimum(total, ROBUST.variance_cap * usual))
 
 
 def update_mark_noise(
     iterate: Iterate, normal: NormalEquations, block_covariance: BlockCovariance
 ) -> tuple[tuple[Noise, ...], float]:
-    """Each eye's noise as its residuals show it, and by how much (natural logarithm) what a slow
-    motion sees of it has changed the most. `told` is the evidence that the step before rested on,
-    `spread` the posterior covariance there.
+    """Each camera's noise as its residuals show it, and the greatest change (natural logarithm) of
+    the noise that a slow motion meets.
+
+    `normal` are the equations that the step before rested on, `block_covariance` the posterior
+    covariance there.
     """
     setup, out, most = iterate.setup, [], 0.0
     parts = zip(
@@ -140,8 +136,7 @@ def update_mark_noise(
             new = mark_noise.with_correlated_share(new, share) if share else new
         out.append(new)
         sizes = [
-            n.frame_variance * n.variance_inflation
-            + 2 * correlated_errors.REACH * n.correlated_variance
+            n.frame_variance * n.variance_inflation + 2 * NOISE.error_memory * n.correlated_variance
             for n in (new, old)
         ]
         most = max(most, float(np.abs(np.log(np.mean(sizes[0]) / np.mean(sizes[1])))))
@@ -149,8 +144,8 @@ def update_mark_noise(
 
 
 def _dof_of_error_states(camera: CameraEquations, own: Array, beside: Array) -> float:
-    """Of the degrees of freedom that the motion takes from an eye's marks, those that slow errors
-    have taken already: by how much the motion's uncertainty widens theirs.
+    """Of the degrees of freedom that the motion takes from a camera's marks, those that error
+    states have taken already: by how much the motion's uncertainty widens theirs.
     """
     if not own.size:
         return 0.0
@@ -163,9 +158,9 @@ def _dof_of_error_states(camera: CameraEquations, own: Array, beside: Array) -> 
 def _error_moments(
     knots: ErrorChain, values: Array, correlated_variance: Array, own: Array, beside: Array
 ) -> tuple[Array, Array]:
-    """Of each mark's slow errors (marks,), their values (marks, 2, knots): sum of squares in prior
-    sds, and how many of them the evidence determines, their variances being `own` and, with the
-    next, `beside` (`Spread.slow`).
+    """Sum of squares (marks,) of each mark's error states, in prior sds, and how many of them the
+    evidence determines. `values` (marks, 2, knots) have the variances `own` and, with the next, the
+    covariances `beside` (`BlockCovariance.error_states`).
     """
     diagonal, link = knots.prior
     square = np.sum(values**2 @ diagonal, axis=1)
@@ -178,36 +173,45 @@ def _error_moments(
 
 
 def _free_motion_share(setup: Setup, camera: int, on: NDArray[np.bool_]) -> float:
-    """Share of the coordinates of an eye's marks that free motions of the bodies take."""
+    """Share of the coordinates of a camera's marks that free motions of the bodies take."""
     cam = setup.cameras[camera]
     shares = []
     for b in np.unique(cam.body):
-        lin = sum(
+        seen = sum(
             float(other.measured[:, other.body == b].sum()) / max(len(other.frames), 1)
             for other in setup.cameras
         )
-        shares.append((min(COMPONENTS / max(2 * lin, 1.0), 1.0), float(on[:, cam.body == b].sum())))
+        shares.append(
+            (min(COMPONENTS / max(2 * seen, 1.0), 1.0), float(on[:, cam.body == b].sum()))
+        )
     weight = sum(n for _, n in shares)
-    return float(np.clip(sum(s * n for s, n in shares) / max(weight, 1.0), 0.02, 0.95))
+    return float(
+        np.clip(
+            sum(s * n for s, n in shares) / max(weight, 1.0),
+            NOISE.least_motion_share,
+            NOISE.most_motion_share,
+        )
+    )
 
 
 def common_jitter(cam: CameraData, lin: Linearization, on: NDArray[np.bool_]) -> float:
-    """Sd (px) of a shift common to a frame's marks, beyond what steadying left uncertain: from the
-    products of residuals of different marks in a frame, which independent errors average to zero.
-    0 where it matters little beside the marks' own errors, or where there are too few to tell.
+    """Sd (px) of a shift common to a frame's marks, beyond the errors of stabilisation.
+
+    It comes from the products of residuals of different marks in a frame, which independent errors
+    average to zero. 0 where it matters little beside the marks' own errors, or with too few marks.
     """
     pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0] * on[..., None]
     marks = on.sum(axis=1)
     pairs = float(np.sum(marks * (marks - 1)))
-    if pairs < 60:
+    if pairs < ROBUST.jitter_pairs:
         return 0.0
     product = _pairs(np.asarray(pixels[..., None], dtype=np.float64))
     if cam.stabilisation is not None:
         product -= _pairs(cam.stabilisation * on[..., None, None])
     common = product / (2 * pairs)
     alone = float(np.sum(pixels**2)) / (2 * on.sum()) - common
-    worth = common * pairs / marks.sum() > COMMON * max(alone, 1e-12) and common > 1e-8
-    return float(np.sqrt(common)) if worth else 0.0
+    matters = common * pairs / marks.sum() > ROBUST.jitter_share * max(alone, 1e-12)
+    return float(np.sqrt(common)) if matters and common > ROBUST.jitter_least else 0.0
 
 
 def _pairs(values: Array) -> float:

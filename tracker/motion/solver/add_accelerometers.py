@@ -15,13 +15,11 @@ from tracker.motion.evidence import AccelerometerEvidence
 from tracker.motion.model import prior
 from tracker.motion.model.accelerometer_model import sensor_data
 from tracker.motion.model.spline import Basis, extend_breakpoints
-from tracker.motion.model.unknowns import COMPONENTS, Body, Sensor, Setup
+from tracker.motion.model.unknowns import COMPONENTS, Body, SensorData, Setup
+from tracker.motion.options import SENSORS
 from tracker.motion.posterior import Solution
 from tracker.motion.solver import linearization
 from tracker.motion.solver.iterations import second_round
-
-LATEST = 0.3
-"""A motion is followed on by its accelerometers alone up to this time, s."""
 
 
 def add_accelerometers(
@@ -42,11 +40,11 @@ def add_accelerometers(
     bodies: list[Body] = []
     jerk_coefficients: list[Array] = []
     fixed_masks: list[NDArray[np.bool_]] = []
-    sensors: list[Sensor] = []
+    sensors: list[SensorData] = []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.spline_slices, strict=True)):
         own = [a for a in blocks if a.vehicle == body.name]
         last = max((_last(a) for a in own), default=-np.inf)
-        body, more = _extend(body, min(last, LATEST))
+        body, more = _extend(body, min(last, SENSORS.latest))
         grid = np.concatenate([values[part].reshape(-1, COMPONENTS), np.zeros((more, COMPONENTS))])
         frozen = fixed_mask[part].reshape(-1, COMPONENTS)
         frozen = np.concatenate([frozen, np.repeat(frozen[-1:], more, axis=0)])
