@@ -1,6 +1,6 @@
 """A smooth map from frame number to time through edges of a known clock.
 
-A cubic spline, penalised in its third derivative, with the strength of the penalty that makes the
+A cubic spline, penalised in its third derivative, with the penalty that makes the
 edges most probable. Sources: Eilers and Marx, Statistical Science 11 (1996), for the penalised
 basis; Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), eq. 2.30, for the
 marginal likelihood of a linear Gaussian model.
@@ -17,23 +17,14 @@ from scipy.interpolate import BSpline
 from scipy.special import ndtr
 
 from calibration.arrays import Array
-
-KNOT_EVERY = 3.0
-"""Periods between knots."""
-MOST_KNOTS = 60
-ROUNDS = 8
-"""Rounds in which edges known only to a span find their place."""
-STRENGTHS = 91
-"""Strengths of the penalty that are tried."""
-FEW = 8
-"""Exactly known edges from which the others can start."""
+from calibration.time.options import CLOCK_SPLINE
 
 
 @dataclass(frozen=True)
 class Edges:
     """Where the light changed, in frames: evenly likely within +-`half`, with noise `u` on top.
 
-    `kind` tells rising (0) from falling (1).
+    `kind` is 0 for rising, 1 for falling.
     """
 
     frame: Array
@@ -41,7 +32,7 @@ class Edges:
     half: Array
     kind: NDArray[np.intp]
 
-    def only(self, keep: NDArray[np.bool_]) -> Edges:
+    def subset(self, keep: NDArray[np.bool_]) -> Edges:
         """Those of them that are kept (n,)."""
         return Edges(self.frame[keep], self.u[keep], self.half[keep], self.kind[keep])
 
@@ -69,7 +60,7 @@ class ClockFit:
             [np.linalg.norm(self._basis(part) @ self.root - fixed, axis=1) for part in parts]
         )
 
-    def left(self, edges: Edges, clock: Array) -> Array:
+    def residuals(self, edges: Edges, clock: Array) -> Array:
         """Residuals (n,) s of edges at clock readings (n,) s."""
         return np.asarray(clock - self.seconds(edges.frame) + self.lag * edges.kind)
 
@@ -84,7 +75,9 @@ def fit_clock(edges: Edges, clock: Array, period: float, frames: int) -> ClockFi
     Falling edges share one unknown lag, since a lamp's duty is seldom exactly as stated.
     """
     interval = float(np.polyfit(edges.frame, clock, 1)[0])
-    pieces = int(min(MOST_KNOTS, max(1, frames / (KNOT_EVERY * period), 1)))
+    pieces = int(
+        min(CLOCK_SPLINE.most_pieces, max(1, frames / (CLOCK_SPLINE.knot_periods * period), 1))
+    )
     low, high = min(-0.5, edges.frame[0]), max(frames - 0.5, edges.frame[-1])
     inner = np.linspace(low, high, pieces + 1)
     step = inner[1] - inner[0]
@@ -93,34 +86,36 @@ def fit_clock(edges: Edges, clock: Array, period: float, frames: int) -> ClockFi
     count = basis.shape[1]
     falling = np.any(edges.kind == 1) and np.any(edges.kind == 0)
     design = np.column_stack([basis, -edges.kind.astype(np.float64)]) if falling else basis
-    sites = _Sites(clock, np.hypot(edges.u, edges.half / math.sqrt(3)) * interval)
+    readings = _Readings(clock, np.hypot(edges.u, edges.half / math.sqrt(3)) * interval)
     exact = edges.half == 0
-    if exact.sum() >= FEW:
-        sites = _Sites(clock, np.where(exact, sites.u, 1e3 * sites.u))
+    if exact.sum() >= CLOCK_SPLINE.exact_edges:
+        readings = _Readings(
+            clock, np.where(exact, readings.u, CLOCK_SPLINE.span_weight * readings.u)
+        )
     free, bent = _split(count, design.shape[1])
-    for _ in range(ROUNDS if not exact.all() else 1):
-        a, y = design / sites.u[:, None], sites.at / sites.u
-        mean, root, scale = _smoothed(a, y, free, bent)
+    for _ in range(CLOCK_SPLINE.rounds if not exact.all() else 1):
+        a, y = design / readings.u[:, None], readings.at / readings.u
+        mean, root, scale = _smooth(a, y, free, bent)
         u_fit = np.linalg.norm(design @ root, axis=1) / scale
-        sites = sites.within(clock, edges, interval, design @ mean, u_fit)
+        readings = readings.with_moments(clock, edges, interval, design @ mean, u_fit)
     lag = float(mean[-1]) if falling else 0.0
     return ClockFit(knots, mean[:count], root[:count], lag, interval, scale)
 
 
 @dataclass(frozen=True)
-class _Sites:
+class _Readings:
     """Each edge as a Gaussian reading (n,) of the clock, s, with its u.
 
-    An edge known only to lie within a span tells less the better the others tell where in the
-    span it lies. Source: expectation propagation with box factors (Minka, UAI 2001).
+    An edge known only to lie within a span gives less the better the others place it in the
+    span. Source: expectation propagation with box factors (Minka, UAI 2001).
     """
 
     at: Array
     u: Array
 
-    def within(
+    def with_moments(
         self, clock: Array, edges: Edges, interval: float, fit: Array, u_fit: Array
-    ) -> _Sites:
+    ) -> _Readings:
         """Readings that match the truncated moments, given the map `fit` (n,) and its `u_fit`."""
         box = edges.half > 0
         own = self.u[box] ** -2
@@ -129,19 +124,21 @@ class _Sites:
         spread = np.sqrt(1 / rest + (edges.u[box] * interval) ** 2)
         half = edges.half[box] * interval
         low, high = (clock[box] - half - middle) / spread, (clock[box] + half - middle) / spread
-        shift, variance = _truncated(low, high)
+        shift, variance = _truncated_moments(low, high)
         mean = middle + spread * shift
         precision = 1 / (spread**2 * variance)
-        told = np.clip(precision - 1 / spread**2, 1e-6 / half**2, 12 / half**2)
-        told = 0.5 * (told + own)
+        gained = np.clip(precision - 1 / spread**2, 1e-6 / half**2, 12 / half**2)
+        mixing = CLOCK_SPLINE.mixing
+        gained = mixing * gained + (1 - mixing) * own
         # the reading that moves the map's place to the truncated mean
-        reading = np.clip(mean + (mean - middle) / (spread**2 * told), *_around(clock[box], half))
+        reading = np.clip(mean + (mean - middle) / (spread**2 * gained), *_span(clock[box], half))
         at, u = self.at.copy(), self.u.copy()
-        at[box], u[box] = 0.5 * (reading + at[box]), told**-0.5
-        return _Sites(at, u)
+        at[box] = mixing * reading + (1 - mixing) * at[box]
+        u[box] = gained**-0.5
+        return _Readings(at, u)
 
 
-def _truncated(low: Array, high: Array) -> tuple[Array, Array]:
+def _truncated_moments(low: Array, high: Array) -> tuple[Array, Array]:
     """Mean and variance (n,) of a unit normal cut off at `low` and `high` (n,)."""
     low, high = np.clip(low, -30, 29.9), np.clip(high, -29.9, 30)
     flipped = low + high > 0  # the lower tail keeps its digits
@@ -155,7 +152,7 @@ def _truncated(low: Array, high: Array) -> tuple[Array, Array]:
     return np.where(flipped, -mean, mean), np.clip(variance, 1e-3 * np.minimum(wide**2, 1), 1)
 
 
-def _around(clock: Array, half: Array) -> tuple[Array, Array]:
+def _span(clock: Array, half: Array) -> tuple[Array, Array]:
     return clock - 2 * half, clock + 2 * half
 
 
@@ -173,29 +170,36 @@ def _split(count: int, columns: int) -> tuple[Array, Array]:
     return free, bent
 
 
-def _smoothed(a: Array, y: Array, free: Array, bent: Array) -> tuple[Array, Array, float]:
+def _smooth(a: Array, y: Array, free: Array, bent: Array) -> tuple[Array, Array, float]:
     """Coefficients of the columns of `a`, the root of their covariance, the scatter's scale.
 
-    The third differences, coefficients of `bent`, are noise of the strength that makes `y` (in
+    The third differences, coefficients of `bent`, are noise of the variance that makes `y` (in
     units of its noise) most probable.
     """
     q, r = np.linalg.qr(a @ free)
     rest = a @ bent - q @ (q.T @ (a @ bent))
-    left = y - q @ (q.T @ y)
+    residual = y - q @ (q.T @ y)
     w, v = np.linalg.eigh(rest.T @ rest)
     w = np.maximum(w, 1e-12 * w[-1])
-    z = v.T @ (rest.T @ left)
-    strengths = np.logspace(math.log10(w[-1]) - 14, math.log10(w[-1]) + 4, STRENGTHS)
+    z = v.T @ (rest.T @ residual)
+    stiffest = math.log10(w[-1])
+    penalties = np.logspace(
+        stiffest - CLOCK_SPLINE.penalty_low,
+        stiffest + CLOCK_SPLINE.penalty_high,
+        CLOCK_SPLINE.penalties,
+    )
     degrees = max(len(y) - free.shape[1], 1)
-    quadratic = np.maximum(left @ left - np.sum(z**2 / (w + strengths[:, None]), axis=1), 0.0)
+    quadratic = np.maximum(
+        residual @ residual - np.sum(z**2 / (w + penalties[:, None]), axis=1), 0.0
+    )
     variance = np.maximum(1.0, quadratic / degrees)
     cost = quadratic / variance + degrees * np.log(variance)
-    cost += np.sum(np.log1p(w / strengths[:, None]), axis=1)
+    cost += np.sum(np.log1p(w / penalties[:, None]), axis=1)
     best = int(np.argmin(cost))
-    bend = v @ (z / (w + strengths[best]))
+    bend = v @ (z / (w + penalties[best]))
     straight = np.linalg.solve(r, q.T @ (y - a @ (bent @ bend)))
     back = np.linalg.inv(r)
     through = bent - free @ (back @ (q.T @ (a @ bent)))
-    root = np.column_stack([free @ back, (through @ v) / np.sqrt(w + strengths[best])])
+    root = np.column_stack([free @ back, (through @ v) / np.sqrt(w + penalties[best])])
     scale = math.sqrt(float(variance[best]))
     return free @ straight + bent @ bend, root * scale, scale

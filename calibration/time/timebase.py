@@ -17,27 +17,22 @@ from calibration.errors import RECORD, CalibrationError
 from calibration.findings import Diagnostic
 from calibration.time.clock_spline import ClockFit
 from calibration.time.flash import onset
-from calibration.time.timing_light import TimingLight, frame_map
+from calibration.time.options import TIME
+from calibration.time.timing_light import TimingLightSignal, frame_map
 
-__all__ = ["TimeBase", "TimingLight", "time_base"]
+__all__ = ["FlashSignal", "TimeBase", "TimingLightSignal", "time_base"]
 
 
-RATE_U = 1e-4
-"""Relative standard uncertainty of a nominal rate or of time stamps: a camera's quartz with some
-margin; common practice, no source."""
-USABLE = 0.02
-"""Relative difference up to which time stamps run at the nominal rate."""
-PLAYBACK = 70.0
-"""1/s; time stamps that run faster were not made for watching: they are a camera's, and another
-stated rate is a contradiction. Slower ones are written into films to be watched slowly."""
-DIFFERENT = 5e-4
-"""Relative difference of two rates that is worth a remark, beyond their uncertainty."""
-UNEVEN = 0.35
-"""Scatter of time stamps, in frame intervals, above which rounding can't explain it."""
 WHOLE_FRAME_U = 1 / math.sqrt(12)
 """Of a time zero given as a whole frame number: somewhere in that frame interval."""
-PART_FRAME_U = 0.1
-"""Of a time zero given with a fraction, which states knowledge within the frame."""
+
+
+@dataclass(frozen=True)
+class FlashSignal:
+    """Mean grey (frames,) of a flash's region, and the grey level at which the picture is full."""
+
+    grey: Array
+    white: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -81,7 +76,7 @@ class TimeBase:
             source=f"{self.source}; time zero from {source}",
         )
 
-    def noting(self, *findings: Diagnostic) -> TimeBase:
+    def with_findings(self, *findings: Diagnostic) -> TimeBase:
         """The same with further findings."""
         return replace(self, findings=(*self.findings, *findings))
 
@@ -92,11 +87,9 @@ def time_base(
     rate: float | None,
     stated: bool = True,
     stamps: Array | None = None,
-    zero: float | None = None,
-    flash: Array | None = None,
-    white: float = math.inf,
+    zero: float | FlashSignal | None = None,
     exposure: float | None = None,
-    timing_light: TimingLight | None = None,
+    timing_light: TimingLightSignal | None = None,
     where: str = "the film",
 ) -> TimeBase:
     """The times of a film's frames and its time zero.
@@ -107,40 +100,46 @@ def time_base(
     rate : the nominal frame rate, 1/s; None or NaN if unknown.
     stated : whether the record states `rate`; False if it is the movie's own.
     stamps : (frames,) s, the movie's time stamps as they are; NaN or None without.
-    zero : frame number of time zero, fractions allowed; None if the record states none.
-    flash : (frames,) mean grey of a flash's region, in which the time zero is looked for.
-    white : full scale of `flash`.
+    zero : frame number of time zero, fractions allowed; or the signal in which a flash shows it;
+        None without either.
     exposure : s; None if unknown.
     timing_light : brightness, rate and duty of a light that blinks at a known rate.
     where : the place that an error names.
 
-    Without `zero` and `flash`, or where no flash is seen, the zero is left open (NaN). Raises
-    `Problem` (status RECORD) if neither a rate nor usable stamps are known.
+    Without `zero`, or where no flash is seen, the zero is left open (NaN). Raises
+    `CalibrationError` (status RECORD) if neither a rate nor usable stamps are known.
     """
     nominal = None if rate is None or not rate > 0 else rate
-    base = _steady(frames, nominal, stamps, where)
+    base = _nominal_times(frames, nominal, stamps, where)
     if not stated and timing_light is None:
         text = f"the record states no frame rate; the movie's own {base.rate:.6g} 1/s is taken"
-        base = base.noting(Diagnostic("rate_not_stated", text))
+        base = base.with_findings(Diagnostic("rate_not_stated", text))
     if timing_light is not None:
-        base = _by_light(base, timing_light, nominal if stated else None, exposure)
-    if zero is not None:
-        if not 0 <= zero <= frames - 1:
-            text = f"time zero, frame {zero:g}, lies outside the film's frames 0 to {frames - 1}"
-            base = base.noting(Diagnostic("zero_outside", text))
-        u = WHOLE_FRAME_U if float(zero).is_integer() else PART_FRAME_U
-        return base.with_zero(float(zero), u, "the record")
-    if flash is None:
+        base = _light_times(base, timing_light, nominal if stated else None, exposure)
+    if zero is None:
         return base
+    if isinstance(zero, FlashSignal):
+        return _zero_by_flash(base, zero, exposure)
+    if not 0 <= zero <= frames - 1:
+        text = f"time zero, frame {zero:g}, lies outside the film's frames 0 to {frames - 1}"
+        base = base.with_findings(Diagnostic("zero_outside", text))
+    u = WHOLE_FRAME_U if float(zero).is_integer() else TIME.part_frame_u
+    return base.with_zero(float(zero), u, "the record")
+
+
+def _zero_by_flash(base: TimeBase, flash: FlashSignal, exposure: float | None) -> TimeBase:
+    """The same from the moment a flash comes on; the zero stays open where none is seen."""
     duty = None if exposure is None else exposure * base.rate
-    found = onset(flash, white=white, duty=duty)
-    base = base.noting(*found.findings)
+    found = onset(flash.grey, white=flash.white, duty=duty)
+    base = base.with_findings(*found.findings)
     return base if math.isnan(found.frame) else base.with_zero(found.frame, found.u, "the flash")
 
 
-def _steady(frames: int, nominal: float | None, stamps: Array | None, where: str) -> TimeBase:
+def _nominal_times(
+    frames: int, nominal: float | None, stamps: Array | None, where: str
+) -> TimeBase:
     """Times from the stamps if they are usable, else from the nominal rate."""
-    stamped = None if stamps is None or len(stamps) != frames else _from_stamps(stamps, nominal)
+    stamped = None if stamps is None or len(stamps) != frames else _stamped_times(stamps, nominal)
     if stamped is not None:
         return stamped
     if nominal is None:
@@ -154,16 +153,22 @@ def _steady(frames: int, nominal: float | None, stamps: Array | None, where: str
     findings: tuple[Diagnostic, ...] = ()
     played = math.nan if stamps is None or frames < 2 else float(np.median(np.diff(stamps)))
     apart = abs(played * nominal - 1)
-    if played > 0 and apart > USABLE and (apart < 0.5 or 1 / played > PLAYBACK):
+    if (
+        played > 0
+        and apart > TIME.usable
+        and (apart < TIME.playback_share or 1 / played > TIME.playback_rate)
+    ):
         text = (
             f"the movie's time stamps are {1 / played:.6g} to the second, the stated rate is "
             f"{nominal:g}; the stated rate is taken"
         )
         findings = (Diagnostic("rate_disagrees", text),)
-    return _open(seconds, nominal, RATE_U * nominal, f"the rate of {nominal:g} 1/s", findings)
+    return _from_frame_zero(
+        seconds, nominal, TIME.rate_u * nominal, f"the rate of {nominal:g} 1/s", findings
+    )
 
 
-def _open(
+def _from_frame_zero(
     seconds: Array, rate: float, rate_u: float, source: str, findings: tuple[Diagnostic, ...]
 ) -> TimeBase:
     """A time base counted from frame 0, its zero not known."""
@@ -172,7 +177,7 @@ def _open(
     return TimeBase(seconds, u, rate, rate_u, math.nan, math.nan, source, findings)
 
 
-def _from_stamps(stamps: Array, nominal: float | None) -> TimeBase | None:
+def _stamped_times(stamps: Array, nominal: float | None) -> TimeBase | None:
     """Times by stamps, freed from their rounding where they run evenly; None if not usable.
 
     Frames missing from the film leave gaps of whole frame intervals.
@@ -180,61 +185,64 @@ def _from_stamps(stamps: Array, nominal: float | None) -> TimeBase | None:
     steps = np.diff(stamps)
     if len(steps) < 2 or not np.all(np.isfinite(steps)) or np.any(steps <= 0):
         return None
-    usual = float(np.mean(steps[steps < 1.5 * np.median(steps)]))
+    usual = float(np.mean(steps[steps < TIME.gap_steps * np.median(steps)]))
     interval = usual if nominal is None else 1 / nominal
     slots = np.rint(steps / interval)
     if np.median(slots) != 1 or np.any(slots < 1):
         return None
     slot = np.concatenate([[0.0], np.cumsum(slots)])
     (pitch, start), covariance = np.polyfit(slot, stamps, 1, cov="unscaled")
-    left = stamps - start - pitch * slot
-    scatter = float(np.sqrt(np.mean(left**2)))
-    pitch_u = math.hypot(scatter * math.sqrt(covariance[0, 0]), RATE_U * pitch)
+    residual = stamps - start - pitch * slot
+    scatter = float(np.sqrt(np.mean(residual**2)))
+    pitch_u = math.hypot(scatter * math.sqrt(covariance[0, 0]), TIME.rate_u * pitch)
     rate, rate_u = 1 / float(pitch), pitch_u / float(pitch) ** 2
-    if nominal is not None and abs(rate / nominal - 1) > USABLE:
+    if nominal is not None and abs(rate / nominal - 1) > TIME.usable:
         return None
     findings: tuple[Diagnostic, ...] = ()
     if nominal is None:
         pass
-    elif abs(rate / nominal - 1) > max(DIFFERENT, 3 * rate_u / rate):
+    elif abs(rate / nominal - 1) > max(TIME.different, TIME.different_sigmas * rate_u / rate):
         text = (
             f"the movie's time stamps are {rate:.6g} to the second, the stated rate is "
             f"{nominal:g}; the time stamps are taken"
         )
         findings = (Diagnostic("rate_disagrees", text),)
-    elif abs(rate - nominal) < 3 * rate_u:
-        rate, rate_u, pitch = nominal, RATE_U * nominal, 1 / nominal
-    if scatter > UNEVEN * pitch:
+    elif abs(rate - nominal) < TIME.different_sigmas * rate_u:
+        rate, rate_u, pitch = nominal, TIME.rate_u * nominal, 1 / nominal
+    if scatter > TIME.uneven * pitch:
         text = "the movie's time stamps run unevenly; they are taken as they are"
         findings += (Diagnostic("stamps_uneven", text),)
-        return _open(stamps, rate, rate_u, "the movie's time stamps", findings)
-    return _open(pitch * slot, rate, rate_u, f"the movie's time stamps ({rate:.6g} 1/s)", findings)
+        return _from_frame_zero(stamps, rate, rate_u, "the movie's time stamps", findings)
+    return _from_frame_zero(
+        pitch * slot, rate, rate_u, f"the movie's time stamps ({rate:.6g} 1/s)", findings
+    )
 
 
-def _by_light(
-    base: TimeBase, light: TimingLight, nominal: float | None, exposure: float | None
+def _light_times(
+    base: TimeBase, light: TimingLightSignal, nominal: float | None, exposure: float | None
 ) -> TimeBase:
     """Times by a timing light; those of `base` where the light is of no use."""
     duty = None if exposure is None else exposure * base.rate
     found = frame_map(light, nominal=nominal, duty_exposure=duty)
     if isinstance(found, Diagnostic):
-        return base.noting(found)
+        return base.with_findings(found)
     number = np.arange(len(base.seconds), dtype=np.float64)
     seconds = found.clock.seconds(number)
     if not np.all(np.diff(seconds) > 0):
         text = "the timing light gives times that run backwards, so it is not used"
-        return base.noting(Diagnostic("timing_light_unusable", text))
+        return base.with_findings(Diagnostic("timing_light_unusable", text))
     u = found.clock.u_between(number, 0.0)
     length = float(seconds[-1] - seconds[0])
     rate = (len(number) - 1) / length
     rate_u = rate * float(u[-1]) / length
     findings = [*found.findings]
-    if abs(rate / base.rate - 1) > max(10 * DIFFERENT, 3 * math.hypot(rate_u, base.rate_u) / rate):
+    off = TIME.different_sigmas * math.hypot(rate_u, base.rate_u) / rate
+    if abs(rate / base.rate - 1) > max(TIME.light_different, off):
         text = (
             f"the timing light gives {rate:.6g} frames/s, {base.source} {base.rate:.6g}; "
             "the light is taken"
         )
         findings.append(Diagnostic("rate_disagrees", text))
     source = f"a timing light of {light.rate:g} 1/s ({found.edges} edges)"
-    fields = _open(seconds, rate, rate_u, source, (*base.findings, *findings))
+    fields = _from_frame_zero(seconds, rate, rate_u, source, (*base.findings, *findings))
     return replace(fields, seconds_u=u, clock=found.clock)

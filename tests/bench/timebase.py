@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.findings import Diagnostic
 from calibration.time.flash import onset
-from calibration.time.timing_light import TimingLight, frame_map
+from calibration.time.timing_light import TimingLightSignal, frame_map
 
 FLASHES = {
     "step": {},
@@ -87,7 +87,7 @@ def main():
         for seed in range(40):
             rng = np.random.default_rng(seed)
             grey, times, duty = light_film(rng, **kind)
-            light = TimingLight(grey, kind.get("rate", 100.0), kind.get("duty", 0.5))
+            light = TimingLightSignal(grey, kind.get("rate", 100.0), kind.get("duty", 0.5))
             found = frame_map(light, nominal=1000, duty_exposure=duty)
             assert not isinstance(found, Diagnostic), found
             k = np.arange(len(grey), dtype=float)

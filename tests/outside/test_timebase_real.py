@@ -4,7 +4,7 @@ from pathlib import Path
 import av
 import numpy as np
 
-from calibration.time.timebase import time_base
+from calibration.time.timebase import FlashSignal, time_base
 
 
 def brightness(film: Path, region: tuple[int, int, int, int]) -> np.ndarray:
@@ -25,7 +25,7 @@ def test_the_flash_bulbs_of_a_scanned_film_fire_in_the_frame_numbered_zero(
     film = real("crash-film-early") / "overhead.avi"
     for region in ((0, 0, 640, 480), (160, 240, 320, 120)):
         grey = brightness(film, region)
-        base = time_base(len(grey), rate=1000, flash=grey, white=255)
+        base = time_base(len(grey), rate=1000, zero=FlashSignal(grey, 255))
         assert abs(base.zero_frame - 20) < 0.5
         assert base.zero_frame_u < 0.5
         assert abs(base.seconds[0] + 0.020) < 0.5e-3

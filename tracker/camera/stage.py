@@ -22,8 +22,8 @@ from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
 from calibration.scale_bars.camera import Bar, camera_from_bars
 from calibration.scale_bars.options import SCALE_BARS
-from calibration.time.timebase import TimeBase, time_base
-from calibration.time.timing_light import TimingLight
+from calibration.time.timebase import FlashSignal, TimeBase, time_base
+from calibration.time.timing_light import TimingLightSignal
 from tracker.camera.background_patches import find_background
 from tracker.camera.brightness import Brightness, Region, light_table, stabilised_brightness
 from tracker.camera.expected_targets import SURVEY, expected_marks, mark_bodies
@@ -229,17 +229,18 @@ def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:
 
 def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
     """The times of a camera's frames from what the record states and the film shows."""
-    light = entry.time.timing_light
+    light, zero = entry.time.timing_light, entry.time.zero
+    flash = FlashSignal(grey[FLASH], float(film.white)) if FLASH in grey else None
     return time_base(
         film.frames,
         stamps=film.stamps,
         rate=film.rate,
         stated=entry.frame_rate is not None,
         exposure=entry.exposure,
-        zero=entry.time.zero if isinstance(entry.time.zero, float | int) else None,
-        flash=grey.get(FLASH),
-        timing_light=None if light is None else TimingLight(grey[LIGHT], light.rate, light.duty),
-        white=float(film.white),
+        zero=zero if isinstance(zero, float | int) else flash,
+        timing_light=(
+            None if light is None else TimingLightSignal(grey[LIGHT], light.rate, light.duty)
+        ),
         where=where,
     )
 

@@ -20,7 +20,8 @@ from calibration.errors import CalibrationError
 from calibration.resection.pose import sightings
 from calibration.resection.resect import Resection, resect
 from calibration.time.clock import Clock
-from calibration.time.timebase import PART_FRAME_U, RATE_U, WHOLE_FRAME_U
+from calibration.time.options import TIME
+from calibration.time.timebase import WHOLE_FRAME_U
 from tracker.core.types import Progress
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
 from tracker.motion.options import NOISE
@@ -177,7 +178,7 @@ def _evidence(
         camera=camera,
         seconds=times,
         zero_u=_zero_u(record, stand, picture),
-        rate_u=RATE_U,
+        rate_u=TIME.rate_u,
         stabilisation=None,
         marks=tuple(m.target.name for m in marks),
         position=position + _errors(covariance, left, drift, stand.name),
@@ -222,5 +223,5 @@ def _zero_u(record: PlannedRecord, stand: Stand, picture: Picture) -> float:
         return float("inf")
     if zero == "flash":
         return picture.flicker / picture.contrast * (stand.exposure or 1 / stand.frame_rate)
-    u = WHOLE_FRAME_U if float(zero).is_integer() else PART_FRAME_U
+    u = WHOLE_FRAME_U if float(zero).is_integer() else TIME.part_frame_u
     return u / stand.frame_rate

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from calibration.arrays import Array
 from calibration.errors import RECORD, Problem
 from calibration.findings import Diagnostic
-from calibration.time.timebase import TimingLight, time_base
+from calibration.time.timebase import FlashSignal, TimingLightSignal, time_base
 from calibration.time.timing_light import frame_map
 
 RNG = np.random.default_rng
@@ -67,7 +67,7 @@ def test_a_flash_is_timed_to_a_twentieth_of_a_frame_and_knows_its_error(
     for seed in range(80):
         on = 40 + RNG(seed + 1000).random()
         grey = lamp(100, on, seed=seed, **film)
-        found = time_base(100, rate=1000, flash=grey, white=255, exposure=film["duty"] / 1000)
+        found = time_base(100, rate=1000, exposure=film["duty"] / 1000, zero=FlashSignal(grey, 255))
         errors.append(found.zero_frame - on)
         z.append(errors[-1] / found.zero_frame_u)
     assert np.sqrt(np.mean(np.square(errors))) < 0.05
@@ -81,7 +81,7 @@ def test_a_flash_between_exposures_is_known_to_the_dark_interval(duty: float) ->
     for seed in range(80):
         on = 40 + RNG(seed + 1000).random()
         grey = lamp(100, on, duty, 0.3, seed)
-        found = time_base(100, rate=1000, flash=grey, exposure=duty / 1000)
+        found = time_base(100, rate=1000, exposure=duty / 1000, zero=FlashSignal(grey))
         z.append((found.zero_frame - on) / found.zero_frame_u)
     assert 0.8 < np.sqrt(np.mean(np.square(z))) < 1.25
 
@@ -93,7 +93,7 @@ def test_a_saturated_or_unknown_exposure_widens_the_uncertainty_to_cover_the_err
             on = 40 + RNG(seed + 1000).random()
             grey = lamp(100, on, 0.9, 0.3, seed, step=step)
             exposure = 0.9e-3 if known else None
-            found = time_base(100, rate=1000, flash=grey, white=255, exposure=exposure)
+            found = time_base(100, rate=1000, exposure=exposure, zero=FlashSignal(grey, 255))
             z.append((found.zero_frame - on) / found.zero_frame_u)
             assert known is any(f.code == "flash_saturated" for f in found.findings)
         assert np.sqrt(np.mean(np.square(z))) < 1.3
@@ -102,7 +102,7 @@ def test_a_saturated_or_unknown_exposure_widens_the_uncertainty_to_cover_the_err
 def test_a_flash_shorter_than_a_frame_is_known_to_its_frame() -> None:
     grey = 60 + 0.3 * RNG(0).standard_normal(80)
     grey[20] += 40
-    found = time_base(80, rate=1000, flash=grey)
+    found = time_base(80, rate=1000, zero=FlashSignal(grey))
     assert found.zero_frame == pytest.approx(20, abs=1e-9)
     assert 0.1 < found.zero_frame_u < 0.3
     assert [f.code for f in found.findings] == ["flash_short"]
@@ -112,22 +112,25 @@ def test_unread_frames_at_the_flash_leave_it_known_to_three_frames() -> None:
     for lost in (39, 40, 41):
         grey = lamp(100, 39.8, 0.9, 0.3, 0)
         grey[lost] = np.nan
-        found = time_base(100, rate=1000, flash=grey, exposure=0.9e-3)
+        found = time_base(100, rate=1000, exposure=0.9e-3, zero=FlashSignal(grey))
         assert abs(found.zero_frame - 39.8) < 2 * found.zero_frame_u
         assert found.zero_frame_u > 0.5
     grey = lamp(100, 39.8, 0.9, 0.3, 0)
     grey[[3, 20, 60]] = np.nan
-    assert abs(time_base(100, rate=1000, flash=grey, exposure=0.9e-3).zero_frame - 39.8) < 0.05
+    assert (
+        abs(time_base(100, rate=1000, exposure=0.9e-3, zero=FlashSignal(grey)).zero_frame - 39.8)
+        < 0.05
+    )
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 4])
 def test_a_film_too_short_for_a_flash_has_none(count: int) -> None:
-    base = time_base(max(count, 1), rate=1000, flash=np.full(count, 60.0))
+    base = time_base(max(count, 1), rate=1000, zero=FlashSignal(np.full(count, 60.0)))
     assert math.isnan(base.zero_frame)
 
 
 def test_without_a_flash_the_zero_stays_open() -> None:
-    found = time_base(80, rate=1000, flash=60 + 0.3 * RNG(0).standard_normal(80))
+    found = time_base(80, rate=1000, zero=FlashSignal(60 + 0.3 * RNG(0).standard_normal(80)))
     assert math.isnan(found.zero_frame)
     assert math.isnan(found.zero_frame_u)
     assert found.seconds[0] == 0
@@ -139,8 +142,10 @@ def test_a_flash_is_timed_alike_in_any_grey_scale_and_film_start(
     gain: float, offset: float, start: int
 ) -> None:
     grey = lamp(100, 40.3, 0.9, 0.3, 7)
-    one = time_base(100, rate=1000, flash=grey, exposure=0.9e-3)
-    other = time_base(100 - start, rate=1000, flash=offset + gain * grey[start:], exposure=0.9e-3)
+    one = time_base(100, rate=1000, exposure=0.9e-3, zero=FlashSignal(grey))
+    other = time_base(
+        100 - start, rate=1000, exposure=0.9e-3, zero=FlashSignal(offset + gain * grey[start:])
+    )
     assert other.zero_frame + start == pytest.approx(one.zero_frame, abs=0.02)
     assert other.zero_frame_u == pytest.approx(one.zero_frame_u, rel=0.5)
 
@@ -156,7 +161,7 @@ def test_a_timing_light_follows_three_percent_of_drift_to_a_tenth_of_a_frame(
     rms, z2 = [], []
     for seed in range(8):
         times = drifting(600, 0.03, seed)
-        light = TimingLight(blinking(times, exposure, rate, duty, noise, seed), rate, duty)
+        light = TimingLightSignal(blinking(times, exposure, rate, duty, noise, seed), rate, duty)
         base = time_base(600, rate=1000, exposure=exposure, timing_light=light, zero=200.0)
         error = base.seconds - (times - times[200])
         known = base.seconds_u > 0
@@ -173,7 +178,7 @@ def test_flashes_shorter_than_a_frame_time_it_within_what_a_frame_can_tell() -> 
     errors, z2 = [], []
     for seed in range(8):
         times = drifting(600, 0.03, seed)
-        light = TimingLight(blinking(times, 0.8e-3, 100, 0.02, 1, seed), 100, 0.02)
+        light = TimingLightSignal(blinking(times, 0.8e-3, 100, 0.02, 1, seed), 100, 0.02)
         base = time_base(600, rate=1000, exposure=0.8e-3, timing_light=light, zero=200.0)
         error = base.seconds - (times - times[200])
         known = base.seconds_u > 0
@@ -188,14 +193,16 @@ def test_missed_flashes_are_bridged_and_told() -> None:
     grey = blinking(times, 0.8e-3, 100, 0.5, 1, 3)
     for start in (95, 260, 431):
         grey[start : start + 27] = 50
-    base = time_base(600, rate=1000, exposure=0.8e-3, timing_light=TimingLight(grey, 100), zero=0.0)
+    base = time_base(
+        600, rate=1000, exposure=0.8e-3, timing_light=TimingLightSignal(grey, 100), zero=0.0
+    )
     assert np.max(np.abs(base.seconds - (times - times[0]))) < 0.1e-3
     assert "timing_light_missed" in [f.code for f in base.findings]
 
 
 def test_a_light_against_the_stated_rate_is_told_and_believed() -> None:
     times = np.arange(400) / 940
-    light = TimingLight(blinking(times, 0.5e-3, 100, 0.5, 1, 0), 100)
+    light = TimingLightSignal(blinking(times, 0.5e-3, 100, 0.5, 1, 0), 100)
     base = time_base(400, rate=1000, exposure=0.5e-3, timing_light=light)
     assert base.rate == pytest.approx(940, rel=1e-3)
     assert "rate_disagrees" in [f.code for f in base.findings]
@@ -209,7 +216,7 @@ def test_a_light_against_the_stated_rate_is_told_and_believed() -> None:
      50 + 50 * (np.arange(300) % 2)],
 )  # fmt: skip
 def test_a_light_that_does_not_blink_leaves_the_nominal_rate(grey: np.ndarray) -> None:
-    base = time_base(300, rate=1000, timing_light=TimingLight(grey, 100))
+    base = time_base(300, rate=1000, timing_light=TimingLightSignal(grey, 100))
     np.testing.assert_allclose(base.seconds, np.arange(300) / 1000)
     assert base.findings
 
@@ -311,7 +318,7 @@ def test_a_light_covered_in_the_midst_of_a_flash_keeps_its_beat() -> None:
         grey = 50 + 100 * (lit(shuts) - lit(opens)) / (shuts - opens) + rng.standard_normal(frames)
         for start in rng.integers(0, frames, 5):
             grey[start : start + 20] = 50
-        found = frame_map(TimingLight(grey, 100.0, 0.5), nominal=1000, duty_exposure=exposure)
+        found = frame_map(TimingLightSignal(grey, 100.0, 0.5), nominal=1000, duty_exposure=exposure)
         assert not isinstance(found, Diagnostic)
         error = found.clock.seconds(k) - clock(k)
         worst = max(worst, float((error - error.mean()).std()) * 1000)
