@@ -8,7 +8,17 @@ import tomllib
 import numpy as np
 
 from tests.support.browser_page import analysed as ended
-from tests.support.browser_page import cell, click_at, frame, on_page, said, saved, shown, state
+from tests.support.browser_page import (
+    cell,
+    click_at,
+    frame,
+    on_page,
+    said,
+    saved,
+    shown,
+    state,
+    until,
+)
 from tests.support.small_scene import (
     CAR,
     FIXED,
@@ -30,8 +40,9 @@ def rows(table: dict[str, tuple[float, float]], height: float, size: float) -> s
 
 def fill(page, key: str, text: str) -> None:
     """Type into a field of the form and wait until it is saved."""
-    before = state(page)["hash"]
     field = page.locator(f'[id="f-{key}"]')
+    field.wait_for()  # the test may still be on its way
+    before = state(page)["hash"]
     field.fill(text)
     field.press("Tab")
     saved(page, before)
@@ -123,10 +134,11 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
 
 def test_a_listing_that_comes_late_leaves_what_is_typed_meanwhile(desk, small):
     page, late = desk().page(ready=False), []
-    page.wait_for_function("() => document.getElementById('folder').value !== ''")
+    page.wait_for_function("() => document.getElementById('folder')?.value")
     page.route("**/api/folders*", lambda route: late.append(route))
     field = page.get_by_label("Folder of the test")
     page.get_by_role("button", name="up to the folder above").click()
+    until(page, lambda: late)
     field.fill(str(small))
     with page.expect_response("**/api/folders*"):
         late[0].continue_()

@@ -6,6 +6,8 @@ import contextlib
 import signal
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -128,6 +130,14 @@ def analysed(page) -> None:
 def saved(page, before: str) -> None:
     """Wait until the record is another than `before`."""
     page.wait_for_function("(h) => window.__state().hash !== h", arg=before)
+
+
+def until(page, found: Callable[[], object]) -> None:
+    """Wait, with the page at work, until `found()` is true."""
+    end = time.monotonic() + PATIENCE / 1000
+    while not found():
+        assert time.monotonic() < end, "it did not come about"
+        page.wait_for_timeout(10)
 
 
 def cell(page, name: str) -> str:
