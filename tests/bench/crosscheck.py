@@ -16,8 +16,8 @@ from collections import Counter
 import numpy as np
 from scipy import stats
 
+from calibration.constants import GRAVITY as G
 from tests.support.simulated_sensors import CG, accelerometer, scene
-from tracker.accelerometers import GRAVITY as G
 from tracker.crosscheck import cross_check
 
 ACCELERATIONS = ("ax", "ay", "az")

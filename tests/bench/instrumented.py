@@ -11,7 +11,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from tracker.accelerometers import GRAVITY, judge_channels
+from calibration.constants import GRAVITY
+from tracker.accelerometers import judge_channels
 from tracker.demo import Scenario, sensors
 from tracker.demo.physics import car, simulate
 from tracker.outcome.accelerometer_risk import Assumptions, accelerometer_risk

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tracker.accelerometers import GRAVITY, condition, read_accelerometer
+from calibration.constants import GRAVITY
+from tracker.accelerometers import condition, read_accelerometer
 from tracker.accelerometers.text_table import read_columns
 from tracker.core.time_series import from_zero, integrate_twice
 from tracker.outcome.accelerometer_risk import accelerometer_risk

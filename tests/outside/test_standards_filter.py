@@ -50,12 +50,17 @@ def test_one_pass_of_a_step(cfc, step, expected):
     assert signal.lfilter(a, [1, -b[0], -b[1]], x) == pytest.approx(expected, abs=1e-8)
 
 
+@pytest.mark.parametrize("constant", [2.0775, 1.25 * 5 / 3])
 @pytest.mark.parametrize("cfc", CLASSES)
-def test_one_pass_is_scipys_second_order_butterworth(cfc):
-    a, b = cfc_coefficients(cfc, STEP)
-    numerator, denominator = signal.butter(2, 2.0775 * cfc, fs=1 / STEP)
-    assert a == pytest.approx(numerator, rel=1e-10)
-    assert (1, -b[0], -b[1]) == pytest.approx(denominator, rel=1e-10)
+def test_coefficients_are_the_printed_formula(cfc, constant):
+    """SAE J211-1 appendix C as printed; ISO 6487 annex A has 1.25 times 5/3 for its 2.0775."""
+    wd = 2 * np.pi * cfc * constant
+    wa = np.sin(wd * STEP / 2) / np.cos(wd * STEP / 2)
+    below = 1 + np.sqrt(2) * wa + wa**2
+    a, b = cfc_coefficients(cfc, STEP, "sae" if constant == 2.0775 else "iso")
+    assert a == pytest.approx(np.array([wa**2, 2 * wa**2, wa**2]) / below, rel=1e-10)
+    printed = (-2 * (wa**2 - 1) / below, (-1 + np.sqrt(2) * wa - wa**2) / below)
+    assert b == pytest.approx(printed, rel=1e-10)
 
 
 # J211-1 figures 1 and 2, ISO 6487 figures 1 and 2 (corridor from memory).

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tracker.accelerometers import GRAVITY as G
+from calibration.constants import GRAVITY as G
 from tracker.outcome.occupant_risk import (
     acceleration_severity,
     flail,

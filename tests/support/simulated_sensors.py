@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.accelerometers import GRAVITY, judge_channels, sensor_reading
+from calibration.constants import GRAVITY
+from tracker.accelerometers import judge_channels, sensor_reading
 
 CG = np.array([0.0, 0.0, -0.55])
 PLACE = np.array([0.1, 0.05, -0.45])

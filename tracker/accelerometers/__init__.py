@@ -5,10 +5,9 @@ from tracker.accelerometers.cfc import cfc_coefficients, cfc_filter
 from tracker.accelerometers.conditioning import Conditioned, condition
 from tracker.accelerometers.faults import ChannelFault
 from tracker.core.lever_arm import cg_acceleration, sensor_reading, to_cg
-from tracker.core.vehicle_kinematics import GRAVITY, body_rates, gravity_reading, vehicle_to_ground
+from tracker.core.vehicle_kinematics import body_rates, gravity_reading
 
 __all__ = [
-    "GRAVITY",
     "Accelerometer",
     "ChannelFault",
     "Conditioned",
@@ -22,5 +21,4 @@ __all__ = [
     "read_accelerometer",
     "sensor_reading",
     "to_cg",
-    "vehicle_to_ground",
 ]

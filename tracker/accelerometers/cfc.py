@@ -29,14 +29,13 @@ def cfc_coefficients(
     """Coefficients (a0, a1, a2), (b1, b2) of one pass at the sample interval (s).
 
     Y[t] = a0 X[t] + a1 X[t-1] + a2 X[t-2] + b1 Y[t-1] + b2 Y[t-2].
-    Source: SAE J211-1 appendix C; ISO 6487 annex A has the same formula and another constant.
+    A second-order Butterworth low pass whose cut-off is the constant times the class, by the
+    bilinear transform: SAE J211-1 appendix C; ISO 6487 annex A differs in the constant alone.
     """
-    warped = float(np.tan(np.pi * cfc * CONSTANT[constant] * interval))
-    below = 1.0 + np.sqrt(2.0) * warped + warped**2
-    a0 = warped**2 / below
-    b1 = -2.0 * (warped**2 - 1.0) / below
-    b2 = (-1.0 + np.sqrt(2.0) * warped - warped**2) / below
-    return (a0, 2.0 * a0, a0), (float(b1), float(b2))
+    cut_off = CONSTANT[constant] * cfc
+    forward, feedback = signal.butter(2, cut_off, fs=1.0 / interval)
+    a0, a1, a2 = (float(v) for v in forward)
+    return (a0, a1, a2), (-float(feedback[1]), -float(feedback[2]))
 
 
 def least_rate(cfc: float) -> float:

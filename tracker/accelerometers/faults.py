@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 
 Kind = Literal["scale", "offset", "polarity", "saturation", "time_shift", "dropout", "axis_swap"]
 
@@ -75,7 +76,7 @@ def find_saturation(
         level,
         0.001 * level,
         "m/s2",
-        f"{channel} is clipped at {level / 9.80665:.4g} g in {samples} samples"
+        f"{channel} is clipped at {level / GRAVITY:.4g} g in {samples} samples"
         f" between {start * 1e3:.1f} ms and {end * 1e3:.1f} ms:"
         " its peaks and its velocity change are too small",
     )

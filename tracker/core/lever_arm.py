@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.vehicle_kinematics import body_rates, gravity_reading, vehicle_to_ground
+from tracker.core.rigid_body import rotation
+from tracker.core.vehicle_kinematics import body_rates, gravity_reading
 
 
 def lever_acceleration(rates: Array, time: Array, lever: Array) -> Array:
@@ -37,8 +38,8 @@ def to_cg(acceleration: Array, rates: Array, time: Array, lever: Array) -> Array
 
 def cg_acceleration(state: Array) -> Array:
     """Acceleration of the cg in vehicle axes (..., n, 3), m/s^2, of motion states (..., n, 15)."""
-    rotation = vehicle_to_ground(state[..., 3], state[..., 4], state[..., 5])
-    return np.asarray(np.einsum("...ji,...j->...i", rotation, state[..., 12:15]))
+    attitude = rotation(state[..., 3:6])
+    return np.asarray(np.einsum("...ji,...j->...i", attitude, state[..., 12:15]))
 
 
 def sensor_reading(state: Array, time: Array, lever: Array) -> Array:
@@ -46,7 +47,7 @@ def sensor_reading(state: Array, time: Array, lever: Array) -> Array:
 
     Parameters
     ----------
-    state : (..., n, 15) motion of the cg in ground axes, columns `tracker.values.STATE`.
+    state : (..., n, 15) motion of the cg in ground axes, columns `tracker.core.types.STATE`.
     time : (n,) s.
     lever : (3,) sensor less cg, vehicle axes, m.
 

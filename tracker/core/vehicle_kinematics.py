@@ -1,32 +1,19 @@
-"""Attitude of a vehicle: rotation matrices and body rates from the angles of a motion state."""
+"""Turning rates of a vehicle about its own axes, and what gravity adds to its sensors."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from calibration.arrays import Array
-
-GRAVITY = 9.80665
-"""Standard gravity, m/s^2 (exact by definition)."""
-
-
-def vehicle_to_ground(roll: Array, pitch: Array, yaw: Array) -> Array:
-    """R (..., 3, 3) with ground = R vehicle, for yaw, then pitch, then roll (SAE J670)."""
-    cr, sr = np.cos(roll), np.sin(roll)
-    cp, sp = np.cos(pitch), np.sin(pitch)
-    cy, sy = np.cos(yaw), np.sin(yaw)
-    first = (cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr)
-    second = (sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr)
-    third = (-sp, cp * sr, cp * cr)
-    flat = np.stack(first + second + third, axis=-1)
-    return flat.reshape(*flat.shape[:-1], 3, 3)
+from calibration.constants import GRAVITY
 
 
 def body_rates(state: Array) -> Array:
     """Angular velocity (..., 3) in vehicle axes, rad/s, of motion states (..., 15).
 
     p = roll' - yaw' sin(pitch); q = pitch' cos(roll) + yaw' cos(pitch) sin(roll);
-    r = yaw' cos(pitch) cos(roll) - pitch' sin(roll). Textbook kinematics of z-y-x angles.
+    r = yaw' cos(pitch) cos(roll) - pitch' sin(roll). Source: Diebel 2006, "Representing
+    Attitude", rates of Euler angles to body rates, sequence (3, 2, 1).
     """
     roll, pitch = state[..., 3], state[..., 4]
     roll_rate, pitch_rate, yaw_rate = state[..., 9], state[..., 10], state[..., 11]

@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
+from calibration.constants import GRAVITY
 from calibration.errors import RECORD, RecordError
 from calibration.files import read_bounded
 from tracker.core.units import UnitError, brief, parse
@@ -57,7 +58,6 @@ UNIT = {
 }
 """The unit of each kind in results."""
 
-_GRAVITY = 9.80665
 FILE_LIMIT = 2**20
 """Largest criteria file, in bytes."""
 
@@ -319,7 +319,7 @@ class _Reader:
             self.refuse(at, error.what, error.remedy)
         except ValueError:
             self.refuse(at, f"{brief(text)} is no number", "write a number")
-        return found / _GRAVITY if kind == "acceleration_g" else found
+        return found / GRAVITY if kind == "acceleration_g" else found
 
     def refuse(self, key: str, what: str, remedy: str) -> NoReturn:
         raise RecordError(f"{key}: {what}", where=self.where, remedy=remedy, status=RECORD)

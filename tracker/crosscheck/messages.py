@@ -6,8 +6,8 @@ from collections.abc import Collection
 
 import numpy as np
 
+from calibration.constants import GRAVITY
 from tracker.accelerometers.faults import ChannelFault
-from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.crosscheck.fault_hypotheses import Fault, Judgement
 from tracker.crosscheck.predicted_channels import AXES, UNIT
 from tracker.crosscheck.residuals import Evidence, Tolerance

@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from tracker.core.time_series import integrate
-from tracker.mechanics.vehicle_pair import GRAVITY, Pair, at_time, quantity
+from tracker.mechanics.vehicle_pair import Pair, at_time, quantity
 from tracker.results.schema import Energy, ForceCrush, Mechanics, Momentum
 
 SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer tells its friction

@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import Quantity
 from tracker.criteria import Criteria, Plan, evaluate
 from tracker.mechanics.two_mass_model import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
-from tracker.mechanics.vehicle_pair import GRAVITY, ROLLING, ROLLING_U, quantity
+from tracker.mechanics.vehicle_pair import ROLLING, ROLLING_U, quantity
 from tracker.outcome.occupant_risk import flail, occupant_risk
 from tracker.results.schema import Criterion, ForceCrush, Mechanics, Results
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 
-GRAVITY = 9.80665  # m/s2
 STEP = 2e-4  # s
 LONGEST = 0.6  # s
 BEYOND = 0.05

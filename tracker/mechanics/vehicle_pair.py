@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from tracker.core.types import Quantity
 from tracker.outcome.headline import COLUMN, Drawn
 
-GRAVITY = 9.80665  # m/s2
 MASS_U = 0.0025
 """Standard uncertainty of a stated mass, share. Common practice, no source: wheel weighers."""
 ROLLING, ROLLING_U = 0.015, 0.01

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from tracker.accelerometers.accelerometer import Accelerometer
 from tracker.accelerometers.cfc import cfc_filter
 from tracker.accelerometers.conditioning import Conditioned, condition
 from tracker.core.lever_arm import to_cg
 from tracker.core.types import Quantity
-from tracker.core.vehicle_kinematics import GRAVITY, body_rates, gravity_reading
+from tracker.core.vehicle_kinematics import body_rates, gravity_reading
 from tracker.outcome.occupant_risk import UNITS, OccupantRisk, occupant_risk, summary
 
 Rows = NDArray[np.intp]

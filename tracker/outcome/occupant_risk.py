@@ -15,6 +15,7 @@ import numpy as np
 from scipy import signal
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from tracker.core.lever_arm import cg_acceleration
 from tracker.core.time_series import (
     first_crossing,
@@ -26,7 +27,7 @@ from tracker.core.time_series import (
     sample,
 )
 from tracker.core.types import Quantity
-from tracker.core.vehicle_kinematics import GRAVITY, body_rates
+from tracker.core.vehicle_kinematics import body_rates
 
 AsiFilter = Literal["mean 50 ms", "13 Hz per pass", "13 Hz combined"]
 

@@ -4,8 +4,8 @@ import h5py
 import numpy as np
 import pytest
 
+from calibration.constants import GRAVITY as G
 from calibration.errors import Problem
-from tracker.accelerometers import GRAVITY as G
 from tracker.accelerometers import (
     body_rates,
     condition,
@@ -14,8 +14,8 @@ from tracker.accelerometers import (
     read_accelerometer,
     sensor_reading,
     to_cg,
-    vehicle_to_ground,
 )
+from tracker.core.rigid_body import rotation
 from tracker.record.schema import Accelerometer
 
 RNG = np.random.default_rng(11)
@@ -329,14 +329,14 @@ def test_the_rotation_is_yaw_then_pitch_then_roll():
         }[axis]
 
     expected = about("z", yaw) @ about("y", pitch) @ about("x", roll)
-    got = vehicle_to_ground(*(np.array(a) for a in (roll, pitch, yaw)))
+    got = rotation(np.array([roll, pitch, yaw]))
     assert got == pytest.approx(expected)
 
 
 def test_nose_up_raises_the_front_and_yaw_turns_it_right():
-    up = vehicle_to_ground(np.array(0.0), np.array(0.1), np.array(0.0)) @ [1, 0, 0]
-    right = vehicle_to_ground(np.array(0.0), np.array(0.0), np.array(0.1)) @ [1, 0, 0]
-    down = vehicle_to_ground(np.array(0.1), np.array(0.0), np.array(0.0)) @ [0, 1, 0]
+    up = rotation(np.array([0.0, 0.1, 0.0])) @ [1, 0, 0]
+    right = rotation(np.array([0.0, 0.0, 0.1])) @ [1, 0, 0]
+    down = rotation(np.array([0.1, 0.0, 0.0])) @ [0, 1, 0]
     assert up[2] < 0
     assert right[1] > 0
     assert down[2] > 0
@@ -346,7 +346,7 @@ def test_gravity_reads_as_the_convention_says():
     read = gravity_reading(np.array(0.0), np.array(0.1))
     assert read[0] == pytest.approx(G * np.sin(0.1))
     assert gravity_reading(np.array(0.0), np.array(0.0)) == pytest.approx(0.0)
-    free = vehicle_to_ground(np.array(0.2), np.array(0.1), np.array(0.5)).T @ [0, 0, G]
+    free = rotation(np.array([0.2, 0.1, 0.5])).T @ [0, 0, G]
     assert gravity_reading(np.array(0.2), np.array(0.1)) == pytest.approx(-free + [0, 0, G])
 
 
@@ -363,8 +363,8 @@ def turning(time):
 def test_body_rates_are_those_of_the_rotation_matrix():
     time = np.arange(0, 0.2, 1e-5)
     state = turning(time)
-    rotation = vehicle_to_ground(*state[:, 3:6].T)
-    skew = np.einsum("nji,njk->nik", rotation, np.gradient(rotation, time, axis=0))
+    attitude = rotation(state[:, 3:6])
+    skew = np.einsum("nji,njk->nik", attitude, np.gradient(attitude, time, axis=0))
     rates = np.stack((skew[:, 2, 1], skew[:, 0, 2], skew[:, 1, 0]), axis=-1)
     assert body_rates(state)[1:-1] == pytest.approx(rates[1:-1], abs=1e-6)
 
@@ -374,11 +374,11 @@ def test_sensor_reading_is_the_second_derivative_of_its_path():
     time = np.arange(0, 0.2, 1e-4)
     state = turning(time)
     lever = np.array([0.7, -0.3, 0.2])
-    rotation = vehicle_to_ground(*state[:, 3:6].T)
-    arm = rotation @ lever
+    attitude = rotation(state[:, 3:6])
+    arm = attitude @ lever
     moved = np.gradient(np.gradient(arm, time, axis=0), time, axis=0) + state[:, 12:15]
     level = np.array([0, 0, G])
-    ground = np.einsum("nji,nj->ni", rotation, moved - level) + level
+    ground = np.einsum("nji,nj->ni", attitude, moved - level) + level
     inner = slice(3, -3)
     assert sensor_reading(state, time, lever)[inner] == pytest.approx(ground[inner], abs=2e-3)
 

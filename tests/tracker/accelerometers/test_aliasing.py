@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from tracker.accelerometers import GRAVITY
+from calibration.constants import GRAVITY
 from tracker.accelerometers.aliasing import alias_note
 
 FAST, RATE = 80_000.0, 4_000.0  # 1/s

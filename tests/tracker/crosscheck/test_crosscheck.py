@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from calibration.constants import GRAVITY as G
 from tests.support.simulated_sensors import CG, PLACE, accelerometer, scene
-from tracker.accelerometers import GRAVITY as G
 from tracker.accelerometers import judge_channels
 from tracker.crosscheck import combine, cross_check, predict_channel
 

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from calibration.constants import GRAVITY
 from tests.support.made_results import made_results
 from tracker.core.types import STATE
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.force_crush import shortest_wave
 from tracker.mechanics.two_mass_model import Cushion, drive
-from tracker.mechanics.vehicle_pair import GRAVITY, ROLLING
+from tracker.mechanics.vehicle_pair import ROLLING
 from tracker.outcome.headline import Drawn
 from tracker.report.mechanics import mechanics as shown
 from tracker.report.plots import draw_plots

@@ -9,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.constants import GRAVITY
 from tests.support import motion_case as case
-from tracker.accelerometers import GRAVITY, body_rates, sensor_reading
+from tracker.accelerometers import body_rates, sensor_reading
 from tracker.motion import SOURCES, AccelerometerEvidence, Solution, add_accelerometers, solve
 from tracker.motion.model import accelerometer_model
 from tracker.motion.solver.linearization import evaluate

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tracker.accelerometers import GRAVITY as G
+from calibration.constants import GRAVITY as G
 from tracker.outcome.occupant_risk import (
     film_acceleration,
     flail,
@@ -87,10 +87,38 @@ def test_twice_the_sampling_gives_the_same_impact_velocity():
     assert of[1] == pytest.approx(of[0], abs=2e-3)
 
 
-def test_thiv_does_not_depend_on_a_constant_yaw_of_the_ground():
-    """A vehicle that coasts in a turn throws nobody: only relative motion counts."""
-    thiv, _ = theoretical_head_impact(T, 0 * T, 0 * T, 0 * T, FLAIL)
-    assert np.isnan(thiv)
+def test_a_vehicle_that_coasts_while_it_spins_throws_nobody_forward():
+    """No force on the cg: the head keeps the cg's speed, so it stays at the cg, however fast the
+    vehicle turns (mechanics of a free body). A metre ahead of the cg it leaves its place at the
+    turning speed, by Pythagoras: 0.3 m to the side and back are travelled at w times its arm.
+    """
+    rate = 5.0
+    turning = np.full_like(T, rate)
+    still, _ = theoretical_head_impact(T, 0 * T, 0 * T, turning, FLAIL)
+    assert np.isnan(still)
+    thiv, when = theoretical_head_impact(T, 0 * T, 0 * T, turning, FLAIL, head=1.0)
+    straight = 1.0 * rate  # m/s, tangent of the head's path over the ground
+    along = straight * when
+    yaw = rate * when
+    across = -np.sin(yaw) + along * np.cos(yaw)
+    ahead = np.cos(yaw) + along * np.sin(yaw)
+    assert max(abs(across) / 0.3, abs(ahead - 1.0) / 0.6) == pytest.approx(1.0, abs=2e-3)
+    # seen from the vehicle: ground speed less what turns with the vehicle
+    expected = np.hypot(
+        straight * np.sin(yaw) + rate * across, straight * np.cos(yaw) - rate * ahead
+    )
+    assert thiv == pytest.approx(expected, rel=1e-3)
+
+
+def test_thiv_of_a_vehicle_that_brakes_while_it_turns():
+    """-8 g and -2 g at 1 rad/s, then -8 g at 2 rad/s: 35.7089 and 35.2036 km/h, by an integration
+    of EN 1317-1's equations of motion at 1e-5 s that shares no code with this (from memory).
+    """
+    one = np.ones_like(T)
+    first, _ = theoretical_head_impact(T, -8 * G * one, -2 * G * one, one, FLAIL)
+    second, _ = theoretical_head_impact(T, -8 * G * one, 0 * one, 2 * one, FLAIL)
+    assert 3.6 * first == pytest.approx(35.7089, abs=0.01)
+    assert 3.6 * second == pytest.approx(35.2036, abs=0.01)
 
 
 def test_largest_mean_of_a_haversine():

@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from calibration.errors import MotionError
 from tracker.core.rigid_body import rotation
-from tracker.core.vehicle_kinematics import GRAVITY
 from tracker.motion.evidence import AccelerometerEvidence
 from tracker.motion.model.spline import SPLINE_ORDER, Basis
 from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, ChannelData, SensorData, Setup
