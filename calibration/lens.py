@@ -12,12 +12,12 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.board.calibrate import LensCalibration, lens_from_board, lens_from_chessboard
 from calibration.board.detect import Board
+from calibration.board.options import OPTICS
 from calibration.camera import Lens
-from calibration.errors import RECORD, CalibrationError, Problem
+from calibration.errors import RECORD, CalibrationError
 from calibration.files import read_bounded
 
 __all__ = [
-    "GIVEN_FOCAL_U",
     "Board",
     "LensCalibration",
     "given_lens",
@@ -29,13 +29,7 @@ __all__ = [
     "straightness",
 ]
 
-GIVEN_FOCAL_U = 1e-3
-"""Relative standard uncertainty of a focal length that comes without one: about what a chessboard
-leaves, or a lens refocused by a little (common practice, no source)."""
-_GIVEN_ASPECT_U = 1e-4  # relative, of fx against fy: pixels are square to much better
 _SCHEMA = 1
-FILE_LIMIT = 2**20
-"""Largest lens file, in bytes."""
 
 
 def given_lens(
@@ -43,7 +37,7 @@ def given_lens(
     distortion: Sequence[float],
     size: tuple[int, int],
     *,
-    focal_u: float = GIVEN_FOCAL_U,
+    focal_u: float = OPTICS.given_focal_u,
     where: str = "lens",
 ) -> Lens:
     """The lens of these coefficients (OpenCV's matrix and order k1 k2 p1 p2 k3), px.
@@ -51,14 +45,14 @@ def given_lens(
     The focal length is given a standard uncertainty, relative `focal_u`; the others are taken
     as exact, since the pose absorbs what they are wrong by.
 
-    Raises `Problem` for a matrix or coefficients of the wrong shape, skew, focal lengths that
-    aren't positive, or a principal point outside the picture.
+    Raises `CalibrationError` for a matrix or coefficients of the wrong shape, skew, focal
+    lengths that aren't positive, or a principal point outside the picture.
     """
     matrix = np.asarray(camera_matrix, dtype=np.float64)
     values = np.asarray(distortion, dtype=np.float64).ravel()
     width, height = size
 
-    def wrong(what: str, remedy: str) -> Problem:
+    def wrong(what: str, remedy: str) -> CalibrationError:
         return CalibrationError(what, where=where, remedy=remedy, status=RECORD)
 
     form = "give [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] in px"
@@ -87,7 +81,7 @@ def given_lens(
     padded[: min(5, len(values))] = values[:5]
     spread = np.zeros((9, 2))
     spread[:2, 0] = focal_u * np.diag(matrix)[:2]
-    spread[:2, 1] = _GIVEN_ASPECT_U * np.diag(matrix)[:2] * [0.5, -0.5]
+    spread[:2, 1] = OPTICS.given_aspect_u * np.diag(matrix)[:2] * [0.5, -0.5]
     return Lens(matrix, padded, size, spread @ spread.T)
 
 
@@ -109,11 +103,11 @@ def save_lens(path: Path, lens: Lens, *, source: str) -> None:
 def load_lens(path: Path, *, size: tuple[int, int] | None = None, where: str = "lens") -> Lens:
     """The lens of a file that `save_lens` wrote.
 
-    Raises `Problem` for a file that can't be read, isn't a lens, or belongs to pictures of
+    Raises `CalibrationError` for a file that can't be read, isn't a lens, or belongs to pictures of
     another size than `size`.
     """
     remedy = "give a lens file that this program saved"
-    data = read_bounded(path, FILE_LIMIT, where=f"{where} ({path.name})", remedy=remedy)
+    data = read_bounded(path, OPTICS.largest_file, where=f"{where} ({path.name})", remedy=remedy)
     try:
         content: dict[str, Any] = json.loads(data)
         if content["schema"] != _SCHEMA or content["kind"] != "lens":
@@ -157,9 +151,9 @@ def straightness(lens: Lens, pixels: Array) -> Array:
 
 
 def sagitta(lens: Lens, pixels: Array, pick_u: float) -> tuple[float, float]:
-    """How far n >= 3 pixels on a line that is straight in the world bulge from it once distortion
-    is taken out, and its standard uncertainty by the picks' `pick_u` across the line, px: the
-    height of the parabola through them over their extent. Infinite u where all lie in two places.
+    """The sagitta of n >= 3 pixels on a line that is straight in the world, once distortion is
+    taken out, and its standard uncertainty by the picks' `pick_u` across the line, px: the height
+    of the parabola through them over their extent. Infinite u where all lie in two places.
     """
     off = straightness(lens, pixels)
     normal = lens.undistort_pixels(np.asarray(pixels, dtype=np.float64))

@@ -11,16 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibration.arrays import Array
-from calibration.board.detect import Board, Grey, Sighting, check_board, different, find_board
+from calibration.board.detect import Board, Grey, Sighting, check_board, find_board, most_different
 from calibration.board.dictionaries import DICTIONARIES
+from calibration.board.options import OPTICS
 from calibration.camera import Camera, Lens
 from calibration.errors import FILM, RECORD, CalibrationError
 from calibration.findings import Diagnostic
-
-_WORSE = 3.0  # a picture whose rms is this many times the median is left out
-_FEWEST = 4  # pictures
-_FEWEST_CORNERS = 8  # of a picture
-_SLIP = 12.0  # times the median distance between corner and prediction: beyond any scatter
 
 
 @dataclass(frozen=True)
@@ -47,7 +43,7 @@ def lens_from_chessboard(
 ) -> LensCalibration:
     """`lens_from_board` for picture files; the arguments are those of `Board`.
 
-    Raises Problem for what can't be read as a picture, besides.
+    Raises CalibrationError for what can't be read as a picture, too.
     """
     board = Board(inner_corners, square, marker, dictionary)
     return lens_from_board(_read(sorted(pictures), where), board, where=where)
@@ -82,23 +78,27 @@ def lens_from_board(
     ----------
     pictures : names and grey pictures (height, width) of one camera at one focus.
     most : of the pictures that show the board, as many as differ most are used; None: all.
-    where : the place named in problems.
+    where : the place named in errors.
 
     Raises
     ------
-    Problem : too few pictures show the board, pictures of several sizes, an impossible board.
+    CalibrationError : too few pictures show the board, pictures of several sizes, an
+        impossible board.
 
     Source: Zhang's method as in cv2.calibrateCamera. The covariance is the inverse normal matrix
     with the boards' poses eliminated, widened by what the pictures disagree with each other
     beyond their corners' scatter (sandwich estimate with one group a picture).
     """
     check_board(board, where)
-    seen, size, findings = _found(pictures, board, where)
+    seen, size, findings = _find_boards(pictures, board, where)
     if most is not None:
-        seen, findings = different(seen, most, size), []  # of a film's frames many don't show it
-    used = _consistent(seen, size)
-    seen, slipped = _without_slips(seen, used, size)
-    lens, cameras = _calibrated([seen[i] for i in used], size)
+        seen, findings = (
+            most_different(seen, most, size),
+            [],
+        )  # of a film's frames many don't show it
+    used = _consistent_pictures(seen, size)
+    seen, slipped = _reject_slips(seen, used, size)
+    lens, cameras = _calibrate([seen[i] for i in used], size)
     errors = [_error(seen[i], camera) for i, camera in zip(used, cameras, strict=True)]
     residuals = {
         s.name: _rms(errors[used.index(i)] if i in used else _error_outside(lens, s))
@@ -115,7 +115,7 @@ def lens_from_board(
     )
 
 
-def _found(
+def _find_boards(
     pictures: Iterable[tuple[str, Grey]], board: Board, where: str
 ) -> tuple[list[Sighting], tuple[int, int], list[Diagnostic]]:
     """The pictures that show the board, and the pictures' size."""
@@ -135,15 +135,15 @@ def _found(
             remedy="use pictures of one camera at one setting",
             status=RECORD,
         )
-    if len(seen) < _FEWEST:
+    if len(seen) < OPTICS.fewest_pictures:
         columns, rows = board.inner_corners
         whole = "the whole board" if board.marker is None else "the board"
         raise CalibrationError(
             f"a chessboard with {columns} x {rows} inner corners is found in "
             f"{len(seen)} of {len(seen) + len(blind)} pictures",
             where=where,
-            remedy=f"give {_FEWEST} or more pictures, better 12, that show {whole} at "
-            "different tilts, and check inner_corners",
+            remedy=f"give {OPTICS.fewest_pictures} or more pictures, better 12, that show "
+            f"{whole} at different tilts, and check inner_corners",
             status=FILM,
         )
     findings = []
@@ -153,39 +153,39 @@ def _found(
     return seen, sizes.pop(), findings
 
 
-def _consistent(seen: Sequence[Sighting], size: tuple[int, int]) -> list[int]:
-    """The pictures that agree with each other: the worst is left out as long as the others by
-    themselves see it far worse than they see each other.
+def _consistent_pictures(seen: Sequence[Sighting], size: tuple[int, int]) -> list[int]:
+    """The pictures that agree with each other: the worst is left out as long as the others alone
+    see it far worse than they see each other.
     """
     used = list(range(len(seen)))
-    while len(used) > _FEWEST:
-        _, cameras = _calibrated([seen[i] for i in used], size)
+    while len(used) > OPTICS.fewest_pictures:
+        _, cameras = _calibrate([seen[i] for i in used], size)
         rms = [_rms(_error(seen[i], camera)) for i, camera in zip(used, cameras, strict=True)]
         worst = used[int(np.argmax(rms))]
         others = [i for i in used if i != worst]
-        lens, cameras = _calibrated([seen[i] for i in others], size)
+        lens, cameras = _calibrate([seen[i] for i in others], size)
         typical = np.median(
             [_rms(_error(seen[i], camera)) for i, camera in zip(others, cameras, strict=True)]
         )
-        if _rms(_error_outside(lens, seen[worst])) < _WORSE * typical:
+        if _rms(_error_outside(lens, seen[worst])) < OPTICS.picture_outlier * typical:
             break
         used = others
     return used
 
 
-def _without_slips(
+def _reject_slips(
     seen: Sequence[Sighting], used: Sequence[int], size: tuple[int, int]
 ) -> tuple[list[Sighting], list[Diagnostic]]:
     """The sightings without single corners far off the others: slips of the corner finder on a
     reflection or at the picture's edge.
     """
-    _, cameras = _calibrated([seen[i] for i in used], size)
+    _, cameras = _calibrate([seen[i] for i in used], size)
     off = [np.linalg.norm(_error(seen[i], c), axis=1) for i, c in zip(used, cameras, strict=True)]
-    limit = _SLIP * float(np.median(np.concatenate(off)))
+    limit = OPTICS.corner_outlier * float(np.median(np.concatenate(off)))
     kept, slips = list(seen), 0
     for i, distance in zip(used, off, strict=True):
         near = distance < limit
-        if near.sum() >= max(_FEWEST_CORNERS, 0.9 * len(near)):
+        if near.sum() >= max(OPTICS.fewest_corners, OPTICS.corners_kept * len(near)):
             slips += int(np.sum(~near))
             kept[i] = Sighting(seen[i].name, seen[i].points[near], seen[i].corners[near])
     if not slips:
@@ -194,7 +194,7 @@ def _without_slips(
     return kept, [Diagnostic("lens_corners_left_out", text)]
 
 
-def _calibrated(seen: Sequence[Sighting], size: tuple[int, int]) -> tuple[Lens, list[Camera]]:
+def _calibrate(seen: Sequence[Sighting], size: tuple[int, int]) -> tuple[Lens, list[Camera]]:
     _, matrix, distortion, turns, shifts = cv2.calibrateCamera(
         [s.points.astype(np.float32) for s in seen],
         [s.corners.astype(np.float32).reshape(-1, 1, 2) for s in seen],
@@ -264,7 +264,7 @@ def _findings(
     # share of the picture whose distortion is seen, not extrapolated
     hull = cv2.contourArea(cv2.convexHull(corners.astype(np.float32)))
     covered = hull / (lens.size[0] * lens.size[1])
-    if covered < 0.6:
+    if covered < OPTICS.coverage:
         findings.append(
             Diagnostic(
                 "lens_coverage",

@@ -12,11 +12,15 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.board.dictionaries import DICTIONARIES
+from calibration.board.options import OPTICS
 from calibration.errors import RECORD, CalibrationError
 
 Grey = NDArray[Any]
-_REFINE = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-4)
-_FEWEST_CORNERS = 8  # of a board seen in part: its pose has six unknowns, its lens some more
+_REFINE = (
+    cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER,
+    OPTICS.refine_steps,
+    OPTICS.refine_step_px,
+)
 
 
 @dataclass(frozen=True)
@@ -55,11 +59,11 @@ def find_board(name: str, picture: Grey, board: Board) -> Sighting | None:
     seen. A plain board must be seen whole.
     """
     if board.marker is None:
-        corners = _whole(picture, board.inner_corners)
+        corners = _whole_board_corners(picture, board.inner_corners)
         return None if corners is None else Sighting(name, board.grid, corners)
     for old_pattern in (False, True):  # boards printed before 2022 begin with the other colour
         found, index, _, _ = _detector(board, old_pattern).detectBoard(picture)
-        if index is None or len(index) < _FEWEST_CORNERS:
+        if index is None or len(index) < OPTICS.fewest_corners:
             continue
         points = board.grid[np.asarray(index).ravel()]
         if min(len(np.unique(points[:, 0])), len(np.unique(points[:, 1]))) >= 2:
@@ -78,7 +82,7 @@ def _detector(board: Board, old_pattern: bool) -> Any:
 
 
 def check_board(board: Board, where: str) -> None:
-    """Raise Problem for a board that can't exist."""
+    """Raise CalibrationError for a board that can't exist."""
     if board.marker is None:
         return
     if board.dictionary not in DICTIONARIES:
@@ -102,7 +106,7 @@ def check_board(board: Board, where: str) -> None:
         )
 
 
-def _whole(grey: Grey, inner_corners: tuple[int, int]) -> Array | None:
+def _whole_board_corners(grey: Grey, inner_corners: tuple[int, int]) -> Array | None:
     """Sub-pixel corners (k, 2) of the board, row by row; None where it isn't seen whole."""
     found, rough = cv2.findChessboardCorners(
         grey, inner_corners, flags=cv2.CALIB_CB_ADAPTIVE_THRESH + cv2.CALIB_CB_NORMALIZE_IMAGE
@@ -114,27 +118,31 @@ def _whole(grey: Grey, inner_corners: tuple[int, int]) -> Array | None:
         return np.asarray(exact, dtype=np.float64).reshape(-1, 2) if found else None
     rows = np.asarray(rough, dtype=np.float64).reshape(inner_corners[1], inner_corners[0], 2)
     closest = min(float(np.linalg.norm(np.diff(rows, axis=axis), axis=2).min()) for axis in (0, 1))
-    reach = int(np.clip(closest / 2 - 1, 2, 11))  # the window must not hold a second corner
+    reach = int(
+        np.clip(closest / 2 - 1, OPTICS.refine_least, OPTICS.refine_most)
+    )  # the window must not hold a second corner
     exact = cv2.cornerSubPix(grey, rough, (reach, reach), (-1, -1), _REFINE)
     return np.asarray(exact, dtype=np.float64).reshape(-1, 2)
 
 
-def different(sightings: Sequence[Sighting], most: int, size: tuple[int, int]) -> list[Sighting]:
+def most_different(
+    sightings: Sequence[Sighting], most: int, size: tuple[int, int]
+) -> list[Sighting]:
     """Of many sightings those `most` that differ most in place, size, turn and tilt: each is the
     one farthest from all chosen before, and the first shows the most corners.
     """
     if len(sightings) <= most:
         return list(sightings)
-    looks = np.array([_looks(sighting, size) for sighting in sightings])
+    views = np.array([_homography(sighting, size) for sighting in sightings])
     chosen = [int(np.argmax([len(sighting.corners) for sighting in sightings]))]
-    apart = np.linalg.norm(looks - looks[chosen[0]], axis=1)
+    apart = np.linalg.norm(views - views[chosen[0]], axis=1)
     while len(chosen) < most:
         chosen.append(int(np.argmax(apart)))
-        apart = np.minimum(apart, np.linalg.norm(looks - looks[chosen[-1]], axis=1))
+        apart = np.minimum(apart, np.linalg.norm(views - views[chosen[-1]], axis=1))
     return [sightings[i] for i in sorted(chosen)]
 
 
-def _looks(sighting: Sighting, size: tuple[int, int]) -> Array:
+def _homography(sighting: Sighting, size: tuple[int, int]) -> Array:
     """The plane's homography (8,): columns over the picture's width, perspective terms."""
     points = sighting.points[:, :2]
     middle, extent = points.mean(axis=0), np.ptp(points, axis=0).max()

@@ -15,15 +15,11 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from calibration.arrays import Array
+from calibration.image_motion.options import IMAGE_MOTION
 
 Mask = NDArray[np.bool_]
 
-NEEDED = 8.0
-"""Gain in twice the log-likelihood from which on a freedom of the motion is taken to be real:
-chi-square with one degree of freedom at 0.5 %, the boundary counted."""
 _START = np.array([1.0, 1.0, 1e-3, 1e-3])  # px, px, rad, -
-_ROUNDS = 10
-_STILL = 1e-3  # px, change of the places at rest in the last round
 _SMALLEST = np.array([1e-4, 1e-4, 1e-7, 1e-7])  # px, px, rad, -: amplitudes are sought
 _LARGEST = np.array([500.0, 500.0, 0.5, 0.5])  # between these
 
@@ -39,11 +35,11 @@ class Weave:
     amplitude: Array  # (4,)
     residuals: Array  # (n, t, 2) px, NaN where unseen
     noise: float  # factor on the targets' stated standard uncertainties, at least 1
-    score: float  # minus twice the log marginal likelihood at the stated noise, but a constant
-    eliminated: Eliminated
+    score: float  # minus twice the log marginal likelihood at the stated noise, but for a constant
+    reduced: ReducedNormals
 
 
-def weave(position: Array, covariance: Array, centre: Array) -> Weave:
+def fit_weave(position: Array, covariance: Array, centre: Array) -> Weave:
     """The motion from target positions (n, t, 2), NaN where hidden, and covariances
     (n, t, 2, 2).
     """
@@ -58,10 +54,10 @@ def weave(position: Array, covariance: Array, centre: Array) -> Weave:
     reference = np.full((position.shape[1], 2), np.nan)
     mean = np.einsum("ntij,ntj->ti", weight, placed)
     reference[ever] = np.linalg.solve(total[ever], mean[ever][..., None])[..., 0]
-    fit = _adjusted(placed, visible, weight, centre, reference, _START, 1.0)
+    fit = _adjust(placed, visible, weight, centre, reference, _START, 1.0)
     if fit.noise > 1:
         score = fit.score
-        fit = _adjusted(
+        fit = _adjust(
             placed,
             visible,
             weight / fit.noise**2,
@@ -74,7 +70,7 @@ def weave(position: Array, covariance: Array, centre: Array) -> Weave:
     return fit
 
 
-def _adjusted(
+def _adjust(
     placed: Array,
     visible: Mask,
     weight: Array,
@@ -87,37 +83,41 @@ def _adjusted(
     ever: Mask = np.asarray(visible.any(axis=0))
     shown = visible[..., None]
     motion = np.zeros((len(placed), 4))
-    for _ in range(_ROUNDS):
+    for _ in range(IMAGE_MOTION.rounds):
         place = np.where(ever[:, None], reference, centre) - centre
-        predicted, slopes = _seen(motion, place)
+        predicted, slopes = _predicted_places(motion, place)
         residual = np.where(shown, placed - centre - predicted, 0.0)
-        information, gradient = _normal(slopes, weight, residual, motion)
-        amplitude = _amplitude(information, gradient, amplitude)
+        information, gradient = _normal_equations(slopes, weight, residual, motion)
+        amplitude = _estimate_amplitude(information, gradient, amplitude)
         at_rest = residual + np.einsum("ntij,nj->nti", slopes, motion)
         rest = float(np.einsum("nti,ntij,ntj->", at_rest, weight, at_rest))
         motion, spread, score = _posterior(amplitude, information, gradient)
         # the mean motion belongs to the places at rest
         mean = motion.mean(axis=0)
-        settled = _seen(mean[None], place)[0][0]
+        rest_place = _predicted_places(mean[None], place)[0][0]
         motion = motion - mean
-        predicted, slopes = _seen(motion, settled)
+        predicted, slopes = _predicted_places(motion, rest_place)
         residual = np.where(shown, placed - centre - predicted, 0.0)
-        eliminated = Eliminated(slopes, weight, spread, amplitude > 0)
-        step = eliminated.reference_step(residual)
-        moved = np.where(ever[:, None], settled + centre + step, np.nan)
-        change = np.nanmax(np.abs(moved - reference), initial=0.0)
-        reference = moved
-        if change < _STILL:
+        reduced = ReducedNormals(slopes, weight, spread, amplitude > 0)
+        step = reduced.reference_step(residual)
+        new_reference = np.where(ever[:, None], rest_place + centre + step, np.nan)
+        change = np.nanmax(np.abs(new_reference - reference), initial=0.0)
+        reference = new_reference
+        if change < IMAGE_MOTION.converged_px:
             break
     # the search for steps needs residuals of motions at their optimum about the last places
     pull = np.einsum("ntij,ntik,ntk->nj", slopes, weight, residual)
-    held = np.divide(motion, amplitude**2, out=np.zeros_like(motion), where=amplitude > 0)
-    change = np.einsum("nij,nj->ni", spread, pull - held)
-    left = residual - np.einsum("ntij,nj->nti", slopes, change)
+    prior_pull = np.divide(motion, amplitude**2, out=np.zeros_like(motion), where=amplitude > 0)
+    change = np.einsum("nij,nj->ni", spread, pull - prior_pull)
+    remaining = residual - np.einsum("ntij,nj->nti", slopes, change)
     used = float(np.einsum("nij,nji->", information, spread)) + 2 * ever.sum()
     count = 2 * int(visible.sum())
     misfit = float(np.einsum("nti,ntij,ntj->", residual, weight, residual))
-    excess = noise * np.sqrt(misfit / (count - used)) if count - used > 0.1 * count else noise
+    excess = (
+        noise * np.sqrt(misfit / (count - used))
+        if count - used > IMAGE_MOTION.least_redundancy * count
+        else noise
+    )
     place_covariance = np.full((len(reference), 2, 2), np.nan)
     place_covariance[ever] = np.linalg.inv(weight.sum(axis=0)[ever])
     return Weave(
@@ -126,15 +126,15 @@ def _adjusted(
         reference,
         place_covariance,
         amplitude,
-        np.where(shown, left, np.nan),
+        np.where(shown, remaining, np.nan),
         max(1.0, float(excess)),
         score + rest,
-        eliminated,
+        reduced,
     )
 
 
-def _seen(motion: Array, place: Array) -> tuple[Array, Array]:
-    """Places (n, t, 2) about the centre as moved, and derivatives (n, t, 2, 4) by the motion."""
+def _predicted_places(motion: Array, place: Array) -> tuple[Array, Array]:
+    """Places (n, t, 2) about the centre in the moving picture, and derivatives (n, t, 2, 4)."""
     shift = motion[:, 0] + 1j * motion[:, 1]
     gain = np.exp(motion[:, 3] + 1j * motion[:, 2])
     turned = gain[:, None] * (place[:, 0] + 1j * place[:, 1])[None]
@@ -146,7 +146,9 @@ def _seen(motion: Array, place: Array) -> tuple[Array, Array]:
     return np.stack([moved.real, moved.imag], axis=-1), slopes
 
 
-def _normal(slopes: Array, weight: Array, residual: Array, motion: Array) -> tuple[Array, Array]:
+def _normal_equations(
+    slopes: Array, weight: Array, residual: Array, motion: Array
+) -> tuple[Array, Array]:
     """Information (n, 4, 4) of the targets on the motion, and its product with their estimate."""
     weighted = np.einsum("ntij,ntjk->ntik", weight, slopes)
     information = np.einsum("ntij,ntik->njk", slopes, weighted)
@@ -154,17 +156,17 @@ def _normal(slopes: Array, weight: Array, residual: Array, motion: Array) -> tup
     return information, gradient + np.einsum("nij,nj->ni", information, motion)
 
 
-def _shrunk(amplitude: Array, information: Array) -> Array:
+def _scaled_information(amplitude: Array, information: Array) -> Array:
     """I + L N L with L the amplitudes: well conditioned even where an amplitude is zero."""
     return np.asarray(np.eye(4) + amplitude[:, None] * information * amplitude)
 
 
 def _posterior(amplitude: Array, information: Array, gradient: Array) -> tuple[Array, Array, float]:
     """Motion (n, 4), its covariance (n, 4, 4), and minus twice the log marginal likelihood."""
-    shrunk = _shrunk(amplitude, information)
-    spread = amplitude[:, None] * np.linalg.inv(shrunk) * amplitude
+    scaled = _scaled_information(amplitude, information)
+    spread = amplitude[:, None] * np.linalg.inv(scaled) * amplitude
     motion = np.einsum("nij,nj->ni", spread, gradient)
-    score = np.linalg.slogdet(shrunk)[1].sum() - np.einsum("ni,ni->", gradient, motion)
+    score = np.linalg.slogdet(scaled)[1].sum() - np.einsum("ni,ni->", gradient, motion)
     return motion, spread, float(score)
 
 
@@ -208,9 +210,9 @@ def _likelihood(amplitude: Array, information: Array, gradient: Array) -> tuple[
     return score, moments
 
 
-def _amplitude(information: Array, gradient: Array, start: Array) -> Array:
-    """The standard deviations (4,) of the motion that make the targets likeliest; 0 for freedoms
-    that they don't call for.
+def _estimate_amplitude(information: Array, gradient: Array, start: Array) -> Array:
+    """The standard deviations (4,) of the motion that make the targets likeliest; 0 for degrees of
+    freedom that they don't call for.
     """
 
     def best(free: list[int], begin: Array) -> tuple[float, Array]:
@@ -237,15 +239,15 @@ def _amplitude(information: Array, gradient: Array, start: Array) -> Array:
 
     free = [0, 1, 2, 3]
     score, amplitude = best(free, start)
-    for freedom in (3, 2, 1, 0):
-        fewer = [i for i in free if i != freedom]
+    for unneeded in (3, 2, 1, 0):
+        fewer = [i for i in free if i != unneeded]
         without, other = best(fewer, amplitude)
-        if without - score < NEEDED:
+        if without - score < IMAGE_MOTION.needed_gain:
             free, score, amplitude = fewer, without, other
     return amplitude
 
 
-class Eliminated:
+class ReducedNormals:
     """Normal equations of whatever shifts the targets, with the motions eliminated.
 
     Source: Schur complement; the motions' posterior covariance is known, so each frame's
@@ -295,11 +297,11 @@ class Eliminated:
         for i in range(t):
             rows = later[:, 2 * i : 2 * i + 2, :]
             own = rows[:, :, 2 * i : 2 * i + 2] - rows @ inverse @ np.swapaxes(rows, 1, 2)
-            left = pull[:, i] - rows @ at_rest
+            own_pull = pull[:, i] - rows @ at_rest
             seen = earlier[:, i] & (
                 np.linalg.det(own)
                 > 1e-6 * np.linalg.det(self.weight[:, i].sum(axis=0) + 1e-30 * np.eye(2)) / n**2
             )
-            size[seen, i] = np.linalg.solve(own[seen], left[seen][..., None])[..., 0]
-            gain[:, i] = np.einsum("ni,ni->n", left, size[:, i])
+            size[seen, i] = np.linalg.solve(own[seen], own_pull[seen][..., None])[..., 0]
+            gain[:, i] = np.einsum("ni,ni->n", own_pull, size[:, i])
         return gain, size

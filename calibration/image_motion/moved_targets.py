@@ -1,4 +1,4 @@
-"""Fixed targets that don't stay where they are: struck by debris, or blown about."""
+"""Fixed targets that don't stay where they are: struck by debris, or moved by wind."""
 
 from __future__ import annotations
 
@@ -8,17 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import MAD_TO_SD
 from calibration.findings import Diagnostic
-from calibration.image_motion.model import Weave, weave
-
-_STEP_GAIN = 80.0  # gain in chi-square beyond all chance, over all frames and targets of a film
-_STEP_PX = 0.1  # smaller steps are left to the noise: they may be light, not motion
-_MARGIN = 2  # frames before a step that are left out with it
-_RIVAL = 0.5  # share of the largest gain from which on another target may be the one that moved
+from calibration.image_motion.model import Weave, fit_weave
+from calibration.image_motion.options import IMAGE_MOTION
 
 
 @dataclass(frozen=True)
-class Step:
+class TargetStep:
     """The step of one target against the others that would explain most."""
 
     target: int
@@ -27,10 +24,10 @@ class Step:
     gain: float  # in chi-square
 
 
-def moved_targets(
+def reject_moved_targets(
     names: Sequence[str], position: Array, covariance: Array, centre: Array
 ) -> tuple[Array, list[Diagnostic]]:
-    """Positions (n, t, 2) with NaN where a target no longer stands at its place, and a finding
+    """Positions (n, t, 2) with NaN where a target is no longer at its place, and a diagnostic
     for each that moved.
 
     A target is suspected when a step of its place explains far more than chance could; of several
@@ -40,56 +37,57 @@ def moved_targets(
     used = position.copy()
     findings: list[Diagnostic] = []
     blamed: set[int] = set()
-    scatter = _scatter(weave(used, covariance, centre).residuals, covariance)
+    scatter = _scatter(fit_weave(used, covariance, centre).residuals, covariance)
     covariance = covariance * scatter**2
     for _ in range(2 * len(names)):
-        fit = weave(used, covariance, centre)
+        fit = fit_weave(used, covariance, centre)
         suspects = _suspects(fit)
         if not suspects:
             break
         alive = int(np.isfinite(used).all(axis=2).any(axis=0).sum())
         if alive < 3:
-            findings.append(_undecided([names[s.target] for s in suspects], suspects[0]))
+            findings.append(_undecided_diagnostic([names[s.target] for s in suspects], suspects[0]))
             break
         step = suspects[0]
         if len(suspects) > 1:
-            scores = [_score(_without(used, s, blamed), covariance, centre) for s in suspects]
+            scores = [_score(_drop_target(used, s, blamed), covariance, centre) for s in suspects]
             step = suspects[int(np.argmin(scores))]
-        used = _without(used, step, blamed)
+        used = _drop_target(used, step, blamed)
         if step.target not in blamed:
-            findings.append(_moved(names[step.target], step))
+            findings.append(_moved_diagnostic(names[step.target], step))
         blamed.add(step.target)
     return used, findings
 
 
-def _without(used: Array, step: Step, blamed: set[int]) -> Array:
-    first = 0 if step.target in blamed else max(0, step.frame - _MARGIN)
+def _drop_target(used: Array, step: TargetStep, blamed: set[int]) -> Array:
+    first = 0 if step.target in blamed else max(0, step.frame - IMAGE_MOTION.step_margin)
     used = used.copy()
     used[first:, step.target] = np.nan
     return used
 
 
-def _suspects(fit: Weave) -> list[Step]:
+def _suspects(fit: Weave) -> list[TargetStep]:
     """Targets whose step would explain much, most first."""
-    gain, size = fit.eliminated.steps(np.nan_to_num(fit.residuals))
+    gain, size = fit.reduced.steps(np.nan_to_num(fit.residuals))
     found = []
     for target in range(gain.shape[1]):
         frame = int(np.argmax(gain[:, target]))
         height = float(np.linalg.norm(size[frame, target]))
-        found.append(Step(target, frame, height, float(gain[frame, target])))
+        found.append(TargetStep(target, frame, height, float(gain[frame, target])))
     found.sort(key=lambda step: -step.gain)
     return [
         step
         for step in found
-        if step.gain > max(_STEP_GAIN, _RIVAL * found[0].gain) and step.height > _STEP_PX
+        if step.gain > max(IMAGE_MOTION.step_gain, IMAGE_MOTION.step_rival * found[0].gain)
+        and step.height > IMAGE_MOTION.step_px
     ]
 
 
 def _score(used: Array, covariance: Array, centre: Array) -> float:
-    """Minus twice the log marginal likelihood, made up for what is left out: a good measurement
+    """Minus twice the log marginal likelihood, corrected for what is left out: a good measurement
     would have added 1 for each coordinate.
     """
-    return weave(used, covariance, centre).score - float(np.isfinite(used).sum())
+    return fit_weave(used, covariance, centre).score - float(np.isfinite(used).sum())
 
 
 def _scatter(residuals: Array, covariance: Array) -> float:
@@ -99,10 +97,10 @@ def _scatter(residuals: Array, covariance: Array) -> float:
     whitened = residuals / np.sqrt(np.diagonal(covariance, axis1=2, axis2=3))
     jumps = np.abs(np.diff(whitened, axis=0))
     jumps = jumps[np.isfinite(jumps)]
-    return max(1.0, float(1.4826 * np.median(jumps) / np.sqrt(2))) if jumps.size else 1.0
+    return max(1.0, float(MAD_TO_SD * np.median(jumps) / np.sqrt(2))) if jumps.size else 1.0
 
 
-def _moved(name: str, step: Step) -> Diagnostic:
+def _moved_diagnostic(name: str, step: TargetStep) -> Diagnostic:
     return Diagnostic(
         "target_moved",
         f"{name} moves by about {step.height:.1f} px against the other fixed targets at frame "
@@ -110,9 +108,9 @@ def _moved(name: str, step: Step) -> Diagnostic:
     )
 
 
-def _undecided(names: list[str], step: Step) -> Diagnostic:
+def _undecided_diagnostic(names: list[str], step: TargetStep) -> Diagnostic:
     return Diagnostic(
         "targets_disagree",
         f"{' or '.join(names)} moves by {step.height:.1f} px at frame {step.frame}, and with fewer "
-        "than three fixed targets nothing tells which; name a third",
+        "than three fixed targets nothing shows which; name a third",
     )

@@ -1,4 +1,4 @@
-"""How the whole picture moves from frame to frame, and places with that motion taken out.
+"""How the whole picture moves from frame to frame, and places with that motion removed.
 
 A picture shifts, turns and changes scale with film weave, camera shake and breathing lenses.
 Fixed targets show that motion:
@@ -20,8 +20,9 @@ from numpy.typing import ArrayLike
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
-from calibration.image_motion.model import weave
-from calibration.image_motion.moved_targets import moved_targets
+from calibration.image_motion.model import fit_weave
+from calibration.image_motion.moved_targets import reject_moved_targets
+from calibration.image_motion.options import IMAGE_MOTION
 
 MOTION = 4
 """Shift along u and v (px), turn (rad, from u towards v), natural logarithm of the scale."""
@@ -38,7 +39,7 @@ class Stabilisation:
         Array  # (targets, 2) px: where each target is when the picture is at rest; NaN unseen
     )
     reference_covariance: Array  # (targets, 2, 2) px^2
-    rms_px: float  # of the shift that is taken out
+    rms_px: float  # of the shift that is removed
     leftover_px: float  # rms of what is left at the targets, per coordinate; NaN without targets
     amplitude: Array  # (4,) standard deviation of the motion over the film; 0 where none was found
     findings: tuple[Diagnostic, ...]
@@ -48,8 +49,8 @@ class Stabilisation:
         the picture at rest.
         """
         du, dv, turn, scale = self._motion(frame)
-        moved = _complex(np.asarray(uv, dtype=np.float64) - self.centre) - (du + 1j * dv)
-        return _pixels(moved * np.exp(-scale - 1j * turn)) + self.centre
+        shifted = _complex(np.asarray(uv, dtype=np.float64) - self.centre) - (du + 1j * dv)
+        return _pixels(shifted * np.exp(-scale - 1j * turn)) + self.centre
 
     def picture_pixels(self, frame: ArrayLike, uv: Array) -> Array:
         """Where pixels (n, 2) of the picture at rest are seen in a frame: the inverse of
@@ -92,20 +93,20 @@ def stabilise_picture(
     covariance : (n, t, 2, 2) px^2.
     size : width and height of the picture, px.
 
-    A target that moves against the others is not used from then on and named in the findings.
+    A target that moves against the others is not used from then on and has a diagnostic.
     Frames without any target get no correction, with the motion's amplitude as uncertainty; a
-    film without targets gets none at all, and a finding.
+    film without targets gets none at all, and a diagnostic.
     """
     n, count = position.shape[:2]
     position = np.asarray(position, dtype=np.float64)
     covariance = np.asarray(covariance, dtype=np.float64)
     seen = np.isfinite(position).all(axis=2)
     if not seen.any():
-        return _unknown(n, count, size)
+        return _no_motion(n, count, size)
     centre = np.asarray(np.nanmean(position[seen], axis=0))
-    used, findings = moved_targets(names, position, covariance, centre)
-    fit = weave(used, covariance, centre)
-    left = fit.residuals[np.isfinite(fit.residuals)]
+    used, findings = reject_moved_targets(names, position, covariance, centre)
+    fit = fit_weave(used, covariance, centre)
+    remaining = fit.residuals[np.isfinite(fit.residuals)]
     dark = n - np.count_nonzero(np.isfinite(used).any(axis=(1, 2)))
     if dark:
         findings.append(
@@ -115,12 +116,12 @@ def stabilise_picture(
                 f"only known to be within {np.hypot(*fit.amplitude[:2]):.2f} px",
             )
         )
-    if fit.noise > 1.5:
+    if fit.noise > IMAGE_MOTION.misfit:
         findings.append(
             Diagnostic(
                 "steady_misfit",
                 f"the fixed targets scatter {fit.noise:.1f} times more than their own "
-                "uncertainties once the picture is held steady; the correction's was widened "
+                "uncertainties once the picture is stabilised; the correction's was widened "
                 "to match",
             )
         )
@@ -131,13 +132,13 @@ def stabilise_picture(
         fit.reference,
         fit.reference_covariance,
         float(np.sqrt(np.mean(np.sum(fit.motion[:, :2] ** 2, axis=1)))),
-        float(np.sqrt(np.mean(left**2))) if left.size else float("nan"),
+        float(np.sqrt(np.mean(remaining**2))) if remaining.size else float("nan"),
         fit.amplitude,
         tuple(findings),
     )
 
 
-def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Stabilisation:
+def _no_motion(frames: int, targets: int, size: tuple[int, int]) -> Stabilisation:
     """No fixed target, no correction."""
     return Stabilisation(
         np.zeros((frames, MOTION)),
@@ -151,7 +152,7 @@ def _unknown(frames: int, targets: int, size: tuple[int, int]) -> Stabilisation:
         (
             Diagnostic(
                 "steady_unchecked",
-                "no fixed target is in view, so nothing tells whether the picture moved; paint or "
+                "no fixed target is in view, so nothing shows whether the picture moved; paint or "
                 "name two or more targets on the ground or the background",
             ),
         ),

@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.board.options import OPTICS
 from calibration.camera import Camera
-from calibration.lens import GIVEN_FOCAL_U
 from tests.bench.calibration_films import one
 from tracker.camera.stage import calibrate_camera
 from tracker.demo import Scenario
@@ -89,7 +89,7 @@ def record_text(scene: Scene, painters: dict[str, Painter], opened: bool) -> str
         text += f'[cameras.{name}]\nfilm = "{name}.mp4"\nframe_rate = "500 1/s"\n'
         text += f'exposure = "1 ms"\nposition = {rough}\n'
         if not opened:
-            wrong = rng.normal(0, GIVEN_FOCAL_U) + rng.normal(0, 5e-5) * np.array([1, -1])
+            wrong = rng.normal(0, OPTICS.given_focal_u) + rng.normal(0, 5e-5) * np.array([1, -1])
             matrix = camera.lens.matrix * [[1 + wrong[0], 1, 1], [1, 1 + wrong[1], 1], [1, 1, 1]]
             distortion = camera.lens.distortion.tolist()
             text += f"lens = {{ camera_matrix = {matrix.tolist()}, distortion = {distortion} }}\n"
