@@ -158,8 +158,8 @@ def _noise(iterate: Iterate) -> list[Diagnostic]:
             out.append(Diagnostic("mark_scatters", text, f"cameras.{cam.name}"))
         if cam.jitter_sd >= DIAGNOSTICS.jitter_px:
             text = (
-                f"marks of a frame shift together by {cam.jitter_sd:.2f} px more than steadying "
-                "explains"
+                f"marks of a frame shift together by {cam.jitter_sd:.2f} px more than "
+                "stabilisation explains"
             )
             out.append(Diagnostic("picture_shake", text, f"cameras.{cam.name}"))
         correlated = (

@@ -1,4 +1,4 @@
-"""What the estimator is told: what cameras saw, what was surveyed, what accelerometers read."""
+"""Evidence of the estimate: marks of cameras, survey of vehicles, readings of accelerometers."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from calibration.camera import Camera
 
 
 class PictureStabilisation(Protocol):
-    """Takes the picture's own motion out (film weave, camera shake)."""
+    """Takes the picture's own motion out (film weave, camera vibration)."""
 
     @property
     def covariance(self) -> Array:
@@ -52,8 +52,9 @@ class CameraEvidence:
 class VehicleGeometry:
     """A vehicle's survey, in vehicle axes, m. `at` None: the marker's place is not known.
 
-    `near` and `near_u` say roughly where the cg is about contact (ground axes, m), where something
-    outside the film tells (a scale bar's plane); NaN where nothing does. `heading` likewise (rad).
+    `near` and `near_u` are a rough place of the cg about contact (ground axes, m), where something
+    outside the film gives it (a scale bar's plane); NaN where nothing does. `heading` likewise
+    (rad).
     """
 
     cg: tuple[float, float, float]

@@ -199,7 +199,7 @@ class SolverOptions:
     unsettled: float = option(
         25.0, "1", (1, 1e3), "squared last step from which on the solution is refused"
     )
-    rejecting_steps: int = option(6, "1", (1, 50), "steps in which marks are rejected anew")
+    rejecting_steps: int = option(6, "1", (1, 50), "steps that reject marks")
     update_after: int = option(2, "1", (0, 10), "steps before noise and knots are updated")
     near: float = option(
         1.0, "1", (0.1, 5), "change of jerk densities (logarithm) at which the knots are placed"
@@ -379,7 +379,7 @@ class SensorOptions:
 
 @dataclass(frozen=True)
 class DiagnosticOptions:
-    """When a solution is refused, and what is worth a warning."""
+    """When a solution is refused, and what gives a warning."""
 
     observed_share: float = option(
         0.5, "1", (0.05, 1), "posterior over prior sd up to which a component counts as observed"

@@ -1,4 +1,4 @@
-"""The answer: the posterior's mean and covariance, its draws, and what was noticed on the way."""
+"""The solution: the posterior's mean and covariance, draws from it, and warnings."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Path:
 
     setup: Setup
     body: int
-    jerk_coefficients: Array  # (handles, 6)
+    jerk_coefficients: Array  # (count, 6)
     shift: float = 0.0  # s, of contact on the solution's clock
 
     def state(self, time: Array) -> Array:
@@ -111,7 +111,7 @@ class Solution:
     findings: tuple[Diagnostic, ...]
     rejected: tuple[Rejected, ...]
     chi_square: Mapping[str, float]  # per camera: per degree of freedom, by the marks' own sds
-    mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of kept
+    mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of inliers
     residuals: Mapping[str, Array]  # px, seen less predicted, (frames, marks, 2)
     reprojection_rms_px: Mapping[str, float]
 
@@ -308,7 +308,9 @@ class Solution:
 
 
 def _states(basis: Basis, jerk_coefficients: Array, times: Array) -> Array:
-    """Columns `STATE` (k, n, 15) at times (n,) of motions with handles (k, count, 6)."""
+    """Columns `STATE` (k, n, 15) at times (n,) of motions with coefficients (k, count, 6) in
+    the jerk basis.
+    """
     near = [basis.local_bsplines(np.asarray(times, dtype=float), order) for order in range(3)]
     out = np.empty((len(jerk_coefficients), len(times), 3 * COMPONENTS))
     coefficients = np.ascontiguousarray(basis.from_jerk_basis @ jerk_coefficients)

@@ -161,8 +161,8 @@ def test_what_follows_the_end_of_a_film_is_told_by_the_accelerometer() -> None:
 
 def test_a_vibrating_structure_is_not_taken_for_motion(film: Solution) -> None:
     """A stated vibration makes single readings worth little, not their integral."""
-    shaken = replace(block(), vibration={"ax": 0.05})
-    loud = add_accelerometers(film, [shaken]).motion("car", TIME)
+    vibrating = replace(block(), vibration={"ax": 0.05})
+    loud = add_accelerometers(film, [vibrating]).motion("car", TIME)
     calm = add_accelerometers(film, [block()]).motion("car", TIME)
     assert np.median(loud.u[:, 12] / calm.u[:, 12]) > 1.3
 

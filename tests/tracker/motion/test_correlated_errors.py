@@ -1,4 +1,4 @@
-"""Slow errors along a film against the dense algebra of the same matrices (numpy.linalg)."""
+"""Correlated errors along a film against the dense algebra of the same matrices (numpy.linalg)."""
 
 import numpy as np
 import pytest
@@ -8,7 +8,7 @@ from tracker.motion.options import NOISE
 
 FRAMES = np.array([3, 4, 7, 60, 61, 95, 130, 131, 132, 210, 260, 399])
 MARKS = 3
-DRIFT = np.array([0.3, 0.0, 2.0])
+VARIANCE = np.array([0.3, 0.0, 2.0])
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def dense(knots, weight, m: int) -> np.ndarray:
     """A mark's normal matrix (knots, knots): the prior of an autoregression by its covariance."""
     apart = np.abs(np.subtract.outer(np.arange(knots.count), np.arange(knots.count)))
     rows = hats(knots)
-    return np.linalg.inv(DRIFT[m] * np.exp(-1.0 * apart)) + rows.T @ (weight[:, m, None] * rows)
+    return np.linalg.inv(VARIANCE[m] * np.exp(-1.0 * apart)) + rows.T @ (weight[:, m, None] * rows)
 
 
 def test_an_error_between_two_knots_is_theirs_by_its_distance(knots):
@@ -48,7 +48,7 @@ def test_an_error_between_two_knots_is_theirs_by_its_distance(knots):
 def test_whitening_by_the_factor_is_dense_cholesky(knots, weight):
     rng = np.random.default_rng(1)
     rows = rng.standard_normal((MARKS, 2, knots.count, 4))
-    factor, out = correlated_errors.cholesky_factors(knots, weight, DRIFT), rows.copy()
+    factor, out = correlated_errors.cholesky_factors(knots, weight, VARIANCE), rows.copy()
     correlated_errors.whiten(factor, out)
     for m in (0, 2):
         matrix = dense(knots, weight, m)
@@ -57,14 +57,14 @@ def test_whitening_by_the_factor_is_dense_cholesky(knots, weight):
         assert np.allclose(
             correlated_errors.whiten_transposed(factor, out)[m], np.linalg.solve(matrix, rows[m])
         )
-    assert not out[1].any()  # a mark without slow errors has none to tell
+    assert not out[1].any()  # a mark without correlated errors has no states
     for some, part in correlated_errors.whitened_chunks(factor, rows):
         assert np.allclose(part, out[:, :, some])
 
 
 def test_the_inverse_band_is_that_of_the_dense_inverse(knots, weight):
     diagonal, beside = correlated_errors.inverse_band(
-        correlated_errors.cholesky_factors(knots, weight, DRIFT)
+        correlated_errors.cholesky_factors(knots, weight, VARIANCE)
     )
     for m in (0, 2):
         inverse = np.linalg.inv(dense(knots, weight, m))
@@ -95,7 +95,7 @@ def test_columns_that_matter_are_found_part_by_part():
     assert correlated_errors.touched_ranges(np.zeros((2, 12)), ((0, 12),), 0.0) == []
 
 
-def test_every_knot_is_in_one_spell():
+def test_every_knot_is_in_one_chunk():
     for count in (1, 7, 8, 9, 40):
         assert [k for some in correlated_errors.chunks(count) for k in range(count)[some]] == list(
             range(count)

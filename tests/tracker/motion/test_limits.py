@@ -59,7 +59,7 @@ def test_a_vehicle_may_turn_over(about: str) -> None:
 def test_two_marks_tell_what_two_marks_can() -> None:
     """Two points fix everything but the turn about the line between them."""
     both = {n: only(cam, 2) for n, cam in case.both(TIME, CRASH, 0.03).items()}
-    # the same two in both views: hidden from one side, they are told apart by the other
+    # the same two in both views: hidden from one side, they are distinguished by the other
     both["side"] = case.evidence(case.SIDE, TIME, CRASH, ("roof1", "roof2"), 0.03, 5)
     motion = solve(both, {"car": case.car()}).motion("car", TIME)
     middle = slice(3, -3)

@@ -219,7 +219,7 @@ def test_the_step_of_acceleration_at_contact_is_not_smeared() -> None:
 
 
 def test_leftover_shake_of_the_picture_counts_once_a_frame() -> None:
-    class Shaken:
+    class Stabilised:
         centre = np.array([639.5, 511.5])
         covariance = np.tile(np.diag([0.3, 0.3, 1e-5, 1e-5]) ** 2, (len(TIME), 1, 1))
 
@@ -228,7 +228,7 @@ def test_leftover_shake_of_the_picture_counts_once_a_frame() -> None:
 
     shift = np.random.default_rng(4).normal(0, 0.3, (len(TIME), 1, 2))
     seen = case.evidence(case.OVERHEAD, TIME, CRASH, case.TOP, 0.02)
-    seen = replace(seen, position=seen.position + shift, stabilisation=Shaken())
+    seen = replace(seen, position=seen.position + shift, stabilisation=Stabilised())
     solution = solve({"a": seen}, {"car": case.car()})
     assert solution.chi_square["a"] == pytest.approx(1.0, abs=0.2)
     assert (np.abs(errors(solution)) < 1.96).mean() > 0.88
@@ -273,7 +273,7 @@ def test_marks_that_scatter_more_than_they_say_are_named_and_count_for_less() ->
 
 def test_marks_that_hardly_scatter_may_still_err_slowly() -> None:
     """No mark on a real surface is better than 0.015 px for long, however still it stands in its
-    film: 13 marks at 8 mm/px tell a way of 0.1 m to 0.015 px sqrt(2 / 13) 8 mm/px = 0.05 mm.
+    film: 13 marks at 8 mm/px give a way of 0.1 m to 0.015 px sqrt(2 / 13) 8 mm/px = 0.05 mm.
     """
     after = np.maximum(TIME, 0.0)
     truth = np.zeros((len(TIME), 15))

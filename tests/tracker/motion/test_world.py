@@ -21,7 +21,7 @@ CRASH = case.crash(TIME)
 
 
 def test_a_film_played_from_later_gives_the_same_motion() -> None:
-    """Clocks that start elsewhere, contact told on them, change nothing."""
+    """Clocks that start elsewhere, contact given on them, change nothing."""
     seen = case.both(TIME, CRASH, 0.03)
     here = solve(seen, {"car": case.car()}).motion("car", TIME)
     later = {n: replace(cam, seconds=cam.seconds + 2.5) for n, cam in seen.items()}

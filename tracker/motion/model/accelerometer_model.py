@@ -264,8 +264,8 @@ def update_channel_noise(
     """The setup with each channel's noise as its residuals show it, never below the stated one, and
     by how much (natural logarithm) the most moved one changed.
 
-    `root` (count, count) is that of the posterior covariance, in prior sds `sd` (count,); it gives
-    the degrees of freedom that the fit took from each channel.
+    `covariance_root` (count, count) is that of the posterior covariance, in prior sds `sd`
+    (count,). It gives the degrees of freedom that the fit took from each channel.
     """
     out, most = [], 0.0
     for f in sensor_residuals:

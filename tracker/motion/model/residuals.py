@@ -1,8 +1,8 @@
-"""Residuals of all marks and their normal equations.
+"""Residuals of all marks, their derivatives and normal equations.
 
 Sums run in the B-spline basis (an instant touches four coefficients). Leftover motion of the
 picture, common to a frame's marks, is eliminated frame by frame (Schur complement), which is the
-same as weighting by the full covariance of the frame; then slow errors mark by mark.
+same as weighting by the full covariance of the frame; then error states mark by mark.
 """
 
 from __future__ import annotations
@@ -142,8 +142,8 @@ def _at(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:
 
 
 def _by_units(setup: Setup, values: Array, camera_index: int) -> Array:
-    """Derivative of a small further change of the camera by its unit unknowns: the turn of a turned
-    camera goes through the left Jacobian of SO(3) (Sola, Deray & Atchuthan 2018, eq. 145).
+    """Derivative of a small further change of the camera by its unit unknowns. A further turn goes
+    through the left Jacobian of SO(3) (Sola, Deray & Atchuthan 2018, eq. 145).
     """
     cam = setup.cameras[camera_index]
     part = setup.camera_slices[camera_index]
@@ -180,8 +180,8 @@ def dof_of_common_errors(lin: Linearization, weight: Array) -> Array:
 def estimate_error_states(
     setup: Setup, lin: Linearization, weight: Array, noise: Noise
 ) -> tuple[Array, float]:
-    """Slow errors (marks, 2, knots) of one eye's marks as estimated, the motion given, and by how
-    much they lower the sum of squares.
+    """Error states (marks, 2, knots) of one camera's marks as estimated, the motion given, and by
+    how much they lower the sum of squares.
     """
     own = setup.cameras[lin.camera_index].error_chain
     factor = correlated_errors.cholesky_factors(own, weight, noise.correlated_variance)
@@ -193,7 +193,7 @@ def estimate_error_states(
 
 
 def misfit(setup: Setup, lin: Linearization, weight: Array, noise: Noise) -> float:
-    """Weighted sum of squares of one eye's residuals, common and slow errors taken out."""
+    """Weighted sum of squares of one camera's residuals, common and correlated errors taken out."""
     r = lin.residual * weight[:, :, None]
     total = float(np.sum(r * without_common_errors(lin, weight)))
     if noise.correlated_variance.any():
@@ -202,7 +202,7 @@ def misfit(setup: Setup, lin: Linearization, weight: Array, noise: Noise) -> flo
 
 
 def columns(setup: Setup, camera_index: int) -> NDArray[np.int64]:
-    """Unknowns that an eye's marks touch: all splines', its own, then each mark's three."""
+    """Unknowns that a camera's marks touch: all splines', its own, then each mark's three."""
     cam = setup.cameras[camera_index]
     marks = [
         setup.marker_slices[b].start + 3 * m for b, m in zip(cam.body, cam.marker, strict=True)
@@ -216,23 +216,28 @@ def columns(setup: Setup, camera_index: int) -> NDArray[np.int64]:
 
 @dataclass(frozen=True)
 class CameraEquations:
-    """What one eye's marks say, on its `columns` (n) and on its marks' slow errors: normal matrices
-    and right sides. Without slow errors there are no knots of them.
+    """Normal equations of one camera's marks, on its `columns` (n) and on its marks' error states.
+    Without correlated errors there are no knots.
     """
 
     here: NDArray[np.int64]  # (n,) the columns
     matrix: Array  # (n, n)
     side: Array  # (n,)
-    rows: Array  # (marks, 2, knots, n) between slow errors and columns
+    rows: Array  # (marks, 2, knots, n) between error states and columns
     error_side: Array  # (marks, 2, knots)
-    factor: Array  # (marks, knots, 2) of the slow errors' own matrix, `correlated_errors.factors`
+    factor: Array  # (marks, knots, 2) of the error states' matrix, `cholesky_factors`
 
 
 def camera_equations(
     setup: Setup, lin: Linearization, weight: Array, noise: Noise
 ) -> CameraEquations:
-    """One eye's normal equations near a point, B-spline basis for the bodies; `weight` (frames,
-    marks) multiplies each mark's information.
+    """One camera's normal equations, in the B-spline basis for the bodies.
+
+    Parameters
+    ----------
+    lin : residuals and derivatives at the values.
+    weight : (frames, marks) factor on each mark's information; 0: not used.
+    noise : its `correlated_variance` says which marks have error states.
     """
     cam = setup.cameras[lin.camera_index]
     here, own = columns(setup, lin.camera_index), cam.error_chain
@@ -268,14 +273,14 @@ def camera_equations(
     return CameraEquations(here, matrix, side, rows.reshape(marks, 2, knots, n), sums, factor)
 
 
-def error_schur_complement(setup: Setup, sums: CameraEquations) -> tuple[Array, Array]:
-    """What slow errors, once eliminated, take from an eye's normal matrix (n, n) and right side
-    (n,).
+def error_schur_complement(setup: Setup, equations: CameraEquations) -> tuple[Array, Array]:
+    """What error states, once eliminated, take from a camera's normal matrix (n, n) and right side
+    (n,): B' M^-1 B and B' M^-1 s, by M = L L'.
     """
-    n, parts = len(sums.here), bands(setup, len(sums.here))
-    matrix, side, error_side = np.zeros((n, n)), np.zeros(n), sums.error_side[..., None].copy()
-    correlated_errors.whiten(sums.factor, error_side)
-    for some, rows in correlated_errors.whitened_chunks(sums.factor, sums.rows):
+    n, parts = len(equations.here), bands(setup, len(equations.here))
+    matrix, side, error_side = np.zeros((n, n)), np.zeros(n), equations.error_side[..., None].copy()
+    correlated_errors.whiten(equations.factor, error_side)
+    for some, rows in correlated_errors.whitened_chunks(equations.factor, equations.rows):
         there = np.ascontiguousarray(rows).reshape(-1, n)
         side += error_side[:, :, some].ravel() @ there
         on = correlated_errors.touched_ranges(there, parts, _NEGLIGIBLE)
@@ -286,13 +291,13 @@ def error_schur_complement(setup: Setup, sums: CameraEquations) -> tuple[Array, 
 
 
 def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:
-    """First and end of the columns of each body's spline and of the rest, of an eye's n."""
+    """First and end of the columns of each body's spline and of the rest, of a camera's n."""
     return *((s.start, s.stop) for s in setup.spline_slices), (setup.spline_slices[-1].stop, n)
 
 
 def leverage(setup: Setup, lin: Linearization, on: NDArray[np.bool_], covariance: Array) -> Array:
     """Variance (frames, marks), both coordinates together, of what is predicted of each mark, in
-    its own sds. `covariance` (n, n) is that of the eye's `columns`.
+    its own sds. `covariance` (n, n) is that of the camera's `columns`.
     """
     out = np.zeros(on.shape)
     kernels.leverage(
@@ -318,7 +323,7 @@ def _touched(
 
 
 def matrix_in_jerk_basis(setup: Setup, matrix: Array) -> Array:
-    """A normal matrix turned from B-spline coefficients to handles."""
+    """A normal matrix in the jerk basis, from B-spline coefficients."""
     matrix = matrix.copy()
     for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         count, turn = body.basis.count, body.basis.from_jerk_basis.T
@@ -330,7 +335,7 @@ def matrix_in_jerk_basis(setup: Setup, matrix: Array) -> Array:
 
 
 def side_in_jerk_basis(setup: Setup, side: Array) -> Array:
-    """A right side (count,) turned from B-spline coefficients to handles."""
+    """A right side (count,) in the jerk basis, from B-spline coefficients."""
     side = side.copy()
     for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         side[part] = (body.basis.from_jerk_basis.T @ side[part].reshape(-1, COMPONENTS)).ravel()

@@ -163,7 +163,7 @@ def place_breakpoints(first: float, last: float, contact: float | None, frame: f
     fine = max(fine, KNOTS.first_frames * frame)
     inside = contact is not None and first + fine < contact < last - fine
     if contact is None or not inside:
-        # a contact outside the film still says which end is rough
+        # a contact outside the film still shows which end is rough
         return _growing_steps(
             first, last, fine, steady=last - first if contact is None else KNOTS.steady_outside
         )

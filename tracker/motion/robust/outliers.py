@@ -86,7 +86,7 @@ def rejections(iterate: Iterate) -> tuple[Rejected, ...]:
 
 def capped_variance(total: Array) -> Array:
     """Variances (marks,) by which marks are judged. One that scatters far more than the others may
-    be another thing than it is taken for.
+    not be the mark it is named.
     """
     usual = float(np.median(total)) if len(total) else 1.0
     return np.asarray(np.minimum(total, ROBUST.variance_cap * usual))

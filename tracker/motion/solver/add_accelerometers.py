@@ -1,4 +1,4 @@
-"""Accelerometers join the films: the films' solution solved on with what the sensors read."""
+"""Accelerometers join the films' solution, which is the start of a further round."""
 
 from __future__ import annotations
 
@@ -29,8 +29,11 @@ def add_accelerometers(
 ) -> Solution:
     """The joint posterior of films and accelerometers.
 
-    What was learned from the films about marks (which to leave out, how they scatter) is where it
-    starts from; all of it is estimated again. Blocks of vehicles that no camera saw are left out.
+    Parameters
+    ----------
+    solution : of the films alone; its inliers and noise are the start, all is estimated again.
+    accelerometers : blocks; those of vehicles that no camera saw are left out.
+    progress : called with ("motion", step, steps).
     """
     setup, iterate = solution.setup, solution.iterate
     names = [b.name for b in setup.bodies]

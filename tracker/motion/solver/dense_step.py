@@ -1,5 +1,5 @@
 """Steps and posteriors by dense algebra: where accelerometers join, whose vibration couples all
-times, and at the end, for the posterior's root.
+times, and at the end, for the root of the posterior covariance.
 
 Unknowns are in units of their prior sds, where the normal matrix is the identity plus what the
 evidence adds: it never fails to factor, however little a film shows.
@@ -21,9 +21,7 @@ from tracker.motion.solver.linearization import NormalEquations, add_camera
 
 @dataclass(frozen=True)
 class ReducedEquations:
-    """What the evidence says about the unknowns near a point, on B-spline coefficients, marks' slow
-    errors eliminated.
-    """
+    """Normal equations of the evidence on B-spline coefficients, error states eliminated."""
 
     local: Array  # (count, count) information of marks and sensors
     side: Array  # (count,) its right side
@@ -40,14 +38,14 @@ class GaussNewtonStep:
 
 @dataclass(frozen=True)
 class DenseStep(GaussNewtonStep):
-    """A Gauss-Newton step, and the posterior's root."""
+    """A Gauss-Newton step, and the root of the posterior covariance."""
 
     equations: ReducedEquations
     covariance_root: Array  # (count, count) of the posterior covariance, in prior sds
 
 
 def eliminate_error_states(setup: Setup, normal: NormalEquations) -> ReducedEquations:
-    """The evidence with marks' slow errors eliminated."""
+    """The normal equations with error states eliminated."""
     local, side = normal.local.copy(), normal.side.copy()
     for camera in normal.cameras:
         if camera.rows.size:

@@ -1,9 +1,9 @@
-"""The order of a film's unknowns along time: blocks of which only neighbours share an instant.
+"""Elimination order of the unknowns along time: blocks of which only neighbours share an instant.
 
-A B-spline's coefficients count from its first knot to its last, the slow errors of a camera's marks
-at a knot over the frames beside it. Unknowns that count all the time (cameras, clocks, marker
-places, the coefficients about contact, to which tethers lead) go to the border, and so do those
-that count so long that blocks would become large.
+A B-spline's coefficient counts from its first knot to its last, the error states of a camera's
+marks at a knot over the frames beside it. Unknowns that count all the time go to the border
+(cameras, clocks, marker places, the coefficients about contact, which the weak prior couples to
+all), and so do those that count so long that blocks would become large.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _AFTER = 1e-9
 
 @dataclass(frozen=True)
 class Block:
-    """Unknowns of a stretch of time: of splines (n,), and each camera's knots of slow errors."""
+    """Unknowns of a stretch of time: of splines (n,), and each camera's knots of error states."""
 
     spline: NDArray[np.int64]
     error_states: tuple[slice, ...]
@@ -47,12 +47,12 @@ class _Span:
     last: Array
 
 
-def order_of(setup: Setup, values: Array, error_states: tuple[int, ...]) -> Order:
-    """The order at `values` (count,); `slow` has each camera's number of knots of slow errors."""
+def order_of(setup: Setup, values: Array, error_knots: tuple[int, ...]) -> Order:
+    """The order at `values` (count,); `error_knots` are each camera's knots of error states."""
     bases = [_of_splines(body.basis) for body in setup.bodies]
     knots = [
         _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
-        for k, count in enumerate(error_states)
+        for k, count in enumerate(error_knots)
     ]
     lengths = np.concatenate([s.last - s.first for s in bases])
     lengths = lengths[np.isfinite(lengths)]
@@ -77,7 +77,7 @@ def _of_splines(basis: Basis) -> _Span:
 
 
 def _of_knots(setup: Setup, values: Array, camera_index: int) -> _Span:
-    """Of the knots of an eye's slow errors; each reaches to where the next begins."""
+    """Of the knots of a camera's error states; each reaches to where the next begins."""
     cam = setup.cameras[camera_index]
     times, knot, k = (
         setup.times(values, camera_index),

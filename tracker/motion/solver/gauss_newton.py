@@ -67,8 +67,8 @@ def _dense_covariance(
 
 
 def unobserved_mask(setup: Setup, ratio: Array) -> NDArray[np.bool_]:
-    """Unknowns (count,) of components that the marks say next to nothing about, by posterior over
-    prior variance (count,).
+    """Unknowns (count,) of components that the marks hardly determine, by posterior over prior
+    variance (count,).
 
     They are fixed at their prior mean: what is not seen must not bend what is, by shrinking the
     whole motion towards a camera, say. Their uncertainty counts in full.

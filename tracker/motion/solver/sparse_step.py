@@ -1,5 +1,5 @@
-"""Steps and variances in time's order, marks' slow errors being unknowns like the others: what a
-film of any length takes is in proportion to it (`arrow`).
+"""Steps and variances by sparse algebra in the order of time, error states being unknowns like the
+others. Time and memory are in proportion to the film's length (`block_arrow_cholesky`).
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ class SparseStep(GaussNewtonStep):
     order: Order
     factor: block_arrow_cholesky.Factor
     scale: Array  # (count,) units of the factor's unknowns
-    error_scale: tuple[Array, ...]  # (marks, knots) of its slow errors, by eye
+    error_scale: tuple[Array, ...]  # (marks, knots) of its error states, by camera
 
 
 @dataclass(frozen=True)
 class BlockCovariance:
     """Posterior covariance wherever an instant couples unknowns, on B-spline coefficients.
 
-    `slow`, by eye: of slow errors, both coordinates together, the variances (marks, knots) and the
+    `error_states`, by camera: of both coordinates together, the variances (marks, knots) and the
     covariances with the next (marks, knots - 1).
     """
 
@@ -117,7 +117,7 @@ def variance_ratio(iterate: Iterate, step: SparseStep) -> Array:
 
 
 def block_covariance(setup: Setup, step: SparseStep) -> BlockCovariance:
-    """What of the posterior covariance the sizing of noise needs."""
+    """Posterior covariance within blocks, between neighbours and with the border."""
     found, order = block_arrow_cholesky.selected_inverse(step.factor), step.order
     covariance = np.zeros((setup.count, setup.count))
     error_states = [
@@ -144,7 +144,7 @@ def block_covariance(setup: Setup, step: SparseStep) -> BlockCovariance:
 
 
 def _error_scale(camera: CameraEquations) -> Array:
-    """One over the root of the diagonal (marks, knots) of slow errors' own matrix; 0 for marks
+    """One over the root of the diagonal (marks, knots) of the error states' matrix; 0 for marks
     without them.
     """
     on = camera.factor[..., 0] > 0
@@ -202,7 +202,7 @@ def _cross(
     scale: Array,
     sizes: tuple[Array, ...],
 ) -> Array:
-    """Between a block's slow errors and some unknowns (rows, n)."""
+    """Between a block's error states and some unknowns (rows, n)."""
     out = []
     for camera, knots, size in zip(normal.cameras, block.error_states, sizes, strict=True):
         rows = np.zeros((len(camera.factor), 2, knots.stop - knots.start, len(unknowns)))
@@ -218,7 +218,7 @@ def _cross(
 def _put_chain(
     own: Array, normal: NormalEquations, block: Block, beside: list[Array], at: int
 ) -> None:
-    """Slow errors' own matrices, from row `at` on."""
+    """The error states' matrices, from row `at` on."""
     for camera, knots, link in zip(normal.cameras, block.error_states, beside, strict=True):
         each = _places(at, len(camera.factor), knots)
         own[each, each] = 1.0
@@ -228,7 +228,7 @@ def _put_chain(
 
 
 def _places(at: int, marks: int, knots: slice) -> NDArray[np.int64]:
-    """Rows (marks, 2, knots) of an eye's slow errors, from `at` on."""
+    """Rows (marks, 2, knots) of a camera's error states, from `at` on."""
     n = knots.stop - knots.start
     return np.asarray(at + np.arange(2 * marks * n).reshape(marks, 2, n))
 
@@ -246,7 +246,7 @@ def _put_link(
     beside: list[Array],
     at: tuple[int, int],
 ) -> None:
-    """Between the last slow errors of a block and the first of the next."""
+    """Between the last error states of a block and the first of the next."""
     column, row = at
     for camera, here, there, link in zip(
         normal.cameras, block.error_states, after.error_states, beside, strict=True
@@ -265,7 +265,7 @@ def _collect_error_covariance(
     found: block_arrow_cholesky.Arrow,
     error_states: list[tuple[Array, Array]],
 ) -> None:
-    """Puts slow errors' variances, from a block of the inverse, into `slow`."""
+    """Puts the error states' variances, from a block of the inverse, into `error_states`."""
     block, last = step.order.blocks[k], k + 1 == len(step.order.blocks)
     column = len(block.spline)
     row = 0 if last else len(step.order.blocks[k + 1].spline)
@@ -311,7 +311,7 @@ def _sides(
 
 
 def _error_gain(normal: NormalEquations) -> float:
-    """What the slow errors gain, the motion given."""
+    """Gain of the objective by the error states, the motion given."""
     total = 0.0
     for camera in normal.cameras:
         if camera.rows.size:
@@ -322,17 +322,17 @@ def _error_gain(normal: NormalEquations) -> float:
 
 
 def _constraints(setup: Setup, fixed_mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array]:
-    """Coefficients (count,) of components all of whose handles are held, and the rows (k, count)
-    that give each further held handle.
+    """Mask of B-spline coefficients (count,) of components that are fixed as a whole, and the rows
+    (k, count) that give each further fixed coefficient of the jerk basis.
     """
     frozen, rows = np.zeros(setup.count, dtype=bool), []
     for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         mine = fixed_mask[part].reshape(-1, COMPONENTS)
         grid = np.arange(part.start, part.stop).reshape(-1, COMPONENTS)
         frozen[part] = np.broadcast_to(mine.all(axis=0), mine.shape).ravel()
-        for handle, component in np.argwhere(mine & ~mine.all(axis=0)).tolist():
+        for k, component in np.argwhere(mine & ~mine.all(axis=0)).tolist():
             row = np.zeros(setup.count)
-            row[grid[:, component]] = body.basis.to_jerk_basis[handle]
+            row[grid[:, component]] = body.basis.to_jerk_basis[k]
             rows.append(row)
     return frozen, np.array(rows).reshape(len(rows), setup.count)
 
