@@ -58,8 +58,7 @@ class Lines:
             bar = self._running.pop(outcome.task, None)
         if bar is not None:
             self._bars.remove_task(bar)
-        told = outcome.text or str(outcome.task.record)
-        line = f"{outcome.state:<10}{outcome.seconds:7.1f} s  {told}"
+        line = f"{outcome.state:<10}{outcome.seconds:7.1f} s  {_named(outcome)}"
         self._console.print(line, highlight=False, markup=False, soft_wrap=True)
         self._bars.advance(self._all)
 
@@ -75,7 +74,15 @@ def show_outcomes(outcomes: Sequence[Outcome], console: Console | None = None) -
         table = Table(title="Failed", title_justify="left", show_header=False)
         for outcome in outcomes:
             if outcome.state == "failed":
-                table.add_row(Text(outcome.text, overflow="fold"))
+                table.add_row(Text(_named(outcome), overflow="fold"))
         target.print(table)
-    said = ", ".join(f"{number} {state}" for state, number in counts.items())
-    target.print(f"{len(outcomes)} tests: {said}", highlight=False)
+    summary = ", ".join(f"{number} {state}" for state, number in counts.items())
+    target.print(f"{len(outcomes)} tests: {summary}", highlight=False)
+
+
+def _named(outcome: Outcome) -> str:
+    """The test, and why it failed; a reason that names the test already stands alone."""
+    record = str(outcome.task.record)
+    if not outcome.text:
+        return record
+    return outcome.text if record in outcome.text else f"{record}: {outcome.text}"

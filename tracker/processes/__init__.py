@@ -1,1 +1,1 @@
-"""Work in processes of its own."""
+"""Work in processes of its own: how they begin, what they report, how they are watched."""

@@ -1,15 +1,14 @@
 """A film decoded in a process of its own.
 
-What is asked and told are bytes: JSON, and after the JSON that announces a frame its grey levels.
-The first thing asked says which film: {"path", "frame_rate", "bits", "where"}; then {"frame": i}
-asks for a frame, anything else for all of them. Told are {"film": ...}, {"index"} with a frame,
-{"end"} or {"what", "where", "remedy", "status"}.
+Questions and answers are messages of `tracker.processes.messages`; after the message that announces
+a frame its grey levels follow. The first question names the film: {"path", "frame_rate", "bits",
+"where"}; then {"frame": i} asks for a frame, anything else for all of them. Answers are
+{"film": ...}, {"index"} with a frame, {"end"} or {"problem": ...}.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -19,52 +18,49 @@ import numpy as np
 from calibration.errors import Problem
 from tracker.film import Film, open_film
 from tracker.film.luma import Luma
+from tracker.processes.answering import receive_message, send_message, send_problem
 
 
-def serve(line: Connection) -> None:
-    """Open the film, then answer until nobody listens any more."""
+def serve_film(pipe: Connection) -> None:
+    """Open the film, then answer until the other end is closed."""
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
         film = None
         while True:
-            asked = json.loads(line.recv_bytes())
+            question = receive_message(pipe)
             try:
-                film = _answered(line, asked, film)
+                film = open_film(**question) if film is None else film
+                _answer(pipe, question, film)
             except Problem as problem:
-                _refuse(line, problem)
+                send_problem(pipe, problem)
 
 
-def serve_check(line: Connection) -> None:
-    """Check one record: {"record"} is asked, {"checks"} told."""
+def serve_check(pipe: Connection) -> None:
+    """Check one record: the question is {"record"}, the answer {"checks"}."""
     from tracker.pipeline.preflight import check_record
 
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
-        record = Path(json.loads(line.recv_bytes())["record"])
+        record = Path(receive_message(pipe)["record"])
         try:
-            found = check_record(record)
-            _say(line, checks=[{"state": c.state, "where": c.where, "text": c.text} for c in found])
+            checks = check_record(record)
         except Problem as problem:
-            _refuse(line, problem)
+            send_problem(pipe, problem)
+            return
+        rows = [{"state": c.state, "where": c.where, "text": c.text} for c in checks]
+        send_message(pipe, checks=rows)
 
 
-def _refuse(line: Connection, problem: Problem) -> None:
-    words = {"what": problem.what, "where": problem.where, "remedy": problem.remedy}
-    _say(line, **words, status=problem.status)
-
-
-def _answered(line: Connection, asked: dict[str, Any], film: Film | None) -> Film:
-    if film is None:
-        film = open_film(**asked)
-        _say(line, film=_known(film))
-    elif "frame" in asked:
-        _give(line, film, asked["frame"], film.frame(asked["frame"]))
+def _answer(pipe: Connection, question: dict[str, Any], film: Film) -> None:
+    if "path" in question:
+        send_message(pipe, film=_film_facts(film))
+    elif "frame" in question:
+        _send_frame(pipe, film, question["frame"], film.frame(question["frame"]))
     else:
         for index, luma in film.forward():
-            _give(line, film, index, luma)
-        _say(line, end=True)
-    return film
+            _send_frame(pipe, film, index, luma)
+        send_message(pipe, end=True)
 
 
-def _known(film: Film) -> dict[str, Any]:
+def _film_facts(film: Film) -> dict[str, Any]:
     return {
         "frames": film.frames,
         "size": film.size,
@@ -74,10 +70,6 @@ def _known(film: Film) -> dict[str, Any]:
     }
 
 
-def _give(line: Connection, film: Film, index: int, luma: Luma) -> None:
-    _say(line, index=index)
-    line.send_bytes(np.ascontiguousarray(luma, dtype="u1" if film.bits <= 8 else "<u2").tobytes())
-
-
-def _say(line: Connection, **what: Any) -> None:
-    line.send_bytes(json.dumps(what).encode())
+def _send_frame(pipe: Connection, film: Film, index: int, luma: Luma) -> None:
+    send_message(pipe, index=index)
+    pipe.send_bytes(np.ascontiguousarray(luma, dtype="u1" if film.bits <= 8 else "<u2").tobytes())

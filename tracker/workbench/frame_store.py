@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import Problem
-from tracker.workbench.film_process import FilmApart
+from tracker.workbench.film_process import FilmProcess
 
 NEAR = 4
 """Frames between those at which decoding can begin, up to which no copy is needed."""
@@ -28,7 +28,7 @@ SHARE = 0.25
 class Frames:
     """Exact random access to a film; safe to call from several threads."""
 
-    def __init__(self, film: FilmApart, copy: bool = True) -> None:
+    def __init__(self, film: FilmProcess, copy: bool = True) -> None:
         self.film = film
         width, height = film.size
         self._kind = np.dtype(np.uint8 if film.bits <= 8 else "<u2")

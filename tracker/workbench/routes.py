@@ -26,7 +26,7 @@ from starlette.staticfiles import StaticFiles
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.load import load_record
 from tracker.workbench import recent
-from tracker.workbench.film_process import check_apart
+from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.session import OpenTest, begin
@@ -269,7 +269,7 @@ def _snap(bench: Workbench) -> Answer:
 
 
 def _checked(test: OpenTest, request: Request) -> Any:
-    return check_apart(test.record)
+    return check_in_process(test.record)
 
 
 def _analyse(bench: Workbench) -> Answer:

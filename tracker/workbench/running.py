@@ -3,32 +3,35 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import subprocess
 import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from calibration.errors import Problem
+from tracker.processes.messages import problem_fields
+from tracker.processes.supervisor import JobProcess
 from tracker.storage.atomic_folder import clear_leftovers
 
+JOB = (sys.executable, "-m", "tracker.workbench.job")
 
-class Running:
+
+class CurrentAnalysis:
     """At most one analysis of a test.
 
     Parameters
     ----------
-    told : called, from another thread, whenever `state` has changed.
+    changed : called, from another thread, whenever `state` has changed.
     """
 
-    def __init__(self, record: Path, directory: Path, told: Callable[[], None]) -> None:
+    def __init__(self, record: Path, directory: Path, changed: Callable[[], None]) -> None:
         self.record = record
         self.directory = directory
-        self.told = told
         self.state: dict[str, Any] = {"state": "idle"}
+        self._changed = changed
         self._lock = threading.Lock()
-        self._process: subprocess.Popen[str] | None = None
+        self._process: JobProcess | None = None
         self._cancelled = False
 
     def start(self) -> bool:
@@ -38,64 +41,36 @@ class Running:
                 return False
             self._cancelled = False
             self.state = {"state": "running", "stages": {}}
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "tracker.workbench.job", self.record, self.directory],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                text=True,
-                encoding="utf-8",
-            )
+            self._process = JobProcess((*JOB, self.record, self.directory), self.record, {})
             threading.Thread(target=self._watch, args=(self._process,), daemon=True).start()
-        self.told()
+        self._changed()
         return True
 
     def cancel(self) -> None:
         """End the analysis under way, if there is one, and wait until it has ended."""
         with self._lock:
             process, self._cancelled = self._process, True
-        if process is None:
-            return
-        process.terminate()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(5)
-        if process.poll() is None:
-            process.kill()
-            process.wait()
+        if process is not None:
+            process.end()
 
-    def _watch(self, process: subprocess.Popen[str]) -> None:
-        end: dict[str, Any] = {}
-        assert process.stdout is not None
-        assert process.stdin is not None
-        for line in process.stdout:
-            with contextlib.suppress(ValueError):
-                said = json.loads(line)
-                if "end" in said:
-                    end = said
-                else:
-                    stages = {**self.state["stages"], said["stage"]: [said["done"], said["total"]]}
-                    self.state = {"state": "running", "stages": stages}
-                    self.told()
-        process.wait()
-        process.stdout.close()
-        process.stdin.close()
+    def _progress(self, stage: str, done: int, total: int) -> None:
+        stages = {**self.state["stages"], stage: [done, total]}
+        self.state = {"state": "running", "stages": stages}
+        self._changed()
+
+    def _watch(self, process: JobProcess) -> None:
+        with contextlib.closing(process):
+            failure = process.failure(self._progress)
         with self._lock:
-            self.state = self._ended(end, process.returncode)
+            self.state = self._end_state(failure)
             self._process = None
         if self.directory.parent.is_dir():
             clear_leftovers(self.directory.resolve())
-        self.told()
+        self._changed()
 
-    def _ended(self, end: dict[str, Any], code: int) -> dict[str, Any]:
-        if end.get("end") == "done":
+    def _end_state(self, failure: Problem | None) -> dict[str, Any]:
+        if failure is None:
             return {"state": "done"}
         if self._cancelled:
             return {"state": "cancelled"}
-        if end.get("end") == "problem":
-            return {"state": "failed", **{k: end[k] for k in ("what", "where", "remedy")}}
-        return {
-            "state": "failed",
-            "what": f"the analysis ended unexpectedly (exit status {code})",
-            "where": str(self.record),
-            "remedy": "run `impactfilm analyse` on this record and report what it says",
-        }
+        return {"state": "failed", **problem_fields(failure)}

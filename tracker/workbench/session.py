@@ -14,10 +14,10 @@ from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
-from tracker.workbench.film_process import FilmApart
+from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.history import RecordFile, digest
-from tracker.workbench.running import Running
+from tracker.workbench.running import CurrentAnalysis
 from tracker.workbench.tomledit import Change
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ class OpenTest:
         self.copy = copy
         self.turn = 0
         """Counts changes of anything the page shows."""
-        self.running = Running(self.record, self.results_folder, self.stir)
+        self.running = CurrentAnalysis(self.record, self.results_folder, self.stir)
         self._frames: dict[str, tuple[str, Frames]] = {}
         self._results: tuple[tuple[int, int], Results] | None = None
         self._lock = threading.RLock()
@@ -119,7 +119,7 @@ class OpenTest:
         with self._lock:
             held = self._frames.get(camera)
             if held is None or held[0] != key:
-                film = FilmApart(
+                film = FilmProcess(
                     str(place),
                     frame_rate=rate,
                     bits=bits if isinstance(bits, int) else None,

@@ -69,11 +69,14 @@ def test_all_tests_finish_though_a_worker_is_killed(workers, tasks):
 
 
 def test_a_film_that_is_none_is_that_tests_failure(workers, tasks):
-    refused = 'import json; print(json.dumps({"end": "problem", "text": "no film; add it."}))'
+    refused = (
+        "import json; print(json.dumps("
+        '{"problem": {"what": "no film", "where": "side", "remedy": "add it"}}))'
+    )
     program = (sys.executable, "-I", "-c", refused)
     (outcome,) = batch(tasks[:1], cluster(workers.scheduler_address, Heard(), program), Heard())
 
-    assert (outcome.state, outcome.text) == ("failed", "no film; add it.")
+    assert (outcome.state, outcome.text) == ("failed", "side: no film; add it.")
 
 
 def test_an_address_where_nobody_answers_is_one_sentence(tasks):

@@ -19,7 +19,7 @@ from rich.console import Console
 from calibration.errors import Problem
 from tests.support.made_results import made_results
 from tests.support.record_text import RECORD_TEXT
-from tracker.batch.child_process import JOB, Children, Outcome, Task, up_to_date
+from tracker.batch.child_process import JOB, Children, Outcome, Task, is_up_to_date
 from tracker.batch.run import (
     batch,
     cores,
@@ -81,7 +81,8 @@ def test_what_one_process_does_to_itself_stops_no_other(tmp_path):
         if "crash" in record: os.kill(os.getpid(), signal.SIGSEGV)
         if "bug" in record: raise ZeroDivisionError("speed over nothing")
         if "chatter" in record: print("libfilm: 3 warnings"); print("{}")
-        if "film" in record: print(json.dumps({"end": "problem", "text": "side: no film; add."}))
+        missing = {"what": "no film", "where": "side", "remedy": "add"}
+        if "film" in record: print(json.dumps({"problem": missing}))
         else: print(json.dumps({"end": "done"}))
     """)
     heard = Heard()
@@ -107,11 +108,11 @@ def test_no_more_run_at_a_time_than_asked(tmp_path):
         time.sleep(0.1)
         alive = sum(name.endswith(".on") for name in os.listdir({str(tmp_path)!r}))
         os.remove(place)
-        print(json.dumps({{"end": "problem", "text": str(alive)}}))
+        print(json.dumps({{"problem": {{"what": str(alive), "where": "", "remedy": ""}}}}))
     """)
     outcomes = batch(tasks_in(tmp_path, *"abcdef"), this_machine(2, Heard(), counted), Heard())
 
-    assert all(int(o.text) <= 2 for o in outcomes)
+    assert all(int(o.text.split(":")[1].split(";")[0]) <= 2 for o in outcomes)
 
 
 def test_an_interruption_ends_what_is_under_way_and_starts_no_other(tmp_path):
@@ -158,7 +159,7 @@ def test_an_analysis_does_not_outlive_who_started_it(tmp_path):
 
 def test_what_was_made_from_the_same_inputs_is_left_alone(tmp_path):
     task = a_test(tmp_path / "a")
-    assert not up_to_date(task)
+    assert not is_up_to_date(task)
     done(task)
 
     never = this_machine(1, Heard(), program("raise AssertionError"))
@@ -174,7 +175,7 @@ def test_what_changed_since_is_done_again(tmp_path, name):
     with (tmp_path / "a" / name).open("a") as file:
         file.write("# more")
 
-    assert not up_to_date(task)
+    assert not is_up_to_date(task)
 
 
 def test_results_pushed_aside_by_a_killed_run_are_found(tmp_path):
@@ -182,7 +183,7 @@ def test_results_pushed_aside_by_a_killed_run_are_found(tmp_path):
     done(task)
     task.directory.rename(tmp_path / "a" / ".results.old.x1")
 
-    assert up_to_date(task)
+    assert is_up_to_date(task)
 
 
 def test_two_records_in_one_folder_are_refused():
@@ -282,7 +283,8 @@ def test_every_test_has_its_line():
         lines.ended(Outcome(other, "failed", "b: no film; add it.", 0.1))
     show_outcomes([Outcome(task, "done"), Outcome(other, "failed", "b: no film; add it.")], console)
 
-    told = console.export_text()
-    assert "done          3.2 s  a/[red].toml" in told
-    assert told.count("b: no film; add it.") == 2
-    assert "2 tests: 1 done, 0 unchanged, 1 failed" in told
+    text = console.export_text()
+    assert "done          3.2 s  a/[red].toml" in text
+    assert text.count("b: no film; add it.") == 2
+    assert text.count("b/r.toml: b: no film") == 2  # which test it is
+    assert "2 tests: 1 done, 0 unchanged, 1 failed" in text

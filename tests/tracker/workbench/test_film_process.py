@@ -14,7 +14,7 @@ from calibration.errors import FILM, RECORD, Problem
 from tests.support.small_scene import FRAMES, SIZE, write_small_test
 from tracker.film import open_film
 from tracker.workbench import film_process
-from tracker.workbench.film_process import FilmApart
+from tracker.workbench.film_process import FilmProcess
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,7 @@ def path(tmp_path_factory):
 
 @pytest.fixture
 def far(path):
-    with contextlib.closing(FilmApart(path, where="cameras.above.film")) as film:
+    with contextlib.closing(FilmProcess(path, where="cameras.above.film")) as film:
         yield film
 
 
@@ -60,7 +60,7 @@ def test_what_the_film_lacks_is_told_as_the_film_tells_it(far, tmp_path):
     with pytest.raises(Problem, match=f"no frame {FRAMES}"):
         far.frame(FRAMES)
     with pytest.raises(Problem, match="no such file"):
-        FilmApart(str(tmp_path / "none.mp4"))
+        FilmProcess(str(tmp_path / "none.mp4"))
 
 
 def hangs(line):
@@ -93,14 +93,14 @@ def says_too_much(line):
 def test_a_decoder_that_hangs_is_given_up():
     start = time.monotonic()
     with pytest.raises(Problem, match="takes too long"):
-        FilmApart("film.mp4", patience=0.3, program=hangs)
+        FilmProcess("film.mp4", patience=0.3, program=hangs)
     assert time.monotonic() - start < 10
 
 
 @pytest.mark.parametrize("program", [says_nothing, says_too_little, says_too_much])
 def test_a_decoder_that_breaks_off_is_one_sentence(program):
     with (
-        contextlib.closing(FilmApart("film.mp4", program=program)) as film,
+        contextlib.closing(FilmProcess("film.mp4", program=program)) as film,
         pytest.raises(Problem, match="decoding this film went wrong"),
     ):
         film.frame(0)
@@ -108,8 +108,8 @@ def test_a_decoder_that_breaks_off_is_one_sentence(program):
 
 def test_a_record_is_checked_apart(tmp_path):
     write_small_test(tmp_path / "S-1")
-    found = film_process.check_apart(tmp_path / "S-1" / "record.toml")
+    found = film_process.check_in_process(tmp_path / "S-1" / "record.toml")
     assert any(f"{FRAMES} frames of" in check["text"] for check in found)
     with pytest.raises(Problem, match="can't be read") as caught:
-        film_process.check_apart(tmp_path / "none.toml")
+        film_process.check_in_process(tmp_path / "none.toml")
     assert caught.value.status == RECORD

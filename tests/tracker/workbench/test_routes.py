@@ -21,7 +21,7 @@ from tracker.film import open_film
 from tracker.record.load import load_record
 from tracker.results.folder import write_data
 from tracker.storage.audit_log import read_log
-from tracker.workbench.film_process import FilmApart
+from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.routes import Workbench
 
@@ -176,7 +176,7 @@ def test_a_frame_is_given_as_it_is_in_the_film(page, test_, test_folder):
 
 def test_the_working_copy_holds_the_very_frames(test_folder):
     film = open_film(str(test_folder / "above.mp4"))
-    frames = Frames(FilmApart(str(test_folder / "above.mp4")))
+    frames = Frames(FilmProcess(str(test_folder / "above.mp4")))
     assert frames.copying
     for _ in range(500):
         if frames.copied == FRAMES:

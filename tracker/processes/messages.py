@@ -1,0 +1,38 @@
+"""What processes of this program send each other: one JSON object a message.
+
+A stage's progress is {"stage", "done", "total"}; the end of a job {"end": "done"}; a fault that a
+person can mend {"problem": {"what", "where", "remedy", "status"}}; all else is between the two
+that use it.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from calibration.errors import FILM, Problem
+
+
+def message_text(**fields: Any) -> str:
+    """One message as JSON."""
+    return json.dumps(fields)
+
+
+def problem_fields(problem: Problem) -> dict[str, Any]:
+    """The field `problem` of a message."""
+    return {
+        "what": problem.what,
+        "where": problem.where,
+        "remedy": problem.remedy,
+        "status": problem.status,
+    }
+
+
+def problem_of(fields: dict[str, Any]) -> Problem:
+    """The problem that a message holds. Raises KeyError where it holds none."""
+    return Problem(
+        str(fields["what"]),
+        where=str(fields["where"]),
+        remedy=str(fields["remedy"]),
+        status=int(fields.get("status", FILM)),
+    )

@@ -1,0 +1,96 @@
+"""The parent's side of a job in a process of its own: what happens to it stops nothing else."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from calibration.errors import Problem
+from tracker.core.types import Progress
+from tracker.processes.messages import problem_of
+from tracker.processes.options import PROCESSES
+
+
+class JobProcess:
+    """A program under way that reports as `tracker.processes.child.run_job` does.
+
+    Parameters
+    ----------
+    command : the program and its arguments.
+    where : named in the problem if the program breaks down.
+    environment : variables that it gets besides ours.
+    """
+
+    def __init__(
+        self, command: Sequence[str | Path], where: Path, environment: Mapping[str, str]
+    ) -> None:
+        self._where = where
+        self._errors = tempfile.TemporaryFile(  # noqa: SIM115 - `close` closes it
+            "w+", encoding="utf-8", errors="replace"
+        )
+        self._process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,  # closes with us, which ends the process
+            stdout=subprocess.PIPE,
+            stderr=self._errors,
+            text=True,
+            encoding="utf-8",
+            errors="replace",
+            env={**os.environ, **environment},
+            start_new_session=True,  # Ctrl-C is for us: we end the others
+        )
+
+    def failure(self, report_progress: Progress) -> Problem | None:
+        """Wait for its end; None if it is done, else why not.
+
+        Progress is passed on meanwhile. A line that is no message of ours is passed over: libraries
+        write on standard output, too.
+        """
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                fields = json.loads(line)
+                if "problem" in fields:
+                    return problem_of(fields["problem"])
+                if fields.get("end") == "done":
+                    return None
+                report_progress(str(fields["stage"]), int(fields["done"]), int(fields["total"]))
+        return Problem(
+            self._last_words(self._process.wait()),
+            where=str(self._where),
+            remedy="run `impactfilm analyse` on it",
+        )
+
+    def kill(self) -> None:
+        """End it at once."""
+        self._process.kill()
+
+    def end(self) -> None:
+        """Ask it to end, and wait; after a while it is killed."""
+        self._process.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(PROCESSES.end_wait)
+        self._process.kill()
+        self._process.wait()
+
+    def close(self) -> None:
+        """End it and give back what it held."""
+        self._process.kill()
+        self._process.wait()
+        for file in (self._process.stdin, self._process.stdout, self._errors):
+            if file is not None:
+                file.close()
+
+    def _last_words(self, status: int) -> str:
+        if status < 0:
+            memory = ", perhaps for want of memory" if status == -9 else ""
+            return f"the analysis was ended by signal {-status}{memory}"
+        self._errors.seek(0)
+        lines = [line.strip() for line in self._errors if line.strip()]
+        last = f" ({lines[-1][: PROCESSES.shown_length]})" if lines else ""
+        return f"the analysis ended unexpectedly with status {status}{last}"
