@@ -83,7 +83,7 @@ def _eight_bits(luma: Luma, bits: int) -> NDArray[np.uint8]:
 def _vehicle_mask(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:
     """A mask (height, width) that is 0 wherever a vehicle is seen in some frame."""
     mask = np.full((size[1], size[0]), 255, dtype=np.uint8)
-    names = [mark.split(".", 1)[0] for mark in tracks.marks]
+    names = [mark.vehicle for mark in tracks.marks]
     for vehicle in set(names):
         which = [i for i, name in enumerate(names) if name == vehicle]
         for seen in tracks.position[:, which]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from calibration.arrays import Array
@@ -12,13 +10,11 @@ from calibration.errors import Problem
 from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.camera.options import CAMERA
-from tracker.core.types import Mark
+from tracker.core.types import SURVEY, Mark, MarkId
 from tracker.record.camera import Camera as CameraEntry
 from tracker.record.schema import Record
 
 NOWHERE = (float("nan"), float("nan"))
-SURVEY = "survey"
-"""The body that all fixed targets belong to, as in the mark name "survey.g1"."""
 
 
 def expected_marks(
@@ -36,10 +32,10 @@ def expected_marks(
         at = None if target.at is None else np.array(target.at)
         pixels = _size_px(rough, entry, target.size, at)
         pixel = target.pixel or NOWHERE
-        marks.append(Mark(f"{SURVEY}.{name}", target.pattern, pixel, target.frame, pixels))
-    for name, pick in entry.picks.items():
-        vehicle, marker_name = name.split(".", 1)
-        marker = record.vehicles[vehicle].markers[marker_name]
+        marks.append(Mark(MarkId(SURVEY, name), target.pattern, pixel, target.frame, pixels))
+    for text, pick in entry.picks.items():
+        name = MarkId.parse(text)
+        marker = record.vehicles[name.vehicle].markers[name.marker]
         at = _rough_place(rough, pick.pixel, marker.at)
         marks.append(
             Mark(
@@ -79,11 +75,6 @@ def rough_camera(
         ).camera
     except Problem:
         return None  # the pose from the measured marks reports what is wrong
-
-
-def mark_bodies(marks: tuple[Mark, ...]) -> Mapping[str, str]:
-    """The body that each mark belongs to: its vehicle, or "survey"."""
-    return {mark.name: mark.name.split(".", 1)[0] for mark in marks}
 
 
 def _rough_place(

@@ -14,9 +14,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
-from tracker.camera.expected_targets import SURVEY
 from tracker.camera.options import CAMERA
-from tracker.core.types import Mark
+from tracker.core.types import Mark, MarkId
 from tracker.film import Film
 from tracker.marks import locate
 
@@ -29,7 +28,7 @@ def reconcile_picks(
 
     `wanted` are the record's picks, `found` the same marks as the layout has them, and others.
     """
-    picks = {m.name: m for m in wanted if m.name.startswith(f"{SURVEY}.") and m.picked}
+    picks = {m.name: m for m in wanted if m.name.is_fixed and m.picked}
     displaced = [
         m for m in found if m.name in picks and _distance(m, picks[m.name]) > _conflict_distance(m)
     ]
@@ -68,7 +67,9 @@ def _is_there(film: Film, mark: Mark) -> bool:
     return locate(luma, mark.pattern, place, mark.size_px, white=float(film.white)).ok
 
 
-def _exchanged_with(mark: Mark, displaced: Sequence[Mark], picks: dict[str, Mark]) -> str | None:
+def _exchanged_with(
+    mark: Mark, displaced: Sequence[Mark], picks: dict[MarkId, Mark]
+) -> MarkId | None:
     """The mark that was picked where this one is, and is where this one was picked."""
     for other in displaced:
         near, far = _distance(mark, picks[other.name]), _distance(other, picks[mark.name])
@@ -81,24 +82,20 @@ def _exchanged_with(mark: Mark, displaced: Sequence[Mark], picks: dict[str, Mark
     return None
 
 
-def _short_name(name: str) -> str:
-    return name.split(".", 1)[1]
-
-
 def _misplaced_diagnostic(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
     (u, v), (at_u, at_v) = pick.pixel, mark.pixel
     inside = 0 <= at_u < size[0] and 0 <= at_v < size[1]
     place = f"at ({at_u:.0f}, {at_v:.0f})" if inside else "outside the picture"
     text = (
-        f"{_short_name(mark.name)} was picked at ({u:.0f}, {v:.0f}); by the survey of the other "
+        f"{mark.name.marker} was picked at ({u:.0f}, {v:.0f}); by the survey of the other "
         f"fixed targets it is {place}, and was looked for there"
     )
     return Diagnostic("pick_contradicts", text, f"{where}.survey")
 
 
-def _exchanged_diagnostic(name: str, other: str, where: str) -> Diagnostic:
+def _exchanged_diagnostic(name: MarkId, other: MarkId, where: str) -> Diagnostic:
     text = (
-        f"{_short_name(name)} and {_short_name(other)} were each picked where the survey has "
+        f"{name.marker} and {other.marker} were each picked where the survey has "
         "the other: their names or their coordinates are exchanged; "
         "each was taken where its coordinates are"
     )

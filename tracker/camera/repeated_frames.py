@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from calibration.time.timebase import TimeBase
-from tracker.camera.expected_targets import SURVEY
 from tracker.camera.options import CAMERA
 from tracker.core.types import Status, Tracks
 from tracker.film.findings import frames_text
@@ -55,7 +54,7 @@ def _steps_over_ground(tracks: Tracks) -> Array:
     """How far (frames - 1, marks) the vehicles' marks move from frame to frame, px, less what the
     fixed targets show of the picture's own motion: a picture that weaves stands still at times.
     """
-    fixed = np.array([mark.startswith(f"{SURVEY}.") for mark in tracks.marks])
+    fixed = np.array([mark.is_fixed for mark in tracks.marks])
     place = np.where(tracks.measured[..., None], tracks.position, np.nan)
     steps = np.full((len(place) - 1, int(np.sum(~fixed))), np.nan)
     for i, (before, after) in enumerate(pairwise(place)):

@@ -26,7 +26,7 @@ from calibration.time.timebase import FlashSignal, TimeBase, time_base
 from calibration.time.timing_light import TimingLightSignal
 from tracker.camera.background_patches import find_background
 from tracker.camera.brightness import Brightness, Region, light_table, stabilised_brightness
-from tracker.camera.expected_targets import SURVEY, expected_marks, mark_bodies
+from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import CameraOptics, camera_optics, check_straight_lines
 from tracker.camera.options import CAMERA
 from tracker.camera.pick_conflicts import reconcile_picks
@@ -89,7 +89,6 @@ def track_film(
         name,
         marks,
         duty=duty,
-        bodies=mark_bodies(marks),
         corrections=Corrections(entry.edits, entry.ruled_out),
         progress=progress,
         listeners=(grey.add_frame,) if regions else (),
@@ -248,9 +247,9 @@ def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where
 def _fixed(followed: TrackingResult) -> tuple[list[str], Array, Array]:
     """Names, positions (frames, n, 2) and covariances of the fixed targets; NaN where hidden."""
     tracks = followed.tracks
-    which = [i for i, mark in enumerate(tracks.marks) if mark.startswith(f"{SURVEY}.")]
+    which = [i for i, mark in enumerate(tracks.marks) if mark.is_fixed]
     position = np.where(tracks.measured[:, which, None], tracks.position[:, which], np.nan)
-    names = [tracks.marks[i].split(".", 1)[1] for i in which]
+    names = [tracks.marks[i].marker for i in which]
     return names, position, tracks.covariance[:, which]
 
 

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.camera.expected_targets import SURVEY
 from tracker.camera.options import CAMERA
 from tracker.core.types import Status
 from tracker.tracking import TrackingResult
@@ -21,7 +20,7 @@ def reject_slips(followed: TrackingResult) -> TrackingResult:
     compared with its own median place, less what all targets do together in that frame.
     """
     tracks = followed.tracks
-    fixed = [i for i, mark in enumerate(tracks.marks) if mark.startswith(f"{SURVEY}.")]
+    fixed = [i for i, mark in enumerate(tracks.marks) if mark.is_fixed]
     if len(fixed) < 3:
         return followed
     seen = np.where(tracks.measured[:, fixed, None], tracks.position[:, fixed], np.nan)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Literal, get_args
+from typing import Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,50 @@ Progress = Callable[[str, int, int], None]
 """Told (stage, done, total); total 0 where it is not known."""
 
 
+SURVEY = "survey"
+"""Stands for the vehicle in the identity of a fixed target, as in "survey.g1"."""
+
+
+class MarkId(str):
+    """A mark's identity: its vehicle, or `SURVEY` of a fixed target, and its own name there.
+
+    It is its own text form, "vehicle.marker" or "survey.name", so that it keys what a file keys by
+    that text. Names hold no full stop.
+    """
+
+    __slots__ = ()
+
+    def __new__(cls, vehicle: str, marker: str) -> Self:
+        """The identity of a vehicle's marker. Raises ValueError where a name can't be one."""
+        if not vehicle or not marker or "." in vehicle:
+            raise ValueError(f"{vehicle!r} and {marker!r} name no mark")
+        return super().__new__(cls, f"{vehicle}.{marker}")
+
+    def __getnewargs__(self) -> tuple[str, str]:  # type: ignore[override]  # str gives its text
+        return self.vehicle, self.marker
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """The identity that a file writes as "vehicle.marker". Raises ValueError for other text."""
+        vehicle, _, marker = text.partition(".")
+        return cls(vehicle, marker)
+
+    @property
+    def vehicle(self) -> str:
+        """The vehicle's name; `SURVEY` of a fixed target."""
+        return self.partition(".")[0]
+
+    @property
+    def marker(self) -> str:
+        """The name that the mark has on its vehicle or in the survey."""
+        return self.partition(".")[2]
+
+    @property
+    def is_fixed(self) -> bool:
+        """Whether it is a target of the survey, which stands on the ground."""
+        return self.vehicle == SURVEY
+
+
 class Status(IntEnum):
     """What became of a mark in a frame."""
 
@@ -59,11 +103,14 @@ class Status(IntEnum):
 class Mark:
     """A painted target as a camera looks for it."""
 
-    name: str  # "vehicle.marker" or "survey.name"
+    name: MarkId
     pattern: Pattern
     pixel: tuple[float, float]  # rough pick; NaN without one
     frame: int  # frame of the pick
     size_px: float  # outer diameter or side in the picture at the pick; NaN if unknown
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "name", MarkId.parse(self.name))
 
     @property
     def picked(self) -> bool:
@@ -76,10 +123,13 @@ class Tracks:
     """Where a camera saw its marks. Coordinates are as in the picture, nothing corrected."""
 
     camera: str
-    marks: tuple[str, ...]
+    marks: tuple[MarkId, ...]
     position: Array  # (frames, marks, 2) px, NaN where there is no measurement
     covariance: Array  # (frames, marks, 2, 2) px^2
     status: NDArray[np.int8]  # (frames, marks), values of Status
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "marks", tuple(MarkId.parse(mark) for mark in self.marks))
 
     @property
     def measured(self) -> NDArray[np.bool_]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.core.types import SURVEY, MarkId
 from tracker.demo import car as car_body
 from tracker.demo import forces, physics, raster, site
 from tracker.demo import truck as truck_body
@@ -160,9 +161,9 @@ def hull(points: Array) -> Array:
     return np.asarray(cv2.approxPolyDP(outline, 0.015, True)[:, 0, :], dtype=np.float64)
 
 
-def marks_of(scene: Scene) -> dict[str, Painted]:
+def marks_of(scene: Scene) -> dict[MarkId, Painted]:
     """All painted targets under their full names, `vehicle.marker` or `survey.name`."""
-    found = {f"survey.{m.name}": m for m in scene.static.marks}
+    found = {MarkId(SURVEY, m.name): m for m in scene.static.marks}
     for vehicle, mesh in scene.meshes.items():
-        found |= {f"{vehicle}.{m.name}": m for m in mesh.marks}
+        found |= {MarkId(vehicle, m.name): m for m in mesh.marks}
     return found

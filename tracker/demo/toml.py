@@ -118,7 +118,7 @@ def _camera(
             f"lens = {{ camera_matrix = {matrix}, distortion = {camera.lens.distortion.tolist()} }}"
         )
     index = {mark: k for k, mark in enumerate(track.marks)}
-    survey = [m for m in track.seen if m.startswith("survey.")]
+    survey = [m for m in track.seen if m.is_fixed]
     lines += ["", f"[cameras.{name}.survey]"]
     for full in survey:
         mark = track.marks[full]
@@ -128,7 +128,7 @@ def _camera(
         lines.append(f"{mark.name} = {{ at = {at}, {pick}, {looks} }}")
     lines += ["", f"[cameras.{name}.picks]"]
     for full in track.seen:
-        if not full.startswith("survey."):
+        if not full.is_fixed:
             lines.append(f'"{full}" = {{ {_pick(track, index[full], scenario, rng)} }}')
     if flash is not None or light is not None:
         lines += ["", f"[cameras.{name}.time]"]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
+from tracker.core.types import SURVEY, MarkId
 from tracker.demo import raster
 from tracker.demo.mesh import Mesh, Painted
 from tracker.demo.scenario import moved_pixels, picture_motion
@@ -23,12 +24,12 @@ class TrueTracks:
 
     camera: str
     time: Array  # (frames,) s
-    marks: dict[str, Painted]
+    marks: dict[MarkId, Painted]
     pixels: Array
     visible: NDArray[np.bool_]
 
     @property
-    def seen(self) -> list[str]:
+    def seen(self) -> list[MarkId]:
         """Names of the targets that the camera sees for a fifth of the film or longer."""
         often = self.visible.mean(axis=0) > 0.2
         return [name for name, kept in zip(self.marks, often, strict=True) if kept]
@@ -71,13 +72,13 @@ def _faces(bodies: Mesh | Moving, camera: Camera) -> raster.Faces:
     return raster.faces_seen(bodies.corners[None], counts, *looks, camera.position)
 
 
-def _placed(scene: Scene, marks: dict[str, Painted], time: float) -> tuple[Array, Array]:
+def _placed(scene: Scene, marks: dict[MarkId, Painted], time: float) -> tuple[Array, Array]:
     """Places (n, 3) and outward normals (n, 3) of all targets in ground axes."""
     frames = {v: scene.place(v, time) for v in scene.meshes}
-    frames["survey"] = (np.eye(3), np.zeros(3))
+    frames[SURVEY] = (np.eye(3), np.zeros(3))
     points, normals = [], []
     for name, mark in marks.items():
-        turn, origin = frames[name.split(".")[0]]
+        turn, origin = frames[name.vehicle]
         points.append(turn @ np.array(mark.at) + origin)
         normals.append(turn @ np.array(mark.normal))
     return np.array(points), np.array(normals)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Lens
-from tracker.core.types import Mark
+from tracker.core.types import Mark, MarkId
 from tracker.detection.options import DETECTION
 from tracker.detection.pattern_response import FAMILIES, Family, filter_sizes, pattern_response
 from tracker.marks import Picture
@@ -40,7 +40,7 @@ _NARROWING_PICKS = 2
 class TargetLayout:
     """n fixed targets of a camera: full names, ground points, patterns, picks."""
 
-    names: tuple[str, ...]
+    names: tuple[MarkId, ...]
     points: Array  # (n, 3) m
     families: tuple[Family, ...]
     sizes_m: Array  # (n,)
@@ -57,7 +57,7 @@ class PoseAgreement:
 
 
 def target_layout(
-    known: Mapping[str, Array], marks: tuple[Mark, ...], sizes_m: Mapping[str, float]
+    known: Mapping[MarkId, Array], marks: tuple[Mark, ...], sizes_m: Mapping[MarkId, float]
 ) -> TargetLayout:
     """Those of the marks that can be told from scenery: surveyed, painted, of known size."""
     usable = [m for m in marks if m.name in known and m.pattern in FAMILIES and m.name in sizes_m]
@@ -73,7 +73,7 @@ def target_layout(
 
 def pixels_by_layout(
     picture: Picture, targets: TargetLayout, lens: Lens | None, rough: Array | None
-) -> dict[str, Array]:
+) -> dict[MarkId, Array]:
     """Rough places (2,) px of fixed targets whose picks are far off or missing, by full name.
 
     `rough` (3,) m is the camera's stated rough position. Without a `lens` focal lengths are tried

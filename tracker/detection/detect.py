@@ -10,9 +10,9 @@ import numpy as np
 
 from calibration.camera import Camera, Lens
 from calibration.findings import Diagnostic
-from tracker.core.types import Mark
+from tracker.core.types import Mark, MarkId
 from tracker.detection.fixed_targets import corrected_picks, locate_near_picks
-from tracker.detection.ground_search import GROUND, GroundSearch, read_picture, spread_frames
+from tracker.detection.ground_search import GroundSearch, read_picture, spread_frames
 from tracker.detection.options import DETECTION
 from tracker.detection.pattern_response import FAMILIES
 from tracker.detection.vehicle import OtherMarks, locate_vehicle, pose_by_markers
@@ -88,7 +88,7 @@ def detect_marks(
 
 def _split_unplaced(
     marks: tuple[Mark, ...], without_pick: Set[str], size: tuple[int, int]
-) -> tuple[tuple[Mark, ...], list[str]]:
+) -> tuple[tuple[Mark, ...], list[MarkId]]:
     """The marks but for those that had no pick and have no place in the picture still, and the
     names of these.
     """
@@ -102,10 +102,10 @@ def _split_unplaced(
     return tuple(m for m in marks if m.name not in unplaced), unplaced
 
 
-def _unplaced_diagnostics(unplaced: list[str], where: str) -> list[Diagnostic]:
+def _unplaced_diagnostics(unplaced: list[MarkId], where: str) -> list[Diagnostic]:
     if not unplaced:
         return []
-    names = ", ".join(name.split(".", 1)[1] for name in unplaced)
+    names = ", ".join(name.marker for name in unplaced)
     text = (
         f"no pixel is given for {names}, and the layout of the fixed targets does not show "
         "where they are in the picture"
@@ -134,7 +134,7 @@ class _MarkerSearch:
             group = self._surveyed(name)
             if len(group) < DETECTION.vehicle_marks:
                 continue
-            if all(f"{name}.{t.name}" in names for t in group):
+            if all(MarkId(name, t.name) in names for t in group):
                 continue
             enough = len(_marks_of(marks, name)) >= DETECTION.vehicle_marks
             (picked if enough else unpicked)[name] = group
@@ -151,11 +151,11 @@ class _MarkerSearch:
         """Whether a vehicle's picks lead to a place that looks like another mark of it."""
         here, frame = _picked_together(picked)
         picture = read_picture(self._film, frame)
-        held = {m.name.split(".", 1)[1]: np.array(m.pixel) for m in here}
+        held = {m.name.marker: np.array(m.pixel) for m in here}
         if picture is None or sum(t.name in held for t in group) < DETECTION.vehicle_marks:
             return False
         _, pose = pose_by_markers(camera, self._offset, group, held)
-        everyone = {m.name.split(".", 1)[1] for m in picked}
+        everyone = {m.name.marker for m in picked}
         return passes_prefilter(picture, camera, group, pose, everyone)
 
     def remaining_markers(
@@ -167,7 +167,7 @@ class _MarkerSearch:
         if picture is None:
             return []
         places = locate_near_picks({frame: picture}, here)
-        held = {t.name: places[n] for t in group if (n := f"{vehicle}.{t.name}") in places}
+        held = {t.name: places[n] for t in group if (n := MarkId(vehicle, t.name)) in places}
         if len(held) < DETECTION.vehicle_marks:
             return []
         plane, pose = pose_by_markers(camera, self._offset, group, held)
@@ -188,18 +188,14 @@ class _MarkerSearch:
             picture = read_picture(self._film, frame)
             if picture is None:
                 continue
-            seen = [
-                m
-                for m in (*marks, *added)
-                if m.frame == frame and not m.name.startswith(f"{GROUND}.")
-            ]
+            seen = [m for m in (*marks, *added) if m.frame == frame and not m.name.is_fixed]
             missing = {name: unpicked[name] for name in unpicked.keys() - found.keys()}
             found |= self._markers_in_frame(camera, ground, picture, frame, missing, seen)
             if len(found) == len(unpicked):
                 break
         names = {m.name for m in marks}
         fresh = [m for each in found.values() for m in each if m.name not in names]
-        picked = {name.split(".", 1)[0] for name in names}
+        picked = {name.vehicle for name in names}
         reported = [name for name in unpicked if name in found or name not in picked]
         return fresh, [self._diagnostic(name, found.get(name, [])) for name in reported]
 
@@ -243,7 +239,7 @@ class _MarkerSearch:
         if not marks:
             text = f"no markers of {vehicle} are picked, and none were found by themselves"
             return Diagnostic("markers_not_found", text, self._where)
-        names = ", ".join(m.name.split(".", 1)[1] for m in marks)
+        names = ", ".join(m.name.marker for m in marks)
         text = (
             f"{len(marks)} markers of {vehicle} were found by themselves in frame "
             f"{marks[0].frame}: {names}"
@@ -262,7 +258,7 @@ def _as_marks(
         return []
     _, scale = project_marks(camera, placed.pose, np.array([t.at for t in group]))
     return [
-        Mark(f"{vehicle}.{t.name}", t.pattern, placed.pixels[t.name], frame, float(s * t.size))
+        Mark(MarkId(vehicle, t.name), t.pattern, placed.pixels[t.name], frame, float(s * t.size))
         for t, s in zip(group, scale, strict=True)
         if t.name in placed.pixels
     ]
@@ -283,7 +279,7 @@ def _other_marks(camera: Camera, ground: GroundSearch, seen: list[Mark]) -> Othe
 
 
 def _marks_of(marks: tuple[Mark, ...], body: str) -> list[Mark]:
-    return [m for m in marks if m.name.startswith(f"{body}.")]
+    return [m for m in marks if m.name.vehicle == body]
 
 
 def _has_overlap(some: list[Mark], others: list[Mark]) -> bool:

@@ -12,7 +12,7 @@ from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
-from tracker.core.types import Mark
+from tracker.core.types import Mark, MarkId
 from tracker.detection.options import DETECTION
 from tracker.marks import Picture, locate
 
@@ -22,11 +22,13 @@ class GroundPose:
     """A camera's pose at the frame of its fixed targets' picks."""
 
     camera: Camera
-    places: Mapping[str, Array]  # (2,) px, of the targets found, by full name
+    places: Mapping[MarkId, Array]  # (2,) px, of the targets found, by full name
     rms_px: float
 
 
-def locate_near_picks(pictures: Mapping[int, Picture], marks: tuple[Mark, ...]) -> dict[str, Array]:
+def locate_near_picks(
+    pictures: Mapping[int, Picture], marks: tuple[Mark, ...]
+) -> dict[MarkId, Array]:
     """Places (2,) of the marks that are found near their picks, in the pictures of their frames."""
     found = {}
     for mark in marks:
@@ -46,8 +48,8 @@ def locate_near_picks(pictures: Mapping[int, Picture], marks: tuple[Mark, ...]) 
 
 
 def ground_pose(
-    known: Mapping[str, Array],
-    places: Mapping[str, Array],
+    known: Mapping[MarkId, Array],
+    places: Mapping[MarkId, Array],
     size: tuple[int, int],
     lens: Lens | None,
     rough: Array | None,
@@ -79,8 +81,8 @@ def ground_pose(
 
 def corrected_picks(
     marks: tuple[Mark, ...],
-    known: Mapping[str, Array],
-    sizes_m: Mapping[str, float],
+    known: Mapping[MarkId, Array],
+    sizes_m: Mapping[MarkId, float],
     ground: GroundPose,
     frame: int,
 ) -> tuple[Mark, ...]:

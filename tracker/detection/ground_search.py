@@ -13,7 +13,7 @@ from calibration.arrays import Array
 from calibration.camera import Lens
 from calibration.errors import Problem
 from calibration.findings import Diagnostic
-from tracker.core.types import Mark
+from tracker.core.types import SURVEY, Mark, MarkId
 from tracker.detection.camera_from_layout import pixels_by_layout, target_layout
 from tracker.detection.fixed_targets import (
     GroundPose,
@@ -25,9 +25,6 @@ from tracker.detection.options import DETECTION
 from tracker.film import Film
 from tracker.marks import Picture
 from tracker.record.camera import Camera as CameraEntry
-
-GROUND = "survey"
-"""Body of the fixed targets."""
 
 
 def read_picture(film: Film, frame: int) -> Picture | None:
@@ -58,14 +55,14 @@ class GroundSearch:
         self._where = f"cameras.{camera}.survey"
         self._film, self._lens = film, lens
         self._rough = None if entry.position is None else np.array(entry.position)
-        self.known: Mapping[str, Array] = {
-            f"{GROUND}.{name}": np.array(target.at)
+        self.known: Mapping[MarkId, Array] = {
+            MarkId(SURVEY, name): np.array(target.at)
             for name, target in entry.survey.items()
             if target.at is not None
         }
         """Places (3,) of the surveyed targets, m, by full name."""
-        self.sizes: Mapping[str, float] = {
-            f"{GROUND}.{name}": target.size
+        self.sizes: Mapping[MarkId, float] = {
+            MarkId(SURVEY, name): target.size
             for name, target in entry.survey.items()
             if target.size is not None
         }
@@ -78,7 +75,7 @@ class GroundSearch:
         pose = self._pose(places, DETECTION.pick_u)
         return pose if pose is not None and len(pose.places) == len(places) else None
 
-    def _pose(self, places: Mapping[str, Array], u: float) -> GroundPose | None:
+    def _pose(self, places: Mapping[MarkId, Array], u: float) -> GroundPose | None:
         return ground_pose(self.known, places, self._film.size, self._lens, self._rough, u)
 
     def pose_by_pictures(

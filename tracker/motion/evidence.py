@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
+from tracker.core.types import MarkId
 
 
 class PictureStabilisation(Protocol):
@@ -42,7 +43,7 @@ class CameraEvidence:
     zero_u: float  # s, sd of the camera's time offset; inf: its time zero is not known
     rate_u: float  # relative sd of the frame interval
     stabilisation: PictureStabilisation | None
-    marks: tuple[str, ...]  # "vehicle.marker"
+    marks: tuple[MarkId, ...]
     position: Array  # (frames, marks, 2) px, as in the picture
     covariance: Array  # (frames, marks, 2, 2) px^2
     measured: NDArray[np.bool_]  # (frames, marks)

@@ -18,7 +18,7 @@ from tracker.results.schema import CameraResult, Curve, FrameNumber, MarkCounts,
 def evidence(sight: CalibratedFilm) -> CameraEvidence:
     """A camera's evidence for the estimator: vehicle marks, pose, clock, motion of the picture."""
     tracks = sight.followed.tracks
-    which = [i for i, mark in enumerate(tracks.marks) if not mark.startswith("survey.")]
+    which = [i for i, mark in enumerate(tracks.marks) if not mark.is_fixed]
     clock = sight.time
     return CameraEvidence(
         camera=sight.pose.camera,
@@ -111,7 +111,7 @@ def _fits(sight: CalibratedFilm, solution: Solution) -> dict[str, MarkFit]:
     residuals = solution.residuals[sight.name]
     marks = evidence(sight).marks
     lost = [r.mark for r in solution.rejected if r.camera == sight.name and r.frame is not None]
-    fits = {}
+    fits: dict[str, MarkFit] = {}
     for m, mark in enumerate(marks):
         square = np.sum(residuals[:, m] ** 2, axis=1)
         known = np.isfinite(square)

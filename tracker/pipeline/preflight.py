@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.errors import Problem
+from tracker.core.types import MarkId
 from tracker.record.load import Accelerometer, Camera, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
@@ -63,10 +64,10 @@ def _vehicles(record: Record) -> Iterator[Check]:
     for name, vehicle in record.vehicles.items():
         where = f"vehicles.{name}"
         seen = {
-            pick.split(".", 1)[1]
+            pick.marker
             for camera in record.cameras.values()
-            for pick in camera.picks
-            if pick.split(".", 1)[0] == name
+            for pick in map(MarkId.parse, camera.picks)
+            if pick.vehicle == name
         }
         surveyed = [m for m in seen if vehicle.markers[m].at is not None]
         if not seen:
@@ -264,16 +265,16 @@ def _marks(record: Record, camera: Camera, where: str) -> Iterator[Check]:
     """Size in the picture and blur of the picked markers."""
     scale = _pixels_per_metre(camera)
     speed = record.test.intended.speed
-    for name in camera.picks:
-        vehicle, marker = name.split(".", 1)
-        size = record.vehicles[vehicle].markers[marker].size
+    for name in map(MarkId.parse, camera.picks):
+        vehicle = record.vehicles[name.vehicle]
+        size = vehicle.markers[name.marker].size
         place = f'{where}.picks."{name}"'
         if size is None:
             continue
         if scale is not None and size * scale < SMALL_PX:
             text = f"the mark is only about {size * scale:.1f} px large in the picture"
             yield Check("doubtful", place, text)
-        striking = record.vehicles[vehicle].role == "striking"
+        striking = vehicle.role == "striking"
         if striking and speed and camera.exposure and speed * camera.exposure > BLUR * size:
             text = (
                 f"at the intended speed the mark moves {1000 * speed * camera.exposure:.0f} mm "

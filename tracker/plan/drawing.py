@@ -140,7 +140,7 @@ def _view(plan: Plan, stand: Stand) -> Figure:
         u, v = seen.pixels[0]
         if np.isfinite(u) and seen.visible[0]:
             axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(seen.size_px[0])), mew=0.9)
-            label = seen.target.name.split(".", 1)[1]
+            label = seen.target.name.marker
             axes.annotate(label, (u, v), (5, 4), textcoords="offset points", color=SOFT, size=6.5)
     for vehicle, line in _lines(plan).items():
         _vehicle(axes, plan, stand, vehicle, line)
@@ -167,7 +167,7 @@ def _vehicle(axes: Axes, plan: Plan, stand: Stand, vehicle: str, line: Line) -> 
                 vehicle, top, (0, 5), textcoords="offset points", color=line.colour, ha="center"
             )
     for mark in plan.outlook.marks[stand.name]:
-        if mark.target.name.startswith(f"{vehicle}."):
+        if mark.target.name.vehicle == vehicle:
             for k, (u, v, size, visible) in enumerate(_instances(mark)):
                 _dot(axes, (u, v), size, line, _fade(k), visible)
 

@@ -14,6 +14,7 @@ from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.camera.lens_source import read_lens
 from tracker.camera.options import CAMERA
+from tracker.core.types import SURVEY, MarkId
 from tracker.record.camera import PlannedCamera
 from tracker.record.schema import PlannedRecord, Vehicle
 
@@ -31,7 +32,7 @@ can be told."""
 class Target:
     """A painted mark where it is surveyed: fixed ones in ground axes, markers from the cg, m."""
 
-    name: str  # "survey.name" or "vehicle.marker"
+    name: MarkId
     at: Array  # (3,)
     pattern: str
     size: float  # m
@@ -74,7 +75,9 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
     lens = read_lens(entry.lens, record.folder, entry.size, name).lens
     assert lens is not None
     fixed = tuple(
-        Target(f"survey.{n}", np.array(t.at), t.pattern, _size(t.size, f"{where}.survey.{n}"), _UP)
+        Target(
+            MarkId(SURVEY, n), np.array(t.at), t.pattern, _size(t.size, f"{where}.survey.{n}"), _UP
+        )
         for n, t in entry.survey.items()
         if t.at is not None
     )
@@ -115,7 +118,7 @@ def _markers(vehicle: str, table: Vehicle, picks: Iterable[str], where: str) -> 
     placed = {n: np.array(m.at) for n, m in table.markers.items() if m.at is not None}
     normals = facing(placed)
     for name, at in placed.items():
-        mark = f"{vehicle}.{name}"
+        mark = MarkId(vehicle, name)
         if picked and mark not in picked:
             continue
         marker = table.markers[name]

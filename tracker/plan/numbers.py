@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.core.types import Quantity
+from tracker.core.types import MarkId, Quantity
 from tracker.plan.plan import WATCHED, Plan
 from tracker.plan.predict import Outlook
 from tracker.plan.view import LEAST_PX, Seen
@@ -110,7 +110,7 @@ def doubts(plan: Plan) -> list[str]:
         found += [f"{name}: {f.text}." for f in plan.outlook.poses[name].findings]
     for vehicle in plan.record.vehicles:
         counts = [
-            sum(m.visible.any() and m.target.name.startswith(f"{vehicle}.") for m in marks)
+            sum(m.visible.any() and m.target.name.vehicle == vehicle for m in marks)
             for marks in plan.outlook.marks.values()
         ]
         if max(counts, default=0) < 3:
@@ -127,7 +127,7 @@ def _blur(mark: Seen) -> float:
     return float(np.max(np.linalg.norm(mark.blur[mark.visible], axis=1), initial=0.0))
 
 
-def mark_rows(plan: Plan, camera: str) -> list[tuple[str, str, float, float, float, str]]:
+def mark_rows(plan: Plan, camera: str) -> list[tuple[MarkId, str, float, float, float, str]]:
     """Of each mark in a camera: name, pattern, px, largest blur (px), u of a place (px), when."""
     rows = []
     for mark in (*plan.outlook.fixed[camera], *plan.outlook.marks[camera]):
@@ -138,7 +138,7 @@ def mark_rows(plan: Plan, camera: str) -> list[tuple[str, str, float, float, flo
             size, blur = float(np.median(mark.size_px[on])), _blur(mark)
             noise = float(np.trace(mark.covariance[on].mean(axis=0)) / 2)
             u = float(np.sqrt(noise + plan.picture.drift_of(size) ** 2))
-        fixed = mark.target.name.startswith("survey.")
+        fixed = mark.target.name.is_fixed
         when = ("yes" if on.all() else "no") if fixed else when_seen(mark)
         rows.append((mark.target.name, mark.target.pattern, size, blur, u, when))
     return rows

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Progress, silent
+from tracker.core.types import SURVEY, MarkId, Progress, silent
 from tracker.plan.layout import Stand, Target, stands
 from tracker.plan.motion import Course, planned_course
 from tracker.plan.noise import Picture
@@ -23,7 +23,7 @@ OFF_PLANE = 0.1
 """How far off the plane of the others a further survey point is put, share of the distance."""
 LARGER = 1.5
 
-SURVEY, EXPOSURE, MARKS = (
+MORE_SURVEY, EXPOSURE, MARKS = (
     "one more survey point",
     "half the exposure",
     "marks 1.5 × larger",
@@ -66,7 +66,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
 def changed(planned: Mapping[str, Stand], picture: Picture) -> dict[str, dict[str, Stand]]:
     """The layout with one change each; a change that no camera can make is left out."""
     layouts = {
-        SURVEY: {n: _surveyed_more(s, picture) for n, s in planned.items()},
+        MORE_SURVEY: {n: _surveyed_more(s, picture) for n, s in planned.items()},
         EXPOSURE: {n: replace(s, exposure=s.exposure / 2) for n, s in planned.items()},
         MARKS: {n: _larger(s) for n, s in planned.items()},
     }
@@ -79,7 +79,7 @@ def changed(planned: Mapping[str, Stand], picture: Picture) -> dict[str, dict[st
 
 def _differs(change: str, before: Stand, after: Stand) -> bool:
     """Whether a change did anything to a camera (arrays don't compare as one)."""
-    if change == SURVEY:
+    if change == MORE_SURVEY:
         return len(after.fixed) != len(before.fixed)
     return change == MARKS or after.exposure != before.exposure
 
@@ -109,7 +109,8 @@ def _surveyed_more(stand: Stand, picture: Picture) -> Stand:
         place = place + OFF_PLANE * float(np.linalg.norm(way)) * normal
         pixel = stand.camera.project(place[None])
         if in_picture(stand.camera, pixel, np.array([20.0]))[0]:
-            new = Target("survey.one_more", place, inside[0].pattern, size, inside[0].normal)
+            mark = MarkId(SURVEY, "one_more")
+            new = Target(mark, place, inside[0].pattern, size, inside[0].normal)
             return replace(stand, fixed=(*stand.fixed, new))
     return stand
 

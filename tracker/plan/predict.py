@@ -125,7 +125,7 @@ def pose(
     try:
         return resect(
             sightings(
-                [t.target.name.split(".", 1)[1] for t in inside],
+                [t.target.name.marker for t in inside],
                 np.array([t.target.at for t in inside]).reshape(-1, 3),
                 np.array([t.pixels[0] for t in inside]).reshape(-1, 2),
                 np.array(covariance).reshape(-1, 2, 2),

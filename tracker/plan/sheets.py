@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Patch, Polygon, Rectangle, Wedge
 
 from calibration.errors import RECORD, RecordError
+from tracker.core.types import SURVEY, MarkId
 from tracker.plan.noise import RINGS
 from tracker.record.schema import PlannedRecord
 from tracker.report.style import style
@@ -74,10 +75,10 @@ def marks_to_print(record: PlannedRecord) -> tuple[Printed, ...]:
 def _marks(record: PlannedRecord) -> Iterator[tuple[str, str, float | None]]:
     for vehicle, table in record.vehicles.items():
         for name, marker in table.markers.items():
-            yield f"{vehicle}.{name}", marker.pattern, marker.size
+            yield MarkId(vehicle, name), marker.pattern, marker.size
     for camera in record.cameras.values():
         for name, target in camera.survey.items():
-            yield f"survey.{name}", target.pattern, target.size
+            yield MarkId(SURVEY, name), target.pattern, target.size
 
 
 def sheets_pdf(record: PlannedRecord, paper: Paper) -> bytes:

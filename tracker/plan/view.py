@@ -51,7 +51,7 @@ def fixed_seen(stand: Stand, picture: Picture) -> tuple[Seen, ...]:
 
 def _path(course: Course, target: Target, times: Array) -> tuple[Array, Array, Array]:
     """Place (n, 3), velocity (n, 3) and normal (n, 3) of a vehicle's mark, ground axes."""
-    vehicle = target.name.split(".", 1)[0]
+    vehicle = target.name.vehicle
     state = course.state(vehicle, times)
     arm = np.broadcast_to(target.at, (len(times), 3))
     normal = np.broadcast_to(target.normal, (len(times), 3))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from typing import Any
 
+from tracker.core.types import SURVEY, MarkId
 from tracker.core.units import brief
 from tracker.record.check_files import Complaint, Key, tables
 from tracker.record.types import nearest
@@ -17,7 +18,7 @@ def check_names(raw: dict[str, Any]) -> Iterator[Complaint]:
     """Every complaint about a vehicle, marker or fixed target that the record doesn't define."""
     vehicles = {str(key[-1]): table for key, table in tables(raw, "vehicles")}
     markers = {
-        f"{vehicle}.{marker}"
+        MarkId(vehicle, marker)
         for vehicle, table in vehicles.items()
         for marker, _ in _markers(table)
     }
@@ -29,7 +30,7 @@ def check_names(raw: dict[str, Any]) -> Iterator[Complaint]:
         for mark in picks if isinstance(picks, dict) else ():
             yield from _known((*key, "picks", mark), mark, markers, "marker")
         survey = camera.get("survey")
-        fixed = {f"survey.{name}" for name in survey} if isinstance(survey, dict) else set()
+        fixed = {MarkId(SURVEY, name) for name in survey} if isinstance(survey, dict) else set()
         for entry in ("edits", "ruled_out"):
             for place, table in tables(camera, entry):
                 yield from _known(

@@ -162,7 +162,7 @@ def _marks(picture: Picture, tracks: Tracks, frame: int) -> None:
         _lines(picture, crosses[which].reshape(-1, 2, 2), colour, 1)
         _lines(picture, ellipses[which & known], colour, 1, closed=True)
     for i, pixel in zip(shown, place, strict=True):
-        name = tracks.marks[i].partition(".")[2] or tracks.marks[i]
+        name = tracks.marks[i].marker
         colour = EDITED if tracks.status[frame, i] == Status.EDITED else MARK
         u, v = _whole(pixel, 11)
         for at, ink in (((u - 1, v), BLACK), ((u + 1, v + 1), BLACK), ((u, v), colour)):

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, ResultsError
-from tracker.core.types import STATE, Motion, Status, Tracks
+from tracker.core.types import STATE, MarkId, Motion, Status, Tracks
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, ForceCrush, PointPath, Results, View
 from tracker.storage.hdf5 import FAULTS, numbers, reason
@@ -154,7 +154,7 @@ def _write_tracks(group: Any, tracks: Tracks) -> None:
 
 
 def _read_tracks(camera: str, group: Any) -> Tracks:
-    marks = tuple(str(mark) for mark in group.attrs["marks"])
+    marks = tuple(MarkId.parse(mark) for mark in group.attrs["marks"])
     status = numbers(group, "status").astype(np.int8)
     if status.size and not 0 <= status.min() <= status.max() <= max(Status):
         raise ValueError("a status that is none")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
@@ -10,14 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.core.types import PATTERNS, Mark
+from tracker.core.types import PATTERNS, SURVEY, Mark, MarkId
 from tracker.film import Film
 from tracker.tracking.plausibility import Mask
 from tracker.tracking.state import MarkSet, TrackingState
 from tracker.tracking.types import Corrections
-
-_GROUND = "survey"
-"""The body that stands still."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +41,7 @@ class TrackingPlan:
     allowed_mask: NDArray[np.bool_]  # (frames, marks): False where excluded
 
     @property
-    def names(self) -> tuple[str, ...]:
+    def names(self) -> tuple[MarkId, ...]:
         """Names of the marks."""
         return tuple(mark.name for mark in self.marks)
 
@@ -65,12 +62,11 @@ def tracking_plan(
     camera: str,
     marks: Sequence[Mark],
     duty: float,
-    bodies: Mapping[str, str],
     corrections: Corrections,
 ) -> TrackingPlan:
     """The plan of `track_marks`, whose parameters these are."""
-    names = [mark.name for mark in marks]
-    body_names = [bodies.get(name, name.split(".", 1)[0]) for name in names]
+    names: list[str] = [mark.name for mark in marks]
+    body_names = [mark.name.vehicle for mark in marks]
     order = sorted(set(body_names))
     starts = [
         StartPoint(mark.frame, m, np.array(mark.pixel, float), False)
@@ -91,7 +87,7 @@ def tracking_plan(
         camera=camera,
         marks=tuple(marks),
         body=np.array([order.index(body) for body in body_names], np.int64),
-        ground_mask=np.array([body == _GROUND for body in body_names], bool),
+        ground_mask=np.array([body == SURVEY for body in body_names], bool),
         duty=duty,
         starts=tuple(sorted(starts, key=lambda start: start.frame)),
         allowed_mask=allowed,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from tracker.core.types import Mark, Progress, Tracks
 from tracker.film import Film, Luma, RepeatDetector
@@ -18,7 +18,6 @@ def track_marks(
     marks: Sequence[Mark],
     *,
     duty: float = 0.0,
-    bodies: Mapping[str, str] | None = None,
     corrections: Corrections | None = None,
     progress: Progress | None = None,
     listeners: Sequence[Callable[[int, Luma], None]] = (),
@@ -34,16 +33,15 @@ def track_marks(
     ----------
     film : read once forwards, and backwards from picks that are not in its first frame.
     camera : its name, for findings and progress.
-    marks : the marks with their picks.
+    marks : the marks with their picks; fixed targets are the ground, which stands still but for
+        the shaking of the picture.
     duty : exposure over the time from frame to frame, for the motion blur; 0 for none.
-    bodies : the body of each mark; without it, the part of the name before the dot. The body
-        "survey" is the ground, which stands still but for the shaking of the picture.
     corrections : a person's places, kept as they are with half a pixel of uncertainty and tracked
         from both ways, and spans in which a mark is not measured.
     progress : called with (camera, frames done, frames).
     listeners : called with every frame of the film once, (index, luma), ascending.
     """
-    plan = tracking_plan(film, camera, marks, duty, bodies or {}, corrections or Corrections())
+    plan = tracking_plan(film, camera, marks, duty, corrections or Corrections())
     buffer = TrackBuffer(film.frames, len(marks))
     repeats = RepeatDetector()
     anchors = AnchorLog()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import STATE, Motion
+from tracker.core.types import STATE, SURVEY, MarkId, Motion
 from tracker.record.load import Record
 from tracker.report.overlay import attitude
 from tracker.results.schema import Results, View
@@ -45,11 +45,11 @@ def projected(record: Record, results: Results, camera: str) -> dict[str, Array]
 def _fixed(record: Record, view: View, camera: str, frames: int) -> dict[str, Array]:
     assert view.camera is not None
     entry = record.cameras.get(camera)
-    found = {}
+    found: dict[str, Array] = {}
     for name, target in entry.survey.items() if entry is not None else ():
         if target.at is not None:
             pixel = view.camera.project(np.array([target.at]))
-            found[f"survey.{name}"] = shaken(view, np.repeat(pixel, frames, axis=0))
+            found[MarkId(SURVEY, name)] = shaken(view, np.repeat(pixel, frames, axis=0))
     return found
 
 

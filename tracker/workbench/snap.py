@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from calibration.errors import Problem
+from tracker.core.types import MarkId
 from tracker.record.load import Pick, Record, load_record
 from tracker.workbench.session import OpenTest
 
@@ -86,7 +87,7 @@ def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], m
         size = test.frames(camera).film.size
         found = lens_of(record, camera, size)
         lens = found[0] if isinstance(found, tuple) else found
-        marks = {m.name: m for m in expected_marks(record, camera, size, lens)}
+        marks = {str(m.name): m for m in expected_marks(record, camera, size, lens)}
     except (Problem, KeyError, ValueError):
         return math.nan
     return marks[mark].size_px if mark in marks else math.nan
@@ -96,7 +97,7 @@ def _with_pick(
     record: Record, camera: str, frame: int, pixel: tuple[float, float], mark: str
 ) -> Record:
     """The record with a vehicle's mark picked where the person points."""
-    if mark.startswith("survey."):
+    if MarkId.parse(mark).is_fixed:
         return record
     entry = record.cameras[camera]
     picks = {**entry.picks, mark: Pick(pixel=pixel, frame=frame)}

@@ -18,7 +18,7 @@ from tracker.plan.layout import facing, stands
 from tracker.plan.motion import GRIP, MEAN_PULSE, Course, planned_course
 from tracker.plan.noise import Picture, mark_covariance
 from tracker.plan.numbers import doubts, numbers, when_seen
-from tracker.plan.plan import EXPOSURE, MARKS, SURVEY
+from tracker.plan.plan import EXPOSURE, MARKS, MORE_SURVEY
 from tracker.plan.predict import predict
 from tracker.plan.view import seen
 from tracker.record.load import InvalidRecordError, load_planned, load_record
@@ -193,7 +193,7 @@ def test_every_headline_number_gets_an_uncertainty(plan: Plan) -> None:
 
 def test_a_better_layout_is_never_worse(plan: Plan) -> None:
     now = {n.key: n.quantity.u for n in numbers(plan.outlook)}
-    assert set(plan.changes) == {SURVEY, EXPOSURE, MARKS}
+    assert set(plan.changes) == {MORE_SURVEY, EXPOSURE, MARKS}
     for change in (EXPOSURE, MARKS):
         for number in numbers(plan.changes[change]):
             assert number.quantity.u < 1.2 * now[number.key]  # which moment is extreme is chance
@@ -201,7 +201,7 @@ def test_a_better_layout_is_never_worse(plan: Plan) -> None:
     # Speeds hang on errors that last; accelerations on those that change from frame to frame.
     assert larger["car.ridedown_x"] < 0.97 * now["car.ridedown_x"]
     for name, pose in plan.outlook.poses.items():
-        after = plan.changes[SURVEY].poses[name].camera.covariance
+        after = plan.changes[MORE_SURVEY].poses[name].camera.covariance
         before = pose.camera.covariance
         assert np.trace(after[3:6, 3:6]) < np.trace(before[3:6, 3:6])
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import LENS, PARAMETERS, POSE, Camera
+from tracker.core.types import MarkId
 from tracker.motion.evidence import CameraEvidence, VehicleGeometry
 from tracker.motion.model.correlated_errors import ErrorChain, error_chain
 from tracker.motion.model.spline import Basis
@@ -273,8 +274,13 @@ def prepare_camera(
 ) -> CameraData | None:
     """One camera's marks of these vehicles; None if it measured none."""
     order = list(vehicles)
-    split = [mark.partition(".") for mark in evidence.marks]
-    known = np.array([v in vehicles and m in vehicles[v].markers for v, _, m in split], dtype=bool)
+    place_of = {
+        MarkId(vehicle, marker): k
+        for vehicle, geometry in vehicles.items()
+        for k, marker in enumerate(geometry.markers)
+    }
+    ids = [MarkId.parse(mark) for mark in evidence.marks]
+    known = np.array([mark in place_of for mark in ids], dtype=bool)
     finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
     with np.errstate(invalid="ignore"):
         finite &= np.linalg.det(np.nan_to_num(evidence.covariance)) > 0
@@ -295,8 +301,8 @@ def prepare_camera(
         seconds=np.asarray(evidence.seconds[frames], dtype=float),
         frames=frames,
         marks=tuple(evidence.marks[k] for k in columns),
-        body=np.array([order.index(split[k][0]) for k in columns]),
-        marker=np.array([list(vehicles[split[k][0]].markers).index(split[k][2]) for k in columns]),
+        body=np.array([order.index(ids[k].vehicle) for k in columns]),
+        marker=np.array([place_of[ids[k]] for k in columns]),
         place=place,
         whitening=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
         measured=measured,
