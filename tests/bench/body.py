@@ -24,7 +24,6 @@ import numpy as np
 from scipy.interpolate import make_smoothing_spline
 from scipy.signal import savgol_filter
 
-# in the place of this folder, whose files are named as packages are
 from tests.support import motion_case as case
 from tracker.demo import load_truth
 from tracker.motion import VehicleGeometry, solve

@@ -21,8 +21,6 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid
 
 from calibration.camera import Camera
-
-# in the place of this folder, whose files are named as packages are
 from tests.support import motion_case as case
 from tracker.core.types import STATE, Quantity
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve

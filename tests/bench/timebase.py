@@ -1,5 +1,7 @@
 """Errors of flash onset and of timing-light frame times on simulated brightness; run by hand.
 
+python tests/bench/timebase.py
+
 Prints, for each kind of film, the error in frames (RMS) and the RMS of error over stated u.
 """
 

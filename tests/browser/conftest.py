@@ -14,7 +14,6 @@ from pathlib import Path
 import pytest
 
 from tests.support.browser_page import ARGUMENTS, Desk
-from tests.support.small_scene import write_small_test
 
 CHROMIUM = os.environ.get("IMPACTFILM_BROWSER", "/usr/bin/chromium")
 
@@ -45,18 +44,10 @@ def home(user):
 
 
 @pytest.fixture(scope="session")
-def small(tmp_path_factory):
-    """A small test that nobody has analysed yet."""
-    folder = tmp_path_factory.mktemp("made") / "S-1"
-    write_small_test(folder)
-    return folder
-
-
-@pytest.fixture(scope="session")
-def analysed(small, user, tmp_path_factory):
-    """The same, analysed by the command line."""
+def analysed(small_test, user, tmp_path_factory):
+    """The small test, analysed by the command line."""
     folder = tmp_path_factory.mktemp("analysed") / "S-1"
-    shutil.copytree(small, folder)
+    shutil.copytree(small_test, folder)
     command = [sys.executable, "-m", "tracker.cli.main", "analyse", str(folder / "record.toml")]
     subprocess.run(command, check=True, env=user, capture_output=True, timeout=400)
     return folder

@@ -6,6 +6,7 @@ import shutil
 import tomllib
 
 import numpy as np
+import pytest
 
 from tests.support.browser_page import analysed as ended
 from tests.support.browser_page import (
@@ -32,6 +33,8 @@ from tests.support.small_scene import (
     marker,
     pixel,
 )
+
+pytestmark = pytest.mark.browser
 
 
 def rows(table: dict[str, tuple[float, float]], height: float, size: float) -> str:
@@ -66,10 +69,10 @@ def quiet(route):
     route.fulfill(status=200, content_type="text/event-stream", body=": nothing new\n\n")
 
 
-def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
+def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small_test, tmp_path):
     folder = tmp_path / "N-7"
     folder.mkdir()
-    shutil.copy(small / "above.mp4", folder)
+    shutil.copy(small_test / "above.mp4", folder)
     page = desk().page(ready=False)
     page.get_by_label("Folder of the test").fill(str(folder))
     page.keyboard.press("Enter")
@@ -132,19 +135,19 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small, tmp_path):
     )
 
 
-def test_a_listing_that_comes_late_leaves_what_is_typed_meanwhile(desk, small):
+def test_a_listing_that_comes_late_leaves_what_is_typed_meanwhile(desk, small_test):
     page, late = desk().page(ready=False), []
     page.wait_for_function("() => document.getElementById('folder')?.value")
     page.route("**/api/folders*", lambda route: late.append(route))
     field = page.get_by_label("Folder of the test")
     page.get_by_role("button", name="up to the folder above").click()
     until(page, lambda: late)
-    field.fill(str(small))
+    field.fill(str(small_test))
     with page.expect_response("**/api/folders*"):
         late[0].continue_()
     page.unroute("**/api/folders*")
     page.wait_for_timeout(200)
-    assert field.input_value() == str(small)
+    assert field.input_value() == str(small_test)
     page.keyboard.press("Enter")
     page.get_by_role("button", name="Open this test").wait_for()
 

@@ -69,6 +69,7 @@ def test_corners_of_a_photographed_chessboard_are_where_a_detector_has_them(real
     assert np.median(ours_off) < 1.2 * np.median(library_off) + 0.02
 
 
+@pytest.mark.slow
 def test_corners_of_a_charuco_board_are_nearer_to_the_truth_than_the_detectors() -> None:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     board = cv2.aruco.CharucoBoard((6, 5), 1.0, 0.7, dictionary)

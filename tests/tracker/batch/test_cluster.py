@@ -14,7 +14,10 @@ from tracker.batch.child_process import Task
 from tracker.batch.run import batch, cluster
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-pytestmark = pytest.mark.filterwarnings("default")  # the package's own
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("default"),  # the package's own
+]
 
 PROGRAM = """
 import json, os, sys, time

@@ -16,6 +16,8 @@ from tracker.demo.tracks import true_tracks
 from tracker.demo.write import write_movie
 from tracker.film import Film, open_film
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = Scenario.quick(before=0.012, after=0.04, weave=1.0, flash=False)
 
 

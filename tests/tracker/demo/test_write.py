@@ -131,6 +131,7 @@ def test_a_folder_without_truth_is_said_in_a_sentence(tmp_path: Path) -> None:
     assert problem.value.status == 2
 
 
+@pytest.mark.slow
 def test_the_record_can_leave_lens_and_flash_out(tmp_path: Path) -> None:
     bare = Scenario.quick(before=0.004, after=0.008, flash=False, lens_in_record=False)
     record = load_record(write_demo(tmp_path, scenario=bare, seed=3).record)

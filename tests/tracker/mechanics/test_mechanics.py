@@ -262,6 +262,7 @@ def test_results_with_mechanics_keep_to_the_schema(written):
     jsonschema.validate(results_json(written), json.loads(schema_text()))
 
 
+@pytest.mark.slow
 def test_the_report_shows_balances_the_cushion_and_the_curve(written, tmp_path):
     captions = draw_plots(written, tmp_path)
     heading, _, balances, cushion, plot = shown(written, captions)

@@ -163,6 +163,7 @@ def test_the_curve_comes_back_from_the_folder(folder, constant):
     assert len(table) == len(constant.force_crush.closing) + 1
 
 
+@pytest.mark.slow
 def test_the_command_predicts_each_mass_at_each_speed(folder, tmp_path):
     out = tmp_path / "next.json"
     got = run(folder, "--mass", "800 kg", "--mass", "1000 kg", "--speed", "20 m/s", "--out", out)

@@ -93,6 +93,7 @@ def test_everything_of_the_contract_is_in_the_folder(folder: Path) -> None:
     } <= there
 
 
+@pytest.mark.slow
 def test_the_numbers_can_be_made_again(folder: Path) -> None:
     run = CliRunner().invoke(main, ["report", str(folder / "results"), "--verify"])
 

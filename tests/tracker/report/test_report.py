@@ -236,6 +236,7 @@ def test_every_number_with_its_uncertainty_stands_in_page_and_pdf(written, page)
     assert [cell for cell in cells if cell not in printed] == []
 
 
+@pytest.mark.browser
 def test_a_browser_shows_the_page_without_a_request_or_a_message(written):
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     if chromium is None:

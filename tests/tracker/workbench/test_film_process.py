@@ -18,10 +18,8 @@ from tracker.workbench.film_process import FilmProcess
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("small")
-    write_small_test(folder)
-    return str(folder / "above.mp4")
+def path(small_test):
+    return str(small_test / "above.mp4")
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ import pytest
 
 from tests.support.loopback import TOKEN, Client, served
 from tests.support.made_results import made_results
-from tests.support.small_scene import FRAMES, SIZE, marker, write_small_test
+from tests.support.small_scene import FRAMES, SIZE, marker
 from tracker.film import open_film
 from tracker.record.load import load_record
 from tracker.results.folder import write_data
@@ -26,22 +26,14 @@ from tracker.workbench.frame_store import Frames
 from tracker.workbench.routes import Workbench
 
 
-@pytest.fixture(scope="module")
-def small(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("small") / "S-1"
-    write_small_test(folder)
-    return folder
-
-
 @pytest.fixture(autouse=True)
 def settings(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
 
 
 @pytest.fixture
-def test_folder(small, tmp_path):
-    shutil.copytree(small, tmp_path / "S-1")
-    return tmp_path / "S-1"
+def test_folder(small_copy):
+    return small_copy
 
 
 @pytest.fixture
