@@ -1,4 +1,4 @@
-"""Small files of others, read whole: their size is looked at before a byte is."""
+"""Small files of others, read at once, after a look at their size."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ uncertainty says so; serious: a number may be wrong beyond its uncertainty, or i
 
 @dataclass(frozen=True)
 class Code:
-    """What a registered code stands for."""
+    """What a registered code means."""
 
     grade: Grade
     meaning: str
@@ -38,7 +38,7 @@ class Diagnostic:
         return CODES[self.code].grade if self.code in CODES else "caution"
 
     def at(self, where: str) -> Diagnostic:
-        """The same, about a place that its finder did not know."""
+        """The same, about a place that its finder was not given."""
         return replace(self, where=where)
 
 
@@ -51,7 +51,7 @@ _INFORMATION: dict[str, str] = {
     # camera
     "steady_background": "background patches helped the fixed targets to stabilise the picture",
     "tilt_estimated": "the scale bars show how the camera is tilted",
-    "line_blind": "a scale bar along the line of sight tells nothing of the camera's roll",
+    "line_blind": "a scale bar along the line of sight gives nothing of the camera's roll",
     # time
     "flash_unread": "frames about the flash could not be decoded",
     "rate_not_stated": "the movie's own frame rate was taken",
@@ -80,7 +80,7 @@ _CAUTION: dict[str, str] = {
     "survey_blunder": "a surveyed target contradicts the others and was left out",
     "survey_misfit": "the survey fits worse than its stated uncertainty; it was widened",
     "survey_swapped": "two surveyed targets are exchanged and were left out",
-    "view_guessed": "the record does not say from where the camera looks",
+    "view_guessed": "the record does not state from where the camera looks",
     "picks_exchanged": "the picks of two fixed targets are exchanged",
     "pick_contradicts": "the pick of a fixed target contradicts the survey",
     # motion of the picture
@@ -125,7 +125,7 @@ _CAUTION: dict[str, str] = {
 _SERIOUS: dict[str, str] = {
     "attitude_steep": "pitch came near 90 degrees, where yaw and roll are not distinguished",
     "camera_below_ground": "the camera comes out below ground: an axis has the wrong sign",
-    "contact_unclear": "no moment of contact stands out: time zero is doubtful",
+    "contact_unclear": "no moment of contact is distinct: time zero is uncertain",
     "film_ends_early": "the film ends before occupant impact",
     "film_unusable": "a film cannot be used",
     "flash_not_found": "no flash is seen",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,7 +25,7 @@ class LensCalibration:
 
     lens: Lens
     rms_px: float  # over the pictures used, of the distance between corner and prediction
-    residuals: dict[str, float]  # rms of each picture that shows the board, px
+    residuals: Mapping[str, float]  # rms of each picture that shows the board, px
     left_out: tuple[str, ...]  # pictures that contradict the others
     corners: Array  # (m, 2) px, of the pictures used
     errors: Array  # (m, 2) px, corner - prediction: for a residual plot

@@ -56,7 +56,7 @@ class Sighting:
 
 def find_board(name: str, picture: Grey, board: Board) -> Sighting | None:
     """The board's corners in a grey picture (height, width), 8 or 16 bits; None where it isn't
-    seen. A plain board must be seen whole.
+    seen. A plain board must be in view entirely.
     """
     if board.marker is None:
         corners = _whole_board_corners(picture, board.inner_corners)
@@ -93,13 +93,13 @@ def check_board(board: Board, where: str) -> None:
             status=RECORD,
         )
     needed = (board.inner_corners[0] + 1) * (board.inner_corners[1] + 1) // 2
-    held = int(board.dictionary.rsplit("_", 1)[1])
-    if board.marker >= board.square or needed > held:
+    available = int(board.dictionary.rsplit("_", 1)[1])
+    if board.marker >= board.square or needed > available:
         what = (
             f"a marker of {1e3 * board.marker:g} mm doesn't fit into a square of "
             f"{1e3 * board.square:g} mm"
             if board.marker >= board.square
-            else f"the board needs {needed} markers, its dictionary has {held}"
+            else f"the board needs {needed} markers, its dictionary has {available}"
         )
         raise CalibrationError(
             what, where=where, remedy="check the board's measures", status=RECORD
@@ -107,7 +107,7 @@ def check_board(board: Board, where: str) -> None:
 
 
 def _whole_board_corners(grey: Grey, inner_corners: tuple[int, int]) -> Array | None:
-    """Sub-pixel corners (k, 2) of the board, row by row; None where it isn't seen whole."""
+    """Sub-pixel corners (k, 2) of the board, row by row; None where it isn't in view entirely."""
     found, rough = cv2.findChessboardCorners(
         grey, inner_corners, flags=cv2.CALIB_CB_ADAPTIVE_THRESH + cv2.CALIB_CB_NORMALIZE_IMAGE
     )

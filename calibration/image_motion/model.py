@@ -2,7 +2,7 @@
 
 A two-level model: the motion of each frame is drawn from a normal distribution of mean zero whose
 standard deviations are estimated by marginal likelihood (empirical Bayes), the targets scatter
-about their moved reference places with their own covariances.
+about their displaced reference places with their own covariances.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from calibration.image_motion.options import IMAGE_MOTION
 Mask = NDArray[np.bool_]
 
 _START = np.array([1.0, 1.0, 1e-3, 1e-3])  # px, px, rad, -
-_SMALLEST = np.array([1e-4, 1e-4, 1e-7, 1e-7])  # px, px, rad, -: amplitudes are sought
+_SMALLEST = np.array([1e-4, 1e-4, 1e-7, 1e-7])  # px, px, rad, -: amplitudes lie
 _LARGEST = np.array([500.0, 500.0, 0.5, 0.5])  # between these
 
 
@@ -138,12 +138,12 @@ def _predicted_places(motion: Array, place: Array) -> tuple[Array, Array]:
     shift = motion[:, 0] + 1j * motion[:, 1]
     gain = np.exp(motion[:, 3] + 1j * motion[:, 2])
     turned = gain[:, None] * (place[:, 0] + 1j * place[:, 1])[None]
-    moved = turned + shift[:, None]
+    place_now = turned + shift[:, None]
     slopes = np.zeros((*turned.shape, 2, 4))
     slopes[..., 0, 0] = slopes[..., 1, 1] = 1.0
     slopes[..., 0, 2], slopes[..., 1, 2] = -turned.imag, turned.real
     slopes[..., 0, 3], slopes[..., 1, 3] = turned.real, turned.imag
-    return np.stack([moved.real, moved.imag], axis=-1), slopes
+    return np.stack([place_now.real, place_now.imag], axis=-1), slopes
 
 
 def _normal_equations(

@@ -31,7 +31,7 @@ def reject_moved_targets(
     for each that moved.
 
     A target is suspected when a step of its place explains far more than chance could; of several
-    suspects the one moved without which the others agree best (marginal likelihood of their
+    suspects that one is rejected without which the others agree best (marginal likelihood of their
     common motion). A target that moves again is dropped altogether.
     """
     used = position.copy()

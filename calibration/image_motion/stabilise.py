@@ -1,4 +1,4 @@
-"""How the whole picture moves from frame to frame, and places with that motion removed.
+"""How the picture as a whole moves from frame to frame, and places with that motion removed.
 
 A picture shifts, turns and changes scale with film weave, camera shake and breathing lenses.
 Fixed targets show that motion:
@@ -7,7 +7,7 @@ Fixed targets show that motion:
 
 The reference is each target's mean place over the film, so that the motion has mean zero. How
 large the motion is, is estimated from the targets as well (marginal likelihood), so that a camera
-that stands still is not given the noise of its targets.
+that does not move is not given the noise of its targets.
 """
 
 from __future__ import annotations

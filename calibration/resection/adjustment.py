@@ -178,15 +178,15 @@ def _stepped(
     change = np.zeros(PARAMETERS)
     change[POSE] = step[:6]
     lens = prior.lens(z + step[6:])
-    moved = replace(camera.with_change(change), lens=lens)
+    stepped = replace(camera.with_change(change), lens=lens)
     if centre is None:
-        return moved
+        return stepped
     before = camera.rotation @ (centre - camera.position)
     after = before + np.cross(step[:3], before) - camera.rotation @ step[3:6]
     if prior.log_focal is not None:
         growth = prior.log_focal * step[6]
         after += before * (np.expm1(growth) - growth)
-    return replace(moved, position=centre - moved.rotation.T @ after)
+    return replace(stepped, position=centre - stepped.rotation.T @ after)
 
 
 def _stack(camera: Camera, observations: Sequence[Observation]) -> tuple[Array, Array]:

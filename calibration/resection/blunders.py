@@ -28,7 +28,7 @@ class BlunderSearch:
 
 
 def is_consistent(cost: float, degrees: int) -> bool:
-    """Whether a sum of squares is what so many degrees of freedom lead to expect."""
+    """Whether a sum of squares is what its degrees of freedom lead to expect."""
     return degrees <= 0 or bool(stats.chi2.sf(cost, degrees) > RESECTION.clean_chance)
 
 
@@ -81,14 +81,14 @@ def _next(
     most: int,
 ) -> tuple[tuple[AdjustedCamera, tuple[int, ...]] | None, tuple[int, ...]]:
     """The next point or pair to leave out with the fit that results, or the suspects."""
-    left = [i for i in range(count) if i not in wrong]
-    groups: list[tuple[int, ...]] = [(i,) for i in left]
+    remaining = [i for i in range(count) if i not in wrong]
+    groups: list[tuple[int, ...]] = [(i,) for i in remaining]
     choices = []
     for size in (1, 2):
         degrees = redundancy - 2 * (len(wrong) + size)
         if degrees < 1 or len(wrong) + size > most:
             break
-        ranked = _ranked_trials(solver, left, fit, groups)
+        ranked = _ranked_trials(solver, remaining, fit, groups)
         if not ranked:
             break
         choices.append(_judged_choice(ranked, fit, degrees))
@@ -132,12 +132,15 @@ def _judged_choice(
 
 
 def _ranked_trials(
-    solver: Solver, left: list[int], fit: AdjustedCamera | None, groups: Sequence[tuple[int, ...]]
+    solver: Solver,
+    remaining: list[int],
+    fit: AdjustedCamera | None,
+    groups: Sequence[tuple[int, ...]],
 ) -> list[tuple[AdjustedCamera, tuple[int, ...]]]:
     """The fits without each group, best first."""
     found = []
     for group in groups:
-        trial = solver([i for i in left if i not in group], (fit,) if fit else ())
+        trial = solver([i for i in remaining if i not in group], (fit,) if fit else ())
         if trial is not None:
             found.append((trial, group))
     return sorted(found, key=lambda one: one[0].cost)

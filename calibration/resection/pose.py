@@ -1,4 +1,4 @@
-"""The pose of one camera from surveyed points: evidence, starts and the best of the minima."""
+"""The pose of one camera from surveyed points: observations, starts and the best of the minima."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def sightings(
 
 
 def position_observation(position: Array, sd: float) -> Observation:
-    """The observation that the camera stands at `position` (3,) within `sd` (m) on each axis."""
+    """The observation that the camera is at `position` (3,) within `sd` (m) on each axis."""
 
     def residuals(camera: Camera) -> tuple[Array, Array]:
         slopes = np.zeros((3, PARAMETERS))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,7 +35,7 @@ class Resection:
     """
 
     camera: Camera
-    residuals: dict[str, float]  # px, distance of each sighting from where it should be seen
+    residuals: Mapping[str, float]  # px, distance of each sighting from where it should be seen
     rms_px: float  # of the sightings used
     left_out: tuple[str, ...]  # names that contradict the rest
     solved: tuple[str, ...]  # lens terms that the evidence determined
@@ -189,8 +190,8 @@ def _refit(
 def _plausible_pose(
     fits: list[AdjustedCamera], rough: Array | None, verdict: BlunderSearch
 ) -> tuple[BlunderSearch, bool]:
-    """The verdict with the plausible one of the poses that fit alike, and whether another one is
-    left.
+    """The verdict with the plausible one of the poses that fit alike, and whether another one
+    remains.
     """
     alike = [
         fit for fit in fits if fit.cost < fits[0].cost + RESECTION.alike_chi_square * verdict.scale

@@ -62,7 +62,7 @@ class ScaleBarOptions:
         0.7, "tilt_u", (0.2, 1), "a less certain tilt is still reported as shown by the bars"
     )
     exact_u: float = option(
-        1e-6, "rad or m", (1e-9, 1e-4), "what is so by definition is held less exactly"
+        1e-6, "rad or m", (1e-9, 1e-4), "what is so by definition is taken less exactly"
     )
     centre_u: float = option(
         1e-3, "px", (1e-6, 0.1), "the origin's definition by the picture's centre, likewise"

@@ -46,7 +46,7 @@ class ClockFit:
     root: Array  # (c, k) s: `root` times unit-variance noise (k,) is the error of `mean`
     lag: float  # of falling edges, s
     interval: float  # s a frame
-    scale: float  # by which the edges scatter more than their u says
+    scale: float  # by which the edges scatter more than their u
 
     def seconds(self, frame: Array) -> Array:
         """Clock readings (n,) s at frames (n,), fractions allowed."""

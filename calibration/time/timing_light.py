@@ -116,7 +116,7 @@ def _level(
     frames: NDArray[np.intp],
     grey: Array,
     chosen: NDArray[np.bool_],
-    steady: bool,
+    ordinary: bool,
     span: float,
     upper: bool,
 ) -> tuple[Array, float]:
@@ -129,7 +129,7 @@ def _level(
     inner[1:] &= chosen[:-1]
     inner[:-1] &= chosen[1:]
     if inner.sum() < TIMING_LIGHT.whole_frames:
-        inner = chosen if steady else chosen & _extreme_mask(grey, chosen, upper)
+        inner = chosen if ordinary else chosen & _extreme_mask(grey, chosen, upper)
     at, values = frames[inner], grey[inner]
     stretches = np.unique(np.floor(at / span), return_inverse=True)[1]
     centres = np.array([at[stretches == i].mean() for i in range(stretches.max() + 1)])

@@ -18,7 +18,8 @@ from calibration.arrays import Array
 from calibration.constants import MAD_TO_SD
 from tracker.camera.options import BACKGROUND
 from tracker.core.types import Tracks
-from tracker.film import Film, Luma
+from tracker.film import Film
+from tracker.film.luma import eight_bits
 
 _STOP = (
     cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT,
@@ -31,7 +32,7 @@ _STOP = (
 class BackgroundPatches:
     """Where patches of the background are seen, as `stabilise` takes targets."""
 
-    names: list[str]
+    names: tuple[str, ...]
     position: Array  # (frames, n, 2) px, NaN where not seen
     covariance: Array  # (frames, n, 2, 2) px^2
 
@@ -41,14 +42,14 @@ def find_background(film: Film, tracks: Tracks) -> BackgroundPatches | None:
     on one motion of the picture.
     """
     middle = film.frames // 2
-    first = _eight_bits(film.frame(middle), film.bits)
+    first = eight_bits(film.frame(middle), film.bits)
     corners = _corners(first, _vehicle_mask(tracks, film.size))
     if len(corners) < BACKGROUND.fewest:
         return None
     shape = _relative_covariances(first, corners)
     position = np.full((film.frames, len(corners), 2), np.nan)
     for frame, luma in film.forward():
-        position[frame] = _patch_places(first, _eight_bits(luma, film.bits), corners)
+        position[frame] = _patch_places(first, eight_bits(luma, film.bits), corners)
     residual = _residuals(position, corners)
     agree: NDArray[np.bool_] = np.asarray(np.isfinite(residual).all(axis=2))
     position[~agree] = np.nan
@@ -66,18 +67,13 @@ def find_background(film: Film, tracks: Tracks) -> BackgroundPatches | None:
         or (extent < BACKGROUND.extent * np.array(film.size)).any()
     ):
         return None
-    names = [f"background {k + 1}" for k in range(int(kept.sum()))]
+    names = tuple(f"background {k + 1}" for k in range(int(kept.sum())))
     noise = max(
         BACKGROUND.least_noise_px, MAD_TO_SD * float(np.nanmedian(np.abs(residual[:, kept])))
     )
     covariance = noise**2 * shape[kept] / np.mean(shape[kept][:, [0, 1], [0, 1]])
     spread = np.broadcast_to(covariance, (film.frames, *covariance.shape))
     return BackgroundPatches(names, position[:, kept], np.array(spread))
-
-
-def _eight_bits(luma: Luma, bits: int) -> NDArray[np.uint8]:
-    grey = luma if luma.dtype == np.uint8 else luma >> max(0, bits - 8)
-    return np.ascontiguousarray(grey.astype(np.uint8))
 
 
 def _vehicle_mask(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:

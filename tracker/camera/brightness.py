@@ -52,7 +52,7 @@ def _part(luma: Luma, region: Region | None) -> Luma:
 def stabilised_brightness(
     film: Film,
     regions: Mapping[str, Region | None],
-    steady: Stabilisation,
+    stabilisation: Stabilisation,
     light: Array | None = None,
 ) -> dict[str, Array]:
     """Mean grey (frames,) of regions that move with the picture, to a fraction of a pixel; NaN for
@@ -68,7 +68,7 @@ def stabilised_brightness(
                 continue
             u, v, width, height = region
             middle = np.array([[u + (width - 1) / 2, v + (height - 1) / 2]])
-            at = steady.picture_pixels(np.array([index]), middle)[0]
+            at = stabilisation.picture_pixels(np.array([index]), middle)[0]
             around = _region_at(luma, at, (width, height), light)
             means[name][index] = cv2.mean(around)[0]
     return means

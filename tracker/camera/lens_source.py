@@ -19,6 +19,7 @@ from calibration.image_motion.stabilise import Stabilisation
 from calibration.lens import given_lens, load_lens, sagitta
 from tracker.camera.options import CAMERA
 from tracker.film import open_film
+from tracker.film.luma import eight_bits
 from tracker.record.camera import LensEntry, StraightLine
 from tracker.record.schema import Record
 
@@ -105,19 +106,18 @@ def _board_frames(path: str, where: str) -> Iterator[tuple[str, Grey]]:
     step = max(1, film.frames // CAMERA.board_frames)
     for index, luma in film.forward():
         if index % step == 0:
-            grey = luma if luma.dtype == np.uint8 else luma >> max(0, film.bits - 8)
-            yield f"frame {index}", np.ascontiguousarray(grey.astype(np.uint8))
+            yield f"frame {index}", eight_bits(luma, film.bits)
 
 
 def check_straight_lines(
-    lines: Sequence[StraightLine], lens: Lens, steady: Stabilisation, where: str
+    lines: Sequence[StraightLine], lens: Lens, stabilisation: Stabilisation, where: str
 ) -> Iterator[Diagnostic]:
     """How lines that are straight in the world test the lens: the sagitta of each in the picture,
     and what remains of it once distortion is taken out.
     """
     pinhole = lens.with_values(np.array([*lens.values[:4], 0, 0, 0, 0, 0]))
     for number, line in enumerate(lines, start=1):
-        pixels: Array = steady.stabilised_pixels(line.frame, np.array(line.pixels))
+        pixels: Array = stabilisation.stabilised_pixels(line.frame, np.array(line.pixels))
         seen, _ = sagitta(pinhole, pixels, CAMERA.line_pick_u)
         remaining, u = sagitta(lens, pixels, CAMERA.line_pick_u)
         place = f"{where}.straight[{number}]"

@@ -51,7 +51,7 @@ class CameraOptions:
         0.5, "1", (0.1, 1), "more picks must contradict for all of them to be called rough", _HANDS
     )
     repeat_moving_px: float = option(
-        0.3, "px a frame", (0.05, 2), "marks must move faster for repeated frames to be sought"
+        0.3, "px a frame", (0.05, 2), "marks must move faster for repeated frames to be looked for"
     )
     repeat_step: float = option(
         0.12, "usual step", (0.02, 0.5), "longer steps still count as a repeated frame"

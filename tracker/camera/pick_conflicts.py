@@ -1,6 +1,6 @@
 """Fixed targets whose pick and survey contradict each other: which of the two is used.
 
-The layout of the others says where such a target should be. If a mark like it is there, the pick
+The layout of the others gives where such a target should be. If a mark like it is there, the pick
 was wrong, or two names are exchanged; if none is there but one is at the pick, the coordinates are
 wrong, and the pick is kept so that the pose can name them.
 """
@@ -36,7 +36,7 @@ def reconcile_picks(
         return tuple(found), []
     out, warnings, paired = list(found), [], set()
     for mark in displaced:
-        pick = replace(picks[mark.name], size_px=float("nan"))  # as doubtful as the coordinates
+        pick = replace(picks[mark.name], size_px=float("nan"))  # as uncertain as the coordinates
         if not _is_there(film, mark) and _is_there(film, pick):
             out[out.index(mark)] = pick
             continue

@@ -52,7 +52,7 @@ def find_repeats(tracks: Tracks) -> RepeatedFrames:
 
 def _steps_over_ground(tracks: Tracks) -> Array:
     """How far (frames - 1, marks) the vehicles' marks move from frame to frame, px, less what the
-    fixed targets show of the picture's own motion: a picture that weaves stands still at times.
+    fixed targets show of the picture's own motion: a picture with weave is at rest at times.
     """
     fixed = np.array([mark.is_fixed for mark in tracks.marks])
     place = np.where(tracks.measured[..., None], tracks.position, np.nan)
@@ -110,7 +110,7 @@ def repeat_diagnostics(found: RepeatedFrames, where: str) -> list[Diagnostic]:
     if not len(found.frames):
         return []
     meaning = (
-        "they are frames too many, and time stands still in them"
+        "they are frames too many, which take no time"
         if found.inserted
         else "each stands for a frame that was lost, and time goes on in them"
     )

@@ -1,7 +1,7 @@
 """What one camera saw: its film tracked, its picture stabilised, its pose and its clock solved.
 
-The steps, in this order, each with its own value: open the film and read the lens (`_Opened`), say
-which marks to track (`_Wanted`), track them (`TrackedFilm`), take out positions that are none
+The steps, in this order, each with its own value: open the film and read the lens (`_Opened`),
+choose the marks to track (`_Wanted`), track them (`TrackedFilm`), hide positions that are none
 (`_Checked`), stabilise the picture, solve the pose, time the frames.
 """
 
@@ -116,20 +116,22 @@ def calibrate_camera(
     regions = _regions(entry)
     tracked = tracking(opened.film, name, entry, wanted.marks, regions, progress)
     checked = _checked(tracked.followed)
-    steady = _stabilise(opened.film, checked.followed)
-    pose = _pose(record, name, opened, checked.followed, steady)
-    moving = bool(regions) and steady.rms_px > CAMERA.stabilised_regions_px
+    stabilisation = _stabilise(opened.film, checked.followed)
+    pose = _pose(record, name, opened, checked.followed, stabilisation)
+    moving = bool(regions) and stabilisation.rms_px > CAMERA.stabilised_regions_px
     light = _light(opened.film, entry)
     grey = (
-        stabilised_brightness(opened.film, regions, steady, light) if moving else tracked.brightness
+        stabilised_brightness(opened.film, regions, stabilisation, light)
+        if moving
+        else tracked.brightness
     )
     clock = correct_repeat_times(camera_time(entry, opened.film, grey, where), checked.repeats)
     diagnostics = (
         *opened.optics.warnings,
         *wanted.diagnostics,
-        *(f.at(where) for f in steady.findings),
+        *(f.at(where) for f in stabilisation.findings),
         *(f.at(f"{where}.survey") for f in pose.findings),
-        *check_straight_lines(entry.straight, pose.camera.lens, steady, where),
+        *check_straight_lines(entry.straight, pose.camera.lens, stabilisation, where),
         *(f.at(f"{where}.time") for f in clock.findings),
         *tracked.faults,
         *_without_repeats(checked.followed.findings, checked.repeats),
@@ -139,7 +141,7 @@ def calibrate_camera(
         name,
         opened.film.with_findings(tracked.faults),
         checked.followed,
-        steady,
+        stabilisation,
         pose,
         clock,
         diagnostics,
@@ -218,12 +220,14 @@ def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:
     found = None if names else find_background(film, followed.tracks)
     if found is None:
         return stabilise_picture(names, position, covariance, size=film.size)
-    steady = stabilise_picture(found.names, found.position, found.covariance, size=film.size)
+    stabilisation = stabilise_picture(found.names, found.position, found.covariance, size=film.size)
     text = (
         f"no fixed target is in view: the picture was stabilised by {len(found.names)} patches of "
-        f"the background, which leaves {steady.leftover_px:.2f} px rms at them"
+        f"the background, which leaves {stabilisation.leftover_px:.2f} px rms at them"
     )
-    return replace(steady, findings=(Diagnostic("steady_background", text), *steady.findings))
+    return replace(
+        stabilisation, findings=(Diagnostic("steady_background", text), *stabilisation.findings)
+    )
 
 
 def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
@@ -254,7 +258,11 @@ def _fixed(followed: TrackingResult) -> tuple[list[str], Array, Array]:
 
 
 def _pose(
-    record: Record, name: str, opened: _Opened, followed: TrackingResult, steady: Stabilisation
+    record: Record,
+    name: str,
+    opened: _Opened,
+    followed: TrackingResult,
+    stabilisation: Stabilisation,
 ) -> Resection:
     """The camera's pose by its fixed targets; without surveyed ones, by its scale bars."""
     entry, size, lens = record.cameras[name], opened.film.size, opened.optics.lens
@@ -262,14 +270,14 @@ def _pose(
     surveyed = {n: t for n, t in entry.survey.items() if t.at is not None}
     if not surveyed:
         return camera_from_bars(
-            _bars(record, entry, steady),
+            _bars(record, entry, stabilisation),
             size=size,
             lens=lens,
             rough_position=rough,
             where=f"cameras.{name}.scale",
         )
     names, _, _ = _fixed(followed)
-    position, covariance = steady.reference, steady.reference_covariance
+    position, covariance = stabilisation.reference, stabilisation.reference_covariance
     kept = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
     return resect(
         sightings(
@@ -280,7 +288,7 @@ def _pose(
             ground_u=record.survey.ground_u,
         ),
         size=size,
-        lens=lens_with_weave(lens, steady.motion),
+        lens=lens_with_weave(lens, stabilisation.motion),
         rough_position=rough,
         where=f"cameras.{name}.survey",
     )
@@ -312,10 +320,10 @@ def _mean_variance(series: Array) -> float:
         return 0.0
     memory = 1.0
     for lag in range(1, len(off) // 2):
-        beside = float(off[lag:] @ off[:-lag]) / total
-        if beside <= 0:
+        correlation = float(off[lag:] @ off[:-lag]) / total
+        if correlation <= 0:
             break
-        memory += 2 * beside
+        memory += 2 * correlation
     # of the variance and the memory, by taking the mean
     lost = min(2 * memory / len(off), CAMERA.weave_memory)
     return total / len(off) ** 2 * memory / (1 - lost)
@@ -340,12 +348,14 @@ def camera_by_bars(
         return None  # `_pose` reports what is wrong
 
 
-def _bars(record: Record, entry: CameraEntry, steady: Stabilisation | None) -> list[Bar]:
+def _bars(record: Record, entry: CameraEntry, stabilisation: Stabilisation | None) -> list[Bar]:
     """The scale bars of a camera, their ends in the stabilised picture."""
     found = []
     for i, bar in enumerate(entry.scale):
         pixels: Array = np.array(bar.pixels)
-        placed = pixels if steady is None else steady.stabilised_pixels(bar.frame, pixels)
+        placed = (
+            pixels if stabilisation is None else stabilisation.stabilised_pixels(bar.frame, pixels)
+        )
         found.append(_bar(record, f"bar {i + 1}", bar, placed))
     return found
 

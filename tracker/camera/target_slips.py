@@ -62,11 +62,11 @@ def _relative_excursions(away: Array, place: Array) -> Array:
         weight = known / (1 + (np.abs(residual) / usual) ** 2)
         total = weight.sum(axis=1)
         middle = (weight * at).sum(axis=1) / total
-        arm = at - middle[:, None]
+        offset = at - middle[:, None]
         goal = np.where(known, z, 0.0)
         mean = (weight * goal).sum(axis=1) / total
-        fitted = (weight * np.conj(arm) * (goal - mean[:, None])).sum(axis=1)
-        fitted = fitted / np.maximum((weight * np.abs(arm) ** 2).sum(axis=1), 1e-9)
+        fitted = (weight * np.conj(offset) * (goal - mean[:, None])).sum(axis=1)
+        fitted = fitted / np.maximum((weight * np.abs(offset) ** 2).sum(axis=1), 1e-9)
         turn = np.where(many, fitted, 0.0)
         shift = np.where(many, mean - turn * middle, shift)
     residual = z - shift[:, None] - turn[:, None] * at

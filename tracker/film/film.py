@@ -22,7 +22,7 @@ from tracker.film.places import is_movie
 
 @dataclass(frozen=True, eq=False)
 class Film:
-    """A film of which nothing is held in memory but a few frames.
+    """A film of which only a few frames are in memory.
 
     Luma is (height, width), uint8 or uint16, as stored in the file: no conversion, no gain.
     Frames that the file holds damaged are left out by `forward` and `backward`; `with_faults`
@@ -100,9 +100,9 @@ class Film:
             start = bisect.bisect_left(starts, low)
             if start < len(starts) and starts[start] <= high:
                 low = starts[start]
-            held = [(index, luma.copy()) for index, luma in self.forward(low, high)]
-            while held:
-                yield held.pop()
+            stretch = [(index, luma.copy()) for index, luma in self.forward(low, high)]
+            while stretch:
+                yield stretch.pop()
             high = low - 1
 
     def frame(self, index: int) -> Luma:
@@ -129,7 +129,7 @@ class FrameCache:
     def __init__(self, source: FrameSource, most: int) -> None:
         self.source = source
         self.most = most
-        self.held: OrderedDict[int, Luma] = OrderedDict()
+        self.frames: OrderedDict[int, Luma] = OrderedDict()
         self.stream: Frames = iter(())
         self.next = -1
         self.lock = threading.Lock()
@@ -137,9 +137,9 @@ class FrameCache:
     def frame(self, index: int) -> Luma | None:
         """The frame, or None where it can't be read."""
         with self.lock:
-            if index in self.held:
-                self.held.move_to_end(index)
-                return self.held[index]
+            if index in self.frames:
+                self.frames.move_to_end(index)
+                return self.frames[index]
             starts = self.source.starts
             start = starts[bisect.bisect_right(starts, index) - 1]
             if not start <= self.next <= index:
@@ -147,16 +147,16 @@ class FrameCache:
             for at, luma in self.stream:
                 self.next = at + 1
                 if at > index - self.most:
-                    self._hold(at, luma)
+                    self._keep(at, luma)
                 if at >= index:
                     return luma.copy() if at == index else None
             self.next = -1
             return None
 
-    def _hold(self, index: int, luma: Luma) -> None:
-        self.held[index] = luma.copy()
-        while len(self.held) > self.most:
-            self.held.popitem(last=False)
+    def _keep(self, index: int, luma: Luma) -> None:
+        self.frames[index] = luma.copy()
+        while len(self.frames) > self.most:
+            self.frames.popitem(last=False)
 
 
 def open_film(

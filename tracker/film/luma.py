@@ -38,6 +38,12 @@ def luma_of(frame: Any) -> Luma:
     return luma
 
 
+def eight_bits(luma: Luma, bits: int) -> NDArray[np.uint8]:
+    """The upper eight of a frame's significant `bits`, for methods that take no more."""
+    grey = luma if luma.dtype == np.uint8 else luma >> max(0, bits - 8)
+    return np.ascontiguousarray(grey.astype(np.uint8))
+
+
 def _word(layout: Any) -> np.dtype[np.uint16]:
     return np.dtype(np.uint16).newbyteorder(">" if layout.is_big_endian else "<")
 

@@ -6,7 +6,7 @@ import bisect
 import contextlib
 import itertools
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import IO, Any
 
@@ -48,7 +48,7 @@ class FrameIndex:
 
     ticks: tuple[int | None, ...]  # time stamp of each frame in ticks of the time base
     keys: tuple[KeyFrame, ...]  # ascending; the first is frame 0
-    by_stamp: dict[int, int] | None  # frame of each time stamp, where these name frames
+    by_stamp: Mapping[int, int] | None  # frame of each time stamp, where these name frames
 
 
 class Movie:
@@ -64,15 +64,15 @@ class Movie:
         self.faults = FaultLog()
         self.strict = strict
         self.starts = tuple(key.frame for key in index.keys)
-        self._sought: dict[int, bool] = {}  # by key frame: whether seeking led to it
+        self._seekable: dict[int, bool] = {}  # by key frame: whether seeking led to it
 
     def read(self, first: int) -> Frames:
         """(index, luma) from `first` to the end. A luma keeps its buffer as long as it lives."""
         key = self.index.keys[bisect.bisect_right(self.starts, first) - 1]
         if key.frame > 0:
-            if key.frame not in self._sought:
-                self._sought[key.frame] = self._is_reachable(key)
-            key = key if self._sought[key.frame] else self.index.keys[0]
+            if key.frame not in self._seekable:
+                self._seekable[key.frame] = self._is_reachable(key)
+            key = key if self._seekable[key.frame] else self.index.keys[0]
         size = None
         with _container(self.path, self.where, self.strict) as (container, stream):
             for at, frame in self._numbered_frames(container, stream, key):
@@ -274,7 +274,7 @@ def _stamp(key: KeyFrame) -> tuple[int | None, int | None]:
 def _tick(key: KeyFrame) -> int:
     tick = key.dts if key.dts is not None else key.pts
     if tick is None:
-        raise ValueError("a key frame without a time stamp can't be sought")
+        raise ValueError("a key frame without a time stamp can't be reached by seeking")
     return tick
 
 

@@ -18,14 +18,14 @@ class FilmOptions:
         128_000_000,
         "byte",
         (1e6, 1e10),
-        "more luma is held while a film is read backwards",
+        "more luma is kept while a film is read backwards",
         _MEMORY,
     )
     cache_bytes: int = option(
-        48_000_000, "byte", (1e6, 1e10), "more frames are held for random access", _MEMORY
+        48_000_000, "byte", (1e6, 1e10), "more frames are kept for random access", _MEMORY
     )
     cache_frames: int = option(
-        64, "1", (2, 1000), "most frames held for random access, whatever their size", _MEMORY
+        64, "1", (2, 1000), "most frames kept for random access, whatever their size", _MEMORY
     )
     threads: int = option(8, "1", (1, 64), "most decoding threads of one film", _MEMORY)
     largest_pixels: int = option(
