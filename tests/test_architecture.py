@@ -1,0 +1,47 @@
+"""The floors of the house: few rooms, imports that run downward, and a page that shows them."""
+
+from graphlib import CycleError
+from pathlib import Path
+
+import pytest
+
+from tests import draw_floors
+
+
+def test_there_are_few_rooms_on_few_floors_and_no_import_runs_in_a_circle() -> None:
+    uses = draw_floors.arrows()
+    level = draw_floors.floors(uses)
+
+    assert len(uses) <= 24
+    assert 1 + max(level.values()) <= 10
+
+
+def test_calibration_stands_on_the_ground() -> None:
+    assert draw_floors.arrows()["calibration"] == set()
+
+
+def test_every_module_stands_in_a_room_and_every_room_says_what_it_holds() -> None:
+    loose = {path.name for path in (draw_floors.ROOT / "tracker").glob("*.py")}
+
+    assert loose <= {"__init__.py", "__main__.py"}
+    for name in draw_floors.arrows():
+        assert draw_floors.purpose(name).endswith("."), name
+
+
+def test_the_page_shows_the_floors_as_they_are() -> None:
+    page = draw_floors.PAGE.read_text(encoding="utf-8")
+
+    assert draw_floors.section() in page, "run python tests/draw_floors.py"
+
+
+def test_a_circle_would_be_noticed(tmp_path: Path) -> None:
+    for name, other in (("film", "marks"), ("marks", "film")):
+        (tmp_path / "tracker" / name).mkdir(parents=True)
+        text = f'"""A room."""\n\nfrom tracker.{other} import x\n'
+        (tmp_path / "tracker" / name / "__init__.py").write_text(text)
+    (tmp_path / "tracker" / "__init__.py").write_text("")
+    uses = draw_floors.arrows(tmp_path)
+
+    assert uses == {"film": {"marks"}, "marks": {"film"}}
+    with pytest.raises(CycleError):
+        draw_floors.floors(uses)
