@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from skimage.registration import phase_cross_correlation
 
 from tests.support import marks_scene as scene
-from tracker.marks import locate, measure
+from tracker.marks import Picture, locate_mark, measure_marks
 
 CONTRAST, DARK = 120.0, 60.0
 WARM = 6
@@ -164,7 +164,7 @@ def row(pattern: str, size: int, views: int, pictures: int, rng: np.random.Gener
         for noise, found in rows.items():
             bound = unit * np.sqrt(noise**2 + 1 / 12)
             first = scene.photograph(DARK + CONTRAST * cover, noise, rng)
-            seen = locate(first, pattern, c, size, white=255.0)  # type: ignore[arg-type]
+            seen = locate_mark(Picture(first, 255.0), pattern, c, size)  # type: ignore[arg-type]
             shape = seen.shape
             unfound += not seen.ok
             if not seen.ok:
@@ -176,7 +176,7 @@ def row(pattern: str, size: int, views: int, pictures: int, rng: np.random.Gener
                 cur = scene.photograph(DARK + CONTRAST * cover, noise, rng)
                 at = c + rng.normal(0, 0.3, 2)
                 began = time.thread_time()
-                fix = measure(cur, [shape], at[None], white=255.0)[0]
+                fix = measure_marks(Picture(cur, 255.0), [shape], at[None])[0]
                 spent.append(time.thread_time() - began)
                 shape = fix.shape
                 if i < 0:
@@ -215,8 +215,8 @@ def floor(pattern: str, size: int, rng: np.random.Generator, phases: int = 12) -
         cover = scene.coverage(scene.PAINTS[pattern], view, (n, n))
         picture = scene.photograph(DARK + CONTRAST * cover, 0.0, rng)
         start = c + rng.normal(0, 0.3, 2)
-        shape = locate(picture, pattern, start, size, white=255.0).shape  # type: ignore[arg-type]
-        fix = measure(picture, [shape], start[None], white=255.0)[0]
+        shape = locate_mark(Picture(picture, 255.0), pattern, start, size).shape  # type: ignore[arg-type]
+        fix = measure_marks(Picture(picture, 255.0), [shape], start[None])[0]
         errors.append(fix.position - c)
     return float(np.sqrt(np.mean(np.square(errors))))
 

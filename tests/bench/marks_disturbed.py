@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 
 from tests.support import marks_scene as scene
-from tracker.marks import locate, measure
+from tracker.marks import Picture, locate_mark, measure_marks
 
 SIZE, NOISE, CONTRAST, DARK, SIDE = 20, 4.0, 120.0, 60.0, 46
 PATTERNS = ("quadrant", "disc", "ring", "cross")
@@ -86,20 +86,22 @@ def case(name: str, pattern: str, draws: int, rng: np.random.Generator) -> list[
         view = scene.View(tuple(centre), H, blur, motion)
         first = DARK + CONTRAST * scene.coverage(paint, still, (SIDE, SIDE))
         clean = DARK + CONTRAST * scene.coverage(paint, view, (SIDE, SIDE)) if length else first
-        seen = locate(scene.photograph(first, NOISE, rng), pattern, centre, SIZE, white=255.0)  # type: ignore[arg-type]
+        seen = locate_mark(
+            Picture(scene.photograph(first, NOISE, rng), 255.0), pattern, centre, SIZE
+        )  # type: ignore[arg-type]
         if not seen.ok:
             continue
         shape = seen.shape.tilted(H[2, :2])
         for _ in range(4):
             picture = scene.photograph(first, NOISE, rng)
-            shape = measure(picture, [shape], centre[None], white=255.0)[0].shape
+            shape = measure_marks(Picture(picture, 255.0), [shape], centre[None])[0].shape
         bound = scene.bound(paint, view, (SIDE, SIDE), CONTRAST, NOISE)
         for _ in range(4):
             tried += 1
             picture = scene.photograph(spoil(clean, centre, rng), NOISE, rng)
             start = centre[None] + rng.normal(0, 0.2, (1, 2))
             move = np.array([motion]) if length else None
-            fix = measure(picture, [shape], start, move, white=255.0)[0]
+            fix = measure_marks(Picture(picture, 255.0), [shape], start, move)[0]
             if fix.ok:
                 e = fix.position - centre
                 errors.append(e)
@@ -141,11 +143,11 @@ def compressed(pattern: str, frames: int, rng: np.random.Generator) -> None:
                 luma = frame.to_ndarray(format="gray")
                 if shapes is None:
                     shapes = [
-                        locate(luma, pattern, p, SIZE, white=255.0).shape  # type: ignore[arg-type]
+                        locate_mark(Picture(luma, 255.0), pattern, p, SIZE).shape  # type: ignore[arg-type]
                         for p in places
                     ]
                     continue
-                fixes = measure(luma, shapes, places, white=255.0)
+                fixes = measure_marks(Picture(luma, 255.0), shapes, places)
                 shapes = list(fixes.shapes)
                 e = (fixes.position - places)[fixes.ok]
                 off.append(e)
@@ -218,10 +220,10 @@ def drift_bound(clean: Array, place: Array) -> float:
 
 def followed(grey: list[Array], places: Array) -> Array:
     """Our places (frames, 2)."""
-    shape = locate(grey[0], "patch", places[0], PATCH, white=255.0).shape
+    shape = locate_mark(Picture(grey[0], 255.0), "patch", places[0], PATCH).shape
     out, velocity = [places[0]], np.zeros(2)
     for picture in grey[1:]:
-        fix = measure(picture, [shape], (out[-1] + velocity)[None], white=255.0)[0]
+        fix = measure_marks(Picture(picture, 255.0), [shape], (out[-1] + velocity)[None])[0]
         velocity = 0.5 * velocity + 0.5 * (fix.position - out[-1])
         shape = fix.shape
         out.append(fix.position)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tracker.marks import Shape, measure
+from tracker.marks import Picture, Shape, measure_marks
 
 Real = Callable[[str], Path]
 
@@ -43,7 +43,7 @@ def corners_as_marks(grey: np.ndarray, rough: np.ndarray, rows: int, columns: in
                 noise=8.0,
             )
         )
-    fixes = measure(grey, shapes, rough, white=256.0)
+    fixes = measure_marks(Picture(grey, 256.0), shapes, rough)
     return np.where(fixes.ok[:, None], fixes.position, np.nan)
 
 

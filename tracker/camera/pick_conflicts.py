@@ -17,7 +17,7 @@ from calibration.findings import Diagnostic
 from tracker.camera.options import CAMERA
 from tracker.core.types import Mark, MarkId
 from tracker.film import Film
-from tracker.marks import locate
+from tracker.marks import Picture, locate_mark
 
 
 def reconcile_picks(
@@ -64,7 +64,7 @@ def _is_there(film: Film, mark: Mark) -> bool:
     if mark.pattern == "patch" or not inside or mark.frame >= film.frames:
         return False
     luma = film.frame(mark.frame)
-    return locate(luma, mark.pattern, place, mark.size_px, white=float(film.white)).ok
+    return locate_mark(Picture(luma, float(film.white)), mark.pattern, place, mark.size_px).ok
 
 
 def _exchanged_with(

@@ -19,8 +19,9 @@ from calibration.arrays import Array
 from calibration.camera import Lens
 from tracker.core.types import Mark, MarkId
 from tracker.detection.options import DETECTION
-from tracker.detection.pattern_response import FAMILIES, Family, filter_sizes, pattern_response
+from tracker.detection.pattern_response import FAMILIES, filter_sizes, pattern_response
 from tracker.marks import Picture
+from tracker.marks.patterns import Family
 
 _SIZES = tuple(
     DETECTION.size_smallest * DETECTION.size_ratio**k for k in range(DETECTION.sizes_tried)
@@ -59,7 +60,7 @@ class PoseAgreement:
 def target_layout(
     known: Mapping[MarkId, Array], marks: tuple[Mark, ...], sizes_m: Mapping[MarkId, float]
 ) -> TargetLayout:
-    """Those of the marks that can be told from scenery: surveyed, painted, of known size."""
+    """Those of the marks that differ from scenery: surveyed, painted, of known size."""
     usable = [m for m in marks if m.name in known and m.pattern in FAMILIES and m.name in sizes_m]
     return TargetLayout(
         tuple(m.name for m in usable),

@@ -151,10 +151,10 @@ class _MarkerSearch:
         """Whether a vehicle's picks lead to a place that looks like another mark of it."""
         here, frame = _picked_together(picked)
         picture = read_picture(self._film, frame)
-        held = {m.name.marker: np.array(m.pixel) for m in here}
-        if picture is None or sum(t.name in held for t in group) < DETECTION.vehicle_marks:
+        placed_marks = {m.name.marker: np.array(m.pixel) for m in here}
+        if picture is None or sum(t.name in placed_marks for t in group) < DETECTION.vehicle_marks:
             return False
-        _, pose = pose_by_markers(camera, self._offset, group, held)
+        _, pose = pose_by_markers(camera, self._offset, group, placed_marks)
         everyone = {m.name.marker for m in picked}
         return passes_prefilter(picture, camera, group, pose, everyone)
 
@@ -167,11 +167,13 @@ class _MarkerSearch:
         if picture is None:
             return []
         places = locate_near_picks({frame: picture}, here)
-        held = {t.name: places[n] for t in group if (n := MarkId(vehicle, t.name)) in places}
-        if len(held) < DETECTION.vehicle_marks:
+        placed_marks = {
+            t.name: places[n] for t in group if (n := MarkId(vehicle, t.name)) in places
+        }
+        if len(placed_marks) < DETECTION.vehicle_marks:
             return []
-        plane, pose = pose_by_markers(camera, self._offset, group, held)
-        placed = verify_pose(picture, camera, plane, group, pose, held)
+        plane, pose = pose_by_markers(camera, self._offset, group, placed_marks)
+        placed = verify_pose(picture, camera, plane, group, pose, placed_marks)
         return _as_marks(camera, vehicle, group, placed, frame)
 
     def unpicked_markers(

@@ -14,7 +14,7 @@ from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.core.types import Mark, MarkId
 from tracker.detection.options import DETECTION
-from tracker.marks import Picture, locate
+from tracker.marks import Picture, locate_mark
 
 
 @dataclass(frozen=True)
@@ -35,12 +35,11 @@ def locate_near_picks(
         if mark.frame not in pictures or mark.pattern == "patch" or not mark.picked:
             continue
         picture = pictures[mark.frame]
-        fix = locate(
-            picture.luma,
+        fix = locate_mark(
+            picture,
             mark.pattern,
             np.array(mark.pixel),
             mark.size_px,
-            white=picture.white,
         )
         if fix.ok:
             found[mark.name] = fix.position

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,22 +23,19 @@ from calibration.arrays import Array
 from tracker.core.types import Pattern
 from tracker.detection.options import DETECTION
 from tracker.marks import Picture
-
-Family = Literal["sectors", "cross", "disc", "ring"]
-"""What a filter can distinguish: quadrants and hourglasses both are sectors."""
+from tracker.marks.patterns import PATTERN_MODELS, RING_PROFILES, Family
 
 FAMILIES: dict[Pattern, Family] = {
-    "quadrant": "sectors",
-    "hourglass": "sectors",
-    "cross": "cross",
-    "disc": "disc",
-    "ring": "ring",
+    pattern: model.family for pattern, model in PATTERN_MODELS.items() if model.family is not None
 }
-PROFILES: dict[Family, tuple[tuple[float, ...], ...]] = {
+"""What each pattern is filtered for; those without a family are not sought."""
+_PROFILES: dict[Family, tuple[tuple[float, ...], ...]] = {
     "disc": ((1.0,),),
-    "ring": ((1.0, 0.6), (1.0, 0.75), (1.0, 0.66, 0.33)),
+    "ring": tuple((1.0, *radii) for radii, _ in RING_PROFILES),
 }
 """Radii (half sizes) at which the grey of a circle's profile changes."""
+_ARMS = {"sectors": 2, "cross": 4}
+"""The angular harmonic that other families repeat with."""
 _PEAKS_NEAR = 20
 """Peaks of a window that are looked at round a place."""
 _FLAT = 1e-6
@@ -133,7 +130,7 @@ def _window_and_kernels(
     joint length is the response: 1 for a picture that is made of them. The last group answers to
     what is not the same on opposite sides of the middle, as it is of no pattern.
     """
-    circle = family in PROFILES
+    circle = family in _PROFILES
     reach = 0.5 * size * (DETECTION.ground_reach if circle else 1.0)
     half = int(np.ceil(reach))
     at = (np.arange((2 * half + 1) * _FINE) + 0.5) / _FINE - 0.5 - half
@@ -143,11 +140,11 @@ def _window_and_kernels(
     window = window / window.sum()
     groups: list[tuple[Kernel, ...]] = []
     if circle:
-        for radii in PROFILES[family]:
+        for radii in _PROFILES[family]:
             sign = np.sum([r < edge for edge in radii], axis=0) % 2
             groups.append((_normalised_kernel(_block_means(sign.astype(float)), window),))
     else:
-        turns = 4 if family == "cross" else 2
+        turns = _ARMS[family]
         inside = r < 1.0
         waves = [np.cos(turns * angle) * inside, np.sin(turns * angle) * inside]
         groups.append(tuple(_normalised_kernel(_block_means(wave), window) for wave in waves))

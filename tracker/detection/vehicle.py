@@ -10,7 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.detection.options import DETECTION
-from tracker.detection.pattern_response import FAMILIES, Family, filter_sizes, pattern_response
+from tracker.detection.pattern_response import FAMILIES, filter_sizes, pattern_response
 from tracker.detection.vehicle_hypotheses import (
     MotionPlane,
     ResponsePeaks,
@@ -28,6 +28,7 @@ from tracker.detection.verify import (
     verify_pose,
 )
 from tracker.marks import Picture
+from tracker.marks.patterns import Family
 
 
 @dataclass(frozen=True)
@@ -83,13 +84,15 @@ def locate_vehicle(
 
 
 def pose_by_markers(
-    camera: Camera, offset: float, targets: list[SurveyedMark], held: dict[str, Array]
+    camera: Camera, offset: float, targets: list[SurveyedMark], placed_marks: dict[str, Array]
 ) -> tuple[MotionPlane, Array]:
     """Plane of motion and pose (6,) of a vehicle by the places (2,) of enough marks."""
     plane = motion_plane(camera, offset)
-    which = [t for t in targets if t.name in held]
+    which = [t for t in targets if t.name in placed_marks]
     at = np.array([t.at for t in which])
-    return plane, fit_any_heading(camera, plane, at, np.array([held[t.name] for t in which]))
+    return plane, fit_any_heading(
+        camera, plane, at, np.array([placed_marks[t.name] for t in which])
+    )
 
 
 def _vehicle_layout(targets: list[SurveyedMark]) -> VehicleLayout:

@@ -1,8 +1,9 @@
 """Poses of a vehicle that put its surveyed marks where a picture shows such patterns.
 
-Every pair of marks is laid on every pair of peaks of the right looks. The vehicle is taken to stand
-level, near to its plane of motion: then a pair gives heading and place seen from above, and place
-seen from the side, where the heading is tried in steps. What fits is judged by all other marks.
+Every pair of marks is laid on every pair of peaks of the right families. The vehicle is taken to
+stand level, near to its plane of motion: then a pair gives heading and place seen from above, and
+place seen from the side, where the heading is tried in steps. What fits is judged by all other
+marks.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import rotation
 from tracker.detection.options import DETECTION
-from tracker.detection.pattern_response import Family
+from tracker.marks.patterns import Family
 
 _STEP = DETECTION.heading_step
 _HEADINGS = tuple(np.radians([0.0, -_STEP, _STEP, 180.0, 180.0 - _STEP, 180.0 + _STEP]))
@@ -169,7 +170,7 @@ def best_poses(
 ) -> Array:
     """The poses (<= most, 4) that agree best with the picture, different ones only.
 
-    `nearness` (rows, columns) says for each look how well a mark at a pixel would be explained.
+    `nearness` (rows, columns) says for each family how well a mark at a pixel would be explained.
     """
     points = np.zeros(len(poses))
     for start in range(0, len(poses), _BLOCK):

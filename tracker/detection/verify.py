@@ -13,10 +13,11 @@ from calibration.camera import Camera
 from tracker.core.rigid_body import rotation
 from tracker.core.types import Pattern
 from tracker.detection.options import DETECTION
-from tracker.detection.pattern_response import FAMILIES, Family, best_response_near
+from tracker.detection.pattern_response import FAMILIES, best_response_near
 from tracker.detection.vehicle_hypotheses import PLANE_U, MotionPlane, VehicleLayout
 from tracker.detection.visibility import view_cosine, visible_mask
-from tracker.marks import Picture, locate
+from tracker.marks import Picture, locate_mark
+from tracker.marks.patterns import Family
 from tracker.motion.initial.poses import View, fit_pose
 from tracker.motion.options import START
 
@@ -125,7 +126,7 @@ def refine_pose(
 def _assign_peaks(
     pixels: Array, limit: Array, families: tuple[Family, ...], peaks: dict[Family, Array]
 ) -> tuple[list[int], Array]:
-    """Marks that have a peak of their look within their limits, the nearest first, one each."""
+    """Marks that have a peak of their family within their limits, the nearest first, one each."""
     close: list[tuple[float, int, Family, int]] = []
     for m, family in enumerate(families):
         if family not in peaks or not np.isfinite(pixels[m]).all():
@@ -149,18 +150,18 @@ def verify_pose(
     plane: MotionPlane,
     targets: list[SurveyedMark],
     pose: Array,
-    held: dict[str, Array],
+    placed_marks: dict[str, Array],
 ) -> VehicleInPicture | None:
     """The marks that the picture itself shows where a pose (6,) says, and the pose by them.
 
-    Looked for are marks that the vehicle's body doesn't hide, where something has their look.
-    `held` are marks whose place (2,) is known; they count, and aren't looked for. None with fewer
-    than `ENOUGH` in all, or where none are held and too little
-    speaks for it: half of the marks in plain view, and few marks only of a level vehicle.
+    Looked for are marks that the vehicle's body doesn't hide, where something of their family is.
+    `placed_marks` are marks whose place (2,) is known; they count, and aren't looked for. None with
+    too few in all, or where none are placed and too little speaks for it: half of the marks in
+    plain view, and few marks only of a level vehicle.
     """
     at = np.array([t.at for t in targets])
     sizes = np.array([t.size for t in targets])
-    found = {i: held[t.name] for i, t in enumerate(targets) if t.name in held}
+    found = {i: placed_marks[t.name] for i, t in enumerate(targets) if t.name in placed_marks}
     tried = {i: np.full(2, np.inf) for i in range(len(targets)) if i not in found}
     for _ in range(DETECTION.passes):  # what the first marks say of the pose leads to the others
         pixels, scale = project_marks(camera, pose, at)
@@ -176,13 +177,13 @@ def verify_pose(
             place = _locate_at(picture, targets[i], pixels[i], size)
             if place is not None:
                 found[i] = place
-        pose = _consistent_pose(camera, plane, targets, pose, found, held)
+        pose = _consistent_pose(camera, plane, targets, pose, found, placed_marks)
         if len(found) < DETECTION.vehicle_marks:
             return None
     which = sorted(found)
     places = np.array([found[i] for i in which])
     rms = _rms_px(camera, pose, at[which], places)
-    if not held:
+    if not placed_marks:
         if len(found) < DETECTION.plain_share * _plain_view_count(
             picture.luma.shape, camera, pose, at, sizes
         ):
@@ -202,14 +203,14 @@ def passes_prefilter(
     camera: Camera,
     targets: list[SurveyedMark],
     pose: Array,
-    held: Collection[str],
+    placed_marks: Collection[str],
 ) -> bool:
-    """Whether a mark other than those held may be seen of a vehicle in about this pose (6,)."""
+    """Whether a mark other than those placed may be seen of a vehicle in about this pose (6,)."""
     at = np.array([t.at for t in targets])
     pixels, scale = project_marks(camera, pose, at)
     sizes = scale * [t.size for t in targets]
     return any(
-        targets[i].name not in held
+        targets[i].name not in placed_marks
         and _is_worth_locating(picture, targets[i], pixels[i], float(sizes[i]))
         for i in _marks_in_view(picture.luma.shape, pixels, sizes, camera, pose, at)
     )
@@ -256,7 +257,7 @@ def _plain_view_count(
 def _locate_at(picture: Picture, target: SurveyedMark, near: Array, size: float) -> Array | None:
     """Where a mark of this size (px) is, if something like it and of its size is there."""
     reach = max(DETECTION.search_share * size, DETECTION.near_least)
-    fix = locate(picture.luma, target.pattern, near, size, reach, white=picture.white)
+    fix = locate_mark(picture, target.pattern, near, size, reach)
     return (
         fix.position
         if fix.ok and DETECTION.size_low < fix.shape.size / size < DETECTION.size_high
@@ -270,7 +271,7 @@ def _consistent_pose(
     targets: list[SurveyedMark],
     pose: Array,
     found: dict[int, Array],
-    held: dict[str, Array],
+    placed_marks: dict[str, Array],
 ) -> Array:
     """The pose by the marks found; those that contradict it, and the farther of two that claim one
     place, are taken out of `found`, the worst first.
@@ -287,7 +288,7 @@ def _consistent_pose(
         between = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
         np.fill_diagonal(between, np.inf)
         over[between.min(axis=0) < DETECTION.one_place * sizes] += 1.0
-        over[[targets[i].name in held for i in which]] *= DETECTION.surveyed_weight
+        over[[targets[i].name in placed_marks for i in which]] *= DETECTION.surveyed_weight
         worst = int(np.argmax(over))
         if over[worst] <= 1.0:
             break

@@ -4,26 +4,36 @@ from __future__ import annotations
 
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.marks.image_model import LEARNT, PARAMETERS
-from tracker.marks.levenberg_marquardt import OUTPUTS, fit_many
-from tracker.marks.packing import HOLD, Rows
-from tracker.marks.pixel_window import cut, room
+from tracker.marks.fit_inputs import FitControl, FitNoise, FitPrior, PixelLists
+from tracker.marks.levenberg_marquardt import fit_many
+from tracker.marks.packing import HOLD, MarkRows
+from tracker.marks.parameters import (
+    COV_UV,
+    LEARNT,
+    OUTPUTS,
+    PARAMETERS,
+    RESIDUAL_VARIANCE,
+    VAR_UU,
+    VAR_VV,
+    WEIGHT_SUM,
+)
+from tracker.marks.pixel_window import fill_window_pixels, pixel_capacity
+from tracker.marks.types import Picture
 
-FEW = 6
+_FEW = 6
 """Marks below which it takes longer to share the work than to do it."""
 
 
 @dataclass(frozen=True)
-class Fitted:
-    """What the compiled fit made of `Rows`."""
+class FitResult:
+    """What the compiled fit made of `MarkRows`."""
 
-    rows: Rows
+    rows: MarkRows
     out: Array  # (n, OUTPUTS)
     inside: Array  # (n,) pixels used
     outside: Array  # (n,) pixels of the window that lie outside the picture
@@ -31,82 +41,82 @@ class Fitted:
     @property
     def residual(self) -> Array:
         """Root mean square residual (weighted), grey."""
-        return np.sqrt(self.out[:, 3])
+        return np.sqrt(self.out[:, RESIDUAL_VARIANCE])
+
+    @property
+    def window(self) -> Array:
+        """(n,) pixels of each window."""
+        return self.inside + self.outside
 
     @property
     def visible(self) -> Array:
         """Mean weight over the whole window."""
-        return np.asarray(self.out[:, 4] / np.maximum(self.inside + self.outside, 1.0))
+        return np.asarray(self.out[:, WEIGHT_SUM] / np.maximum(self.window, 1.0))
 
-    def replaced(self, index: NDArray[np.int64], other: Fitted) -> Fitted:
+    @property
+    def covariance(self) -> Array:
+        """(n, 2, 2) px² of the places."""
+        return self.out[:, [VAR_UU, COV_UV, COV_UV, VAR_VV]].reshape(-1, 2, 2)
+
+    def replaced(self, index: NDArray[np.int64], other: FitResult) -> FitResult:
         """The same with `other` in place of the marks at `index`."""
         p, out = self.rows.p.copy(), self.out.copy()
         inside, outside = self.inside.copy(), self.outside.copy()
         p[index], out[index] = other.rows.p, other.out
         inside[index], outside[index] = other.inside, other.outside
-        return Fitted(self.rows.with_parameters(p), out, inside, outside)
+        return FitResult(self.rows.with_parameters(p), out, inside, outside)
 
 
-def fit(
-    luma: NDArray[Any],
-    rows: Rows,
-    precision: Array,
-    sigma: Array,
-    scale: Array,
-    white: float,
+def fit_marks(
+    picture: Picture,
+    rows: MarkRows,
+    prior: FitPrior,
+    noise: FitNoise,
     passes: int,
-    centre: Array | None = None,
     helper: Executor | None = None,
-) -> Fitted:
-    """Fit every row over the pixels round its start; the prior is `centre`, else the start.
+) -> FitResult:
+    """Fit every row over the pixels round its start.
 
     A `helper`, a thread that is free, does half of the work.
     """
-    pixels, at, outside = listed(luma, rows)
-    return fit_lists(
-        rows, pixels, at, outside, precision, sigma, scale, white, passes, centre, helper
-    )
+    return fit_listed(rows, list_pixels(picture, rows), prior, noise, passes, helper)
 
 
-def listed(luma: NDArray[Any], rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
-    """The pixels round every row as `fit_lists` takes them; how many lie outside the picture."""
-    at = np.zeros(len(rows.p) + 1, np.int64)
-    pixels = np.empty((3, room(rows.p, rows.q)))
-    outside = cut(luma, rows.kinds, rows.p, rows.q, pixels, at)
-    return pixels[:, : at[-1]], at, outside
+def list_pixels(picture: Picture, rows: MarkRows) -> PixelLists:
+    """The pixels round every row."""
+    first = np.zeros(len(rows.p) + 1, np.int64)
+    pixels = np.empty((3, pixel_capacity(rows.p, rows.q)))
+    outside = fill_window_pixels(picture.luma, rows, pixels, first)
+    return PixelLists(pixels[:, : first[-1]], first, outside)
 
 
-def fit_lists(
-    rows: Rows,
-    pixels: Array,
-    at: NDArray[np.int64],
-    outside: Array,
-    precision: Array,
-    sigma: Array,
-    scale: Array,
-    white: float,
+def fit_listed(
+    rows: MarkRows,
+    lists: PixelLists,
+    prior: FitPrior,
+    noise: FitNoise,
     passes: int,
-    centre: Array | None = None,
     helper: Executor | None = None,
-) -> Fitted:
-    """Fit every row over the pixels listed for it: pixels[:, at[i]:at[i + 1]] (x, y, grey)."""
-    p = rows.p.copy()
-    out = np.zeros((len(p), OUTPUTS))
-    free = PARAMETERS if (precision[:, LEARNT:] < HOLD).any() else LEARNT
-    start = rows.p if centre is None else centre
+) -> FitResult:
+    """Fit every row over the pixels listed for it."""
+    fitted = rows.with_parameters(rows.p.copy())
+    n = len(fitted.p)
+    out = np.zeros((n, OUTPUTS))
+    free = PARAMETERS if (prior.precision[:, LEARNT:] < HOLD).any() else LEARNT
+    control = FitControl(free, passes)
 
-    def some(a: int, b: int) -> None:
+    def fit_part(a: int, b: int) -> None:
         fit_many(
-            rows.kinds[a:b], p[a:b], rows.q[a:b], rows.templates, rows.template_at[a:b],
-            pixels, at[a : b + 1], white, sigma[a:b], scale[a:b], start[a:b], precision[a:b],
-            free, passes, out[a:b],
+            fitted.part(a, b), lists.part(a, b), prior.part(a, b), noise.part(a, b), control,
+            out[a:b],
         )  # fmt: skip
 
-    if helper is None or len(p) < FEW:
-        some(0, len(p))
+    if helper is None or n < _FEW:
+        fit_part(0, n)
     else:
-        half = len(p) // 2
-        rest = helper.submit(some, half, len(p))
-        some(0, half)
+        half = n // 2
+        rest = helper.submit(fit_part, half, n)
+        fit_part(0, half)
         rest.result()
-    return Fitted(rows.with_parameters(p), out, (at[1:] - at[:-1]).astype(float), outside)
+    inside = (lists.first[1:] - lists.first[:-1]).astype(float)
+    return FitResult(fitted, out, inside, lists.outside)

@@ -18,16 +18,16 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import Pattern
-from tracker.marks.levenberg_marquardt import greys
-from tracker.marks.packing import pack
+from tracker.marks.image_model import model_grey
+from tracker.marks.options import MARKS
+from tracker.marks.packing import pack_shapes
+from tracker.marks.patterns import PATTERN_MODELS
 from tracker.marks.types import Shape
 
-WORKING = 16.0
-"""Size in px at which patterns are correlated."""
 _AT_ONCE = 4096
 """Places whose surroundings are laid out in memory together."""
-_FLAT = 0.5
-"""Energy in grey² of a window's deviations from its mean below which nothing is correlated."""
+_SPREADS = 3.0
+"""Contrast that a fit starts from, over the standard deviation of the window."""
 
 
 @dataclass(frozen=True)
@@ -39,55 +39,8 @@ class Candidate:
     score: float  # absolute normalised correlation, 0..1
 
 
-def _turn(angle: float) -> Array:
-    c, s = np.cos(angle), np.sin(angle)
-    return np.array([[c, -s], [s, c]])
-
-
-def _affines(turns: int, period: float, tilts: tuple[float, ...], axes: int) -> list[Array]:
-    """Unit affines: turned in steps, then tilted by each angle about axes in steps."""
-    angles = np.arange(turns) * period / turns
-    found = [_turn(a) for a in angles]
-    for tilt in tilts:
-        for axis in np.arange(axes) * np.pi / axes:
-            squeeze = _turn(axis) @ np.diag([1.0, np.cos(tilt)]) @ _turn(-axis)
-            found += [squeeze @ _turn(a) for a in angles]
-    return found
-
-
-@lru_cache(maxsize=8)
-def looks(pattern: Pattern) -> tuple[Shape, ...]:
-    """The pattern's possible looks at unit half size, contrast 1 and level 0."""
-    base = Shape(pattern, np.eye(2), 0.7, 0.0, 1.0)
-    half = np.pi / 2
-    if pattern == "quadrant":
-        affines = _affines(6, half, (0.9, 1.15), 6)
-        bare = replace(base, outline="none")
-        return tuple(replace(b, affine=A) for b in (base, bare) for A in affines)
-    if pattern == "hourglass":
-        bow = replace(base, outline="flat", offset=0.5)
-        return tuple(
-            replace(bow, affine=A, opening=o)
-            for A in _affines(12, np.pi, (), 1)
-            for o in np.radians([30.0, 55.0, 85.0])
-        )
-    if pattern == "cross":
-        return tuple(replace(base, affine=A) for A in _affines(8, half, (0.9,), 4))
-    ellipses = _affines(1, half, (0.8, 1.15), 8)
-    if pattern == "ring":
-        profiles: list[tuple[tuple[float, ...], tuple[float, ...]]] = [
-            ((0.6,), (-1.0,)),
-            ((0.75,), (-1.0,)),
-            ((0.66, 0.33), (-1.0, 1.0)),
-        ]
-        return tuple(
-            replace(base, affine=A, radii=r, steps=s) for A in ellipses for r, s in profiles
-        )
-    return tuple(replace(base, affine=A) for A in ellipses)
-
-
 @dataclass(frozen=True)
-class _Bank:
+class _TemplateBank:
     """Renderings on a common square window, each zero outside a window of its own."""
 
     shapes: tuple[Shape, ...]
@@ -98,16 +51,16 @@ class _Bank:
 
 
 @lru_cache(maxsize=64)
-def _bank(pattern: Pattern, size: float) -> _Bank:
+def _template_bank(pattern: Pattern, size: float) -> _TemplateBank:
     shapes, pictures = [], []
-    for look in looks(pattern):
-        shape = replace(look, affine=look.affine * 0.5 * size)
+    for unit in PATTERN_MODELS[pattern].trial_shapes:
+        shape = replace(unit, affine=unit.affine * 0.5 * size)
         reach = np.ceil(np.abs(shape.affine).sum(axis=1).clip(2.0, 0.5 * size) + 2.0)
         w, h = int(reach[0]), int(reach[1])
-        rows = pack([shape], np.array([[w, h]], float), None)
+        row = pack_shapes([shape], np.array([[w, h]], float), None).row(0)
         y, x = np.mgrid[: 2 * h + 1, : 2 * w + 1]
         grid = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()]).astype(float)
-        picture = greys(int(rows.kinds[0]), rows.p[0], rows.q[0], rows.templates, grid)
+        picture = model_grey(row, grid)
         picture -= picture.mean()
         picture /= np.linalg.norm(picture)
         shapes.append(shape)
@@ -119,7 +72,7 @@ def _bank(pattern: Pattern, size: float) -> _Bank:
         for p, (w, h) in zip(pictures, sizes, strict=True)
     ]
     windows = tuple(dict.fromkeys(sizes))
-    return _Bank(
+    return _TemplateBank(
         tuple(shapes),
         np.array(squares, np.float32).reshape(len(squares), -1),
         half,
@@ -128,25 +81,25 @@ def _bank(pattern: Pattern, size: float) -> _Bank:
     )
 
 
-def _round_size(size: float) -> float:
-    """Sizes in steps of 8 %, so that banks are made once."""
-    return float(1.08 ** round(np.log(size) / np.log(1.08)))
+def _bank_size(size: float) -> float:
+    """Sizes in steps, so that banks are made once."""
+    return float(MARKS.size_step ** round(np.log(size) / np.log(MARKS.size_step)))
 
 
-def candidates(
+def find_candidates(
     luma: NDArray[Any],
     pattern: Pattern,
     size: float,
     box: tuple[int, int, int, int],
     most: int,
-    least: float = 0.5,
+    least: float = MARKS.candidate_score,
 ) -> list[Candidate]:
     """Best places for the pattern at about this size (px), centres in box (x0, y0, x1, y1).
 
     At most `most`, best first, all with an absolute correlation of at least `least`.
     """
-    shrink = max(size / WORKING, 1.0)
-    bank = _bank(pattern, _round_size(size / shrink))
+    shrink = max(size / MARKS.working_size, 1.0)
+    bank = _template_bank(pattern, _bank_size(size / shrink))
     margin = int(np.ceil(0.5 * size + 3 * shrink))
     x0, y0 = max(box[0] - margin, 0), max(box[1] - margin, 0)
     part = luma[y0 : box[3] + margin + 1, x0 : box[2] + margin + 1].astype(np.float32)
@@ -162,7 +115,7 @@ def candidates(
     left, right = ((edge + 0.5 - x0) / fx - 0.5 for edge in (box[0], box[2]))
     top, bottom = ((edge + 0.5 - y0) / fy - 0.5 for edge in (box[1], box[3]))
     u0, v0 = max(int(left) - 2, 0), max(int(top) - 2, 0)
-    best, which = _correlated(
+    best, which = _best_correlation(
         part,
         bank,
         (u0, v0, min(int(right) + 4, part.shape[1]), min(int(bottom) + 4, part.shape[0])),
@@ -177,12 +130,12 @@ def candidates(
     order = [i for i in np.argsort(-strength[v, u]) if inside[i]][:most]
     found = []
     for i in order:
-        look = bank.shapes[which[v[i], u[i]]]
+        found_shape = bank.shapes[which[v[i], u[i]]]
         sign = float(np.sign(best[v[i], u[i]]))
-        spread = float(part.std()) * 3.0 + 1.0
+        spread = float(part.std()) * _SPREADS + 1.0
         shape = replace(
-            look,
-            affine=np.diag([fx, fy]) @ look.affine,
+            found_shape,
+            affine=np.diag([fx, fy]) @ found_shape.affine,
             level=float(
                 luma[
                     int(np.clip(y[i], 0, luma.shape[0] - 1)),
@@ -190,15 +143,15 @@ def candidates(
                 ]
             ),
             contrast=sign * spread,
-            offset=sign * spread * look.offset,
+            offset=sign * spread * found_shape.offset,
             blur=1.0,
         )
         found.append(Candidate(np.array([x[i], y[i]]), shape, float(strength[v[i], u[i]])))
     return found
 
 
-def _correlated(
-    picture: NDArray[np.float32], bank: _Bank, box: tuple[int, int, int, int]
+def _best_correlation(
+    picture: NDArray[np.float32], bank: _TemplateBank, box: tuple[int, int, int, int]
 ) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
     """The normalised correlation, of greatest absolute value, of any rendering centred on each
     pixel of a box (left, top, right, bottom) of the picture, which is mirrored beyond its edges;
@@ -218,7 +171,9 @@ def _correlated(
             half : half + rows, half : half + columns
         ]
         energy = count * (square - mean * mean)
-        inverse[k] = np.where(energy > _FLAT, 1.0 / np.sqrt(np.maximum(energy, _FLAT)), 0.0)
+        inverse[k] = np.where(
+            energy > MARKS.flat_energy, 1.0 / np.sqrt(np.maximum(energy, MARKS.flat_energy)), 0.0
+        )
     around = sliding_window_view(grown, (side, side))
     best, which = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.int64)
     step = max(_AT_ONCE // max(columns, 1), 1)

@@ -7,7 +7,7 @@ import math
 from numba import njit
 
 from calibration.arrays import Array
-from tracker.marks import workspace
+from tracker.marks import workspace as ws
 from tracker.marks.workspace import BLOCK
 
 FAST = {"contract", "reassoc", "arcp", "nsz"}
@@ -17,7 +17,7 @@ _HEIGHT = 1.0 / math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def edges(w: Array, at: int, phi: int, density: int) -> None:
+def fill_edges(w: Array, at: int, phi: int, density: int) -> None:
     """Rows phi and density of w: the normal distribution at row `at`.
 
     Abramowitz and Stegun (1964) 26.2.17, good to 7.5e-8.
@@ -42,25 +42,25 @@ def edges(w: Array, at: int, phi: int, density: int) -> None:
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def strip(w: Array, u: int, k: int, h: float, to: int) -> None:
+def fill_strip(w: Array, u: int, k: int, h: float, to: int) -> None:
     """Blurred indicator of |u| < h into row `to`, k = 1/(g s), g units for a pixel; in the rows
     after it d/du, s d/ds, d/dh.
     """
     for i in range(BLOCK):
-        w[workspace.Z1 + i] = (h - w[u + i]) * w[k + i]
-        w[workspace.Z2 + i] = (h + w[u + i]) * w[k + i]
-    edges(w, workspace.Z1, workspace.E1, workspace.F1)
-    edges(w, workspace.Z2, workspace.E2, workspace.F2)
+        w[ws.Z1 + i] = (h - w[u + i]) * w[k + i]
+        w[ws.Z2 + i] = (h + w[u + i]) * w[k + i]
+    fill_edges(w, ws.Z1, ws.E1, ws.F1)
+    fill_edges(w, ws.Z2, ws.E2, ws.F2)
     for i in range(BLOCK):
-        da, db = w[workspace.F1 + i], w[workspace.F2 + i]
-        w[to + i] = w[workspace.E1 + i] + w[workspace.E2 + i] - 1.0
+        da, db = w[ws.F1 + i], w[ws.F2 + i]
+        w[to + i] = w[ws.E1 + i] + w[ws.E2 + i] - 1.0
         w[to + BLOCK + i] = (db - da) * w[k + i]
-        w[to + 2 * BLOCK + i] = -(da * w[workspace.Z1 + i] + db * w[workspace.Z2 + i])
+        w[to + 2 * BLOCK + i] = -(da * w[ws.Z1 + i] + db * w[ws.Z2 + i])
         w[to + 3 * BLOCK + i] = (da + db) * w[k + i]
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def askew(w: Array, h: float) -> None:
+def fill_crossings(w: Array, h: float) -> None:
     """What the crossings of a cross's edges add to its coverage, over the cosine of the angle
     between their normals: Phi(x, y; r) = Phi(x) Phi(y) + r phi(x) phi(y) + O(r²) (Plackett 1954).
 
@@ -68,22 +68,20 @@ def askew(w: Array, h: float) -> None:
     s d/ds of u's and v's edges into Z2, E2, d/dh into F2.
     """
     for i in range(BLOCK):
-        ku, kv = w[workspace.KU + i], w[workspace.KV + i]
-        x, y = w[workspace.U + i] * ku, w[workspace.V + i] * kv
+        ku, kv = w[ws.KU + i], w[ws.KV + i]
+        x, y = w[ws.U + i] * ku, w[ws.V + i] * kv
         m, n = h * ku, h * kv
         iu, iv = 1.0 / ku, 1.0 / kv
         # differences and sums of the densities at the two edges of each strip
-        a, e = w[workspace.AU + i] * iu, w[workspace.EU + i] * iu
-        b, c = w[workspace.BU + i] * iv, w[workspace.CU + i] * iv
-        ah, eh = w[workspace.AH + i] * iu, w[workspace.EH + i] * iu
-        bh, ch = w[workspace.BH + i] * iv, w[workspace.CH + i] * iv
-        w[workspace.Z1 + i] = a * (b - c) + c * e
-        w[workspace.E1 + i] = ku * (w[workspace.AS + i] * (b - c) + c * w[workspace.ES + i])
-        w[workspace.F1 + i] = kv * (
-            a * (w[workspace.BS + i] - w[workspace.CS + i]) + w[workspace.CS + i] * e
-        )
+        a, e = w[ws.AU + i] * iu, w[ws.EU + i] * iu
+        b, c = w[ws.BU + i] * iv, w[ws.CU + i] * iv
+        ah, eh = w[ws.AH + i] * iu, w[ws.EH + i] * iu
+        bh, ch = w[ws.BH + i] * iv, w[ws.CH + i] * iv
+        w[ws.Z1 + i] = a * (b - c) + c * e
+        w[ws.E1 + i] = ku * (w[ws.AS + i] * (b - c) + c * w[ws.ES + i])
+        w[ws.F1 + i] = kv * (a * (w[ws.BS + i] - w[ws.CS + i]) + w[ws.CS + i] * e)
         sa, se = a * (x * x + m * m) + 2.0 * ah * x * m, e * (x * x + ku * ku) + 2.0 * eh * x * ku
         sb, sc = b * (y * y + kv * kv) + 2.0 * bh * y * kv, c * (y * y + n * n) + 2.0 * ch * y * n
-        w[workspace.Z2 + i] = sa * (b - c) + c * se
-        w[workspace.E2 + i] = a * (sb - sc) + sc * e
-        w[workspace.F2 + i] = kv * (n * c + y * ch) * (a - e) - ku * (m * a + x * ah) * (b - c)
+        w[ws.Z2 + i] = sa * (b - c) + c * se
+        w[ws.E2 + i] = a * (sb - sc) + sc * e
+        w[ws.F2 + i] = kv * (n * c + y * ch) * (a - e) - ku * (m * a + x * ah) * (b - c)

@@ -3,12 +3,31 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.marks.options import MARKS
+from tracker.marks.parameters import (
+    CENTRE_X,
+    CENTRE_Y,
+    CONTRAST,
+    CONTRAST_SD,
+    LIGHT_X,
+    LIGHT_Y,
+    PASSES,
+    RESIDUAL_VARIANCE,
+    VAR_UU,
+    VAR_VV,
+    W_UX,
+    W_UY,
+    W_VX,
+    W_VY,
+    WEIGHT_SUM,
+)
 
 PART = "too little of it is visible"
 FAULTS = (
@@ -26,24 +45,31 @@ FAULTS = (
     "its place is not determined",
 )
 """What can speak against a measurement; the first says that nothing does."""
-LIFELESS = 0.25
-"""Residual over noise below which what is left of a mark shows no noise: it is clipped."""
-OFF = 0.7
-"""Distance in px from its start at which a mark's window was off."""
-JUMP = 3.0
-"""Change of the lighting in its prior standard deviations from which the prior was wrong."""
+_COVERED = MARKS.fault_visible
+_LIFELESS, _LIFELESS_VISIBLE = MARKS.lifeless_ratio, MARKS.lifeless_visible
+_CONTRAST_LOW, _CONTRAST_HIGH = MARKS.contrast_low, MARKS.contrast_high
+_SIGNIFICANT = MARKS.contrast_significance
+_GROWTH_LOW, _GROWTH_HIGH = MARKS.growth_low, MARKS.growth_high
+_PLACE_VARIANCE = MARKS.place_variance
+_WINDOW_OFF, _LIGHT_JUMP = MARKS.window_off, MARKS.light_jump
+
+
+class FitLimits(NamedTuple):
+    """What a fit may be and still be believed."""
+
+    ratio: float  # most residual over noise
+    visible: float  # least visible part
+    search: float  # px from the prediction
 
 
 @njit(cache=True, error_model="numpy")
-def judge(
+def fault_numbers(
     before: Array,
     after: Array,
     out: Array,
     window: Array,
     sigma: Array,
-    ratio_limit: float,
-    visible_limit: float,
-    search_px: float,
+    limits: FitLimits,
 ) -> NDArray[np.int64]:
     """What speaks against each of n fits: its number in `FAULTS`, 0 for nothing.
 
@@ -53,22 +79,24 @@ def judge(
     found = np.zeros(len(before), np.int64)
     for k in range(len(before)):
         a, b, o = before[k], after[k], out[k]
-        visible, ratio = o[4] / max(window[k], 1.0), math.sqrt(o[3]) / sigma[k]
-        gain = b[8] / a[8]
-        old, new = a[2] * a[5] - a[3] * a[4], b[2] * b[5] - b[3] * b[4]
+        visible = o[WEIGHT_SUM] / max(window[k], 1.0)
+        ratio = math.sqrt(o[RESIDUAL_VARIANCE]) / sigma[k]
+        gain = b[CONTRAST] / a[CONTRAST]
+        old = a[W_UX] * a[W_VY] - a[W_UY] * a[W_VX]
+        new = b[W_UX] * b[W_VY] - b[W_UY] * b[W_VX]
         growth = math.sqrt(abs(old / new))
         tests = (
-            visible <= 0.2,
-            o[5] <= 0,
-            ratio < LIFELESS and visible < 0.5,
-            math.hypot(b[0] - a[0], b[1] - a[1]) > search_px,
+            visible <= _COVERED,
+            o[PASSES] <= 0,
+            ratio < _LIFELESS and visible < _LIFELESS_VISIBLE,
+            math.hypot(b[CENTRE_X] - a[CENTRE_X], b[CENTRE_Y] - a[CENTRE_Y]) > limits.search,
             gain <= 0,
-            gain < 0.33 or gain > 3.0,
-            abs(b[8]) < 6.0 * o[7],
-            growth < 0.7 or growth > 1.4,
-            visible < visible_limit,
-            ratio > ratio_limit,
-            not o[0] + o[2] < 1.0,
+            gain < _CONTRAST_LOW or gain > _CONTRAST_HIGH,
+            abs(b[CONTRAST]) < _SIGNIFICANT * o[CONTRAST_SD],
+            growth < _GROWTH_LOW or growth > _GROWTH_HIGH,
+            visible < limits.visible,
+            ratio > limits.ratio,
+            not o[VAR_UU] + o[VAR_VV] < _PLACE_VARIANCE,
         )
         for i in range(len(tests)):
             if tests[i]:
@@ -78,7 +106,7 @@ def judge(
 
 
 @njit(cache=True, error_model="numpy")
-def off_start(
+def fits_to_repeat(
     before: Array, after: Array, out: Array, precision: Array, light: Array, search_px: float
 ) -> tuple[NDArray[np.int64], Array]:
     """Which fits are to be done again, as their window was off or their lighting jumped; and
@@ -87,22 +115,28 @@ def off_start(
     unlit, again = light.copy(), np.zeros(len(before), np.bool_)
     for k in range(len(before)):
         a, b = before[k], after[k]
-        moved = math.hypot(b[0] - a[0], b[1] - a[1])
-        jump = max(abs(b[9] - a[9]), abs(b[10] - a[10])) * math.sqrt(precision[k, 9])
-        if jump > JUMP:
+        moved = math.hypot(b[CENTRE_X] - a[CENTRE_X], b[CENTRE_Y] - a[CENTRE_Y])
+        change = max(abs(b[LIGHT_X] - a[LIGHT_X]), abs(b[LIGHT_Y] - a[LIGHT_Y]))
+        jump = change * math.sqrt(precision[k, LIGHT_X])
+        if jump > _LIGHT_JUMP:
             unlit[k] = math.inf
-        again[k] = out[k, 5] > 0 and (OFF < moved < search_px or jump > JUMP)
+        off = _WINDOW_OFF < moved < search_px
+        again[k] = out[k, PASSES] > 0 and (off or jump > _LIGHT_JUMP)
     return np.flatnonzero(again), unlit
 
 
 @njit(cache=True, error_model="numpy")
-def widen(out: Array, sigma: Array, share: float, usual: float) -> None:
+def widen_covariance(out: Array, sigma: Array, share: float, usual: float) -> None:
     """Widens the covariances of place in out (n, OUTPUTS) for what doesn't fit: a residual that is
     more than noise is smooth, and a part of its energy, `share`, looks like a shift.
 
     usual : mean square of the residual over the noise where all fits.
     """
     for k in range(len(out)):
-        pixels = max(out[k, 4], 1.0)
-        excess = out[k, 3] / (sigma[k] * sigma[k]) - usual - 2.0 * math.sqrt(2.0 / pixels)
-        out[k, :3] *= 1.0 + share * pixels * max(excess, 0.0)
+        pixels = max(out[k, WEIGHT_SUM], 1.0)
+        excess = (
+            out[k, RESIDUAL_VARIANCE] / (sigma[k] * sigma[k])
+            - usual
+            - 2.0 * math.sqrt(2.0 / pixels)
+        )
+        out[k, VAR_UU : VAR_VV + 1] *= 1.0 + share * pixels * max(excess, 0.0)

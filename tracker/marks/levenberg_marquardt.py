@@ -10,71 +10,104 @@ with M = sum w² r² J J^T + prior.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.marks.edge_profile import FAST
-from tracker.marks.image_model import PARAMETERS, grey, prepare
-from tracker.marks.workspace import ALONG, BLOCK, GREY, MODEL, WORK, J, X, Y
+from tracker.marks.fit_inputs import FitControl, FitNoise, FitPrior, PixelLists
+from tracker.marks.image_model import fill_grey, load_block, prepare_row
+from tracker.marks.options import MARKS
+from tracker.marks.packing import MarkRow, MarkRows
+from tracker.marks.parameters import (
+    CONTRAST,
+    CONTRAST_SD,
+    COST,
+    COV_UV,
+    EDGE_SD,
+    LIGHT_SD,
+    LIGHT_X,
+    LIGHT_Y,
+    PARAMETERS,
+    PASSES,
+    RESIDUAL_VARIANCE,
+    VAR_UU,
+    VAR_VV,
+    W_UX,
+    W_UY,
+    W_VX,
+    W_VY,
+    WEIGHT_SUM,
+)
+from tracker.marks.workspace import ALONG, BLOCK, GREY, MODEL, WORK, J
 
-OUTPUTS = 9
-"""Per mark: 0..2 covariance uu, uv, vv; 3 residual variance; 4 sum of weights; 5 passes (negative:
-not converged); 6 cost over pixels; 7 standard deviation of the contrast;
-8 of the lighting (larger component)."""
-SETTLED = 0.01
-"""Expected gain in cost from which a step is the last: 0.1 standard deviations. What is left after
-it is of second order."""
-CLIPPED = 0.02
-"""Weight of a clipped pixel that the model has brighter than white."""
-ROOM = 3 * PARAMETERS + 8
-"""Rows of the work space of `fit_one`."""
+_SETTLED = MARKS.last_gain
+_CLIPPED = MARKS.clipped_weight
+_EDGE_LOW, _EDGE_HIGH = MARKS.edge_sd_low, MARKS.edge_sd_high
+_AREA = MARKS.area_change
+_LEAST_REST = 0.1
+"""Least share of a pixel's error that counts as left in its residual."""
+_DAMPING, _DAMPING_INSANE = 1e-3, 1e-2
+"""Damping, over the diagonal, after the first step that fails, or that leads to no sane shape."""
+_EASE, _STIFFEN = 0.1, 8.0
+"""Factors of the damping after a step that gains, and after one that doesn't."""
+_TRIES = 12
+"""Dampings tried to get a sane shape."""
+_SPARE, _FACTOR, _VECTORS = PARAMETERS, 2 * PARAMETERS, 3 * PARAMETERS
+"""Rows of the matrices of a `FitSpace`: the normal matrix comes first, then these."""
+_GRADIENT, _STEP, _START, _TRIAL, _SUMS = (_VECTORS + k for k in range(5))
+_MATRIX_ROWS = _VECTORS + 8
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _load(pixels: Array, first: int, p: Array, w: Array) -> None:
-    """A block of the pixel list into w, filled up behind its end."""
-    here = min(pixels.shape[1] - first, BLOCK)
-    for i in range(here):
-        w[X + i] = pixels[0, first + i]
-        w[Y + i] = pixels[1, first + i]
-        w[GREY + i] = pixels[2, first + i]
-    for i in range(here, BLOCK):
-        w[X + i], w[Y + i], w[GREY + i] = p[0], p[1], 0.0
+class _MarkPrior(NamedTuple):
+    centre: Array
+    precision: Array
+
+
+class _MarkNoise(NamedTuple):
+    white: float
+    sigma: float
+    scale: float
+
+
+class _FitSpace(NamedTuple):
+    """What a fit works in."""
+
+    matrices: Array  # (_MATRIX_ROWS, PARAMETERS)
+    block: Array  # (WORK,)
+    derivatives: Array  # (free + 2) times the pixels, rounded up to whole blocks
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def _evaluate(
-    kind: int,
-    p: Array,
-    q: Array,
-    template: Array,
+    mark: MarkRow,
     pixels: Array,
-    white: float,
-    inverse: float,
-    scale: float,
+    noise: _MarkNoise,
     free: int,
     c: Array,
     w: Array,
     T: Array,
     sums: Array,
 ) -> None:
-    """Residuals and derivatives at p, over sigma (inverse = 1/sigma²) and times the weight's root.
+    """Residuals and derivatives of a mark, over sigma and times the weight's root.
 
     Fills T, for each block free + 2 rows of `BLOCK`: the derivatives and in row `free` the
     residuals; and sums: cost, weighted r² in grey², weights, pixels.
     """
-    prepare(kind, p, q, c)
+    kind, p, q, template = mark
+    white, sigma, scale = noise
+    inverse = 1.0 / (sigma * sigma)
+    prepare_row(kind, p, q, c)
     robust = inverse / (scale * scale) if scale > 0.0 else 0.0
     most = scale * scale / 3.0 if scale > 0.0 else 0.0
     unit = math.sqrt(inverse)
     cost = squares = weights = count = 0.0
     row = 0
     for first in range(0, pixels.shape[1], BLOCK):
-        _load(pixels, first, p, w)
-        grey(kind, p, q, c, template, w)
+        load_block(pixels, first, p, w)
+        fill_grey(kind, p, q, c, template, w)
         here = min(pixels.shape[1] - first, BLOCK)
         for i in range(BLOCK):
             f, value = w[MODEL + i], w[GREY + i]
@@ -87,17 +120,17 @@ def _evaluate(
             loss = most * (1.0 - inside * inside * inside) if scale > 0.0 else r * r * inverse
             real = 1.0 if i < here else 0.0
             full = 0.0 if clipped else real
-            cost += real * (CLIPPED * r * r * inverse if clipped else loss)
+            cost += real * (_CLIPPED * r * r * inverse if clipped else loss)
             squares += full * root * root * r * r
             weights += full * root * root
             count += full if root > 0.0 else 0.0
-            root = math.sqrt(CLIPPED) if clipped else root
+            root = math.sqrt(_CLIPPED) if clipped else root
             w[GREY + i] = real * root * unit
             w[ALONG + i] *= w[GREY + i]
             w[MODEL + i] = r
         for a in range(free):
             to, by = T[row + a], w[J + a * BLOCK : J + (a + 1) * BLOCK]
-            times = w[GREY : GREY + BLOCK] if a == 9 or a == 10 else w[ALONG : ALONG + BLOCK]
+            times = w[GREY : GREY + BLOCK] if LIGHT_X <= a <= LIGHT_Y else w[ALONG : ALONG + BLOCK]
             for i in range(BLOCK):
                 to[i] = by[i] * times[i]
         to = T[row + free]
@@ -179,16 +212,15 @@ def _covariance(
     free: int,
     precision: Array,
     sums: Array,
-    rows: Array,
-    work: Array,
-    w: Array,
+    space: _FitSpace,
     out: Array,
 ) -> None:
     """H^-1 M H^-1 for position and contrast, from the derivatives and residuals in T.
 
     M is weighted by the leverages (HC2 of MacKinnon and White 1985), unbiased for white noise.
     """
-    unit = work
+    rows, unit = space.matrices[_SPARE:_FACTOR], space.matrices[_STEP]
+    w = space.block
     fitted = 0.0  # parameters count as far as the pixels, not the prior, determine them
     for a in range(free):
         for b in range(free):
@@ -215,164 +247,130 @@ def _covariance(
             for i in range(BLOCK):
                 U[i] += rows[0, a] * A[i]
                 V[i] += rows[1, a] * A[i]
-                C[i] += rows[8, a] * A[i]
+                C[i] += rows[CONTRAST, a] * A[i]
         for i in range(BLOCK):
             # a pixel's residual is smaller than its error by what it pulled the fit
-            r2 = r[i] * r[i] / max(1.0 - leverage[i], 0.1)
+            r2 = r[i] * r[i] / max(1.0 - leverage[i], _LEAST_REST)
             uu += U[i] * U[i] * r2
             uv += U[i] * V[i] * r2
             vv += V[i] * V[i] * r2
             cc += C[i] * C[i] * r2
-    out[0], out[1], out[2] = uu, uv, vv
+    out[VAR_UU], out[COV_UV], out[VAR_VV] = uu, uv, vv
     for a in range(free):
-        out[0] += rows[0, a] ** 2 * precision[a]
-        out[1] += rows[0, a] * rows[1, a] * precision[a]
-        out[2] += rows[1, a] ** 2 * precision[a]
-    out[3] *= sums[3] / max(sums[3] - fitted, 1.0)
-    out[7] = math.sqrt(cc)
-    out[8] = math.sqrt(max(rows[9, 9], rows[10, 10]))
+        out[VAR_UU] += rows[0, a] ** 2 * precision[a]
+        out[COV_UV] += rows[0, a] * rows[1, a] * precision[a]
+        out[VAR_VV] += rows[1, a] ** 2 * precision[a]
+    out[RESIDUAL_VARIANCE] *= sums[3] / max(sums[3] - fitted, 1.0)
+    out[CONTRAST_SD] = math.sqrt(cc)
+    out[LIGHT_SD] = math.sqrt(max(rows[LIGHT_X, LIGHT_X], rows[LIGHT_Y, LIGHT_Y]))
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _sane(p: Array, start: Array) -> bool:
+def _is_sane(p: Array, start: Array) -> bool:
     """Whether a trial shape is worth evaluating: sharp enough to sample, not turned inside out."""
-    if not 0.2 < p[6] < 50.0:
+    if not _EDGE_LOW < p[EDGE_SD] < _EDGE_HIGH:
         return False
-    old = start[2] * start[5] - start[3] * start[4]
-    new = p[2] * p[5] - p[3] * p[4]
-    return bool(new * old > 0.0 and 0.02 < new / old < 50.0)
+    old = start[W_UX] * start[W_VY] - start[W_UY] * start[W_VX]
+    new = p[W_UX] * p[W_VY] - p[W_UY] * p[W_VX]
+    return bool(new * old > 0.0 and 1.0 / _AREA < new / old < _AREA)
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def fit_one(
-    kind: int,
-    p: Array,
-    q: Array,
-    template: Array,
+def _fit_mark(
+    mark: MarkRow,
     pixels: Array,
-    white: float,
-    sigma: float,
-    scale: float,
-    centre: Array,
-    precision: Array,
-    free: int,
-    passes: int,
-    work: Array,
-    w: Array,
-    room: Array,
+    prior: _MarkPrior,
+    noise: _MarkNoise,
+    control: FitControl,
+    space: _FitSpace,
     out: Array,
 ) -> None:
-    """Improve p (16) in place from these pixels (3, m: x, y, grey); fill out (see `OUTPUTS`).
-
-    The prior is `centre` with `precision` (1/sd², 0 for none, huge to hold a parameter). Only the
-    first `free` (even) parameters can move. work (ROOM, 16), w (WORK), room ((free + 2) times m
-    rounded up to whole blocks): to work in.
-    """
-    n, m = PARAMETERS, pixels.shape[1]
-    H, some, L = work[:n], work[n : 2 * n], work[2 * n : 3 * n]
-    g, step, start = work[3 * n], work[3 * n + 1], work[3 * n + 2]
-    trial, sums = work[3 * n + 3], work[3 * n + 4]
+    """Improve the mark's p in place from these pixels (3, m: x, y, grey); fill out (`OUTPUTS`)."""
+    n, m, p, free = PARAMETERS, pixels.shape[1], mark.p, control.free
+    centre, precision = prior
+    H, some, L = (
+        space.matrices[:n],
+        space.matrices[_SPARE:_FACTOR],
+        space.matrices[_FACTOR:_VECTORS],
+    )
+    g, step, start = space.matrices[_GRADIENT], space.matrices[_STEP], space.matrices[_START]
+    trial, sums = space.matrices[_TRIAL], space.matrices[_SUMS]
     blocks = (m + BLOCK - 1) // BLOCK
-    T = room[: blocks * (free + 2) * BLOCK].reshape((blocks * (free + 2), BLOCK))
-    inverse = 1.0 / (sigma * sigma)
+    T = space.derivatives[: blocks * (free + 2) * BLOCK].reshape((blocks * (free + 2), BLOCK))
+    tried = MarkRow(mark.kind, trial, mark.q, mark.template)
     damping, best, converged, done = 0.0, 1e300, False, 0
     last = 0.0  # gain expected of the step before
     for a in range(n):
         start[a] = trial[a] = p[a]
-    while done < passes and not converged:
+    while done < control.passes and not converged:
         done += 1
-        _evaluate(
-            kind, trial, q, template, pixels, white, inverse, scale, free, some[0], w, T, sums
-        )
-        prior = 0.0
+        _evaluate(tried, pixels, noise, free, some[0], space.block, T, sums)
+        off = 0.0
         for a in range(free):
-            prior += precision[a] * (trial[a] - centre[a]) ** 2
-        if sums[0] + prior <= best:
-            best = sums[0] + prior
-            out[3], out[4], out[6] = sums[1] / max(sums[2], 1.0), sums[2], sums[0]
+            off += precision[a] * (trial[a] - centre[a]) ** 2
+        if sums[0] + off <= best:
+            best = sums[0] + off
+            out[RESIDUAL_VARIANCE] = sums[1] / max(sums[2], 1.0)
+            out[WEIGHT_SUM], out[COST] = sums[2], sums[0]
             _products(T, free, H, g)
             for a in range(free):
                 p[a] = trial[a]
                 g[a] -= precision[a] * (p[a] - centre[a])
                 H[a, a] += precision[a]
-            damping = 0.0 if damping < 1e-3 else damping * 0.1
+            damping = 0.0 if damping < _DAMPING else damping * _EASE
         else:
-            damping = max(damping * 8.0, 1e-3)
+            damping = max(damping * _STIFFEN, _DAMPING)
         gain = 0.0
-        for _ in range(12):
+        for _ in range(_TRIES):
             _factor(H, free, damping, L)
             gain = _solve(L, free, g, step)
             for a in range(free):
                 trial[a] = p[a] + step[a]
-            if _sane(trial, start):
+            if _is_sane(trial, start):
                 break
-            damping = max(damping * 8.0, 1e-2)
+            damping = max(damping * _STIFFEN, _DAMPING_INSANE)
         # Steps shrink at least as fast as they did, where no pixel's weight changes, so the next
         # one's gain can be foretold.
-        converged = damping < 1e-2 and (gain < SETTLED or gain * gain < SETTLED * last)
+        small = gain < _SETTLED or gain * gain < _SETTLED * last
+        converged = damping < _DAMPING_INSANE and small
         last = gain if damping == 0.0 and sums[2] == m else 0.0
-    out[5] = done if converged else -done
+    out[PASSES] = done if converged else -done
     _factor(H, free, 0.0, L)
-    _covariance(T, L, free, precision, sums, some, step, w, out)
+    _covariance(T, L, free, precision, sums, space, out)
     for a in range(free):
         p[a] = trial[a] if converged else p[a]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def fit_many(
-    kinds: NDArray[np.int64],
-    p: Array,
-    q: Array,
-    templates: Array,
-    template_at: NDArray[np.int64],
-    pixels: Array,
-    pixels_at: NDArray[np.int64],
-    white: float,
-    sigma: Array,
-    scale: Array,
-    centre: Array,
-    precision: Array,
-    free: int,
-    passes: int,
+    rows: MarkRows,
+    lists: PixelLists,
+    prior: FitPrior,
+    noise: FitNoise,
+    control: FitControl,
     out: Array,
 ) -> None:
-    """`fit_one` for every row of p; `pixels_at` (n + 1) and `template_at` (n, 2) part the lists."""
+    """Improve the marks' p in place; fill out (n, OUTPUTS), places named in
+    `tracker.marks.parameters`. Marks without pixels are left alone.
+    """
+    count, first = rows.p.shape[0], lists.first
     most = 0
-    for i in range(p.shape[0]):
-        most = max(most, pixels_at[i + 1] - pixels_at[i])
-    work, w = np.zeros((ROOM, PARAMETERS)), np.zeros(WORK)
-    room = np.empty((free + 2) * (most + BLOCK))
-    for i in range(p.shape[0]):
-        if pixels_at[i + 1] > pixels_at[i]:
-            fit_one(
-                kinds[i],
-                p[i],
-                q[i],
-                templates[template_at[i, 0] : template_at[i, 1]],
-                pixels[:, pixels_at[i] : pixels_at[i + 1]],
-                white,
-                sigma[i],
-                scale[i],
-                centre[i],
-                precision[i],
-                free,
-                passes,
-                work,
-                w,
-                room,
+    for i in range(count):
+        most = max(most, first[i + 1] - first[i])
+    space = _FitSpace(
+        np.zeros((_MATRIX_ROWS, PARAMETERS)),
+        np.zeros(WORK),
+        np.empty((control.free + 2) * (most + BLOCK)),
+    )
+    for i in range(count):
+        if first[i + 1] > first[i]:
+            template = rows.templates[rows.template_at[i, 0] : rows.template_at[i, 1]]
+            _fit_mark(
+                MarkRow(rows.kinds[i], rows.p[i], rows.q[i], template),
+                lists.pixels[:, first[i] : first[i + 1]],
+                _MarkPrior(prior.centre[i], prior.precision[i]),
+                _MarkNoise(noise.white, noise.sigma[i], noise.scale[i]),
+                control,
+                space,
                 out[i],
             )
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def greys(kind: int, p: Array, q: Array, template: Array, pixels: Array) -> Array:
-    """The model's grey at pixels (3, m: x, y, grey), not clipped."""
-    c, w = np.zeros(16), np.zeros(WORK)
-    prepare(kind, p, q, c)
-    found = np.empty(pixels.shape[1])
-    for first in range(0, len(found), BLOCK):
-        _load(pixels, first, p, w)
-        grey(kind, p, q, c, template, w)
-        for i in range(min(len(found) - first, BLOCK)):
-            found[first + i] = w[MODEL + i]
-    return found

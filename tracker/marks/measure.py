@@ -5,46 +5,49 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.marks import priors
-from tracker.marks.batch_fit import Fitted, fit
-from tracker.marks.fit_checks import FAULTS, PART, judge, off_start, widen
-from tracker.marks.image_model import PATCH
-from tracker.marks.occluded_fit import fit_covered
-from tracker.marks.packing import Rows, pack, unpack
-from tracker.marks.types import Fixes, Shape
+from tracker.marks.batch_fit import FitResult, fit_marks
+from tracker.marks.fit_checks import (
+    FAULTS,
+    PART,
+    FitLimits,
+    fault_numbers,
+    fits_to_repeat,
+    widen_covariance,
+)
+from tracker.marks.fit_inputs import FitNoise
+from tracker.marks.occluded_fit import fit_occluded
+from tracker.marks.options import MARKS
+from tracker.marks.packing import GREYS, PLACE, MarkRows, pack_shapes, unpack_shape
+from tracker.marks.parameters import CONTRAST, LIGHT_SD, PATCH
+from tracker.marks.priors import loose_prior
+from tracker.marks.types import Fixes, Picture, Shape
 
 ROUNDING = 0.29
 """Standard deviation of rounding to whole greys: 1/sqrt(12)."""
-CLEAN = 1.3
-"""Residual over noise up to which the whole shape may be believed."""
-WHOLE = 0.82
-"""Visible part from which the whole shape may be fitted: less of it is burnt out or outside."""
-DIRTY = ((0.5, 1.45), (0.45, 1.15), (0.33, 1.08))
-"""Visible part, and weighted residual over noise up to which that much may be believed."""
-TEXTURE = (0.3, 2.0)
-"""The same for a patch: a scanned texture changes from picture to picture."""
-MISFIT, MISFIT_COVERED = 0.03, 0.06
-"""Share of the energy of what doesn't fit that goes into the place. Found on rendered marks behind
-smoke, debris and glare."""
+_LIMITS = (
+    (MARKS.half_visible, MARKS.half_ratio),
+    (MARKS.less_visible, MARKS.less_ratio),
+    (MARKS.least_visible, MARKS.least_ratio),
+)
+"""Visible part, and weighted residual over noise up to which that much is believed."""
 
 
 @dataclass(frozen=True)
-class Looks:
+class Appearances:
     """How n marks looked when they were last measured clean; see `Shape`."""
 
-    rows: Rows
+    rows: MarkRows
     noise: Array  # (n,)
     gradient_u: Array  # (n,)
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredMarks:
     """n marks measured in one picture; see `Fix`."""
 
     position: Array  # (n, 2)
@@ -53,48 +56,46 @@ class Measured:
     contrast: Array  # (n,)
     visible: Array  # (n,)
     fault: NDArray[np.int64]  # (n,) number in `FAULTS`; 0 if ok
-    p: Array  # (n, PARAMETERS) looks for the next picture; as they were where not ok
+    p: Array  # (n, PARAMETERS) for the next picture; as they were where not ok
     gradient_u: Array  # (n,)
 
 
-def looks_of(shapes: Sequence[Shape]) -> Looks:
-    """The shapes as `remeasure` takes them."""
-    rows = pack(shapes, np.zeros((len(shapes), 2)), None)
+def appearances_of(shapes: Sequence[Shape]) -> Appearances:
+    """The shapes as `measure_appearances` takes them."""
+    rows = pack_shapes(shapes, np.zeros((len(shapes), 2)), None)
     light = np.array([s.gradient_u for s in shapes])
-    return Looks(rows, np.array([s.noise for s in shapes]), light)
+    return Appearances(rows, np.array([s.noise for s in shapes]), light)
 
 
-def measure(
-    luma: NDArray[Any],
+def measure_marks(
+    picture: Picture,
     shapes: Sequence[Shape],
     predicted: Array,
     motion: Array | None = None,
     *,
-    white: float,
     noise: float | None = None,
-    search_px: float = 3.0,
+    search_px: float = MARKS.search,
 ) -> Fixes:
-    """Positions of marks of known looks near their predicted places.
+    """Positions of marks of known shape near their predicted places.
 
     Parameters
     ----------
-    luma : (rows, columns) uint8 or uint16, read only; any strides.
+    picture : the picture.
     shapes : what each mark looked like when last measured clean.
     predicted : (n, 2) px, right to a pixel or two.
     motion : (n, 2) px that each mark moves during the exposure; None for none.
-    white : grey at which the picture clips.
     noise : standard deviation of a pixel's grey; None takes each shape's own.
     search_px : how far from its prediction a mark is still believed.
 
     A clean mark has its whole shape fitted again, so that turning, tilting, changing blur and light
-    are followed (`Fix.shape` is the start for the next picture). Where the fit is not clean, the
-    shape is held and what doesn't belong to the mark is weighted out.
+    are tracked (`Fix.shape` is the start for the next picture). Where the fit is not clean, the
+    shape is kept and what doesn't belong to the mark is weighted out.
     """
-    looks = looks_of(shapes)
+    known = appearances_of(shapes)
     if noise is not None:
-        looks = replace(looks, noise=np.full(len(shapes), float(noise)))
+        known = replace(known, noise=np.full(len(shapes), float(noise)))
     predicted = np.asarray(predicted, float).reshape(len(shapes), 2)
-    done = remeasure(luma, looks, predicted, motion, white=white, search_px=search_px)
+    done = measure_appearances(picture, known, predicted, motion, search_px=search_px)
     ok = done.fault == 0
     return Fixes(
         done.position,
@@ -105,100 +106,92 @@ def measure(
         ok,
         tuple(FAULTS[i] for i in done.fault),
         tuple(
-            unpack(s, done.p[i], s.noise, float(done.gradient_u[i])) if ok[i] else s
+            unpack_shape(s, done.p[i], s.noise, float(done.gradient_u[i])) if ok[i] else s
             for i, s in enumerate(shapes)
         ),
     )
 
 
-def remeasure(
-    luma: NDArray[Any],
-    looks: Looks,
+def measure_appearances(
+    picture: Picture,
+    known: Appearances,
     predicted: Array,
     motion: Array | None,
     *,
-    white: float,
-    search_px: float = 3.0,
+    search_px: float = MARKS.search,
     helper: Executor | None = None,
-) -> Measured:
-    """As `measure`, with the looks of all marks in arrays: for picture after picture. A `helper`,
-    a thread that is free, does half of the work.
+) -> MeasuredMarks:
+    """As `measure_marks`, with all marks in arrays: for picture after picture. A `helper`, a thread
+    that is free, does half of the work.
     """
-    n = len(predicted)
-    rows = looks.rows.moving(predicted, motion)
-    sigma, light = np.maximum(looks.noise, ROUNDING), looks.gradient_u
-    clean = _clean(luma, rows, light, sigma, white, search_px, helper)
-    fault = _faults(rows.p, clean, sigma, CLEAN, WHOLE, search_px)
-    widen(clean.out, sigma, MISFIT, 1.0)
-    best, known = clean, clean.rows.p
+    rows = known.rows.moving(predicted, motion)
+    sigma, light = np.maximum(known.noise, ROUNDING), known.gradient_u
+    clean = _fit_clean(picture, replace(known, rows=rows, noise=sigma), search_px, helper)
+    limits = FitLimits(MARKS.clean_ratio, MARKS.whole_visible, search_px)
+    fault = _fault_numbers(rows.p, clean, sigma, limits)
+    widen_covariance(clean.out, sigma, MARKS.misfit, 1.0)
+    best, p = clean, clean.rows.p
     dirty = np.flatnonzero(fault)
     if len(dirty):
         part = rows.take(dirty, rows.p[dirty])
         seen = np.flatnonzero(fault == 0)
-        gains = clean.rows.p[seen, 8] / rows.p[seen, 8]
-        held = fit_covered(luma, part, sigma[dirty], light[dirty], gains, white)
-        fault[dirty] = _faults(part.p, held, sigma[dirty], TEXTURE[1], TEXTURE[0], search_px)
-        fault[dirty[(fault[dirty] == 0) & _too_little(held, sigma[dirty])]] = FAULTS.index(PART)
-        widen(held.out, sigma[dirty], MISFIT_COVERED, 0.8)
-        known = known.copy()
-        known[dirty] = rows.p[dirty]
-        known[dirty, 7:9] = held.rows.p[:, 7:9]
-        best = clean.replaced(dirty, held)
-        known = np.where((fault == 0)[:, None], known, rows.p)
-    out = best.out
-    return Measured(
-        best.rows.p[:, :2].copy(),
-        out[:, [0, 1, 1, 2]].reshape(n, 2, 2),
+        gains = clean.rows.p[seen, CONTRAST] / rows.p[seen, CONTRAST]
+        partial = fit_occluded(picture, part, sigma[dirty], light[dirty], gains)
+        fault[dirty] = _partial_fault_numbers(part.p, partial, sigma[dirty], search_px)
+        widen_covariance(partial.out, sigma[dirty], MARKS.misfit_occluded, MARKS.usual_occluded)
+        p = p.copy()
+        p[dirty] = rows.p[dirty]
+        p[dirty, GREYS] = partial.rows.p[:, GREYS]
+        best = clean.replaced(dirty, partial)
+        p = np.where((fault == 0)[:, None], p, rows.p)
+    return MeasuredMarks(
+        best.rows.p[:, PLACE].copy(),
+        best.covariance,
         best.residual / sigma,
-        best.rows.p[:, 8].copy(),
+        best.rows.p[:, CONTRAST].copy(),
         best.visible,
         fault,
-        known,
-        np.where(fault == 0, out[:, 8], light),
+        p,
+        np.where(fault == 0, best.out[:, LIGHT_SD], light),
     )
 
 
-def _clean(
-    luma: NDArray[Any],
-    rows: Rows,
-    light: Array,
-    sigma: Array,
-    white: float,
-    search_px: float,
-    helper: Executor | None,
-) -> Fitted:
+def _fit_clean(
+    picture: Picture, start: Appearances, search_px: float, helper: Executor | None
+) -> FitResult:
     """Whole shape free. Fitted again where the window was off, and where the lighting jumped."""
-    n = len(sigma)
-    plain = np.zeros(n)
-    precision = priors.loose(rows, gradient_u=light)
-    done = fit(luma, rows, precision, sigma, plain, white, 12, helper=helper)
-    again, unlit = off_start(rows.p, done.rows.p, done.out, precision, light, search_px)
+    rows, sigma, light = start.rows, start.noise, start.gradient_u
+    noise = FitNoise(picture.white, sigma, np.zeros(len(sigma)))
+    prior = loose_prior(rows, gradient_u=light)
+    done = fit_marks(picture, rows, prior, noise, MARKS.measure_passes, helper)
+    again, unlit = fits_to_repeat(rows.p, done.rows.p, done.out, prior.precision, light, search_px)
     if len(again) == 0:
         return done
-    precision = priors.loose(rows, gradient_u=unlit)[again]
+    prior = loose_prior(rows, gradient_u=unlit).take(again)
     part = done.rows.take(again, done.rows.p[again])
-    more = fit(luma, part, precision, sigma[again], plain[again], white, 12, rows.p[again])
+    more = fit_marks(picture, part, prior, noise.take(again), MARKS.measure_passes)
     return done.replaced(again, more)
 
 
-def _too_little(done: Fitted, sigma: Array) -> NDArray[np.bool_]:
-    """Whether so little is visible that it would have to fit better."""
+def _partial_fault_numbers(
+    before: Array, done: FitResult, sigma: Array, search_px: float
+) -> NDArray[np.int64]:
+    """What speaks against each fit of a part of a mark; so little may be visible that it would have
+    to fit better.
+    """
+    limits = FitLimits(MARKS.patch_ratio, MARKS.patch_visible, search_px)
+    fault = _fault_numbers(before, done, sigma, limits)
     ratio, limit = done.residual / sigma, np.zeros(len(sigma))
-    for visible, most in reversed(DIRTY):
+    for visible, most in reversed(_LIMITS):
         limit[done.visible >= visible] = most
-    return np.asarray((ratio > limit) & (done.rows.kinds != PATCH))
+    little = (ratio > limit) & (done.rows.kinds != PATCH)
+    fault[(fault == 0) & little] = FAULTS.index(PART)
+    return fault
 
 
-def _faults(
-    before: Array,
-    done: Fitted,
-    sigma: Array,
-    ratio_limit: float,
-    visible_limit: float,
-    search_px: float,
+def _fault_numbers(
+    before: Array, done: FitResult, sigma: Array, limits: FitLimits
 ) -> NDArray[np.int64]:
     """What speaks against each fit: its number in `FAULTS`."""
-    return judge(
-        before, done.rows.p, done.out, done.inside + done.outside, sigma,
-        ratio_limit, visible_limit, search_px,
-    )  # fmt: skip
+    found = fault_numbers(before, done.rows.p, done.out, done.window, sigma, limits)
+    return np.asarray(found)

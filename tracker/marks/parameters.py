@@ -26,7 +26,7 @@ RING_RADIUS, RING_STEP, RING_STRIDE = 11, 12, 2
 BAR_HALF = 11
 """Cross: half the width of a bar in mark units."""
 LEARNT = 12
-"""Parameters from here on belong to the paint: learnt once, then held (`OWN` may, too)."""
+"""Parameters from here on belong to the paint: learnt once, then fixed (`OWN` may be, too)."""
 
 CONSTANTS = 8
 """Length of q."""
@@ -46,3 +46,31 @@ QUADRANT, RINGS, CROSS, PATCH = 0, 1, 2, 3
 """Numbers of the kinds of model."""
 NONE, DISC, SQUARE, FLAT = 0, 1, 2, 3
 """Numbers of the outlines."""
+
+PREPARED = 16
+"""Length of c: what all pixels of a mark share."""
+INVERSE_SD = 0
+"""1 / s."""
+TILT_X, TILT_Y = 1, 2
+"""W^T (perspective)."""
+U_LENGTH, V_LENGTH = 3, 4
+"""Lengths of the rows of W."""
+N1_X, N1_Y, N1_SCALE, COS_1, SIN_1 = 5, 6, 7, 8, 9
+"""Quadrant and hourglass: the first line's normal in the picture, 1 over the length of W^T n, and
+cosine and sine of its angle in mark units."""
+N2_X, N2_Y, N2_SCALE, COS_2, SIN_2 = 10, 11, 12, 13, 14
+"""The same of the second line."""
+
+OUTPUTS = 9
+"""Length of a row of what a fit returns of a mark."""
+VAR_UU, COV_UV, VAR_VV = 0, 1, 2
+"""Covariance of the place, px²."""
+RESIDUAL_VARIANCE = 3
+"""Weighted, grey²."""
+WEIGHT_SUM = 4
+PASSES = 5
+"""Negative: not converged."""
+COST = 6
+"""Over the pixels, the prior not counted."""
+CONTRAST_SD, LIGHT_SD = 7, 8
+"""Standard deviations of the contrast, and of the lighting's larger component."""

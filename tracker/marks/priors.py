@@ -6,82 +6,107 @@ import math
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.marks.image_model import CROSS, NONE, PARAMETERS, PATCH, QUADRANT, RINGS
-from tracker.marks.packing import HOLD, Rows
+from tracker.marks.fit_inputs import FitPrior
+from tracker.marks.options import MARKS
+from tracker.marks.packing import AFFINE, HOLD, LIGHT, MarkRows
+from tracker.marks.parameters import (
+    BAR_HALF,
+    CENTRE_X,
+    CENTRE_Y,
+    CONTRAST,
+    CROSS,
+    EDGE_SD,
+    LEVEL,
+    LIGHT_X,
+    LIGHT_Y,
+    NONE,
+    OUTLINE,
+    OWN,
+    PARAMETERS,
+    PATCH,
+    QUADRANT,
+    RING_EDGES,
+    RING_RADIUS,
+    RING_STEP,
+    RING_STRIDE,
+    RINGS,
+    SECTOR_OFFSET,
+    W_UX,
+    W_UY,
+    W_VX,
+    W_VY,
+)
+
+_DRIFT = MARKS.light_drift
+_AFFINE_SD, _PATCH_SD, _BARE_SD = MARKS.affine_sd, MARKS.affine_sd_patch, MARKS.affine_sd_bare
+_BLUR_SD, _GREY_SD, _LIGHT_SD = MARKS.blur_sd, MARKS.grey_sd, MARKS.light_sd
+_PROPORTION_SD, _STEP_SD = MARKS.proportion_sd, MARKS.step_sd
+_FITTED_EDGES = 2
+"""Inner edges of a ring that a row has places for."""
 
 
-def _scaled(rows: Rows) -> tuple[Array, Array]:
-    """Size of the entries of the inverse affine, and of the contrast, for each mark."""
-    W = np.sqrt(np.sum(rows.p[:, 2:6] ** 2, axis=1) / 2.0)
-    return W, np.maximum(np.abs(rows.p[:, 8]), 1.0)
+def loose_prior(rows: MarkRows, extras: bool = False, gradient_u: Array | None = None) -> FitPrior:
+    """Round where the rows are, everything free that the pixels can determine: for clean marks.
 
-
-DRIFT = 5e-4
-"""Change of the lighting across half a mark that is usual from one picture to the next."""
-
-
-def loose(rows: Rows, extras: bool = False, gradient_u: Array | None = None) -> Array:
-    """Everything free that the pixels can determine: for marks seen clean.
-
-    The lighting is free but for what `gradient_u` (n,) says of it and its usual `DRIFT`. With
+    The lighting is free but for what `gradient_u` (n,) says of it and its usual drift. With
     `extras` also what the paint alone decides: opening, radii, bar.
     """
     light = np.full(len(rows.p), np.inf) if gradient_u is None else gradient_u
     precision = np.zeros((len(rows.p), PARAMETERS))
-    _loosen(rows.kinds, rows.p, rows.q, light, extras, precision)
-    return precision
+    _fill_loose(rows, light, extras, precision)
+    return FitPrior(rows.p, precision)
 
 
 @njit(cache=True, error_model="numpy")
-def _loosen(
-    kinds: NDArray[np.int64], p: Array, q: Array, light: Array, extras: bool, precision: Array
-) -> None:
+def _fill_loose(rows: MarkRows, light: Array, extras: bool, precision: Array) -> None:
+    kinds, p, q = rows.kinds, rows.p, rows.q
     for k in range(len(kinds)):
-        kind, bare = kinds[k], q[k, 5] == NONE
-        W = math.sqrt(0.5 * (p[k, 2] ** 2 + p[k, 3] ** 2 + p[k, 4] ** 2 + p[k, 5] ** 2))
-        C = max(abs(p[k, 8]), 1.0)
+        kind, bare = kinds[k], q[k, OUTLINE] == NONE
+        W = math.sqrt(0.5 * (p[k, W_UX] ** 2 + p[k, W_UY] ** 2 + p[k, W_VX] ** 2 + p[k, W_VY] ** 2))
+        C = max(abs(p[k, CONTRAST]), 1.0)
         sd = np.zeros(PARAMETERS)
-        sd[:2] = np.inf
-        sd[2:6] = 0.5 * W
+        sd[CENTRE_X] = sd[CENTRE_Y] = np.inf
+        affine = _AFFINE_SD * W
         if kind == PATCH:
-            sd[2:6] = 0.2 * W
+            affine = _PATCH_SD * W
         elif kind == QUADRANT and bare:
-            sd[2:6] = 0.05 * W  # nothing but the lines' directions is seen
-        sd[6] = 0.0 if kind == PATCH else 1.0
-        sd[7:9] = 10.0 * C
-        sd[9:11] = min(0.5 * W, math.hypot(light[k], DRIFT * W))
+            affine = _BARE_SD * W  # nothing but the lines' directions is seen
+        sd[W_UX] = sd[W_UY] = sd[W_VX] = sd[W_VY] = affine
+        sd[EDGE_SD] = 0.0 if kind == PATCH else _BLUR_SD
+        sd[LEVEL] = sd[CONTRAST] = _GREY_SD * C
+        sd[LIGHT_X] = sd[LIGHT_Y] = min(_LIGHT_SD * W, math.hypot(light[k], _DRIFT * W))
         if kind == QUADRANT and not bare:
-            sd[11] = 10.0 * C
+            sd[SECTOR_OFFSET] = _GREY_SD * C
         if extras and kind == CROSS:
-            sd[11] = 0.3
+            sd[BAR_HALF] = _PROPORTION_SD
         if extras and kind == RINGS:
-            for i in range(min(int(q[k, 6]), 2)):
-                sd[11 + 2 * i], sd[12 + 2 * i] = 0.3, 2.0
+            for i in range(min(int(q[k, RING_EDGES]), _FITTED_EDGES)):
+                sd[RING_RADIUS + RING_STRIDE * i] = _PROPORTION_SD
+                sd[RING_STEP + RING_STRIDE * i] = _STEP_SD
         for i in range(PARAMETERS):
             precision[k, i] = min(1.0 / sd[i] ** 2, HOLD)
 
 
-def held(rows: Rows, gradient_u: Array, bright: bool) -> Array:
-    """Only the place, and within little the greys, are free: for marks partly covered.
+def tight_prior(rows: MarkRows, gradient_u: Array, brightness_known: bool) -> FitPrior:
+    """Round where the rows are, only the place, and within little the greys, free: for marks that
+    are partly covered.
 
-    bright : whether the picture's brightness is known from other marks.
+    brightness_known : whether other marks show the picture's brightness.
     """
-    W, C = _scaled(rows)
-    grey = 0.01 if bright else 0.04
+    W = np.sqrt(np.sum(rows.p[:, AFFINE] ** 2, axis=1) / 2.0)
+    C = np.maximum(np.abs(rows.p[:, CONTRAST]), 1.0)
+    grey = (MARKS.occluded_grey_sd_known if brightness_known else MARKS.occluded_grey_sd) * C
+    drift = MARKS.occluded_light_drift * MARKS.light_drift * W
+    light = np.minimum(np.hypot(gradient_u, drift), MARKS.occluded_light_sd * W)
     sd = np.full((len(W), PARAMETERS), np.inf)
-    sd[:, 2:6] = 0.003 * W[:, None]
-    sd[:, 6] = 0.02
-    sd[:, 7] = sd[:, 8] = grey * C
-    sd[:, 9:11] = np.minimum(np.hypot(gradient_u, 2.0 * DRIFT * W), 0.02 * W)[:, None]
-    sd[:, 11:] = 0.0
-    sd[rows.kinds == QUADRANT, 11] = grey * C[rows.kinds == QUADRANT]
-    sd[rows.kinds == PATCH, 6] = 0.0
-    return _precision(sd)
-
-
-def _precision(sd: Array) -> Array:
+    sd[:, AFFINE] = MARKS.occluded_affine_sd * W[:, None]
+    sd[:, EDGE_SD] = MARKS.occluded_blur_sd
+    sd[:, LEVEL] = sd[:, CONTRAST] = grey
+    sd[:, LIGHT] = light[:, None]
+    sd[:, OWN:] = 0.0
+    sd[rows.kinds == QUADRANT, SECTOR_OFFSET] = grey[rows.kinds == QUADRANT]
+    sd[rows.kinds == PATCH, EDGE_SD] = 0.0
     with np.errstate(divide="ignore"):
-        return np.minimum(1.0 / sd**2, HOLD)
+        return FitPrior(rows.p, np.minimum(1.0 / sd**2, HOLD))

@@ -2,36 +2,38 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
 from calibration.arrays import Array
+from tracker.marks.options import MARKS
 from tracker.marks.packing import TEMPLATE_REACH
-from tracker.marks.types import Fix, Shape
+from tracker.marks.types import Fix, Picture, Shape
 
-UNLIKE = 0.15
-"""How unlike itself a texture becomes, of its spread: scanned or compressed film changes from frame
-to frame by more than its noise within one picture shows."""
-USUAL = 21.0
-"""Size in px of a patch of which none is given."""
+_SPLINE_MARGIN = 12
+"""Pixels round a patch that a quintic spline of it needs."""
 
 
-def patch(luma: NDArray[Any], near: Array, size_px: float, noise: float, white: float) -> Fix:
+def learn_patch(picture: Picture, near: Array, size_px: float, noise: float) -> Fix:
     """The texture round a pick as a mark; its place is the pick.
 
     The template is the picture resampled on a grid centred on the pick (quintic B-spline), kept as
     cubic B-spline coefficients (Unser 1999). Covariance: what the noise of this picture lends to
     every later place, from the template's gradients. Its noise counts twice in later pictures.
     """
-    half = max(round(0.5 * (size_px if np.isfinite(size_px) else USUAL)), 3)
+    luma = picture.luma
+    half = max(round(0.5 * (size_px if np.isfinite(size_px) else MARKS.patch_size)), 3)
     reach = round(half * TEMPLATE_REACH)
     unit = reach / TEMPLATE_REACH
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(float)
-    x0, y0 = max(int(near[0]) - reach - 12, 0), max(int(near[1]) - reach - 12, 0)
-    part = luma[y0 : int(near[1]) + reach + 14, x0 : int(near[0]) + reach + 14].astype(float)
+    x0, y0 = (
+        max(int(near[0]) - reach - _SPLINE_MARGIN, 0),
+        max(int(near[1]) - reach - _SPLINE_MARGIN, 0),
+    )
+    part = luma[
+        y0 : int(near[1]) + reach + _SPLINE_MARGIN + 2,
+        x0 : int(near[0]) + reach + _SPLINE_MARGIN + 2,
+    ].astype(float)
     empty = Shape("patch", np.eye(2) * unit, 0.0, 0.0, 0.0)
     blank = np.full((2, 2), np.inf)
     rows, columns = luma.shape
@@ -46,13 +48,13 @@ def patch(luma: NDArray[Any], near: Array, size_px: float, noise: float, white: 
     d = np.stack([gx[inside], gy[inside]])
     # the noise's own gradient: central differences of white noise have half its variance
     F = (d @ d.T - 0.5 * noise**2 * inside.sum() * np.eye(2)) / noise**2
-    determined = bool(np.linalg.eigvalsh(F)[0] > 4.0)
+    determined = bool(np.linalg.eigvalsh(F)[0] > MARKS.patch_information)
     covariance = np.linalg.inv(F) if determined else blank
-    clipped = float(np.mean(grey[inside] >= white - 0.5))
+    clipped = float(np.mean(grey[inside] >= picture.white - 0.5))
     tests = (
-        (spread < 3.0 * noise, "it does not stand out from the noise"),
+        (spread < MARKS.patch_spread * noise, "it does not stand out from the noise"),
         (not determined, "its texture does not determine a place in both directions"),
-        (clipped > 0.3, "it is burnt out"),
+        (clipped > MARKS.patch_clipped, "it is burnt out"),
     )
     why = next((text for bad, text in tests if bad), "")
     scale = max(spread, 1e-6)
@@ -64,6 +66,6 @@ def patch(luma: NDArray[Any], near: Array, size_px: float, noise: float, white: 
         level,
         scale,
         template=coefficients,
-        noise=max(float(np.sqrt(2.0)) * noise, UNLIKE * spread),
+        noise=max(float(np.sqrt(2.0)) * noise, MARKS.patch_change * spread),
     )
     return Fix(near, covariance, shape, 1.0, scale, 1.0, not why, why)

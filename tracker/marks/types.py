@@ -56,7 +56,7 @@ class Shape:
     """(2,) 1/px: the lighting multiplies all greys by 1 + gradient . (pixel - centre)."""
     gradient_u: float = float("inf")
     """Standard uncertainty of each component of `gradient`, 1/px, from the pictures so far.
-    One picture can't well tell a small disc's lighting from its place, several can."""
+    One picture hardly distinguishes a small disc's lighting from its place, several do."""
     perspective: Array = field(default_factory=_zeros)
     """(2,) p in c + A m / (1 + p.m); zero without perspective."""
     outline: Outline = "disc"

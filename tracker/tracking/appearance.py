@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.film import Luma
 from tracker.marks import Shape
-from tracker.marks.measure import Looks, looks_of
-from tracker.marks.packing import Rows, unpack
-from tracker.marks.parameters import CONTRAST, LEVEL, QUADRANT, SECTOR_OFFSET, W_UX, W_VY
+from tracker.marks.measure import Appearances, appearances_of
+from tracker.marks.packing import AFFINE, MarkRows, unpack_shape
+from tracker.marks.parameters import CONTRAST, LEVEL, QUADRANT, SECTOR_OFFSET
 from tracker.tracking.correlation_search import ReferencePicture, reference_picture
 
 Mask = NDArray[np.bool_]
 
-_AFFINE = slice(W_UX, W_VY + 1)
 _GREYS = [LEVEL, CONTRAST, SECTOR_OFFSET]
 
 
@@ -25,7 +24,7 @@ class AppearanceState:
     """How n marks looked when they were last measured clean; written to from frame to frame."""
 
     def __init__(self, n: int) -> None:
-        blank = looks_of([Shape("disc", np.eye(2), 1.0, 0.0, 1.0)] * n)
+        blank = appearances_of([Shape("disc", np.eye(2), 1.0, 0.0, 1.0)] * n)
         self._kinds, self._p, self._q = blank.rows.kinds, blank.rows.p, blank.rows.q
         self._templates, self._template_at = blank.rows.templates, blank.rows.template_at
         self._noise, self._gradient_u = blank.noise, blank.gradient_u
@@ -44,7 +43,7 @@ class AppearanceState:
     @property
     def affine(self) -> Array:
         """(n, 4) the marks' inverse affines."""
-        return self._p[:, _AFFINE]
+        return self._p[:, AFFINE]
 
     @property
     def strongest_contrast(self) -> Array:
@@ -53,7 +52,7 @@ class AppearanceState:
 
     def learn(self, m: int, shape: Shape) -> None:
         """Mark m looks like this."""
-        new = looks_of([shape])
+        new = appearances_of([shape])
         self._kinds[m], self._p[m], self._q[m] = new.rows.kinds[0], new.rows.p[0], new.rows.q[0]
         self._template_at[m] = new.rows.template_at[0] + len(self._templates)
         self._templates = np.concatenate([self._templates, new.rows.templates])
@@ -68,27 +67,27 @@ class AppearanceState:
         self.pictures[m], self.picture_frame[m] = picture, frame
         return True
 
-    def expected(self, index: NDArray[np.int64], hidden_mask: Mask, turn: Array) -> Looks:
+    def expected(self, index: NDArray[np.int64], hidden_mask: Mask, turn: Array) -> Appearances:
         """How these marks must look now: as when they were last measured; hidden ones turned
         (k, 2, 2) with their body, and as strong as they ever were: smoke may have dimmed them.
         """
         p = self._p[index]
         if hidden_mask.any():
-            W = p[hidden_mask, _AFFINE].reshape(-1, 2, 2) @ np.linalg.inv(turn[hidden_mask])
-            p[hidden_mask, _AFFINE] = W.reshape(-1, 4)
+            W = p[hidden_mask, AFFINE].reshape(-1, 2, 2) @ np.linalg.inv(turn[hidden_mask])
+            p[hidden_mask, AFFINE] = W.reshape(-1, 4)
             strongest = self._strongest[index]
             dim = np.flatnonzero(hidden_mask & (np.abs(p[:, CONTRAST]) < np.abs(strongest[:, 1])))
             p[dim, LEVEL], p[dim, CONTRAST] = strongest[dim, 0], strongest[dim, 1]
             dim = dim[self._kinds[index[dim]] == QUADRANT]
             p[dim, SECTOR_OFFSET] = strongest[dim, 2]
-        rows = Rows(
+        rows = MarkRows(
             self._kinds[index], p, self._q[index], self._templates, self._template_at[index]
         )
-        return Looks(rows, self._noise[index], self._gradient_u[index])
+        return Appearances(rows, self._noise[index], self._gradient_u[index])
 
     def shape(self, m: int, base: Shape) -> Shape:
         """What mark m looks like now; `base` gives what never changes."""
-        return unpack(base, self._p[m], float(self._noise[m]), float(self._gradient_u[m]))
+        return unpack_shape(base, self._p[m], float(self._noise[m]), float(self._gradient_u[m]))
 
     def saved(self) -> tuple[Array, Array]:
         """What `update` needs to bring back the present looks."""

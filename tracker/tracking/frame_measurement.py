@@ -6,7 +6,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.film import Luma
-from tracker.marks.measure import remeasure
+from tracker.marks import Picture
+from tracker.marks.measure import measure_appearances
 from tracker.marks.parameters import PATCH
 from tracker.tracking import plausibility
 from tracker.tracking.options import TRACKING
@@ -26,7 +27,7 @@ class FrameMeasurement:
         self.got_mask: Mask = np.zeros(n, bool)
         self.place, self.covariance = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
         self.ratio, self.contrast, self.visible = (np.full(n, np.nan) for _ in range(3))
-        self._looks_before = state.appearance.saved()
+        self._before = state.appearance.saved()
 
     def accept_given(self, known_mask: Mask, given: Array) -> None:
         """Places (n, 2) that are known already."""
@@ -42,12 +43,11 @@ class FrameMeasurement:
         if not len(index):
             return
         motion = (guess - state.motion.place)[index] / self.dt * duty
-        done = remeasure(
-            self.luma,
-            state.expected_looks(index),
+        done = measure_appearances(
+            Picture(self.luma, state.marks.white),
+            state.expected_appearances(index),
             guess[index],
             motion if duty > 0 else None,
-            white=state.marks.white,
             helper=state.helper,
         )
         fine = done.fault == 0
@@ -65,7 +65,7 @@ class FrameMeasurement:
         index = np.flatnonzero(which & self.got_mask)
         if not len(index):
             return
-        p, gradient_u = self._looks_before
+        p, gradient_u = self._before
         self.state.appearance.update(index, p[index], gradient_u[index])
         self.got_mask[index] = False
         self.place[index] = self.covariance[index] = np.nan

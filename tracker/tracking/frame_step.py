@@ -41,13 +41,13 @@ def track_frame(
     dt = max(abs(frame - state.frame), 1)
     state.frame = frame
     motion = state.motion
-    held_before = motion.held_mask.copy()
+    measured_before = motion.measured_mask.copy()
     guess = motion.place + motion.velocity * dt
     seen = FrameMeasurement(state, luma, dt)
     given_mask = np.isfinite(given[:, 0])
     seen.accept_given(given_mask, given)
     wanted_mask = wanted_mask & motion.known_mask & ~given_mask
-    expected_mask = wanted_mask & motion.held_mask
+    expected_mask = wanted_mask & motion.measured_mask
     if motion.innovation > TRACKING.search_first:
         guess, _ = reacquire(seen, expected_mask, guess)
     seen.measure(expected_mask, guess)
@@ -68,7 +68,7 @@ def track_frame(
         ratio=seen.ratio,
         contrast=seen.contrast,
         visible=seen.visible,
-        reacquired_mask=own & ~held_before,
+        reacquired_mask=own & ~measured_before,
     )
 
 
@@ -79,14 +79,14 @@ def _seek_missing(
     do, or where a coarse search finds them. Returns the places (n, 2) px predicted so.
     """
     state, motion = seen.state, seen.state.motion
-    held = motion.held_mask
-    state.last_seen.store(missing_mask & held, motion, state.appearance.affine)
+    measured = motion.measured_mask
+    state.last_seen.store(missing_mask & measured, motion, state.appearance.affine)
     tried, guess = guess, _places_by_body(seen, missing_mask, guess)
     late = state.frame % TRACKING.late_interval == 0
     rest = wanted_mask & missing_mask & ((motion.frames_hidden < TRACKING.patience) | late)
-    seen.measure(rest & held & _is_elsewhere(guess, tried), guess)
+    seen.measure(rest & measured & _is_elsewhere(guess, tried), guess)
     place, found = reacquire(seen, rest & ~seen.got_mask, guess)
-    seen.measure(found & (~(wanted_mask & held) | _is_elsewhere(place, guess)), place)
+    seen.measure(found & (~(wanted_mask & measured) | _is_elsewhere(place, guess)), place)
     return guess
 
 
@@ -98,7 +98,7 @@ def _is_elsewhere(one: Array, other: Array) -> Mask:
 def _places_by_body(seen: FrameMeasurement, missing_mask: Mask, guess: Array) -> Array:
     """Where the other marks of each body say that the missing ones must be; the rest as `guess`."""
     guess, state = guess.copy(), seen.state
-    ground = seen.got_mask & state.marks.ground_mask & state.motion.held_mask
+    ground = seen.got_mask & state.marks.ground_mask & state.motion.measured_mask
     shake = plausibility.upper_median(seen.place - state.motion.place, ground)
     for m in np.flatnonzero(missing_mask).tolist():
         mates = np.flatnonzero(state.mates_mask(m, seen.got_mask)).tolist()
@@ -121,7 +121,7 @@ def _advance(seen: FrameMeasurement, guess: Array) -> None:
     motion.place = np.where(got[:, None], seen.place, guess)
     motion.fix_count += got
     motion.frames_hidden = np.where(got, 0, motion.frames_hidden + seen.dt)
-    motion.held_mask = got.copy()
+    motion.measured_mask = got.copy()
     state.last_seen.turn[got] = np.eye(2)
     age = np.abs(state.frame - state.appearance.picture_frame)
     old = got & motion.known_mask & (age >= TRACKING.reference_interval)

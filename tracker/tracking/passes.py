@@ -12,7 +12,7 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.core.types import Mark, Progress, Status
 from tracker.film import Luma
-from tracker.marks import Fix, Shape, locate, measure
+from tracker.marks import Fix, Picture, Shape, locate_mark, measure_marks
 from tracker.tracking.frame_step import FrameResult, track_frame
 from tracker.tracking.layout_motion import carry_points
 from tracker.tracking.options import TRACKING
@@ -80,7 +80,7 @@ def run_forward_pass(
                 start = waiting.pop(0)
                 if start.frame == frame and not _is_inside(luma, start.pixel, 0.0):
                     state.motion.place[start.mark] = start.pixel
-                    anchors.outside[start.mark] = state.motion.place, state.motion.held_mask
+                    anchors.outside[start.mark] = state.motion.place, state.motion.measured_mask
                 elif start.frame == frame:
                     _start_mark(plan, buffer, anchors, state, start, luma)
                 else:
@@ -138,9 +138,9 @@ def _start_entering(
 ) -> None:
     """Look for marks that were outside the picture where their body has brought them."""
     body, frame = state.marks.body, state.frame
-    for m, (then, held_then) in list(anchors.outside.items()):
+    for m, (then, measured_then) in list(anchors.outside.items()):
         mark = plan.marks[m]
-        mates = held_then & state.motion.held_mask & (body == body[m])
+        mates = measured_then & state.motion.measured_mask & (body == body[m])
         if not mates.any() or not plan.allowed_mask[frame, m]:
             continue
         place = carry_points(then[mates], state.motion.place[mates], then[m][None])[0][0]
@@ -161,14 +161,14 @@ def _fix_at_pick(plan: TrackingPlan, mark: Mark, pixel: Array, size: float, luma
     What doesn't look like a clean mark of known size is measured again by its outline alone, robust
     against the rest, and taken if it stands out well.
     """
-    white = plan.film.white
+    picture = Picture(luma, float(plan.film.white))
     low, high = TRACKING.spoilt_size_low, TRACKING.spoilt_size_high
-    fix = locate(luma, mark.pattern, pixel, size, white=white)
+    fix = locate_mark(picture, mark.pattern, pixel, size)
     if fix.ok or not np.isfinite(size) or not low < fix.shape.size / size < high:
         return fix
     if abs(fix.contrast) <= TRACKING.stands_out * fix.shape.noise:
         return fix
-    again = measure(luma, [fix.shape], fix.position[None], white=white)[0]
+    again = measure_marks(picture, [fix.shape], fix.position[None])[0]
     return again if again.ok and again.visible > TRACKING.spoilt_visible else fix
 
 

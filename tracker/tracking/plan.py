@@ -53,7 +53,7 @@ class TrackingPlan:
     def blank_state(self, frame: int, helper: Executor) -> TrackingState:
         """Nothing known yet, before this frame; `helper` is a thread that is free."""
         pattern = np.array([PATTERNS.index(mark.pattern) for mark in self.marks], np.int64)
-        marks = MarkSet(self.body, self.ground_mask, pattern, self.duty, self.film.white)
+        marks = MarkSet(self.body, self.ground_mask, pattern, self.duty, float(self.film.white))
         return TrackingState.blank(marks, frame, helper)
 
 

@@ -46,7 +46,7 @@ class MotionBefore(NamedTuple):
 
     velocity: Array  # (n, 2)
     place: Array  # (n, 2) px
-    held_mask: Mask  # (n,) measured in the frame before
+    measured_mask: Mask  # (n,) measured in the frame before
     known_mask: Mask  # (n,)
     fix_count: NDArray[np.int64]  # (n,)
     body: NDArray[np.int64]  # (n,)
@@ -147,7 +147,7 @@ def corrected_velocity(
     """
     n = len(got_mask)
     velocity, body, fix_count = before.velocity.copy(), before.body, before.fix_count
-    fresh = got_mask & before.held_mask
+    fresh = got_mask & before.measured_mask
     off = (place - before.place) / dt - velocity
     settled = np.empty(n)
     count = 0

@@ -106,7 +106,9 @@ def _body_reach(
     """
     motion, ground = seen.state.motion, seen.state.marks.ground_mask
     back = -velocity * hidden
-    fresh = any(motion.held_mask[m] and motion.fix_count[m] < 2 and not ground[m] for m in marks)
+    fresh = any(
+        motion.measured_mask[m] and motion.fix_count[m] < 2 and not ground[m] for m in marks
+    )
     margin = (
         TRACKING.body_reach
         + TRACKING.body_reach_speed * float(np.hypot(*velocity))

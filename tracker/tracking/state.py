@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.film import Luma
 from tracker.marks import Shape
-from tracker.marks.measure import Looks
+from tracker.marks.measure import Appearances
 from tracker.marks.parameters import RINGS
 from tracker.tracking import plausibility
 from tracker.tracking.appearance import AppearanceState
@@ -42,7 +42,7 @@ class MotionState:
         self.velocity = np.zeros((n, 2))
         self.known_mask: Mask = np.zeros(n, bool)
         """(n,) has a shape to be looked for."""
-        self.held_mask: Mask = np.zeros(n, bool)
+        self.measured_mask: Mask = np.zeros(n, bool)
         """(n,) measured in the last frame."""
         self.frames_hidden: NDArray[np.int64] = np.zeros(n, np.int64)
         """(n,) frames since it was measured."""
@@ -59,7 +59,7 @@ class LastSeenLayout:
 
     def __init__(self, n: int) -> None:
         self.place = np.full((n, n, 2), np.nan)
-        self.held_mask: Mask = np.zeros((n, n), bool)
+        self.measured_mask: Mask = np.zeros((n, n), bool)
         """(n, n) which of them were measured then."""
         self.turn = np.tile(np.eye(2), (n, 1, 1))
         """(n, 2, 2) how the picture of its body has turned since."""
@@ -68,7 +68,7 @@ class LastSeenLayout:
     def store(self, vanished_mask: Mask, motion: MotionState, affine: Array) -> None:
         """Keep places, and inverse affines (n, 4), of all marks for these that are gone now."""
         for m in np.flatnonzero(vanished_mask).tolist():
-            self.place[m], self.held_mask[m] = motion.place, motion.held_mask
+            self.place[m], self.measured_mask[m] = motion.place, motion.measured_mask
             self._affine[m] = affine
 
     def turn_by_mate(self, m: int, mate: int, affine: Array, kind: int) -> Array:
@@ -123,7 +123,7 @@ class TrackingState:
     ) -> None:
         """Mark m is at this place of the present frame, looks like this and moves so."""
         motion, marks = self.motion, self.marks
-        mates = motion.held_mask & (marks.body == marks.body[m]) & (motion.fix_count > 1)
+        mates = motion.measured_mask & (marks.body == marks.body[m]) & (motion.fix_count > 1)
         mates[m] = False
         motion.fix_count[m] = 1 if velocity is None and not mates.any() else 2
         if velocity is None:
@@ -131,16 +131,16 @@ class TrackingState:
         motion.place[m] = place
         motion.velocity[m] = np.zeros(2) if marks.ground_mask[m] else velocity
         motion.home[m] = place - plausibility.common_shift(
-            motion.place, motion.home, motion.held_mask & marks.ground_mask
+            motion.place, motion.home, motion.measured_mask & marks.ground_mask
         )
         self.appearance.learn(m, shape)
         self.appearance.pictures[m] = None
         self.appearance.cut_picture(m, luma, place, self.frame)
         self.appearance.picture_frame[m] = self.frame
-        motion.known_mask[m] = motion.held_mask[m] = True
+        motion.known_mask[m] = motion.measured_mask[m] = True
         motion.frames_hidden[m] = 0
 
-    def expected_looks(self, index: NDArray[np.int64]) -> Looks:
+    def expected_appearances(self, index: NDArray[np.int64]) -> Appearances:
         """How these marks must look now."""
         hidden = self.motion.frames_hidden[index] > 0
         return self.appearance.expected(index, hidden, self.last_seen.turn[index])
@@ -148,7 +148,7 @@ class TrackingState:
     def mates_mask(self, m: int, got_mask: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""
         same = self.marks.body == self.marks.body[m]
-        return np.asarray(got_mask & self.last_seen.held_mask[m] & same)
+        return np.asarray(got_mask & self.last_seen.measured_mask[m] & same)
 
     def turn_since_seen(self, m: int, mates: Sequence[int]) -> Array | None:
         """Turn (2, 2) of the picture since m was last seen, where a single mate must show it."""
@@ -161,8 +161,9 @@ class TrackingState:
         """Velocities by where marks are after `dt` frames."""
         motion = self.motion
         before = MotionBefore(
-            motion.velocity, motion.place, motion.held_mask, motion.known_mask, motion.fix_count,
-            self.marks.body, self.marks.ground_mask, self.last_seen.held_mask,
+            motion.velocity, motion.place, motion.measured_mask, motion.known_mask,
+            motion.fix_count, self.marks.body, self.marks.ground_mask,
+            self.last_seen.measured_mask,
         )  # fmt: skip
         motion.velocity, motion.innovation = plausibility.corrected_velocity(
             before, place, got_mask, dt, motion.innovation

@@ -28,18 +28,17 @@ def snap(
     """
     if pattern == "patch":
         return _unfitted(pixel, "a patch has no centre to snap to: the place pointed at is kept")
-    from tracker.marks import locate
+    from tracker.marks import Picture, locate_mark
 
     frames = test.frames(camera)
     size = _size(test, camera, frame, pixel, mark)
     reach = math.nan if math.isnan(size) else max(REACH * size, LEAST)
-    fix = locate(
-        frames.luma(frame),
+    fix = locate_mark(
+        Picture(frames.luma(frame), float(frames.film.white)),
         pattern,  # type: ignore[arg-type]
         np.array(pixel),
         size,
         reach,
-        white=float(frames.film.white),
     )
     if not fix.ok:
         return _unfitted(pixel, fix.why)
@@ -59,11 +58,11 @@ def snap(
 
 def warm() -> None:
     """Load what fits marks, so that the first one need not be waited for."""
-    from tracker.marks import locate
+    from tracker.marks import Picture, locate_mark
 
     x, y = np.meshgrid(np.arange(48) - 23.5, np.arange(48) - 23.5)
     luma = np.where(x * x + y * y < 144, np.where(x * y > 0, 210, 20), 120).astype(np.uint8)
-    locate(luma, "quadrant", np.array([23.5, 23.5]), 24.0, white=255.0)
+    locate_mark(Picture(luma, 255.0), "quadrant", np.array([23.5, 23.5]), 24.0)
 
 
 def _unfitted(pixel: tuple[float, float], why: str) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.support import marks_scene as scene
-from tracker.marks import Fix, Shape, locate, measure
+from tracker.marks import Fix, Picture, Shape, locate_mark, measure_marks
 
 DARK, CONTRAST, NOISE = 60.0, 120.0, 4.0
 PATTERNS = ("quadrant", "hourglass", "disc", "ring", "cross")
@@ -32,7 +32,7 @@ def found(pattern: str, view: scene.View, rng: np.random.Generator) -> Fix:
     angle = rng.uniform(0, 6.28)
     pick = np.array(view.centre) + 0.3 * size * np.array([np.cos(angle), np.sin(angle)])
     picture = scene.photograph(clean_picture(pattern, view), NOISE, rng)
-    return locate(picture, pattern, pick, size, white=255.0)  # type: ignore[arg-type]
+    return locate_mark(Picture(picture, 255.0), pattern, pick, size)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
@@ -57,7 +57,9 @@ def test_repeated_measurements_scatter_as_the_cramer_rao_bound_and_as_claimed(pa
     errors, squares = [], []
     for k in range(150):
         start = np.array(view.centre) + rng.normal(0, 0.3, 2)
-        fix = measure(scene.photograph(clean, NOISE, rng), [shape], start[None], white=255.0)[0]
+        fix = measure_marks(
+            Picture(scene.photograph(clean, NOISE, rng), 255.0), [shape], start[None]
+        )[0]
         shape = fix.shape
         assert fix.ok, fix.why
         if k >= 10:  # the lighting is learnt over the first pictures
@@ -75,7 +77,7 @@ def test_without_noise_the_place_is_right_to_rounding(pattern: str) -> None:
     for _ in range(3):
         view = view_of(rng, 24, tilt=0.5)
         picture = scene.photograph(clean_picture(pattern, view), 0.0, rng)
-        fix = locate(picture, pattern, np.array(view.centre), 24.0, white=255.0)  # type: ignore[arg-type]
+        fix = locate_mark(Picture(picture, 255.0), pattern, np.array(view.centre), 24.0)  # type: ignore[arg-type]
         assert fix.ok, fix.why
         assert np.abs(fix.position - view.centre).max() < 0.006
 
@@ -86,8 +88,8 @@ def test_light_on_dark_and_dark_on_light_give_the_same_place() -> None:
     clean = clean_picture("disc", view)
     light = scene.photograph(clean, 0.0, rng)
     dark = scene.photograph(2 * DARK + CONTRAST - clean, 0.0, rng)
-    a = locate(light, "disc", np.array(view.centre), 20.0, white=255.0)
-    b = locate(dark, "disc", np.array(view.centre), 20.0, white=255.0)
+    a = locate_mark(Picture(light, 255.0), "disc", np.array(view.centre), 20.0)
+    b = locate_mark(Picture(dark, 255.0), "disc", np.array(view.centre), 20.0)
     assert a.contrast > 0 > b.contrast
     assert np.abs(a.position - b.position).max() < 0.004
 
@@ -99,8 +101,10 @@ def test_a_place_moves_with_the_picture() -> None:
     picture = scene.photograph(clean_picture("quadrant", view), NOISE, rng)
     moved = np.roll(picture, (2, -3), axis=(0, 1))
     shape = found("quadrant", view, rng).shape
-    a = measure(picture, [shape], np.array([view.centre]), white=255.0)[0]
-    b = measure(moved, [shape], np.array([view.centre]) + np.array([-3, 2]), white=255.0)[0]
+    a = measure_marks(Picture(picture, 255.0), [shape], np.array([view.centre]))[0]
+    b = measure_marks(Picture(moved, 255.0), [shape], np.array([view.centre]) + np.array([-3, 2]))[
+        0
+    ]
     assert b.position - a.position == pytest.approx([-3, 2], abs=1e-9)
 
 
@@ -114,8 +118,8 @@ def test_sixteen_bit_pictures_are_measured_as_eight_bit_ones() -> None:
         shape, level=257 * shape.level, contrast=257 * shape.contrast, noise=257 * shape.noise
     )
     start = np.array([view.centre])
-    a = measure(grey, [shape], start, white=255.0)[0]
-    b = measure(grey.astype(np.uint16) * 257, [bright], start, white=65535.0)[0]
+    a = measure_marks(Picture(grey, 255.0), [shape], start)[0]
+    b = measure_marks(Picture(grey.astype(np.uint16) * 257, 65535.0), [bright], start)[0]
     assert b.position == pytest.approx(a.position, abs=1e-4)
 
 
@@ -134,13 +138,17 @@ def test_a_partly_covered_mark_is_measured_from_what_is_visible(
         shape = found(pattern, view, rng).shape
         for _ in range(4):
             at = centre + rng.normal(0, 0.2, (1, 2))
-            shape = measure(scene.photograph(clean, NOISE, rng), [shape], at, white=255.0)[0].shape
+            shape = measure_marks(Picture(scene.photograph(clean, NOISE, rng), 255.0), [shape], at)[
+                0
+            ].shape
         y, x = np.mgrid[: clean.shape[0], : clean.shape[1]]
         a = rng.uniform(0, 6.28)
         cover = (x - centre[0]) * np.cos(a) + (y - centre[1]) * np.sin(a) > share * 10
         texture = 110 + 25 * np.sin(0.9 * x + 1) + 25 * np.cos(0.7 * y)
         hidden = scene.photograph(np.where(cover, texture, clean), NOISE, rng)
-        fix = measure(hidden, [shape], centre[None] + rng.normal(0, 0.3, (1, 2)), white=255.0)[0]
+        fix = measure_marks(
+            Picture(hidden, 255.0), [shape], centre[None] + rng.normal(0, 0.3, (1, 2))
+        )[0]
         if fix.ok:
             errors.append(fix.position - centre)
             assert fix.visible < 0.9
@@ -154,7 +162,9 @@ def test_a_lighting_ramp_does_not_shift_a_mark() -> None:
     clean = clean_picture("disc", view)
     y, x = np.mgrid[: clean.shape[0], : clean.shape[1]]
     lit = clean * (1 + 0.3 * (0.6 * (x - view.centre[0]) + 0.8 * (y - view.centre[1])) / 20)
-    fix = locate(scene.photograph(lit, 0.0, rng), "disc", np.array(view.centre), 20, white=255.0)
+    fix = locate_mark(
+        Picture(scene.photograph(lit, 0.0, rng), 255.0), "disc", np.array(view.centre), 20
+    )
     assert np.abs(fix.position - view.centre).max() < 0.005
 
 
@@ -165,7 +175,7 @@ def test_motion_blur_leaves_the_middle_of_the_exposure() -> None:
     motion = np.array([3.2, 2.4])
     moving = replace(still, motion=(3.2, 2.4))
     picture = scene.photograph(clean_picture("quadrant", moving), 0.0, rng)
-    fix = measure(picture, [shape], np.array([still.centre]), motion[None], white=255.0)[0]
+    fix = measure_marks(Picture(picture, 255.0), [shape], np.array([still.centre]), motion[None])[0]
     assert fix.ok, fix.why
     assert np.abs(fix.position - still.centre).max() < 0.006
 
@@ -176,10 +186,10 @@ def test_a_tilted_disc_is_placed_at_its_centre_not_the_ellipses() -> None:
     H = scene.photographed(40, 0.0, np.radians(60), 0.4, 800.0)
     view = scene.View((33.2, 32.7), H, 0.8)
     picture = scene.photograph(clean_picture("disc", view), 0.0, rng)
-    shape = locate(picture, "disc", np.array(view.centre), 40.0, white=255.0).shape
-    affine = measure(picture, [shape], np.array([view.centre]), white=255.0)[0]
+    shape = locate_mark(Picture(picture, 255.0), "disc", np.array(view.centre), 40.0).shape
+    affine = measure_marks(Picture(picture, 255.0), [shape], np.array([view.centre]))[0]
     known = replace(shape, affine=H[:2, :2], perspective=H[2, :2])
-    true = measure(picture, [known], np.array([view.centre]), white=255.0)[0]
+    true = measure_marks(Picture(picture, 255.0), [known], np.array([view.centre]))[0]
     eccentricity = 20**2 * np.sin(np.radians(120)) / (2 * 800.0)
     off = np.hypot(*(affine.position - view.centre))
     assert off == pytest.approx(eccentricity, rel=0.1)
@@ -190,7 +200,9 @@ def test_clipped_pixels_do_not_shift_a_mark() -> None:
     rng = np.random.default_rng(16)
     view = view_of(rng, 20)
     clean = clean_picture("disc", view) * 1.6
-    fix = locate(scene.photograph(clean, 1.0, rng), "disc", np.array(view.centre), 20, white=255.0)
+    fix = locate_mark(
+        Picture(scene.photograph(clean, 1.0, rng), 255.0), "disc", np.array(view.centre), 20
+    )
     assert np.hypot(*(fix.position - view.centre)) < 0.02
 
 
@@ -210,7 +222,7 @@ def test_a_mark_that_is_not_there_is_not_guessed(pattern: str, kind: str) -> Non
     view = view_of(rng, 20)
     shape = found(pattern, view, rng).shape
     scenery = scene.photograph(gone(kind, rng, 46), NOISE, rng)
-    fix = measure(scenery, [shape], np.array([view.centre]), white=255.0)[0]
+    fix = measure_marks(Picture(scenery, 255.0), [shape], np.array([view.centre]))[0]
     assert not fix.ok
     assert fix.why
 
@@ -221,7 +233,7 @@ def test_a_mark_of_the_other_polarity_is_refused() -> None:
     shape = found("disc", view, rng).shape
     negative = 2 * DARK + CONTRAST - clean_picture("disc", view)
     picture = scene.photograph(negative, NOISE, rng)
-    fix = measure(picture, [shape], np.array([view.centre]), white=255.0)[0]
+    fix = measure_marks(Picture(picture, 255.0), [shape], np.array([view.centre]))[0]
     assert not fix.ok
 
 
@@ -233,10 +245,10 @@ def test_a_mark_outside_the_picture_is_refused_and_one_on_its_edge_is_measured()
     x = int(view.centre[0])
     edge = np.ascontiguousarray(picture[:, x - 3 :])
     at = np.array([view.centre]) - np.array([x - 3, 0])
-    fix = measure(edge, [shape], at, white=255.0)[0]
+    fix = measure_marks(Picture(edge, 255.0), [shape], at)[0]
     assert fix.ok, fix.why
     assert np.hypot(*(fix.position - at[0])) < 0.1
-    away = measure(picture, [shape], np.array([[-40.0, 10.0]]), white=255.0)[0]
+    away = measure_marks(Picture(picture, 255.0), [shape], np.array([[-40.0, 10.0]]))[0]
     assert not away.ok
 
 
@@ -252,7 +264,7 @@ def test_marks_measured_together_are_measured_as_alone() -> None:
         shapes.append(found(pattern, view, rng).shape)
         places.append(np.array(view.centre) + np.array([50 * k + 2, 5]))
     grey = scene.photograph(picture, NOISE, rng)
-    together = measure(grey, shapes, np.array(places), white=255.0)
+    together = measure_marks(Picture(grey, 255.0), shapes, np.array(places))
     for i, fix in enumerate(together):
-        alone = measure(grey, [shapes[i]], places[i][None], white=255.0)[0]
+        alone = measure_marks(Picture(grey, 255.0), [shapes[i]], places[i][None])[0]
         assert alone.position == pytest.approx(fix.position, abs=1e-9)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.support import marks_scene as scene
-from tracker.marks import Fix, locate, measure
+from tracker.marks import Fix, Picture, locate_mark, measure_marks
 
 DARK, CONTRAST, NOISE, VIEWS = 60.0, 120.0, 8.0, 20
 
@@ -22,7 +22,7 @@ def located(pattern: str, size: int) -> list[Fix]:
         view = scene.View((centre[0], centre[1]), H, rng.uniform(0.6, 1.2))
         cover = scene.coverage(scene.PAINTS[pattern], view, (side, side))
         picture = scene.photograph(DARK + CONTRAST * cover, NOISE, rng)
-        fixes.append(locate(picture, pattern, centre, size, white=255.0))  # type: ignore[arg-type]
+        fixes.append(locate_mark(Picture(picture, 255.0), pattern, centre, size))  # type: ignore[arg-type]
     return fixes
 
 
@@ -54,7 +54,7 @@ def test_the_model_of_a_tilted_cross_meets_its_picture() -> None:
     clean = 100.0 * (DARK + CONTRAST * scene.coverage(scene.PAINTS["cross"], view, (46, 46)))
     picture = scene.photograph(clean, 0.0, rng, bits=16)
     centre = np.array(view.centre)
-    shape = locate(picture, "cross", centre, 20, white=65535.0).shape
-    fix = measure(picture, [shape], centre[None], white=65535.0, noise=20.0)[0]
+    shape = locate_mark(Picture(picture, 65535.0), "cross", centre, 20).shape
+    fix = measure_marks(Picture(picture, 65535.0), [shape], centre[None], noise=20.0)[0]
     assert fix.ok, fix.why
     assert fix.ratio < 1.0  # 0.2 grey rms

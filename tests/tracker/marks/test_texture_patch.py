@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tracker.marks import locate, measure
+from tracker.marks import Picture, locate_mark, measure_marks
 
 Array = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ def test_a_turning_growing_texture_does_not_drift() -> None:
     texture = Texture(2)
     start = np.array([48.3, 47.6])
     first = np.clip(np.rint(texture.picture(start, 0, 1) + rng.normal(0, 1, (96, 96))), 0, 255)
-    fix = locate(first.astype(np.uint8), "patch", start, 31.0, white=255.0)
+    fix = locate_mark(Picture(first.astype(np.uint8), 255.0), "patch", start, 31.0)
     assert fix.ok, fix.why
     errors, squares = [], []
     for t in np.linspace(0, 1, 60)[1:]:
@@ -45,7 +45,7 @@ def test_a_turning_growing_texture_does_not_drift() -> None:
         clean = texture.picture(centre, np.radians(30) * t, 1 + 0.2 * t)
         clean = 8 * t + clean * (1 - 0.2 * t)
         grey = np.clip(np.rint(clean + rng.normal(0, 1, clean.shape)), 0, 255).astype(np.uint8)
-        fix = measure(grey, [fix.shape], fix.position[None], white=255.0)[0]
+        fix = measure_marks(Picture(grey, 255.0), [fix.shape], fix.position[None])[0]
         assert fix.ok, fix.why
         errors.append(fix.position - centre)
         squares.append(np.trace(fix.covariance) / 2)
@@ -60,7 +60,7 @@ def test_a_patch_without_texture_is_refused() -> None:
     )
     edge = np.where(np.arange(60)[None] > 30, 180, 60).repeat(60, axis=0).astype(np.uint8)
     for picture in (flat, edge):
-        fix = locate(picture, "patch", np.array([30.0, 30.0]), 21.0, white=255.0)
+        fix = locate_mark(Picture(picture, 255.0), "patch", np.array([30.0, 30.0]), 21.0)
         assert not fix.ok
         assert fix.why
 
@@ -68,7 +68,7 @@ def test_a_patch_without_texture_is_refused() -> None:
 def test_the_place_of_a_patch_is_its_pick() -> None:
     picture = np.clip(Texture(4).picture(np.array([48.0, 48.0]), 0, 1), 0, 255).astype(np.uint8)
     pick = np.array([47.3, 49.8])
-    fix = locate(picture, "patch", pick, 25.0, white=255.0)
-    again = measure(picture, [fix.shape], pick[None] + 0.4, white=255.0)[0]
+    fix = locate_mark(Picture(picture, 255.0), "patch", pick, 25.0)
+    again = measure_marks(Picture(picture, 255.0), [fix.shape], pick[None] + 0.4)[0]
     assert again.ok, again.why
     assert again.position == pytest.approx(pick, abs=0.01)
