@@ -19,6 +19,8 @@ LENS = slice(6, 15)
 PARAMETERS = 15
 """Camera parameters, in this order: a small turn of the camera about its own axes (rad, 3),
 its position in ground axes (m, 3), fx, fy, cx, cy (px), k1, k2, p1, p2, k3."""
+_NEWTON_STEPS = 12
+"""Steps that undo any distortion of an ordinary lens to the last digit (quadratic convergence)."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ class Lens:
         """Normalised image coordinates (n, 2) of pixels (n, 2), by Newton's method."""
         fx, fy, cx, cy = self.values[:4]
         normal = (np.asarray(pixels, dtype=np.float64) - [cx, cy]) / [fx, fy]
-        for _ in range(12):
+        for _ in range(_NEWTON_STEPS):
             seen, by_point, _ = self.distort_points(normal)
             normal = normal + np.linalg.solve(by_point, (pixels - seen)[:, :, None])[:, :, 0]
         return np.asarray(normal)

@@ -1,7 +1,7 @@
 """Numbers that steer a stage: one frozen class a stage, each field with its unit, range and effect.
 
 A stage's options stand in a frozen dataclass whose fields are made by `option`; the log of an
-analysis records them (`described`), so that a result names every number that steered it.
+analysis records them (`describe_options`), so that a result names every number that steered it.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def option(
     return field(default=default, metadata=about)
 
 
-def described(options: Any) -> Iterator[Option]:
+def describe_options(options: Any) -> Iterator[Option]:
     """The fields of an options value, in their order."""
     for entry in fields(options):
         about = entry.metadata

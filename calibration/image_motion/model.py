@@ -300,7 +300,9 @@ class ReducedNormals:
             own_pull = pull[:, i] - rows @ at_rest
             seen = earlier[:, i] & (
                 np.linalg.det(own)
-                > 1e-6 * np.linalg.det(self.weight[:, i].sum(axis=0) + 1e-30 * np.eye(2)) / n**2
+                > IMAGE_MOTION.seen_later
+                * np.linalg.det(self.weight[:, i].sum(axis=0) + 1e-30 * np.eye(2))
+                / n**2
             )
             size[seen, i] = np.linalg.solve(own[seen], own_pull[seen][..., None])[..., 0]
             gain[:, i] = np.einsum("ni,ni->n", own_pull, size[:, i])

@@ -28,6 +28,12 @@ class ImageMotionOptions:
     misfit: float = option(
         1.5, "1", (1.1, 5), "targets must scatter more beyond their uncertainty to be reported"
     )
+    seen_later: float = option(
+        1e-6,
+        "1",
+        (1e-12, 1e-2),
+        "a target must be seen better after a frame for a step there to be judged",
+    )
     step_gain: float = option(
         80.0,
         "chi-square",

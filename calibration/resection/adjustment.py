@@ -147,7 +147,7 @@ def adjust(
         scale = np.diag(np.diag(normal) + 1e-12)
         step = np.asarray(-np.linalg.solve(normal + damping * scale, gradient), dtype=np.float64)
         converged = bool(step @ normal @ step < RESECTION.converged)
-        stepped = _stepped(camera, prior, z, step, centre)
+        stepped = _camera_after(camera, prior, z, step, centre)
         new_residuals, new_slopes = _stack(stepped, observations)
         new_cost = _cost(new_residuals, z + step[6:])
         if new_cost < cost * (1 + 1e-9) + 1e-12:
@@ -168,7 +168,7 @@ def adjust(
     )
 
 
-def _stepped(
+def _camera_after(
     camera: Camera, prior: LensPrior, z: Array, step: Array, centre: Array | None
 ) -> Camera:
     """The camera after a step. With a `centre`, the camera orbits it rather than shifting along

@@ -16,6 +16,8 @@ from calibration.resection.pose import Sightings, misfit
 Solver = Callable[[list[int], tuple[AdjustedCamera, ...]], AdjustedCamera | None]
 """The best fit to the sightings with these indices, started also from these fits."""
 
+_ROUNDING = 1e-9
+
 
 @dataclass(frozen=True)
 class BlunderSearch:
@@ -48,7 +50,7 @@ def reject_blunders(
     fit = first
     wrong: tuple[int, ...] = ()
     suspects: tuple[int, ...] = ()
-    most = max(1, count // 3)
+    most = max(1, int(RESECTION.wrong_share * count + _ROUNDING))
     while len(wrong) < most and not (fit and is_consistent(fit.cost, redundancy - 2 * len(wrong))):
         choice, suspects = _next(solver, count, fit, wrong, redundancy, most)
         if choice is None:

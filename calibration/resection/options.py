@@ -76,6 +76,24 @@ class ResectionOptions:
     decentring_u: float = option(1e-3, "1", (1e-5, 0.1), "open decentring may be larger", _LENSES)
     least_noise_px: float = option(1e-4, "px", (1e-6, 0.01), "exact data are given less weight")
     starts: int = option(4, "1", (1, 20), "more closed-form poses are refined")
+    same_turn: float = option(
+        1e-3, "rad", (1e-5, 0.1), "starts that differ more count as leading to the same minimum"
+    )
+    same_distance: float = option(
+        1e-3, "distance", (1e-5, 0.1), "likewise, by the camera's place; also of two minima"
+    )
+    same_focal: float = option(
+        0.1, "1", (0.01, 1), "likewise, by the logarithm of the focal length"
+    )
+    same_minimum_turn: float = option(
+        1e-4, "rad", (1e-6, 0.01), "minima that differ more count as one"
+    )
+    same_minimum_cost: float = option(
+        1e-3, "1", (1e-6, 0.1), "likewise, by their relative sum of squares"
+    )
+    wrong_share: float = option(
+        1 / 3, "1", (0.1, 0.5), "a larger share of the surveyed points may be left out as wrong"
+    )
     steps: int = option(60, "1", (10, 500), "least squares is iterated more often")
     trial_steps: int = option(
         15, "1", (5, 100), "likewise, where points are left out on trial from an earlier fit"

@@ -122,7 +122,7 @@ def closed_form_poses(seen: Sightings, prior: LensPrior) -> Iterator[tuple[float
         for method in methods:
             for rotation, position in _closed_forms(seen.points, normal, method):
                 camera = Camera(lens, rotation, position)
-                for candidate in (camera, _mirrored(camera, seen.points)):
+                for candidate in (camera, _mirror_pose(camera, seen.points)):
                     error = candidate.project(seen.points) - seen.pixels
                     rms = float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
                     if np.isfinite(rms):
@@ -149,7 +149,7 @@ def _closed_forms(points: Array, normal: Array, method: int) -> list[tuple[Array
     return poses
 
 
-def _mirrored(camera: Camera, points: Array) -> Camera:
+def _mirror_pose(camera: Camera, points: Array) -> Camera:
     """The other minimum of a nearly flat survey: its plane mirrored about the line of sight."""
     centre = points.mean(0)
     _, _, axes = np.linalg.svd(points - centre)
@@ -209,9 +209,9 @@ def _is_alike(a: Camera, b: Camera) -> bool:
     distance = np.linalg.norm(a.position - b.position)
     focal = abs(np.log(a.lens.matrix[0, 0] / b.lens.matrix[0, 0]))
     return bool(
-        np.linalg.norm(a.rotation - b.rotation) < 1e-3
-        and distance < 1e-3 * (1 + np.linalg.norm(a.position))
-        and focal < 0.1
+        np.linalg.norm(a.rotation - b.rotation) < RESECTION.same_turn
+        and distance < RESECTION.same_distance * (1 + np.linalg.norm(a.position))
+        and focal < RESECTION.same_focal
     )
 
 
@@ -219,9 +219,9 @@ def _is_same(a: AdjustedCamera, b: AdjustedCamera) -> bool:
     turn = np.linalg.norm(a.camera.rotation - b.camera.rotation)
     distance = np.linalg.norm(a.camera.position - b.camera.position)
     return bool(
-        turn < 1e-4
-        and distance < 1e-3 * (1 + np.linalg.norm(a.camera.position))
-        and abs(a.cost - b.cost) < 1e-3 * (1 + a.cost)
+        turn < RESECTION.same_minimum_turn
+        and distance < RESECTION.same_distance * (1 + np.linalg.norm(a.camera.position))
+        and abs(a.cost - b.cost) < RESECTION.same_minimum_cost * (1 + a.cost)
     )
 
 

@@ -85,17 +85,17 @@ def origin_definition(
     origin = np.zeros((1, 3))
     origin[0, axis] = bars[0].plane
 
-    def looked_at(camera: Camera) -> tuple[Array, Array]:
+    def centre_residuals(camera: Camera) -> tuple[Array, Array]:
         seen, _, by_camera = camera.project_with_derivatives(origin)
         return (seen[0] - centre) / SCALE_BARS.centre_u, by_camera[0] / SCALE_BARS.centre_u
 
-    def stated(camera: Camera) -> tuple[Array, Array]:
+    def position_residuals(camera: Camera) -> tuple[Array, Array]:
         assert position is not None
         slopes = np.zeros((2, PARAMETERS))
         slopes[[0, 1], [3 + i for i in across]] = 1 / SCALE_BARS.exact_u
         return (camera.position - position)[across] / SCALE_BARS.exact_u, slopes
 
-    return looked_at if position is None else stated
+    return centre_residuals if position is None else position_residuals
 
 
 def bar_vector(camera: Camera, bar: Bar, view: ViewDirection) -> tuple[Array, Array, Array]:

@@ -34,7 +34,7 @@ class TimeOptions:
     different: float = option(
         5e-4, "1", (1e-5, 0.01), "rates must differ more to be reported, beyond their uncertainty"
     )
-    different_sigmas: float = option(3.0, "1", (2, 5), "likewise", "3-sigma rule")
+    different_sigmas: float = option(3.0, "1", (2, 5), "likewise, in sigmas", "3-sigma rule")
     light_different: float = option(
         5e-3,
         "1",

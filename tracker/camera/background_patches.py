@@ -102,7 +102,7 @@ def _corners(grey: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Array:
     mask[:margin], mask[-margin:], mask[:, :margin], mask[:, -margin:] = 0, 0, 0, 0
     found = cv2.goodFeaturesToTrack(
         grey,
-        20 * BACKGROUND.patches,
+        BACKGROUND.corners_tried * BACKGROUND.patches,
         BACKGROUND.corner_quality,
         2 * half,
         mask=mask,

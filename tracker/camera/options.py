@@ -132,6 +132,9 @@ class BackgroundOptions:
     return_px: float = option(
         0.3, "px", (0.05, 2), "a patch may end farther off when it is followed back again"
     )
+    corners_tried: int = option(
+        20, "1", (1, 100), "more corners for each wanted patch are searched for the best"
+    )
     corner_quality: float = option(
         0.02, "best corner", (1e-3, 0.2), "only stronger corners are followed", "OpenCV's tutorial"
     )

@@ -81,7 +81,7 @@ def track_film(
     progress: Progress,
 ) -> TrackedFilm:
     """Track the marks through a film, and take the mean grey of regions on the way."""
-    grey = Brightness(film.frames, regions, _light(film, entry))
+    grey = Brightness(film.frames, regions, _region_light(film, entry))
     exposure = 0.0 if entry.exposure is None else entry.exposure
     duty = 0.0 if np.isnan(film.rate) else exposure / (1 / film.rate)
     followed = track_marks(
@@ -112,14 +112,14 @@ def calibrate_camera(
     """
     entry, where = record.cameras[name], f"cameras.{name}"
     opened = _open(record, name)
-    wanted = _wanted(record, name, opened)
+    wanted = _choose_marks(record, name, opened)
     regions = _regions(entry)
     tracked = tracking(opened.film, name, entry, wanted.marks, regions, progress)
-    checked = _checked(tracked.followed)
+    checked = _check_tracks(tracked.followed)
     stabilisation = _stabilise(opened.film, checked.followed)
     pose = _pose(record, name, opened, checked.followed, stabilisation)
     moving = bool(regions) and stabilisation.rms_px > CAMERA.stabilised_regions_px
-    light = _light(opened.film, entry)
+    light = _region_light(opened.film, entry)
     grey = (
         stabilised_brightness(opened.film, regions, stabilisation, light)
         if moving
@@ -176,7 +176,7 @@ class _Wanted:
     diagnostics: tuple[Diagnostic, ...]
 
 
-def _wanted(record: Record, name: str, opened: _Opened) -> _Wanted:
+def _choose_marks(record: Record, name: str, opened: _Opened) -> _Wanted:
     """The record's picks, completed by what is found by its layout and reconciled with it."""
     film, lens = opened.film, opened.optics.lens
     picked = expected_marks(record, name, film.size, lens)
@@ -204,19 +204,19 @@ class _Checked:
     repeats: RepeatedFrames
 
 
-def _checked(followed: TrackingResult) -> _Checked:
+def _check_tracks(followed: TrackingResult) -> _Checked:
     repeats = find_repeats(followed.tracks)
     shown = replace(followed, tracks=hide_repeats(followed.tracks, repeats))
     return _Checked(reject_slips(shown), repeats)
 
 
-def _light(film: Film, entry: CameraEntry) -> Array | None:
+def _region_light(film: Film, entry: CameraEntry) -> Array | None:
     return None if entry.time.gamma == 1 else light_table(film.white, entry.time.gamma)
 
 
 def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:
     """The picture's motion as the fixed targets show it; without any, the background's texture."""
-    names, position, covariance = _fixed(followed)
+    names, position, covariance = _fixed_targets(followed)
     found = None if names else find_background(film, followed.tracks)
     if found is None:
         return stabilise_picture(names, position, covariance, size=film.size)
@@ -248,7 +248,7 @@ def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where
     )
 
 
-def _fixed(followed: TrackingResult) -> tuple[list[str], Array, Array]:
+def _fixed_targets(followed: TrackingResult) -> tuple[list[str], Array, Array]:
     """Names, positions (frames, n, 2) and covariances of the fixed targets; NaN where hidden."""
     tracks = followed.tracks
     which = [i for i, mark in enumerate(tracks.marks) if mark.is_fixed]
@@ -276,7 +276,7 @@ def _pose(
             rough_position=rough,
             where=f"cameras.{name}.scale",
         )
-    names, _, _ = _fixed(followed)
+    names, _, _ = _fixed_targets(followed)
     position, covariance = stabilisation.reference, stabilisation.reference_covariance
     kept = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
     return resect(

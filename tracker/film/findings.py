@@ -11,6 +11,9 @@ from calibration.findings import Diagnostic
 from tracker.film.luma import Luma
 from tracker.film.options import FILM
 
+_SAMPLE = (slice(8, None, 37), slice(5, None, 29))
+"""Pixels by which frames are compared: one in a thousand, off the grid of coded blocks."""
+
 
 class FaultLog:
     """Faults that a film's reader meets, each once, in the order of their first meeting."""
@@ -90,7 +93,7 @@ class RepeatDetector:
 
     def add_frame(self, index: int, luma: Luma) -> None:
         """Compare one frame with the one before; frames must come in ascending order."""
-        sample = luma[8::37, 5::29].copy()
+        sample = luma[_SAMPLE].copy()
         self.seen += 1
         if (
             self.sample is not None

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.errors import FILM, Problem
+from calibration.errors import FILM, FilmError, Problem
 from tracker.film.luma import Luma
 from tracker.processes.answering import AnsweringProcess, Program
 from tracker.processes.options import PROCESSES
@@ -121,8 +121,8 @@ def check_in_process(record: Path, patience: float = PROCESSES.patience) -> list
         return found
 
 
-def _failure(where: str, how: str) -> Problem:
-    return Problem(
+def _failure(where: str, how: str) -> FilmError:
+    return FilmError(
         f"decoding this film went wrong: {how}",
         where=where,
         remedy="copy the film again from the camera, or export it in another format",

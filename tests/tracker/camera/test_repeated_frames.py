@@ -79,7 +79,7 @@ def test_a_car_that_comes_to_rest_repeats_nothing() -> None:
     assert not len(find_repeats(still).frames)
 
 
-def test_copies_show_no_marks_and_the_take_no_time() -> None:
+def test_copies_show_no_marks_and_take_no_time() -> None:
     shown = np.sort(np.append(np.arange(FRAMES), [11, 30, 60]))
     tracks, nan = tracks_of(shown), np.full(len(shown), np.nan)
     found = find_repeats(tracks)
