@@ -53,3 +53,23 @@ class ResultsError(Problem):
     """Results can't be read, written, or used for what is asked of them."""
 
     usual_status = RECORD
+
+
+KINDS: tuple[type[Problem], ...] = (
+    RecordError,
+    FilmError,
+    CalibrationError,
+    MotionError,
+    ResultsError,
+)
+"""The classes by which callers catch, each for itself."""
+
+
+def kind_name(problem: Problem) -> str:
+    """The name of the class of `KINDS` that a problem belongs to; empty for none."""
+    return next((kind.__name__ for kind in KINDS if isinstance(problem, kind)), "")
+
+
+def kind_named(name: str) -> type[Problem]:
+    """The class of `KINDS` of this name, `Problem` for another name."""
+    return next((kind for kind in KINDS if kind.__name__ == name), Problem)

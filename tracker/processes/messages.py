@@ -1,7 +1,7 @@
 """What processes of this program send each other: one JSON object a message.
 
 A stage's progress is {"stage", "done", "total"}; the end of a job {"end": "done"}; a fault that a
-person can mend {"problem": {"what", "where", "remedy", "status"}}; all else is between the two
+person can mend {"problem": {"what", "where", "remedy", "status", "kind"}}; all else is between the two
 that use it.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from calibration.errors import FILM, Problem
+from calibration.errors import FILM, Problem, kind_name, kind_named
 
 
 def message_text(**fields: Any) -> str:
@@ -25,12 +25,13 @@ def problem_fields(problem: Problem) -> dict[str, Any]:
         "where": problem.where,
         "remedy": problem.remedy,
         "status": problem.status,
+        "kind": kind_name(problem),
     }
 
 
 def problem_of(fields: dict[str, Any]) -> Problem:
     """The problem that a message holds. Raises KeyError where it holds none."""
-    return Problem(
+    return kind_named(str(fields.get("kind", "")))(
         str(fields["what"]),
         where=str(fields["where"]),
         remedy=str(fields["remedy"]),
