@@ -17,6 +17,7 @@ from calibration.arrays import Array
 from calibration.camera import PARAMETERS
 from tracker.core.rigid_body import rotation, turned
 from tracker.motion.model import correlated_errors, kernels
+from tracker.motion.model.leverage import sum_leverage
 from tracker.motion.model.mark_noise import Noise
 from tracker.motion.model.spline import SPLINE_ORDER
 from tracker.motion.model.unknowns import CAMERA_UNKNOWNS, COMPONENTS, Setup
@@ -243,34 +244,41 @@ def camera_equations(
     here, own = columns(setup, lin.camera_index), cam.error_chain
     n, marks = len(here), len(cam.marks)
     knots = own.count if noise.correlated_variance.any() else 0
-    matrix, side, rows = np.zeros((n, n)), np.zeros(n), np.zeros((2 * marks * knots, n))
-    common = np.zeros((*weight.shape, 2, 0)) if lin.common is None else lin.common
+    sums = kernels.Sums(np.zeros((n, n)), np.zeros(n), np.zeros((2 * marks * knots, n)))
     kernels.sum_equations(
-        lin.by_pose,
-        lin.by_shared,
-        lin.by_marker,
-        lin.residual,
-        weight,
-        common,
-        cam.body,
-        *_touched(setup, lin),
-        matrix,
-        side,
-        own.knot,
-        own.linear_weights,
-        knots,
-        rows,
+        _terms(setup, lin, weight),
+        _spline_columns(setup, lin),
+        kernels.ErrorKnots(own.knot, own.linear_weights, knots),
+        sums,
     )
+    rows = sums.error_rows.reshape(marks, 2, knots, n)
     if not knots:
         none = np.zeros((marks, 0, 2))
-        return CameraEquations(
-            here, matrix, side, rows.reshape(marks, 2, 0, n), none[..., 0:0], none
-        )
-    sums = correlated_errors.sum_by_knots(
-        own, without_common_errors(lin, weight) * weight[..., None]
-    )
+        return CameraEquations(here, sums.matrix, sums.side, rows, none[..., 0:0], none)
+    residual = without_common_errors(lin, weight) * weight[..., None]
+    error_side = correlated_errors.sum_by_knots(own, residual)
     factor = correlated_errors.cholesky_factors(own, weight, noise.correlated_variance)
-    return CameraEquations(here, matrix, side, rows.reshape(marks, 2, knots, n), sums, factor)
+    return CameraEquations(here, sums.matrix, sums.side, rows, error_side, factor)
+
+
+def _terms(setup: Setup, lin: Linearization, weight: Array) -> kernels.MarkTerms:
+    return kernels.MarkTerms(
+        pose=lin.by_pose,
+        shared=lin.by_shared,
+        own=lin.by_marker,
+        residual=lin.residual,
+        common=np.zeros((*weight.shape, 2, 0)) if lin.common is None else lin.common,
+        weight=weight,
+        body=setup.cameras[lin.camera_index].body,
+    )
+
+
+def _spline_columns(setup: Setup, lin: Linearization) -> kernels.SplineColumns:
+    return kernels.SplineColumns(
+        start=np.array([s.start for s in setup.spline_slices], dtype=np.int64),
+        first=np.array([f for f, _ in lin.bsplines], dtype=np.int64),
+        value=np.array([w for _, w in lin.bsplines]),
+    )
 
 
 def error_schur_complement(setup: Setup, equations: CameraEquations) -> tuple[Array, Array]:
@@ -300,26 +308,9 @@ def leverage(setup: Setup, lin: Linearization, on: NDArray[np.bool_], covariance
     its own sds. `covariance` (n, n) is that of the camera's `columns`.
     """
     out = np.zeros(on.shape)
-    kernels.leverage(
-        lin.by_pose,
-        lin.by_shared,
-        lin.by_marker,
-        on.astype(float),
-        setup.cameras[lin.camera_index].body,
-        *_touched(setup, lin),
-        covariance,
-        out,
-    )
+    terms = _terms(setup, lin, on.astype(float))
+    sum_leverage(terms, _spline_columns(setup, lin), covariance, out)
     return out
-
-
-def _touched(
-    setup: Setup, lin: Linearization
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
-    """Each body's first column, and the B-splines that each frame touches."""
-    start = np.array([s.start for s in setup.spline_slices], dtype=np.int64)
-    first = np.array([f for f, _ in lin.bsplines], dtype=np.int64)
-    return start, first, np.array([w for _, w in lin.bsplines])
 
 
 def matrix_in_jerk_basis(setup: Setup, matrix: Array) -> Array:
