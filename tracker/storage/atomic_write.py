@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
+
+from filelock import FileLock
 
 from calibration.errors import RECORD, ResultsError
 
@@ -41,9 +41,11 @@ def locked(path: Path) -> Iterator[None]:
     Raises Problem where the file can't be made. On network drives that know no locks it holds
     nobody off.
     """
+    lock = FileLock(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        file = path.open("a+b")
+        with contextlib.suppress(NotImplementedError):
+            lock.acquire()
     except OSError as error:
         raise ResultsError(
             f"the change can't be saved ({error.strerror})",
@@ -51,21 +53,7 @@ def locked(path: Path) -> Iterator[None]:
             remedy="check the free space and your permission to write there",
             status=RECORD,
         ) from None
-    with file:
-        with contextlib.suppress(OSError):
-            _wait_for(file)
+    try:
         yield
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _wait_for(file: BinaryIO) -> None:
-        file.seek(0)
-        msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
-
-else:
-    import fcntl
-
-    def _wait_for(file: BinaryIO) -> None:
-        fcntl.flock(file, fcntl.LOCK_EX)
+    finally:
+        lock.release()

@@ -1,55 +1,71 @@
 """Results of stages, kept from one analysis to the next under the content of what went in.
 
-Kept in the user's own cache folder, not in the test's: what is read back from there is trusted.
+They lie in the user's own cache folder, which is closed to others, not in the test's. They are
+numbers and text only: reading them runs no code, whoever wrote them.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import pickle
 import tempfile
+import zipfile
 from pathlib import Path
 from typing import Any
 
+from tracker.storage.npz_values import classes_of, read_values, write_values
+from tracker.storage.private_folder import private_folder
 
-def cache_folder() -> Path:
-    """Where this user's things that can be made again lie."""
-    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
-    return (Path(base) if base else Path.home() / ".cache") / "impactfilm" / "seen"
+SUFFIX = ".npz"
 
 
-class Kept:
-    """Values by key in a folder; beyond `most` of them the ones longest unused go."""
+class DiskCache:
+    """Values by key in a folder; beyond `most_bytes` the ones longest unused go.
 
-    def __init__(self, folder: Path, most: int) -> None:
-        self.folder = folder
-        self.most = most
+    Parameters
+    ----------
+    base : the cache folder of this program; `name` is the folder below it.
+    roots : the dataclasses that values are made of, with those in their fields.
+    """
+
+    def __init__(self, base: Path, name: str, most_bytes: int, *roots: type) -> None:
+        self._folder = private_folder(base.parent, base.name, name)
+        self._most_bytes = most_bytes
+        self._classes = classes_of(*roots)
 
     def find(self, key: str) -> Any:
         """What was kept under the key; None if nothing is, or nothing that can be read."""
-        place = self._place(key)
+        if self._folder is None:
+            return None
+        place = self._folder / f"{key}{SUFFIX}"
         try:
-            data = place.read_bytes()
-            place.touch()
-            return pickle.loads(data)
-        except Exception:
-            return None  # not there, or of another version of a library: it is made again
+            with place.open("rb") as file:
+                value = read_values(file, self._classes)
+            os.utime(place)
+        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+            return None  # not there, or cut short: it is made again
+        return value
 
     def keep(self, key: str, value: Any) -> None:
         """Keep a value; where there is no room the work is only done again."""
+        if self._folder is None:
+            return
         with contextlib.suppress(OSError):
-            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            with tempfile.NamedTemporaryFile(dir=self.folder, delete=False) as file:
+            with tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as file:
                 try:
-                    pickle.dump(value, file, protocol=pickle.HIGHEST_PROTOCOL)
-                except OSError:
+                    write_values(file, value)  # type: ignore[arg-type]
+                except BaseException:
                     Path(file.name).unlink(missing_ok=True)
                     raise
-            Path(file.name).replace(self._place(key))
-            kept = sorted(self.folder.glob("*.pickle"), key=lambda p: p.stat().st_mtime)
-            for old in kept[: -self.most]:
-                old.unlink(missing_ok=True)
+            Path(file.name).replace(self._folder / f"{key}{SUFFIX}")
+            self._cut(self._folder)
 
-    def _place(self, key: str) -> Path:
-        return self.folder / f"{key}.pickle"
+    def _cut(self, folder: Path) -> None:
+        """Remove the values longest unused until the others fit; the latest stays."""
+        found = [(place, place.stat()) for place in folder.glob(f"*{SUFFIX}")]
+        found.sort(key=lambda entry: -entry[1].st_mtime_ns)
+        total = 0
+        for number, (place, status) in enumerate(found):
+            total += status.st_size
+            if number and total > self._most_bytes:
+                place.unlink(missing_ok=True)

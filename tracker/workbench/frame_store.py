@@ -18,11 +18,7 @@ from numpy.typing import NDArray
 
 from calibration.errors import Problem
 from tracker.workbench.film_process import FilmProcess
-
-NEAR = 4
-"""Frames between those at which decoding can begin, up to which no copy is needed."""
-SHARE = 0.25
-"""Largest part of the free disk space that a copy may take."""
+from tracker.workbench.options import WORKBENCH
 
 
 class Frames:
@@ -75,11 +71,11 @@ class Frames:
         self.film.close()
 
     def _worth_copying(self) -> bool:
-        if self.film.frames <= NEAR * self.film.starts or self.film.frames < 2:
+        if self.film.frames <= WORKBENCH.copy_spacing * self.film.starts or self.film.frames < 2:
             return False
         size = int(np.prod(self._shape)) * self._kind.itemsize
         free = shutil.disk_usage(tempfile.gettempdir()).free
-        if size > SHARE * free:
+        if size > WORKBENCH.copy_share * free:
             return False
         with contextlib.suppress(OSError, ValueError), tempfile.TemporaryFile() as file:
             self._copy = np.memmap(file, dtype=self._kind, mode="w+", shape=self._shape)

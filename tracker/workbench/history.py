@@ -19,10 +19,8 @@ from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.manual_edits import ACTIONS, PLACE
 from tracker.storage.atomic_write import locked, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.tomledit import Change, changed
-
-KEPT = 400
-"""Steps that can be undone."""
 
 
 class Conflict(Exception):  # noqa: N818 - it is not an error but news: somebody else saved
@@ -82,7 +80,7 @@ class RecordFile:
                 return old
             self._note_outside(old)
             step = Step(label, self._keep(old), self._keep(new))
-            self._put([*self._done, step][-KEPT:], [], new)
+            self._put([*self._done, step][-WORKBENCH.undo_steps :], [], new)
             data = {"changes": [{"path": list(c.path), "value": c.value} for c in changes]}
             self._log(Entry("edit", label, str(self.path.name), data, time_of_day()))
             return new

@@ -19,13 +19,14 @@ def analyse_and_write(report_progress: Progress) -> None:
     from tracker.pipeline.write_results import write_results
     from tracker.record.load import load_record
     from tracker.results.folder import check_directory
-    from tracker.workbench.disk_cache import cache_folder
-    from tracker.workbench.stage_cache import Seen, Solved
+    from tracker.workbench.stage_cache import CachedCalibration, CachedSolution
+    from tracker.workbench.user_folders import cache_folder
 
     record, directory = Path(sys.argv[1]), Path(sys.argv[2])
     check_directory(directory)
     place = cache_folder()
-    results = analyse(load_record(record), report_progress, Seen(place), Solved(place))
+    calibrate, solve = CachedCalibration(place), CachedSolution(place)
+    results = analyse(load_record(record), report_progress, calibrate, solve)
     write_results(results, directory, report_progress)
 
 

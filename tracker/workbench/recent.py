@@ -9,15 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from calibration.errors import RECORD, RecordError
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.session import films_in
-
-KEPT = 12
-
-
-def settings_folder() -> Path:
-    """Where this user's settings lie."""
-    base = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
-    return (Path(base) if base else Path.home() / ".config") / "impactfilm"
+from tracker.workbench.user_folders import settings_folder
 
 
 def recent() -> list[str]:
@@ -26,12 +20,12 @@ def recent() -> list[str]:
         found = json.loads((settings_folder() / "recent.json").read_text("utf-8"))
     except (OSError, ValueError):
         return []
-    return [p for p in found if isinstance(p, str) and Path(p).is_file()][:KEPT]
+    return [p for p in found if isinstance(p, str) and Path(p).is_file()][: WORKBENCH.recent_tests]
 
 
 def remember(record: Path) -> None:
     """Put a record at the head of those opened lately."""
-    entries = [str(record), *(p for p in recent() if p != str(record))][:KEPT]
+    entries = [str(record), *(p for p in recent() if p != str(record))][: WORKBENCH.recent_tests]
     place = settings_folder() / "recent.json"
     with contextlib.suppress(OSError):  # a list that can't be kept hinders no work
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -58,7 +52,7 @@ def folder_view(at: Path) -> dict[str, Any]:
         "above": None if here.parent == here else str(here.parent),
         "folders": [
             {"name": p.name, "record": (p / "record.toml").is_file()}
-            for p in sorted(folders, key=lambda p: p.name.lower())[:500]
+            for p in sorted(folders, key=lambda p: p.name.lower())[: WORKBENCH.listed_folders]
         ],
         "films": films,
         "record": (here / "record.toml").is_file(),

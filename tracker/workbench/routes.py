@@ -29,13 +29,11 @@ from tracker.workbench import recent
 from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.session import OpenTest, begin
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
-LOOK = 0.25
-"""s between two looks for news."""
-BODY_LIMIT = 2 * 2**20
 
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -203,11 +201,11 @@ def _events(bench: Workbench) -> Answer:
                     last, silence = now, 0.0
                     state = {"job": test.running.state, "turn": str(hash(now))}
                     yield f"data: {json.dumps(state)}\n\n"
-                elif silence > 15:
+                elif silence > WORKBENCH.silence:
                     silence = 0.0
                     yield ": still here\n\n"
-                await asyncio.sleep(LOOK)
-                silence += LOOK
+                await asyncio.sleep(WORKBENCH.event_interval)
+                silence += WORKBENCH.event_interval
 
         return StreamingResponse(news(), media_type="text/event-stream")
 
@@ -223,7 +221,7 @@ def _change(bench: Workbench) -> Answer:
                 raise ValueError
         except (KeyError, TypeError, ValueError):
             raise _unreadable() from None
-        label = _text(asked, "label")[:120]
+        label = _text(asked, "label")[: WORKBENCH.label_length]
         await run_in_threadpool(test.change, _text(asked, "hash"), label, changes)
         return JSONResponse(await run_in_threadpool(test.state))
 
@@ -361,7 +359,7 @@ async def _body(request: Request) -> dict[str, Any]:
     data = b""
     async for part in request.stream():
         data += part
-        if len(data) > BODY_LIMIT:
+        if len(data) > WORKBENCH.body_bytes:
             raise _unreadable()
     try:
         asked = json.loads(data)

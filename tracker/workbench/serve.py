@@ -11,12 +11,11 @@ from pathlib import Path
 
 import uvicorn
 
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.routes import Workbench, make_app
 from tracker.workbench.snap import warm
 
 LOOPBACK = "127.0.0.1"
-WARM_AFTER = 6.0
-"""s; by then the page stands."""
 
 
 def open_workbench(
@@ -48,7 +47,7 @@ def open_workbench(
             timeout_graceful_shutdown=1,
             lifespan="off",
         )
-        later = threading.Timer(WARM_AFTER, warm)
+        later = threading.Timer(WORKBENCH.warm_delay, warm)
         later.daemon = True
         later.start()
         try:

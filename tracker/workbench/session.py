@@ -14,10 +14,10 @@ from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
+from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.history import RecordFile, digest
-from tracker.workbench.running import CurrentAnalysis
 from tracker.workbench.tomledit import Change
 
 if TYPE_CHECKING:

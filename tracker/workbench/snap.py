@@ -10,13 +10,8 @@ import numpy as np
 from calibration.errors import Problem
 from tracker.core.types import MarkId
 from tracker.record.load import Pick, Record, load_record
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.session import OpenTest
-
-REACH = 0.75
-"""How far from the pointer the centre may be, in mark sizes; at least `LEAST`."""
-LEAST = 6.0  # px
-VAGUE = 0.3
-"""px; a standard uncertainty beyond which texture and a painted mark can't be told apart."""
 
 
 def snap(
@@ -32,7 +27,7 @@ def snap(
 
     frames = test.frames(camera)
     size = _size(test, camera, frame, pixel, mark)
-    reach = math.nan if math.isnan(size) else max(REACH * size, LEAST)
+    reach = math.nan if math.isnan(size) else max(WORKBENCH.snap_reach * size, WORKBENCH.snap_least)
     fix = locate_mark(
         Picture(frames.luma(frame), float(frames.film.white)),
         pattern,  # type: ignore[arg-type]
@@ -44,7 +39,7 @@ def snap(
         return _unfitted(pixel, fix.why)
     u, v = (float(x) for x in fix.position)
     sigma = np.sqrt(np.diag(fix.covariance))
-    if sigma.max() > VAGUE:
+    if sigma.max() > WORKBENCH.snap_limit:
         return _unfitted(
             pixel, f"what is there is too faint a {pattern} (u = {sigma.max():.2g} px)"
         )

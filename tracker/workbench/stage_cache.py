@@ -8,46 +8,61 @@ The key of each stage is the content of everything that goes in, and this progra
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from calibration.board.calibrate import LensCalibration
+from calibration.findings import Diagnostic
+from calibration.image_motion.stabilise import Stabilisation
+from calibration.resection.resect import Resection
+from calibration.time.timebase import TimeBase
 from tracker.camera.brightness import Region
 from tracker.camera.stage import CalibratedFilm, TrackedFilm, calibrate_camera, track_film
-from tracker.core.types import Mark, Progress
+from tracker.core.types import Mark, MarkId, Progress
 from tracker.film import Film, open_film
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
 from tracker.record.camera import Camera
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.storage.hashing import content
-from tracker.workbench.disk_cache import Kept
+from tracker.tracking import TrackingResult
+from tracker.workbench.disk_cache import DiskCache
+from tracker.workbench.options import WORKBENCH
 
-SIGHTS, FILMS, SOLUTIONS = 40, 40, 5
-"""How many are kept; a solution takes some 100 MB."""
+
+@dataclass(frozen=True)
+class Calibration:
+    """A `CalibratedFilm` without its film."""
+
+    followed: TrackingResult
+    stabilisation: Stabilisation
+    pose: Resection
+    time: TimeBase
+    warnings: tuple[Diagnostic, ...]
+    lens_fit: LensCalibration | None
 
 
-class Seen:
+class CachedCalibration:
     """Calibrates a camera as `calibrate_camera` does, or remembers what that gave."""
 
     def __init__(self, folder: Path) -> None:
-        self._sights = Kept(folder, SIGHTS)
-        self._films = Kept(folder / "films", FILMS)
+        self._calibrations = DiskCache(
+            folder, "calibrations", WORKBENCH.calibration_bytes, Calibration, MarkId
+        )
+        self._tracks = DiskCache(folder, "tracks", WORKBENCH.tracking_bytes, TrackedFilm, MarkId)
 
     def __call__(self, record: Record, name: str, progress: Progress) -> CalibratedFilm:
         """What a camera saw. Raises Problem as `calibrate_camera` does."""
         files = digests(record)
-        own = key(record, name, files)
-        kept = self._sights.find(own)
+        own = calibration_key(record, name, files)
+        cached: Calibration | None = self._calibrations.find(own)
         entry = record.cameras[name]
-        if kept is None:
-            tracking = _Watching(self._films, files.get(entry.film))
-            sight = calibrate_camera(record, name, progress, tracking)
-            values = {
-                f.name: getattr(sight, f.name) for f in fields(CalibratedFilm) if f.name != "film"
-            }
-            self._sights.keep(own, values)
-            return sight
+        if cached is None:
+            tracking = _CachedTracking(self._tracks, files.get(entry.film))
+            made = calibrate_camera(record, name, progress, tracking)
+            self._calibrations.keep(own, _calibration(made))
+            return made
         film = open_film(
             record.place(entry.film),
             frame_rate=entry.frame_rate,
@@ -55,14 +70,23 @@ class Seen:
             where=f"cameras.{name}",
         )
         progress(name, film.frames, film.frames)
-        return CalibratedFilm(film=film, **kept)
+        return CalibratedFilm(
+            name,
+            film,
+            cached.followed,
+            cached.stabilisation,
+            cached.pose,
+            cached.time,
+            cached.warnings,
+            cached.lens_fit,
+        )
 
 
-class _Watching:
+class _CachedTracking:
     """Tracks as `track_film` does, or remembers what that gave for the same film."""
 
-    def __init__(self, kept: Kept, film: str | None) -> None:
-        self._kept = kept
+    def __init__(self, cache: DiskCache, film: str | None) -> None:
+        self._cache = cache
         self._film = film  # its digest; None: it lies at an address and may change
 
     def __call__(
@@ -79,20 +103,20 @@ class _Watching:
         facts = (film.frames, film.size, film.bits, film.rate, entry.exposure, entry.time.gamma)
         hands = (entry.edits, entry.ruled_out)
         own = content(self._film, name, facts, hands, marks, regions)
-        kept: TrackedFilm | None = self._kept.find(own)
-        if kept is None:
-            kept = track_film(film, name, entry, marks, regions, progress)
-            self._kept.keep(own, kept)
+        tracked: TrackedFilm | None = self._cache.find(own)
+        if tracked is None:
+            tracked = track_film(film, name, entry, marks, regions, progress)
+            self._cache.keep(own, tracked)
         else:
             progress(name, film.frames, film.frames)
-        return kept
+        return tracked
 
 
-class Solved:
+class CachedSolution:
     """Solves motions as `tracker.motion.solve` does, or remembers what that gave."""
 
     def __init__(self, folder: Path) -> None:
-        self._kept = Kept(folder / "solved", SOLUTIONS)
+        self._cache = DiskCache(folder, "solutions", WORKBENCH.solution_bytes, Solution, MarkId)
 
     def __call__(
         self,
@@ -104,14 +128,14 @@ class Solved:
     ) -> Solution:
         """The joint posterior of all motions. Raises Problem as `solve` does."""
         own = content(cameras, vehicles, contact)
-        kept: Solution | None = self._kept.find(own)
-        if kept is None:
-            kept = solve(cameras, vehicles, contact=contact, progress=progress)
-            self._kept.keep(own, kept)
-        return kept
+        solution: Solution | None = self._cache.find(own)
+        if solution is None:
+            solution = solve(cameras, vehicles, contact=contact, progress=progress)
+            self._cache.keep(own, solution)
+        return solution
 
 
-def key(record: Record, name: str, files: Mapping[str, str] | None = None) -> str:
+def calibration_key(record: Record, name: str, files: Mapping[str, str] | None = None) -> str:
     """Digest of everything that what a camera sees depends on; `files`: the inputs' digests."""
     entry = record.cameras[name]
     found = digests(record) if files is None else files
@@ -125,3 +149,9 @@ def key(record: Record, name: str, files: Mapping[str, str] | None = None) -> st
         "files": {file: digest for file, digest in found.items() if file in names},
     }
     return content(depends)
+
+
+def _calibration(made: CalibratedFilm) -> Calibration:
+    return Calibration(
+        made.followed, made.stabilisation, made.pose, made.time, made.warnings, made.lens_fit
+    )

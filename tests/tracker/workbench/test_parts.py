@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import os
 import re
 import shutil
 import subprocess
 import sys
+import time
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +29,8 @@ from tracker.results.csv import motion_csv
 from tracker.results.json import json_text
 from tracker.storage.hashing import content
 from tracker.workbench import payload, stage_cache
-from tracker.workbench.stage_cache import Seen, Solved, key
+from tracker.workbench.disk_cache import DiskCache
+from tracker.workbench.stage_cache import CachedCalibration, CachedSolution, calibration_key
 from tracker.workbench.tomledit import Change, changed
 
 STATIC = Path(tracker.workbench.__file__).parent / "static"
@@ -147,7 +150,7 @@ def rewritten(record: Path, old: str, new: str):
 
 
 def test_a_film_is_followed_again_only_if_its_following_depends_on_the_change(small):
-    before = key(load_record(small), "above")
+    before = calibration_key(load_record(small), "above")
     same = [('number = "S-1"', 'number = "S-2"'), ('speed = "50 km/h"', 'speed = "60 km/h"')]
     other = [
         ('exposure = "0.1 ms"', 'exposure = "0.2 ms"'),
@@ -156,8 +159,8 @@ def test_a_film_is_followed_again_only_if_its_following_depends_on_the_change(sm
         ('size = "0.34 m"', 'size = "0.35 m"'),
     ]
     for old, new in same:
-        assert key(rewritten(small, old, new), "above") == before
-    keys = [key(rewritten(small, old, new), "above") for old, new in other]
+        assert calibration_key(rewritten(small, old, new), "above") == before
+    keys = [calibration_key(rewritten(small, old, new), "above") for old, new in other]
     assert len({before, *keys}) == 1 + len(other)
 
 
@@ -169,14 +172,14 @@ def test_what_was_seen_is_given_back_as_it_was(small, tmp_path, monkeypatch):
     made = CalibratedFilm("above", film, *(["followed", "steady", "pose", "time"]), ("warned",))
     calls = []
     monkeypatch.setattr(stage_cache, "calibrate_camera", lambda *_: calls.append(1) or made)
-    look = Seen(tmp_path / "cache")
-    first, second = (look(record, "above", lambda *_: None) for _ in range(2))
+    calibrate = CachedCalibration(tmp_path / "cache")
+    first, second = (calibrate(record, "above", lambda *_: None) for _ in range(2))
     assert len(calls) == 1
     assert second.film.frames == film.frames
     assert (second.followed, second.warnings) == (first.followed, first.warnings)
-    kept = next((tmp_path / "cache").glob("*.pickle"))
+    kept = next((tmp_path / "cache" / "calibrations").glob("*.npz"))
     kept.write_bytes(b"torn")
-    look(record, "above", lambda *_: None)
+    calibrate(record, "above", lambda *_: None)
     assert len(calls) == 2
 
 
@@ -192,7 +195,7 @@ def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch
             return real(*given, **named)
 
         monkeypatch.setattr(stage_cache, name, counted)
-    found = analyse(load_record(record), None, Seen(cache), Solved(cache))
+    found = analyse(load_record(record), None, CachedCalibration(cache), CachedSolution(cache))
     monkeypatch.undo()
     return found
 
@@ -293,3 +296,26 @@ def test_decoders_and_analyses_load_no_server():
 
 def test_the_vendored_plot_library_comes_with_its_licence():
     assert "MIT" in (STATIC / "uPlot.LICENSE.txt").read_text()
+
+
+def test_the_cache_keeps_what_was_used_last(tmp_path):
+    three = 3 * 8600 + 500  # bytes of three such values
+    cache = DiskCache(tmp_path / "cache", "kept", three)
+    value = np.zeros(1000)
+    for number, name in enumerate("abc"):
+        cache.keep(content(name), value)
+        old = time.time() - 1000 + number
+        os.utime(tmp_path / "cache" / "kept" / f"{content(name)}.npz", (old, old))
+    assert cache.find(content("a")) is not None  # used again, so that b is the oldest
+    cache.keep(content("d"), value)
+    kept = [cache.find(content(name)) is not None for name in "abcd"]
+    assert kept == [True, False, True, True]
+
+
+def test_a_folder_that_is_not_private_is_no_cache(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "cache").symlink_to(tmp_path / "elsewhere")
+    cache = DiskCache(tmp_path / "cache", "kept", 10**6)
+    cache.keep("key", 1)
+    assert cache.find("key") is None
+    assert list((tmp_path / "elsewhere").iterdir()) == []

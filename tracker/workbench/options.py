@@ -1,0 +1,51 @@
+"""Numbers that steer the workbench's server."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.options import option
+
+
+@dataclass(frozen=True)
+class WorkbenchOptions:
+    """What is kept, for how long, and how often the page hears of changes."""
+
+    event_interval: float = option(
+        0.25, "s", (0.05, 5.0), "the page shows changes of record, results and analysis later"
+    )
+    silence: float = option(15.0, "s", (1.0, 60.0), "a sign of life is sent less often")
+    body_bytes: int = option(2 * 2**20, "byte", (2**16, 2**26), "longer requests are read")
+    recent_tests: int = option(12, "1", (1, 100), "more tests stand on the first page")
+    listed_folders: int = option(500, "1", (50, 5000), "more folders are listed")
+    undo_steps: int = option(400, "1", (10, 10_000), "more changes can be undone")
+    label_length: int = option(120, "1", (40, 1000), "longer labels of changes are kept")
+    warm_delay: float = option(
+        6.0, "s", (0.0, 60.0), "what fits marks is loaded later, after the page stands"
+    )
+    copy_spacing: int = option(
+        4, "frame", (1, 100), "films with rarer whole frames are read without a working copy"
+    )
+    copy_share: float = option(
+        0.25, "1", (0.0, 0.9), "working copies take a larger part of the free disk space"
+    )
+    snap_reach: float = option(
+        0.75, "mark size", (0.1, 3.0), "a mark farther from the pointer is snapped to"
+    )
+    snap_least: float = option(6.0, "px", (1.0, 50.0), "small marks are sought farther off")
+    snap_limit: float = option(
+        0.3, "px", (0.02, 2.0), "a fainter mark, with a larger u, still counts as one"
+    )
+    calibration_bytes: int = option(
+        400_000_000, "byte", (0, 10**11), "calibrations of more changes are remembered"
+    )
+    tracking_bytes: int = option(
+        400_000_000, "byte", (0, 10**11), "tracks of more changes are remembered"
+    )
+    solution_bytes: int = option(
+        600_000_000, "byte", (0, 10**11), "motions of more changes are remembered"
+    )
+
+
+WORKBENCH = WorkbenchOptions()
+"""The values in use."""
