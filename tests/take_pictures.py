@@ -1,11 +1,14 @@
-"""Photographs every view of the workbench, and the report's first page, for the documentation.
+"""Takes every picture of the documentation: the workbench's views, the report's first page, the plan.
 
-Run by hand: python tests/take_pictures.py FOLDER [OUT]. FOLDER holds an analysed test; OUT defaults
-to docs/pictures/.
+    python tests/take_pictures.py FOLDER [OUT]
+
+FOLDER holds an analysed demonstration (`impactfilm demo --out FOLDER`); OUT defaults to
+docs/pictures/. A picture that a reader could not tell from the one that is there is not written.
 """
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import subprocess
@@ -13,6 +16,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+import numpy as np
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
@@ -20,26 +24,47 @@ from tests.support.browser_page import ARGUMENTS, Desk, shown
 
 HERE = Path(__file__).parent
 
-SIZES = {"laptop": (1366, 768), "large": (1920, 1080)}
+SIZE = (1366, 768)
 VIEWS = ("setup", "films", "motion", "calibration", "verdicts", "report")
-FILMS = ("films", "motion", "close-up", "keys", "check")
+DARK = ("films", "motion")
 CHOSEN = "car.roof1"
 SETTLE = 1200  # ms
+WIDTH = 900  # px, of a page of paper
+ALIKE = (
+    8,
+    0.001,
+)  # grey levels by which pixels may differ, and the share of those that differ more
+
+
+def is_alike(old: Image.Image, new: Image.Image) -> bool:
+    """Whether a reader sees no difference between two pictures."""
+    if old.size != new.size:
+        return False
+    difference = np.abs(np.asarray(old.convert("RGB"), int) - np.asarray(new.convert("RGB"), int))
+    return bool(np.mean(difference.max(axis=-1) > ALIKE[0]) < ALIKE[1])
+
+
+def keep(picture: Image.Image, path: Path) -> None:
+    """Write a picture small, unless the one that is there looks the same."""
+    data = io.BytesIO()
+    picture.convert("RGB").save(data, "WEBP", quality=82, method=6)
+    if path.exists() and is_alike(Image.open(path), Image.open(data)):
+        return
+    path.write_bytes(data.getvalue())
+    print(f"{path.name}: {len(data.getvalue()) / 1000:.0f} kB")
 
 
 def take(page: Page, out: Path, name: str) -> None:
     page.wait_for_timeout(SETTLE)
-    path = out / f"workbench-{name}.png"
-    page.screenshot(path=path)
-    if not any(film in name for film in FILMS):  # a palette would spoil a film's greys
-        small = Image.open(path).convert("RGB").quantize(256, method=Image.Quantize.MAXCOVERAGE)
-        small.save(path, optimize=True)
+    keep(Image.open(io.BytesIO(page.screenshot())), out / f"workbench-{name}.webp")
 
 
-def views(page: Page, out: Path, ending: str) -> None:
-    """Every view, with a mark chosen and a moment after contact shown."""
+def views(page: Page, out: Path, wanted: tuple[str, ...], ending: str) -> None:
+    """The views asked for, with a mark chosen and a moment after contact shown."""
     page.locator(".count").first.wait_for()
     for number, view in enumerate(VIEWS, 1):
+        if view not in wanted:
+            continue
         page.keyboard.press(str(number))
         if view == "films":
             shown(page)
@@ -49,11 +74,11 @@ def views(page: Page, out: Path, ending: str) -> None:
             for _ in range(3):
                 page.keyboard.press("Shift+ArrowRight")
             shown(page)
-        take(page, out, f"{view}-{ending}")
+        take(page, out, f"{view}{ending}")
 
 
 def closer(page: Page, out: Path) -> None:
-    """A mark close up, trails, the keys, the check."""
+    """A mark close up with its trail, and the check before an analysis."""
     page.keyboard.press("2")
     shown(page)
     page.keyboard.press("g")
@@ -63,43 +88,50 @@ def closer(page: Page, out: Path) -> None:
     take(page, out, "close-up")
     page.get_by_label("Trails").uncheck()
     page.keyboard.press("f")
-    page.keyboard.press("?")
-    take(page, out, "keys")
-    page.keyboard.press("Escape")
     page.keyboard.press("K")
     page.locator("dialog").wait_for()
     take(page, out, "check")
     page.keyboard.press("Escape")
 
 
-def first_page(report: Path, out: Path) -> None:
-    """The first page of the report as a picture (poppler-utils)."""
-    command = ["pdftoppm", "-r", "110", "-f", "1", "-l", "1", "-singlefile", "-png"]
-    subprocess.run([*command, report, out / "report-summary"], check=True)
+def workbench(folder: Path, home: dict[str, str], out: Path) -> None:
+    """Every view in light colours, two in dark ones, and the first page."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        with Desk(browser, home, folder, folder.parent) as desk:
+            for scheme, wanted, ending in (("light", VIEWS, ""), ("dark", DARK, "-dark")):
+                page = desk.page()
+                page.set_viewport_size({"width": SIZE[0], "height": SIZE[1]})
+                page.emulate_media(color_scheme=scheme)
+                views(page, out, wanted, ending)
+                if scheme == "light":
+                    closer(page, out)
+                    page.get_by_role("button", name="impactfilm").click()
+                    take(page, out, "start")
+                page.close()
+        browser.close()
+
+
+def paper(document: Path, number: int, path: Path) -> None:
+    """A page of a PDF as a picture (poppler-utils)."""
+    command = ["pdftoppm", "-r", "150", "-f", str(number), "-l", str(number), "-png"]
+    data = subprocess.run([*command, document], check=True, capture_output=True).stdout
+    page = Image.open(io.BytesIO(data))
+    keep(page.resize((WIDTH, WIDTH * page.height // page.width)), path)
 
 
 def main() -> None:
     out = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE.parent / "docs" / "pictures"
     out.mkdir(parents=True, exist_ok=True)
-    first_page(Path(sys.argv[1]) / "results" / "report.pdf", out)
-    with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
+    with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "tests" / "demo"
         shutil.copytree(sys.argv[1], folder, ignore=shutil.ignore_patterns(".impactfilm"))
         home = {**os.environ, "HOME": place, "XDG_CONFIG_HOME": place, "XDG_CACHE_HOME": place}
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
-        with Desk(browser, home, folder, folder.parent) as desk:
-            for size, (width, height) in SIZES.items():
-                for scheme in ("light", "dark"):
-                    page = desk.page()
-                    page.set_viewport_size({"width": width, "height": height})
-                    page.emulate_media(color_scheme=scheme)
-                    views(page, out, f"{size}-{scheme}")
-                    if (size, scheme) == ("laptop", "light"):
-                        closer(page, out)
-                        page.get_by_role("button", name="impactfilm").click()
-                        take(page, out, "start")
-                    page.close()
-        browser.close()
+        command = [sys.executable, "-m", "tracker.cli", "plan", folder / "record.toml"]
+        subprocess.run(command, check=True, env=home, capture_output=True)
+        paper(folder / "results" / "report.pdf", 1, out / "report-summary.webp")
+        paper(folder / "plan" / "plan.pdf", 2, out / "plan-view.webp")
+        workbench(folder, home, out)
 
 
 if __name__ == "__main__":
