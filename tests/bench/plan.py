@@ -16,11 +16,11 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import Quantity
-from tracker.plan.layout import stands
-from tracker.plan.motion import planned_course
-from tracker.plan.noise import Picture
-from tracker.plan.numbers import numbers
-from tracker.plan.predict import predict
+from tracker.planning.layout import stands
+from tracker.planning.motion import planned_course
+from tracker.planning.noise import Picture
+from tracker.planning.numbers import numbers
+from tracker.planning.predict import predict
 from tracker.record.load import PlannedRecord, load_planned
 from tracker.results.folder import read_results
 from tracker.results.schema import Results

@@ -259,7 +259,7 @@ def plan(
     """Before the test: what this layout will see, and the uncertainty to expect."""
     from tracker.cli.plan import show_plan
     from tracker.cli.progress import Bars
-    from tracker.plan import make_plan, write_plan, write_sheets
+    from tracker.planning import make_plan, write_plan, write_sheets
     from tracker.record.load import load_planned
 
     planned = load_planned(record)

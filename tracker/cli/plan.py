@@ -7,9 +7,9 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table as Grid
 
-from tracker.plan.numbers import doubts
-from tracker.plan.pages import CAUTION, marks_table, numbers_table
-from tracker.plan.plan import Plan
+from tracker.planning.numbers import doubts
+from tracker.planning.pages import CAUTION, marks_table, numbers_table
+from tracker.planning.plan import Plan
 from tracker.report.blocks import Table
 
 MAIN = (

@@ -156,6 +156,20 @@ class Motion:
     u: Array  # (n, 15) standard uncertainties
     observed: NDArray[np.bool_]  # (n, 15): False where no camera determines it
 
+    def __getitem__(self, column: str) -> Array:
+        """Values (n,) of a column of `STATE`, as `motion["vx_mps"]`; KeyError for another name."""
+        return np.asarray(self.state[:, _column(column)])
+
+    def u_of(self, column: str) -> Array:
+        """Standard uncertainties (n,) of a column of `STATE`, in its unit."""
+        return np.asarray(self.u[:, _column(column)])
+
+
+def _column(name: str) -> int:
+    if name not in STATE:
+        raise KeyError(name)
+    return STATE.index(name)
+
 
 def silent(stage: str, done: int, total: int) -> None:
     """A `Progress` that nobody watches."""

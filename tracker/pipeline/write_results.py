@@ -13,16 +13,17 @@ from tracker.storage.atomic_folder import keep_others, replacing
 
 
 def write_results(
-    results: Results, directory: Path, progress: Progress | None = None, films: bool = True
+    results: Results, directory: str | Path, progress: Progress | None = None, films: bool = True
 ) -> None:
     """Write the results folder of a test, in place of an earlier one; `films` with marked films.
 
     The folder appears complete or not at all. Raises `Problem` (status `RECORD`) where
     `directory` holds other things, or can't be written to.
     """
-    told = progress or silent
+    report_progress = progress or silent
+    directory = Path(directory)
     source = directory.resolve()
     with replacing(directory, RESULTS) as new:
         write_data(relative(results, source), new)
-        write_reports(results, new, source, told, films)
+        write_reports(results, new, source, report_progress, films)
         keep_others(source, new, OURS)

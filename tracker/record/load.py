@@ -103,6 +103,11 @@ def load_record(path: str | Path) -> Record:
     Films, lens and accelerometer files must exist inside the record's folder; URLs are not looked
     up. Raises `InvalidRecordError` with every error of the record, or `RecordError` where it
     can't be read as TOML at all; both have status `RECORD`.
+
+    >>> from tracker import load_record
+    >>> record = load_record("demo")
+    >>> record.vehicles["car"].role
+    'striking'
     """
     path, raw = _read(path)
     _refuse_errors(path, raw, Tables, raw)

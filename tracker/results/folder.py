@@ -35,8 +35,15 @@ OURS = frozenset(
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 
 
-def read_results(directory: Path) -> Results:
-    """The results that `write_results` wrote. Raises `Problem` where they are not there."""
+def read_results(directory: str | Path) -> Results:
+    """The results that `write_results` wrote. Raises `Problem` where they are not there.
+
+    >>> from tracker import read_results
+    >>> results = read_results("demo/results")
+    >>> sorted(results.motion) == sorted(results.vehicles)
+    True
+    """
+    directory = Path(directory)
     if not (directory / RESULTS).is_file():
         raise ResultsError(
             f"there is no {RESULTS} here",

@@ -14,7 +14,7 @@ from tests.support import small_scene
 from tracker.camera.stage import CalibratedFilm
 from tracker.cli.main import main
 from tracker.core.types import Progress
-from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
+from tracker.demo import DemoTruth, load_truth
 from tracker.pipeline.analyse import analyse
 from tracker.record.load import load_record
 from tracker.record.schema import Record
@@ -23,13 +23,9 @@ from tracker.results.schema import Results
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(quick_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small demonstration test, analysed by the command."""
-    place = tmp_path_factory.mktemp("demo")
-    write_demo(place, scenario=Scenario.quick())
-    run = CliRunner().invoke(main, ["analyse", str(place / "record.toml")])
-    assert run.exit_code == 0, run.output
-    return place
+    return Path(shutil.copytree(quick_demo, tmp_path_factory.mktemp("demo") / "demo"))
 
 
 @pytest.fixture(scope="module")

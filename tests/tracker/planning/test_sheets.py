@@ -15,8 +15,8 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from calibration.errors import Problem
 from tests.support.plan_case import planned
-from tracker.plan import write_sheets
-from tracker.plan.sheets import (
+from tracker.planning import write_sheets
+from tracker.planning.sheets import (
     MARGIN,
     PAPERS,
     Paper,

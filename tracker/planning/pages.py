@@ -10,10 +10,10 @@ from tracker import __version__
 from tracker.core.units import show
 from tracker.motion.options import NOISE
 from tracker.pipeline.vehicle_result import DRAWS
-from tracker.plan.motion import MEAN_PULSE
-from tracker.plan.noise import FLOOR_PX
-from tracker.plan.numbers import Number, doubts, mark_rows, numbers
-from tracker.plan.plan import OFF_PLANE, WATCHED, Plan
+from tracker.planning.motion import MEAN_PULSE
+from tracker.planning.noise import FLOOR_PX
+from tracker.planning.numbers import Number, doubts, mark_rows, numbers
+from tracker.planning.plan import OFF_PLANE, WATCHED, Plan
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, Table, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
 from tracker.results.schema import PROGRAM

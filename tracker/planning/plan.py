@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import SURVEY, MarkId, Progress, silent
-from tracker.plan.layout import Stand, Target, stands
-from tracker.plan.motion import Course, planned_course
-from tracker.plan.noise import Picture
-from tracker.plan.predict import Outlook, predict
-from tracker.plan.view import fixed_seen, in_picture
+from tracker.planning.layout import Stand, Target, stands
+from tracker.planning.motion import Course, planned_course
+from tracker.planning.noise import Picture
+from tracker.planning.predict import Outlook, predict
+from tracker.planning.view import fixed_seen, in_picture
+from tracker.record.load import load_planned
 from tracker.record.schema import PlannedRecord
 
 WATCHED = (-0.05, 0.2)
@@ -61,6 +63,20 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
     tell("plan", len(layouts), len(layouts))
     outlook = outlooks.pop("")
     return Plan(record, planned, course, span, picture, outlook, outlooks)
+
+
+def plan(path: str | Path, progress: Progress | None = None) -> Plan:
+    """What the layout in this record will see, and the uncertainty to expect, before the test.
+
+    `path` is a record or a folder with `record.toml`; its films need not be there. Raises `Problem`
+    where the record is wrong or lacks what a plan needs.
+
+    >>> from tracker import plan
+    >>> layout = plan("demo")
+    >>> sorted(layout.stands) == sorted(layout.record.cameras)
+    True
+    """
+    return make_plan(load_planned(path), progress)
 
 
 def changed(planned: Mapping[str, Stand], picture: Picture) -> dict[str, dict[str, Stand]]:

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.core.types import MarkId, Quantity
-from tracker.plan.plan import WATCHED, Plan
-from tracker.plan.predict import Outlook
-from tracker.plan.view import LEAST_PX, Seen
+from tracker.planning.plan import WATCHED, Plan
+from tracker.planning.predict import Outlook
+from tracker.planning.view import LEAST_PX, Seen
 from tracker.report.wording import OCCUPANT, VEHICLE
 
 SMALL_PX = 10.0

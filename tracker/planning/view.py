@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import turned
-from tracker.plan.layout import FACING, Stand, Target
-from tracker.plan.motion import Course
-from tracker.plan.noise import Picture, mark_covariance
+from tracker.planning.layout import FACING, Stand, Target
+from tracker.planning.motion import Course
+from tracker.planning.noise import Picture, mark_covariance
 
 LEAST_PX = 5.0
 """Marks smaller than this can't be followed."""

@@ -20,7 +20,7 @@ from matplotlib.patches import Circle, Patch, Polygon, Rectangle, Wedge
 
 from calibration.errors import RECORD, RecordError
 from tracker.core.types import SURVEY, MarkId
-from tracker.plan.noise import RINGS
+from tracker.planning.noise import RINGS
 from tracker.record.schema import PlannedRecord
 from tracker.report.style import style
 

@@ -35,10 +35,10 @@ from tracker.pipeline.vehicle_result import (
     moved,
     vehicle_result,
 )
-from tracker.plan.layout import Stand
-from tracker.plan.motion import Course
-from tracker.plan.noise import Picture
-from tracker.plan.view import Seen, fixed_seen, seen
+from tracker.planning.layout import Stand
+from tracker.planning.motion import Course
+from tracker.planning.noise import Picture
+from tracker.planning.view import Seen, fixed_seen, seen
 from tracker.record.schema import PlannedRecord
 from tracker.results.schema import CrushResult, Occupant, VehicleResult
 

@@ -13,14 +13,14 @@ from scipy.special import erf
 from calibration.errors import Problem
 from tests.support.plan_case import planned
 from tracker.cli.main import main
-from tracker.plan import Plan, make_plan, write_plan
-from tracker.plan.layout import facing, stands
-from tracker.plan.motion import GRIP, MEAN_PULSE, Course, planned_course
-from tracker.plan.noise import Picture, mark_covariance
-from tracker.plan.numbers import doubts, numbers, when_seen
-from tracker.plan.plan import EXPOSURE, MARKS, MORE_SURVEY
-from tracker.plan.predict import predict
-from tracker.plan.view import seen
+from tracker.planning import Plan, make_plan, write_plan
+from tracker.planning.layout import facing, stands
+from tracker.planning.motion import GRIP, MEAN_PULSE, Course, planned_course
+from tracker.planning.noise import Picture, mark_covariance
+from tracker.planning.numbers import doubts, numbers, when_seen
+from tracker.planning.plan import EXPOSURE, MARKS, MORE_SURVEY
+from tracker.planning.predict import predict
+from tracker.planning.view import seen
 from tracker.record.load import InvalidRecordError, load_planned, load_record
 
 

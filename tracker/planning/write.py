@@ -5,10 +5,10 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from tracker.plan.drawing import draw
-from tracker.plan.pages import document
-from tracker.plan.plan import Plan
-from tracker.plan.sheets import Paper, sheets_pdf
+from tracker.planning.drawing import draw
+from tracker.planning.pages import document
+from tracker.planning.plan import Plan
+from tracker.planning.sheets import Paper, sheets_pdf
 from tracker.record.schema import PlannedRecord
 from tracker.report.html import html
 from tracker.report.pdf import pdf

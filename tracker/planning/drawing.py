@@ -12,9 +12,9 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 from scipy.spatial import ConvexHull, QhullError
 
 from calibration.arrays import Array
-from tracker.plan.layout import Stand
-from tracker.plan.plan import Plan
-from tracker.plan.view import Seen
+from tracker.planning.layout import Stand
+from tracker.planning.plan import Plan
+from tracker.planning.view import Seen
 from tracker.report.style import INK, LINES, SOFT, WIDTH, Line, style
 
 INSTANTS = (-0.05, 0.0, 0.1, 0.2)
