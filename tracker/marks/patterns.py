@@ -1,7 +1,8 @@
 """What finding and fitting needs to know of each pattern: the one place to add a pattern to.
 
 A pattern that one of the models of grey can show needs its name in `tracker.core.types.Pattern`, an
-entry here, and its paint in `tracker.planning.sheets`; another grey needs a model of its own besides.
+entry here, and its paint in `tracker.planning.sheets`; another grey needs a model of its own as
+well.
 """
 
 from __future__ import annotations
