@@ -64,6 +64,8 @@ _INFORMATION: dict[str, str] = {
     # motion
     "marks_rejected": "single positions of marks were rejected as outliers",
     "noise_correlated": "errors of marks are correlated in time; the uncertainties include it",
+    # occupant
+    "no_occupant_contact": "occupant velocity is the vehicle's velocity change during contact",
     # accelerometers
     "accelerometer_note": "how an accelerometer file was read or corrected",
 }
@@ -127,6 +129,7 @@ _SERIOUS: dict[str, str] = {
     "camera_below_ground": "the camera comes out below ground: an axis has the wrong sign",
     "contact_unclear": "no moment of contact is distinct: time zero is uncertain",
     "film_ends_early": "the film ends before occupant impact",
+    "film_ends_in_contact": "the film ends while contact goes on: figures are at least so large",
     "film_unusable": "a film cannot be used",
     "flash_not_found": "no flash is seen",
     "pose_ambiguous": "two poses of the camera explain the survey alike",

@@ -22,7 +22,7 @@ from calibration.errors import Problem
 from tracker.cli.progress import beside_truth
 from tracker.core.types import STATE, Motion
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
-from tracker.outcome.headline import Drawn, crush, velocity_change
+from tracker.outcome.headline import Drawn, crush, velocity_changes
 from tracker.pipeline.analyse import analyse
 from tracker.record.load import load_record
 
@@ -108,7 +108,7 @@ def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
         for axis, column in (("x", 0), ("y", 1)):
             start, end = np.interp([0.0, last[name]], at, state[:, column])
             out[f"{name}: travel {axis}"] = float(end - start)
-        change = velocity_change(drawn[name], closing.contact_ends)
+        change = velocity_changes(drawn[name], closing.contact).along
         out[f"{name}: velocity change"] = change.value
     return out
 

@@ -36,7 +36,13 @@ from tracker.camera.repeated_frames import (
 )
 from tracker.core.types import STATE, Quantity, Status, Tracks
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
-from tracker.pipeline.vehicle_result import crush_result, film_occupant, moved, vehicle_result
+from tracker.pipeline.vehicle_result import (
+    contacts,
+    crush_result,
+    film_occupant,
+    moved,
+    vehicle_result,
+)
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Occupant
 
@@ -123,10 +129,11 @@ def figures(test: World, solution: Solution, clocks: Mapping[str, TimeBase]) -> 
     moves = {v: moved(solution, draws, v, own["overhead"]) for v in solution.vehicles}
     tables = {v: Vehicle(role=ROLES[v], cg=tuple(f"{c} m" for c in CG[v])) for v in moves}  # type: ignore[arg-type]
     closing = crush_result(tables, moves)
+    ends = contacts(tables, moves, closing)
     film = film_occupant(solution, draws, "car", FLAIL)
     out: dict[str, Quantity | None] = {}
     for v in moves:
-        result = vehicle_result(tables[v], moves[v], Occupant(film=film), closing)
+        result = vehicle_result(tables[v], moves[v], Occupant(film=film), ends[v])
         for name in test.headline:
             if name.startswith(f"{v} ") and hasattr(result, name.split()[1]):
                 out[name] = getattr(result, name.split()[1])

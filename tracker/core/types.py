@@ -139,12 +139,16 @@ class Tracks:
 
 @dataclass(frozen=True)
 class Quantity:
-    """A result: SI value, its unit, its standard uncertainty (k = 1), the time of an extreme."""
+    """A result: SI value, its unit, its standard uncertainty (k = 1), the time of an extreme.
+
+    `at_end`: the record ends while it still grows or lasts; the value is the least it can be.
+    """
 
     value: float
     unit: str
     u: float
     time: float | None = None
+    at_end: bool = False
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,9 @@ def evaluate(
 
     A requirement is passed if the probability that the true value meets it is at least 0.95
     (normal distribution, GUM), failed if it is at most 0.05, undetermined between, and
-    undetermined without a value. Values and limits are SI.
+    undetermined without a value. Where the record ends while a quantity still grows (`at_end`), the
+    value is the least that it can be: that may fail a limit, and passes none. Values and limits are
+    SI.
     """
     plan = plan or Plan()
     found = [
@@ -124,15 +126,18 @@ def _limit(
     worst = given[name]
     told = f"; {origin[name]}" if name in origin else ""
     probability = probability_within(worst.value, worst.u, limit.most)
+    found, met = verdict(probability), f"met with probability {_percent(probability)}"
+    if any(q.at_end for q in given.values()) and found != "fail":
+        found, met = "undetermined", "at least the value: the record ends while it may still grow"
     return Criterion(
         limit.name,
         worst.value,
         limit.most,
         limit.unit,
-        verdict(probability),
+        found,
         limit.source,
         worst.u,
-        f"{kind}limit {limit.text}; met with probability {_percent(probability)}{told}",
+        f"{kind}limit {limit.text}; {met}{told}",
     )
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
 from tracker.core.time_series import integrate
+from tracker.core.types import Quantity
 from tracker.mechanics.vehicle_pair import Pair, at_time, quantity
 from tracker.results.schema import Energy, ForceCrush, Mechanics, Momentum
 
@@ -27,6 +28,8 @@ tests of truck-mounted attenuators give 0.15 to 0.25 for a truck in gear with it
 GRIP_U = 0.05
 """Standard uncertainty, as a share, of the friction while the vehicles push beside that of the
 slide after it: load and slip differ. Common practice, no source."""
+LEAST_FRICTION = 0.25
+"""Share of the friction below which no draw counts: a roll-ahead too short to tell any."""
 MOVING = 0.02  # m/s from which the struck vehicle slides
 
 
@@ -98,7 +101,22 @@ def mechanics(
         stroke_used=None
         if stated.length is None
         else quantity((greatest - stated.front_crush) / stated.length, "1"),
+        stopping=_stopping(pair, friction) if ended else None,
     )
+
+
+def _stopping(pair: Pair, friction: _Friction) -> Quantity | None:
+    """Way of the struck vehicle from time zero to rest, m: what the film shows, and from its end on
+    s = v^2 / (2 mu g), friction staying what it was give or take `GRIP_U`. None without friction.
+    """
+    if not friction.rows[0] > 0.0:
+        return None
+    rng = np.random.default_rng(7)
+    stays = np.r_[1.0, 1.0 + GRIP_U * rng.standard_normal(len(friction.rows) - 1)]
+    least = LEAST_FRICTION * friction.rows[0]
+    grip = np.maximum(friction.rows * stays, least) * GRAVITY
+    speed = np.maximum(pair.struck_speed[:, -1], 0.0)
+    return quantity(pair.struck_way[:, -1] + speed**2 / (2.0 * grip), "m")
 
 
 def _friction(pair: Pair, at: float, ended: bool) -> _Friction:

@@ -2,22 +2,24 @@
 
 Each number is computed on the estimate and on every draw from the posterior; the spread of the
 draws is its standard uncertainty, so that errors shared by all frames count as they should.
-Motion states have the columns `tracker.values.STATE`: the cg in ground axes, SI.
+Motion states have the columns `tracker.core.types.STATE`: the cg in ground axes, SI.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Quantity
+from tracker.outcome.contact import Contact, find_contact
+from tracker.outcome.options import OUTCOME
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
-AT_REST = 0.05  # m/s: slower than this at the end of the film counts as having come to rest
-CONTACT_ENDS = 0.05  # of the largest closing acceleration; below it the vehicles have parted
+_RATE = dict(zip(STATE[:6], STATE[6:12], strict=True))
+"""The column that is the rate of a column."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class Drawn:
 
     def extreme(self, column: str, sign: float, unit: str) -> Quantity | None:
         """Largest (`sign` 1) or smallest (-1) change of a column after time zero from its mean
-        before time zero, with the time of the extreme.
+        before time zero, with the time of the extreme; at the end where the motion ends, or is no
+        longer determined, while it still grows.
         """
         before, after = self.time < 0, self.time >= 0
         if not before.any() or not after.any():
@@ -50,9 +53,19 @@ class Drawn:
         mean = change(self.state[None])[0]
         if not np.isfinite(mean).any():
             return None
-        at = int(np.argmax(sign * mean))
-        drawn = np.max(sign * change(self.draws), axis=1)
-        return Quantity(float(mean[at]), unit, _spread(drawn), float(self.time[after][at]))
+        at = int(np.nanargmax(sign * mean))
+        last = int(np.flatnonzero(np.isfinite(mean))[-1])
+        drawn = np.max(sign * change(self.draws)[:, : last + 1], axis=1)
+        found = Quantity(float(mean[at]), unit, _spread(drawn), float(self.time[after][at]))
+        fallen = sign * (mean[at] - mean[last])
+        still = fallen <= found.u and self._grows(column, sign, int(np.flatnonzero(after)[last]))
+        return replace(found, at_end=bool(at > 0 and still))
+
+    def _grows(self, column: str, sign: float, at: int) -> bool:
+        """Whether a column is not known to have come to a stand, or turned back, at an instant."""
+        rate = COLUMN[_RATE[column]]
+        value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])
+        return bool(not np.isfinite(value) or value + 2.0 * u > OUTCOME.settled_rate)
 
 
 def impact_speed(motion: Drawn) -> Quantity | None:
@@ -94,80 +107,120 @@ def travel(motion: Drawn, column: str) -> Quantity | None:
     def of(time: Array, states: Array) -> Array:
         return np.asarray(states[:, -1, COLUMN[column]] - _at_zero(time, states, column))
 
-    return motion.number(of, "m")
+    found = motion.number(of, "m")
+    return None if found is None else replace(found, at_end=not at_rest(motion))
 
 
 def at_rest(motion: Drawn) -> bool:
     """Whether the vehicle had come to rest by the end of the film."""
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     drawn = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
-    return bool(speed < max(AT_REST, 2 * _spread(drawn)))
+    return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(drawn)))
 
 
-def velocity_change(
-    motion: Drawn, until: float, drawn_until: Array | None = None
-) -> Quantity | None:
-    """Change of the velocity along ground x from time zero to `until` (s), m/s; `drawn_until` (m,)
-    is that time in each draw, where it is not known exactly.
+def contact_of(motion: Drawn) -> Contact | None:
+    """When the vehicle's contact ends, by the horizontal force on it; by that along ground x alone
+    where the lateral motion is not seen. None where there is none to be found.
     """
-    column = COLUMN["vx_mps"]
-    value = _at(motion.time, motion.state[None, :, column], until)
-    value = value - _at_zero(motion.time, motion.state[None], "vx_mps")
-    if not np.isfinite(value[0]):
+    columns = [COLUMN["ax_mps2"], COLUMN["ay_mps2"]]
+    seen = np.asarray(np.isfinite(motion.state[:, columns]).all(axis=0))
+    if not seen[0] or not len(motion.time):
         return None
-    ends = np.full(len(motion.draws), until) if drawn_until is None else drawn_until
-    drawn = np.array(
-        [
-            np.interp(t, motion.time, row)
-            for t, row in zip(ends, motion.draws[..., column], strict=True)
-        ]
+    mean = np.where(seen, motion.state[:, columns], 0.0).T
+    draws = np.where(seen, motion.draws[:, :, columns], 0.0)
+    return find_contact(motion.time, mean, np.swapaxes(draws, 1, 2))
+
+
+@dataclass(frozen=True)
+class VelocityChange:
+    """Change of a vehicle's velocity while it is in contact."""
+
+    along: Quantity | None  # m/s, along ground x
+    resultant: Quantity | None  # m/s, horizontal
+    direction: Quantity | None  # rad, of the force on the vehicle, in its axes at time zero
+
+
+def velocity_changes(motion: Drawn, contact: Contact | None) -> VelocityChange:
+    """Changes from time zero to the end of contact, or of the motion while it goes on (or where
+    none is found: `contact` None).
+
+    The direction is that of the change of the horizontal velocity over the ground (SAE J1727: in
+    earth-fixed axes), seen from the vehicle as it stood at time zero, from its x to the right: a
+    full frontal impact, which pushes the vehicle back, has 180 degrees.
+    """
+    until = float(motion.time[-1]) if contact is None else contact.end
+    ends = np.full(len(motion.draws), until) if contact is None else contact.drawn
+    still = contact is not None and not contact.ended
+    mean = np.array([_change(motion, motion.state[None], c, np.array([until])) for c in _SPEEDS])
+    draws = np.array([_change(motion, motion.draws, c, ends) for c in _SPEEDS])
+    if not np.isfinite(mean[0, 0]):
+        return VelocityChange(None, None, None)
+    along = Quantity(float(mean[0, 0]), "m/s", _spread(draws[0]), at_end=still)
+    if not np.isfinite(mean[1, 0]):
+        return VelocityChange(along, None, None)
+    size = float(np.hypot(*mean)[0])
+    resultant = Quantity(size, "m/s", _spread(np.hypot(*draws)), at_end=still)
+    heading = _at_zero(motion.time, motion.state[None], "yaw_rad")
+    headings = _at_zero(motion.time, motion.draws, "yaw_rad")
+    direction = _wrapped(np.arctan2(mean[1], mean[0]) - heading)
+    away = _wrapped(np.arctan2(draws[1], draws[0]) - headings - direction)
+    u = _spread(away)
+    known = np.isfinite(direction[0]) and u < 0.5 * np.pi
+    return VelocityChange(
+        along, resultant, Quantity(float(direction[0]), "rad", u, at_end=still) if known else None
     )
-    drawn -= _at_zero(motion.time, motion.draws, "vx_mps")
-    return Quantity(float(value[0]), "m/s", _spread(drawn))
+
+
+_SPEEDS = ("vx_mps", "vy_mps")
+
+
+def _change(motion: Drawn, states: Array, column: str, until: Array) -> Array:
+    """Change (k,) of a column of states (k, n, 15) from time zero to times (k,)."""
+    rows = states[..., COLUMN[column]]
+    late = [np.interp(t, motion.time, row) for t, row in zip(until, rows, strict=True)]
+    return np.asarray(np.array(late) - _at_zero(motion.time, states, column))
+
+
+def _wrapped(angle: Array) -> Array:
+    """Angles in (-pi, pi]."""
+    return np.asarray(np.pi - (np.pi - angle) % (2.0 * np.pi))
 
 
 @dataclass(frozen=True)
 class Crush:
-    """Greatest closing of the two vehicles after time zero along ground x."""
+    """Greatest closing of the two vehicles along ground x while they are in contact."""
 
     max_dynamic: Quantity  # m
     at: float  # s
-    contact_ends: float  # s, when the closing acceleration has died away; else the film's end
-    ended: bool  # whether it had
-    drawn_ends: Array  # (m,) s, when it has in each draw
+    contact: Contact | None  # of the striking vehicle; None: no impact is found
 
 
 def crush(striking: Drawn, struck: Drawn) -> Crush | None:
-    """How far the striking vehicle closed up on the struck one; both at the same times."""
+    """How far the striking vehicle closed up on the struck one until contact ended, or the motions
+    did; both at the same times.
+    """
     after = striking.time >= 0
     time = striking.time[after]
 
-    def between(a: Array, b: Array, column: str) -> Array:
-        return np.asarray(a[..., after, COLUMN[column]] - b[..., after, COLUMN[column]])
-
-    def closing(a: Array, b: Array) -> Array:
+    def closing(a: Array, b: Array, until: Array) -> Array:
+        column = COLUMN["x_m"]
         start = _at_zero(striking.time, a, "x_m") - _at_zero(striking.time, b, "x_m")
-        return between(a, b, "x_m") - start[:, None]
+        closed = a[..., after, column] - b[..., after, column] - start[:, None]
+        return np.where(time <= until[:, None], closed, 0.0)
 
-    mean = closing(striking.state[None], struck.state[None])[0]
+    contact = contact_of(striking)
+    end = float(time[-1]) if contact is None or not contact.ended else contact.end
+    ends = np.full(len(striking.draws), end)
+    if contact is not None and contact.ended:
+        ends = contact.drawn
+    mean = closing(striking.state[None], struck.state[None], np.array([end]))[0]
     if not np.isfinite(mean).all() or len(mean) < 2:
         return None
-    greatest = np.max(np.abs(closing(striking.draws, struck.draws)), axis=1)
+    greatest = np.max(np.abs(closing(striking.draws, struck.draws, ends)), axis=1)
     at = int(np.argmax(np.abs(mean)))
-    force = np.abs(between(striking.state, struck.state, "ax_mps2"))
-    end, ended = _died_away(force, at)
-    forces = np.abs(between(striking.draws, struck.draws, "ax_mps2"))
-    drawn_ends = np.array([time[_died_away(f, at)[0]] for f in forces])
-    value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]))
-    return Crush(value, float(time[at]), float(time[end]), ended, drawn_ends)
-
-
-def _died_away(force: Array, at: int) -> tuple[int, bool]:
-    """Where, after the instant `at`, a force (n,) has fallen below `CONTACT_ENDS` of its greatest;
-    the last instant, False: it hasn't.
-    """
-    gone = np.flatnonzero(force[at + 1 :] < CONTACT_ENDS * force.max())
-    return (at + 1 + int(gone[0]), True) if len(gone) else (len(force) - 1, False)
+    still = (contact is None or not contact.ended) and at == len(mean) - 1
+    value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]), still)
+    return Crush(value, float(time[at]), contact)
 
 
 def _at_zero(time: Array, states: Array, column: str) -> Array:

@@ -8,7 +8,7 @@ Ridedown and mean accelerations keep the vehicle acceleration's sign.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,6 +28,7 @@ from tracker.core.time_series import (
 )
 from tracker.core.types import Quantity
 from tracker.core.vehicle_kinematics import body_rates
+from tracker.outcome.contact import contact_end
 
 AsiFilter = Literal["mean 50 ms", "13 Hz per pass", "13 Hz combined"]
 
@@ -45,7 +46,8 @@ class OccupantRisk:
     oiv_y: Array  # m/s, to the right +
     oiv_time: Array  # s
     reached: Array  # 1 where the flail distance was reached within the record, else 0
-    over: Array  # 1 where the vehicle was not being slowed down any more at the record's end
+    contact_end: Array  # s, of the vehicle's own contact; the record's end where it goes on
+    contact_ended: Array  # 1 where it ends within the record, else 0
     ridedown_x: Array  # g, signed
     ridedown_y: Array  # g, signed
     ridedown_time: Array  # s, middle of the longitudinal window
@@ -56,7 +58,7 @@ class OccupantRisk:
     asi_time: Array  # s, middle of the window
     mean50_x: Array  # g, signed, largest mean over 50 ms
     mean50_y: Array  # g
-    velocity_change_x: Array  # m/s, of the vehicle, from time zero to the record's end
+    velocity_change_x: Array  # m/s, of the vehicle, from time zero to the end of contact
     velocity_change_y: Array  # m/s
 
 
@@ -75,14 +77,18 @@ UNITS = {
     "velocity_change_y": "m/s",
 }
 FLAIL = ("oiv_x", "oiv_y")
-ENDING, SLOWED = 0.020, 1.0
-"""s, g: a vehicle whose mean acceleration over the last of these is less is not being slowed down;
-braking tyres do less (common practice, no source)."""
+CHANGES = ("velocity_change_x", "velocity_change_y")
+GROWING = ("ridedown_x", "ridedown_y", "phd", "asi", "mean50_x", "mean50_y")
+"""Figures that may still grow while contact goes on."""
 _TIME_OF = {"ridedown_x": "ridedown_time", "thiv": "thiv_time", "asi": "asi_time"}
 
 
 def flail(
-    time: Array, ax: Array, ay: Array, distances: tuple[float, float]
+    time: Array,
+    ax: Array,
+    ay: Array,
+    distances: tuple[float, float],
+    contact: Array | None = None,
 ) -> tuple[Array, Array, Array, Array]:
     """Occupant impact velocity of the flail-space model (NCHRP Reports 230 and 350, MASH).
 
@@ -91,12 +97,14 @@ def flail(
     time : (n,) s; the part from time zero on is used.
     ax, ay : (..., n) acceleration of the cg in vehicle axes, m/s^2.
     distances : free travel forward and sideways, m.
+    contact : (...,) s, when the vehicle's contact ends; the record's end by default.
 
     Returns
     -------
     oiv_x, oiv_y, oiv_time, reached, each (...,). Both components are taken when the first of the
     two distances is reached, found between the samples. Where neither is reached within the
-    record the velocity is the whole change and the time NaN.
+    record the velocity is the vehicle's change until its contact ends (NCHRP 350 and MASH, from
+    memory), and the time NaN.
     """
     time, (ax, ay) = from_zero(time, ax, ay)
     shape = ax.shape[:-1]
@@ -108,7 +116,8 @@ def flail(
         first_crossing(time, y, vy, ay, distances[1]),
     )
     reached = np.isfinite(at)
-    end = np.where(reached, at, time[-1])[:, None]
+    parted = time[-1] if contact is None else np.reshape(contact, -1)
+    end = np.where(reached, at, np.minimum(parted, time[-1]))[:, None]
     oiv_x = -integral_at(time, ax, vx, end)[:, 0]
     oiv_y = -integral_at(time, ay, vy, end)[:, 0]
     return (
@@ -256,6 +265,7 @@ def occupant_risk(
     distances: tuple[float, float],
     az: Array | None = None,
     asi_filter: AsiFilter = "mean 50 ms",
+    contact: tuple[Array, Array] | None = None,
 ) -> OccupantRisk:
     """Every figure of occupant risk from the motion of the cg.
 
@@ -265,22 +275,25 @@ def occupant_risk(
     ax, ay, az : (..., n) acceleration in vehicle axes, m/s^2; az may be unknown (taken as 0).
     yaw_rate : (..., n) rad/s.
     distances : flail distances forward and sideways, m.
+    contact : when the vehicle's contact ends (...,), s, and whether (...,) it does within the
+        record, where that is known from elsewhere; found from ax and ay by default.
 
     PHD is NaN where the head strikes nothing, ridedown where the flail distance is not reached.
     """
     az = np.zeros_like(ax) if az is None else az
-    oiv_x, oiv_y, oiv_time, reached = flail(time, ax, ay, distances)
+    end, ended = _contact(time, ax, ay) if contact is None else contact
+    oiv_x, oiv_y, oiv_time, reached = flail(time, ax, ay, distances, end)
     ridedown_x, ridedown_time = ridedown(time, ax, oiv_time)
     ridedown_y, _ = ridedown(time, ay, oiv_time)
     thiv, thiv_time = theoretical_head_impact(time, ax, ay, yaw_rate)
     asi, asi_time = acceleration_severity(time, ax, ay, az, asi_filter)
-    later, (ax0, ay0) = from_zero(time, ax, ay)
     return OccupantRisk(
         oiv_x,
         oiv_y,
         oiv_time,
         reached,
-        _over(time, ax, ay),
+        np.broadcast_to(end, reached.shape),
+        np.broadcast_to(np.asarray(ended, dtype=float), reached.shape),
         ridedown_x,
         ridedown_y,
         ridedown_time,
@@ -291,8 +304,8 @@ def occupant_risk(
         asi_time,
         largest_mean(time, ax),
         largest_mean(time, ay),
-        integrate(later, ax0)[..., -1],
-        integrate(later, ay0)[..., -1],
+        _change(time, ax, end),
+        _change(time, ay, end),
     )
 
 
@@ -300,11 +313,12 @@ def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | Non
     """Each figure of the mean motion (one), with the spread of the draws (m,) as its uncertainty.
 
     A figure is None where the mean motion or more than a tenth of the draws do not have it, and the
-    occupant's velocity where the record ends before the impact on the interior while the vehicle
-    is still being slowed down: it would have grown.
+    occupant's velocity where the record ends before the impact on the interior while contact goes
+    on: it would have grown. What is known then is the least that it can be, at the end.
     """
     out: dict[str, Quantity | None] = {}
-    early = not _one(mean.reached) and not _one(mean.over)
+    goes_on = not _one(mean.contact_ended)
+    early = not _one(mean.reached) and goes_on
     for name, unit in UNITS.items():
         value = _one(getattr(mean, name)) if not (early and name in FLAIL) else np.nan
         spread = np.asarray(getattr(draws, name))
@@ -313,15 +327,17 @@ def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | Non
             out[name] = None
             continue
         when = _one(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None
-        out[name] = Quantity(value, unit, float(spread[known].std(ddof=1)), when)
+        found = Quantity(value, unit, float(spread[known].std(ddof=1)), when)
+        least = goes_on and name in (*GROWING, *CHANGES)
+        out[name] = replace(found, at_end=True) if least else found
     return out
 
 
 def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
     """Acceleration ax, ay, az of the cg in vehicle axes and the yaw rate about the vehicle's z.
 
-    `state` (..., n, 15) has the columns `tracker.values.STATE`; the four are (..., n), m/s^2 and
-    rad/s. This is the kinematic acceleration: no gravity in it, whatever the pitch.
+    `state` (..., n, 15) has the columns `STATE`; the four are (..., n), m/s^2 and rad/s.
+    This is the kinematic acceleration: no gravity in it, whatever the pitch.
     """
     acceleration = cg_acceleration(state)
     return (
@@ -332,11 +348,22 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
     )
 
 
-def _over(time: Array, ax: Array, ay: Array) -> Array:
-    """1 where the mean acceleration (...,) at the end of the record is small, else 0."""
-    last = time >= time[-1] - ENDING
-    size = np.hypot(ax[..., last].mean(axis=-1), ay[..., last].mean(axis=-1))
-    return np.asarray(size < SLOWED * GRAVITY, dtype=float)
+def _contact(time: Array, ax: Array, ay: Array) -> tuple[Array, Array]:
+    """When contact ends (...,), s, and 1 where it does within the record, else 0."""
+    time, (ax, ay) = from_zero(time, ax, ay)
+    size = _rows(np.hypot(ax, ay))
+    found = [contact_end(time, row)[1:] for row in size]
+    shape = ax.shape[:-1]
+    end = np.array([end for end, _ in found]).reshape(shape)
+    return end, np.array([float(ended) for _, ended in found]).reshape(shape)
+
+
+def _change(time: Array, values: Array, until: Array) -> Array:
+    """Integral (...,) of values (..., n) from time zero until times (...,)."""
+    time, (values,) = from_zero(time, values)
+    rows = _rows(values)
+    ends = np.broadcast_to(np.reshape(until, (-1, 1)), (len(rows), 1))
+    return integral_at(time, rows, integrate(time, rows), ends)[:, 0].reshape(values.shape[:-1])
 
 
 def _one(values: Array) -> float:

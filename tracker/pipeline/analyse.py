@@ -16,6 +16,7 @@ from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.criteria import judge
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
+from tracker.outcome.options import OUTCOME
 from tracker.pipeline.camera_result import camera_result, evidence, frame_times, shaking, view
 from tracker.pipeline.fusion import fuse
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
@@ -24,6 +25,7 @@ from tracker.pipeline.vehicle_result import (
     SEED,
     Instrumented,
     Moved,
+    contacts,
     crush_result,
     crush_values,
     film_occupant,
@@ -33,6 +35,7 @@ from tracker.pipeline.vehicle_result import (
     moved,
     point_paths,
     speed_check,
+    stopping,
     vehicle_result,
 )
 from tracker.record.input_digests import digests
@@ -202,6 +205,7 @@ def _results(
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
     fused, fused_shares = _fused(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
+    ends = contacts(record.vehicles, moves, crush)
     both = mechanics_result(record, solution, draws, crush)
     vehicles = {}
     for name, table in record.vehicles.items():
@@ -211,9 +215,10 @@ def _results(
                 only = Occupant(accelerometer=read)
                 vehicles[name] = VehicleResult(role=table.role, mass=table.mass, occupant=only)
             continue
-        film = film_occupant(solution, draws, name, _distances(record)[name])
+        film = film_occupant(solution, draws, name, _distances(record)[name], ends[name])
         occupant = Occupant(film=film, accelerometer=read, fused=fused.get(name))
-        vehicles[name] = vehicle_result(table, moves[name], occupant, crush)
+        numbers = vehicle_result(table, moves[name], occupant, ends[name])
+        vehicles[name] = replace(numbers, stopping=stopping(numbers, both[0] if both else None))
     warnings = [
         *failed,
         *(w for sight in sights.values() for w in sight.warnings),
@@ -221,6 +226,8 @@ def _results(
         *(w for t in told.values() for w in t.warnings),
         *_unseen(record, solution),
         *_early(record, vehicles),
+        *_contact_goes_on(vehicles),
+        *_no_occupant_contact(vehicles),
         *_alone(record, vehicles, blocks),
     ]
     _note_rejected(log, solution)
@@ -325,6 +332,34 @@ def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Diagno
         and result.occupant.film.oiv_x is None
         and result.occupant.film.velocity_change_x is not None
     ]
+
+
+def _contact_goes_on(vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
+    """That a film ends while contact goes on."""
+    text = (
+        "the film ends while the vehicle is still in contact, or less than "
+        f"{OUTCOME.contact_hold * 1e3:.0f} ms after: its velocity change, mean accelerations, "
+        "ridedown, PHD and ASI are the least that they can be"
+    )
+    return [
+        Diagnostic("film_ends_in_contact", text, f"vehicles.{name}")
+        for name, result in vehicles.items()
+        if result.contact_end is not None and result.contact_end.at_end
+    ]
+
+
+def _no_occupant_contact(vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
+    """That an occupant's velocity is the velocity change of a vehicle whose contact is over."""
+    text = (
+        "the occupant would not have reached the interior on this record: occupant impact velocity "
+        "is the vehicle's velocity change during contact"
+    )
+    found = []
+    for name, result in vehicles.items():
+        each = (result.occupant.film, result.occupant.accelerometer, result.occupant.fused)
+        if any(o is not None and o.oiv_x is not None and o.oiv_time is None for o in each):
+            found.append(Diagnostic("no_occupant_contact", text, f"vehicles.{name}"))
+    return found
 
 
 def _alone(

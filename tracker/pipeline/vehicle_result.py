@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,8 +26,10 @@ from tracker.outcome.accelerometer_risk import (
     accelerometer_risk,
     cg_acceleration_draws,
 )
+from tracker.outcome.contact import Contact
 from tracker.outcome.headline import COLUMN, Drawn
 from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
+from tracker.outcome.options import OUTCOME
 from tracker.record.schema import Tables, Vehicle
 from tracker.results.schema import (
     ChannelAgreement,
@@ -42,13 +44,13 @@ from tracker.results.schema import (
     PointPath,
     SpeedCheck,
     SpragueGeers,
+    Stopping,
     VehicleResult,
     VelocityComparison,
 )
 
 DRAWS, SEED = 300, 1
 OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
-PARKED = 0.1  # m/s at time zero; slower counts as standing
 ZERO = 1e-7  # s; a frame so near to time zero is at it
 PER_KNOT = 16
 """Draws are told at so many frames between two knots of the motions, where a curve has no more to
@@ -98,17 +100,18 @@ def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
 
 
 def vehicle_result(
-    table: Vehicle, of: Moved, occupant: Occupant, crush: headline.Crush | None
+    table: Vehicle, of: Moved, occupant: Occupant, contact: Contact | None
 ) -> VehicleResult:
-    """The headline numbers of one vehicle; its velocity changes until contact ends (`crush` None:
+    """The headline numbers of one vehicle; its velocity changes until contact ends (`contact` None:
     until the film does).
     """
     drawn = of.drawn
     if len(drawn.time) < 2 or not _within(drawn.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(drawn)
-    standing = speed is not None and speed.value < max(PARKED, 3 * speed.u)
+    standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
     highest = drawn.extreme("z_m", -1, "m")
+    change = headline.velocity_changes(drawn, contact)
     return VehicleResult(
         role=table.role,
         mass=table.mass,
@@ -121,15 +124,14 @@ def vehicle_result(
         min_roll=drawn.extreme("roll_rad", -1, "rad"),
         max_yaw=drawn.extreme("yaw_rad", 1, "rad"),
         min_yaw=drawn.extreme("yaw_rad", -1, "rad"),
-        max_rise=None
-        if highest is None
-        else Quantity(-highest.value, "m", highest.u, highest.time),
+        max_rise=None if highest is None else replace(highest, value=-highest.value),
         travel_x=headline.travel(drawn, "x_m"),
         travel_y=headline.travel(drawn, "y_m"),
         rest=headline.at_rest(drawn) if np.isfinite(drawn.state[-1, COLUMN["vx_mps"]]) else None,
-        velocity_change=headline.velocity_change(drawn, drawn.time[-1])
-        if crush is None
-        else headline.velocity_change(drawn, crush.contact_ends, crush.drawn_ends),
+        velocity_change=change.along,
+        velocity_change_resultant=change.resultant,
+        principal_direction=change.direction,
+        contact_end=None if contact is None else contact.quantity(),
         occupant=occupant,
     )
 
@@ -163,6 +165,19 @@ def _striking_and_struck(
     return (striking[0], struck[0]) if len(striking) == len(struck) == 1 else None
 
 
+def contacts(
+    vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved], crush: headline.Crush | None
+) -> dict[str, Contact | None]:
+    """When each vehicle's contact ends: that of the one that strikes counts for the one it strikes,
+    whose own tyres may slow it as much as the impact pushes it.
+    """
+    found = {name: headline.contact_of(move.drawn) for name, move in moves.items()}
+    names = _striking_and_struck(vehicles, moves)
+    if names is not None and crush is not None and crush.contact is not None:
+        found |= dict.fromkeys(names, crush.contact)
+    return found
+
+
 def speed_check(record: Tables, vehicles: Mapping[str, VehicleResult]) -> SpeedCheck | None:
     """The striking vehicle's impact speed against the speed trap's; agreement within 2 u."""
     trap = record.test.speed_trap
@@ -172,6 +187,15 @@ def speed_check(record: Tables, vehicles: Mapping[str, VehicleResult]) -> SpeedC
     film = striking[0].impact_speed
     agrees = abs(film.value - trap.speed) <= 2 * np.hypot(film.u, trap.u)
     return SpeedCheck(film, Quantity(trap.speed, "m/s", trap.u), bool(agrees))
+
+
+def stopping(result: VehicleResult, mechanics: Mechanics | None) -> Stopping | None:
+    """The way to rest of a vehicle that was struck: as the film shows it, else by its friction."""
+    if result.role == "struck" and result.rest and result.travel_x is not None:
+        return Stopping(result.travel_x, "film")
+    if result.role == "struck" and mechanics is not None and mechanics.stopping is not None:
+        return Stopping(mechanics.stopping, "friction")
+    return None
 
 
 def crush_values(crush: headline.Crush | None) -> CrushResult | None:
@@ -213,15 +237,22 @@ def mechanics_result(
         return None
     cushion = record.cushion
     stated = Stated() if cushion is None else Stated(cushion.length, cushion.front_crush)
-    return mechanics(
-        pair, curve, names, crush.contact_ends if crush.ended else np.inf, stated
-    ), curve
+    contact = crush.contact
+    ends = contact.end if contact is not None and contact.ended else np.inf
+    return mechanics(pair, curve, names, ends, stated), curve
 
 
 def film_occupant(
-    solution: Solution, draws: Draws, vehicle: str, distances: tuple[float, float]
+    solution: Solution,
+    draws: Draws,
+    vehicle: str,
+    distances: tuple[float, float],
+    contact: Contact | None = None,
 ) -> OccupantResult | None:
-    """Occupant risk from a solution; None where it does not determine the vehicle after contact."""
+    """Occupant risk from a solution; None where it does not determine the vehicle after contact.
+
+    `contact`: when it ends, where the film of the other vehicle tells that better.
+    """
     times = occupant_times(solution, vehicle)
     if len(times) < 10:
         return None
@@ -230,7 +261,8 @@ def film_occupant(
     if not seen:
         return None
     figures = summary(
-        _drawn_risk(draws, vehicle, times, distances), _risk(times, motion.state[None], distances)
+        _drawn_risk(draws, vehicle, times, distances, contact),
+        _risk(times, motion.state[None], distances, None if contact is None else _mean(contact)),
     )
     if not motion.observed[:, COLUMN["vy_mps"]].all():
         for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
@@ -343,18 +375,38 @@ def point_paths(
     return paths
 
 
-def _risk(times: Array, states: Array, distances: tuple[float, float]) -> OccupantRisk:
+def _risk(
+    times: Array,
+    states: Array,
+    distances: tuple[float, float],
+    contact: tuple[Array, Array] | None,
+) -> OccupantRisk:
     ax, ay, az, yaw_rate = film_acceleration(states)
-    return occupant_risk(times, ax, ay, yaw_rate, distances, az=az)
+    return occupant_risk(times, ax, ay, yaw_rate, distances, az=az, contact=contact)
+
+
+def _mean(contact: Contact) -> tuple[Array, Array]:
+    return np.array([contact.end]), np.array([float(contact.ended)])
 
 
 def _drawn_risk(
-    draws: Draws, vehicle: str, times: Array, distances: tuple[float, float]
+    draws: Draws,
+    vehicle: str,
+    times: Array,
+    distances: tuple[float, float],
+    contact: Contact | None,
 ) -> OccupantRisk:
     """The same of every draw, some at a time."""
-    parts = [
-        _risk(times, some.states(vehicle, times), distances) for some in portions(draws, times)
-    ]
+    parts, first = [], 0
+    for some in portions(draws, times):
+        rows = slice(first, first + len(some))
+        ends = (
+            None
+            if contact is None
+            else (contact.drawn[rows], np.full(len(some), float(contact.ended)))
+        )
+        parts.append(_risk(times, some.states(vehicle, times), distances, ends))
+        first += len(some)
     names = [f.name for f in fields(OccupantRisk)]
     return OccupantRisk(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
 

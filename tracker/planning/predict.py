@@ -28,6 +28,7 @@ from tracker.motion.options import NOISE
 from tracker.pipeline.vehicle_result import (
     DRAWS,
     SEED,
+    contacts,
     crush_result,
     crush_values,
     film_occupant,
@@ -99,12 +100,13 @@ def predict(
     times = clock.common_times(evidence[fastest.name].seconds)
     moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
     crush = crush_result(record.vehicles, moves)
+    ends = contacts(record.vehicles, moves, crush)
     vehicles = {}
     for name, move in moves.items():
         table = record.vehicles[name]
         distances = flail_distances(table, record.test.criteria, record.folder)
-        occupant = Occupant(film=film_occupant(solution, draws, name, distances))
-        vehicles[name] = vehicle_result(table, move, occupant, crush)
+        occupant = Occupant(film=film_occupant(solution, draws, name, distances, ends[name]))
+        vehicles[name] = vehicle_result(table, move, occupant, ends[name])
     return Outlook(vehicles, crush_values(crush), poses, marks, fixed)
 
 

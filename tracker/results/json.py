@@ -83,7 +83,8 @@ def _plain(value: Any) -> Any:
         if not math.isfinite(value.value):
             return None
         found = {"value": _plain(value.value), "unit": value.unit, "u": _plain(value.u)}
-        return found if value.time is None else found | {"time": _plain(value.time)}
+        found |= {} if value.time is None else {"time": _plain(value.time)}
+        return found | {"at_end": True} if value.at_end else found
     if isinstance(value, Diagnostic):
         return dataclasses.asdict(value) | {"grade": value.grade}
     if dataclasses.is_dataclass(value):

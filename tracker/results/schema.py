@@ -112,7 +112,7 @@ class OccupantResult:
     asi: Quantity | None = None  # 1
     mean50_x: Quantity | None = None  # g
     mean50_y: Quantity | None = None  # g
-    velocity_change_x: Quantity | None = None  # m/s, of the vehicle, from time zero to the end
+    velocity_change_x: Quantity | None = None  # m/s, of the vehicle, while in contact
     velocity_change_y: Quantity | None = None  # m/s, vehicle axes
 
 
@@ -123,6 +123,14 @@ class Occupant:
     film: OccupantResult | None = None
     accelerometer: OccupantResult | None = None
     fused: OccupantResult | None = None
+
+
+@dataclass(frozen=True)
+class Stopping:
+    """Way of a vehicle along ground x from time zero to rest (roll-ahead)."""
+
+    travel: Quantity  # m
+    source: Literal["film", "friction"]  # friction: from the film's end on, by the tyres'
 
 
 @dataclass(frozen=True)
@@ -144,7 +152,11 @@ class VehicleResult:
     travel_x: Quantity | None = None  # m
     travel_y: Quantity | None = None
     rest: bool | None = None
-    velocity_change: Quantity | None = None  # m/s, along ground x
+    stopping: Stopping | None = None
+    velocity_change: Quantity | None = None  # m/s, along ground x, while in contact
+    velocity_change_resultant: Quantity | None = None  # m/s, horizontal, while in contact
+    principal_direction: Quantity | None = None  # rad, of the force on it, in its axes at time zero
+    contact_end: Quantity | None = None  # s
     occupant: Occupant = field(default_factory=Occupant)
 
 
@@ -206,6 +218,7 @@ class Mechanics:
     cushion_length: float | None = None  # m, as the record states it
     front_crush: float = 0.0  # m of the closing that the striking vehicle's front took
     stroke_used: Quantity | None = None  # 1, share of the cushion's length
+    stopping: Quantity | None = None  # m, way of the struck vehicle to rest; None in contact
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,17 @@ from tracker.criteria.evaluate import probability_within, verdict
 MPH, LB, FT = 0.44704, 0.45359237, 0.3048
 
 
+@pytest.mark.parametrize(("value", "expected"), [(0.5, "undetermined"), (1.5, "fail")])
+def test_what_still_grows_at_the_films_end_may_fail_a_limit_and_passes_none(value, expected):
+    """1.309 rad of roll in the last frame, still rising, was a pass above 99.9 %."""
+    growing = Quantity(value, "rad", 0.001, 0.3, at_end=True)
+    other = Quantity(-0.1, "rad", 0.001, 0.1)
+    found = judged("mash2016", {"max_roll": growing, "min_roll": other})["largest roll"]
+    assert found.verdict == expected
+    seen = judged("mash2016", {"max_roll": Quantity(0.5, "rad", 0.001, 0.2), "min_roll": other})
+    assert seen["largest roll"].verdict == "pass"
+
+
 def limit(name, quantity, preferred=False, **plan):
     return next(
         c

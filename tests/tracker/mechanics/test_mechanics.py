@@ -98,6 +98,23 @@ def test_the_roll_ahead_tells_the_tyre_friction(told):
     assert found.friction.value == pytest.approx(MU, rel=1e-3)
 
 
+def test_the_way_to_rest_of_a_truck_that_still_rolls():
+    """Uniform deceleration: the truck leaves contact at v and slides v^2 / 2 mu g in all; the film
+    shows a part, and its travel so far was called the roll-ahead.
+    """
+    time, common, car, truck = closed_form(last=0.6)
+    pair = pair_of(time, car, truck)
+    found = mechanics(pair, force_crush(pair), ("car", "truck"), common + 0.01)
+    gain = FORCE / TRUCK - MU * GRAVITY
+    leaves = gain * common + REBOUND * CAR / (CAR + TRUCK)
+    whole = 0.5 * gain * common**2 + leaves**2 / (2 * MU * GRAVITY)
+    assert truck[0][-1] < 0.9 * whole
+    assert found.stopping.value == pytest.approx(whole, rel=1e-3)
+    assert found.stopping.u == pytest.approx(0.05 * (whole - truck[0][-1]), rel=0.35)
+    still = pair_of(time[time < 0.1], *([c[time < 0.1] for c in m] for m in (car, truck)))
+    assert mechanics(still, force_crush(still), ("car", "truck"), np.inf).stopping is None
+
+
 def test_without_a_roll_ahead_friction_is_assumed_and_said_so():
     time, common, car, truck = closed_form(last=0.15)
     pair = pair_of(time, car, truck)

@@ -117,7 +117,7 @@ def first():
     one, closing, _, _ = crash()
     masses = (1093.0, 8940.0)
     pair = make_pair(one["car"], one["truck"], masses)
-    return results_of(pair, closing.contact_ends, masses)
+    return results_of(pair, closing.contact.end, masses)
 
 
 @pytest.mark.parametrize(

@@ -1,10 +1,13 @@
 """Headline numbers of motions known in closed form."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tracker.core.types import STATE
 from tracker.outcome import headline
+from tracker.outcome.contact import Contact
 from tracker.outcome.headline import COLUMN, Drawn
 
 
@@ -62,11 +65,12 @@ def test_crush_against_a_parked_vehicle_is_the_stopping_distance() -> None:
 
     assert crush is not None
     assert crush.max_dynamic.value == pytest.approx(2.0, abs=1e-9)
-    assert crush.contact_ends == pytest.approx(0.2, abs=2e-3)
+    assert crush.contact.end == pytest.approx(0.2, abs=2e-3)
 
 
 def test_velocity_change_ends_with_contact() -> None:
-    change = headline.velocity_change(braking(20, 100), 0.2)
+    motion = braking(20, 100)
+    change = headline.velocity_changes(motion, headline.contact_of(motion)).along
 
     assert change is not None
     assert change.value == pytest.approx(-20, abs=1e-9)
@@ -75,7 +79,7 @@ def test_velocity_change_ends_with_contact() -> None:
 def test_velocity_change_is_as_uncertain_as_the_moment_contact_ends() -> None:
     motion = braking(20, 100)
     ends = 0.1 + np.random.default_rng(1).normal(0, 1e-3, len(motion.draws))
-    change = headline.velocity_change(motion, 0.1, ends)
+    change = headline.velocity_changes(motion, Contact(0.1, 1e-3, True, ends)).along
 
     assert change is not None
     assert change.value == pytest.approx(-10, abs=1e-9)
@@ -91,7 +95,7 @@ def test_each_draw_of_a_crush_ends_contact_in_its_own_time() -> None:
     crush = headline.crush(Drawn(striking.time, striking.state, late), parked())
 
     assert crush is not None
-    assert crush.drawn_ends - crush.contact_ends == pytest.approx(shift * 1e-3, abs=1e-9)
+    assert crush.contact.drawn - crush.contact.end == pytest.approx(shift * 1e-3, abs=1e-9)
 
 
 def test_what_the_film_does_not_determine_is_none() -> None:
@@ -110,3 +114,52 @@ def test_from_the_side_alone_the_speed_is_that_along_the_path() -> None:
 
     assert speed is not None
     assert speed.value == pytest.approx(20, abs=1e-9)
+
+
+def rolling(rates: dict[float, float], until: float) -> Drawn:
+    """A roll that changes by so many rad/s from each time on, on a film that ends at `until`."""
+    motion = braking(20, 100, draws=20)
+    state = motion.state.copy()
+    for start, rate in rates.items():
+        after = motion.time >= start
+        state[after, COLUMN["roll_rad"]] += rate * (motion.time[after] - start)
+        state[after, COLUMN["roll_rate_radps"]] += rate
+    keep = motion.time <= until
+    return Drawn(motion.time[keep], state[keep], np.repeat(state[None, keep], 20, axis=0))
+
+
+def test_a_roll_that_still_grows_at_the_films_end_is_at_least_so_large() -> None:
+    """A car that rolls over at 4 rad/s and reaches 75 deg after this film: it passed as sound."""
+    growing = rolling({0.0: 4.0}, 0.3).extreme("roll_rad", 1, "rad")
+    turned_back = rolling({0.0: 4.0, 0.2: -6.0}, 0.3).extreme("roll_rad", 1, "rad")
+    stands = rolling({0.0: 4.0, 0.2: -4.0}, 0.3).extreme("roll_rad", 1, "rad")
+
+    assert growing is not None
+    assert growing.at_end
+    assert growing.value == pytest.approx(1.2, abs=0.01)
+    assert turned_back is not None
+    assert not turned_back.at_end
+    assert stands is not None
+    assert not stands.at_end
+
+
+def test_an_extreme_ends_where_the_motion_is_no_longer_determined() -> None:
+    motion = rolling({0.0: 4.0}, 0.4)
+    state = motion.state.copy()
+    state[motion.time > 0.25] = np.nan
+    found = replace(motion, state=state).extreme("roll_rad", 1, "rad")
+
+    assert found is not None
+    assert found.at_end
+    assert found.value == pytest.approx(1.0, abs=0.01)
+    assert found.time == pytest.approx(0.25, abs=2e-3)
+
+
+def test_travel_of_what_still_moves_is_at_least_so_far() -> None:
+    moves = headline.travel(rolling({}, 0.1), "x_m")
+    stands = headline.travel(braking(20, 100), "x_m")
+
+    assert moves is not None
+    assert moves.at_end
+    assert stands is not None
+    assert not stands.at_end

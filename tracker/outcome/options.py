@@ -1,0 +1,46 @@
+"""Numbers that steer how a vehicle's motion becomes the figures it is judged by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.options import option
+
+_TRADE = "common practice, no source"
+
+
+@dataclass(frozen=True)
+class OutcomeOptions:
+    """Contact and its end, rest, and what still grows at the end of a record."""
+
+    contact_force: float = option(
+        1.25, "g", (0.8, 2.0), "stronger braking after the impact counts as free of contact", _TRADE
+    )
+    contact_share: float = option(
+        0.25, "1", (0.1, 0.5), "weak impacts end sooner: share of the greatest acceleration", _TRADE
+    )
+    contact_least: float = option(
+        0.5, "g", (0.1, 1.0), "weaker impacts than this are not told from tyres", _TRADE
+    )
+    contact_over: float = option(
+        0.05, "1", (0.01, 0.1), "contact ends sooner: share of the greatest acceleration", _TRADE
+    )
+    contact_gap: float = option(
+        0.1, "s", (0.02, 0.3), "blows farther apart belong to one contact (a tail slap)", _TRADE
+    )
+    contact_hold: float = option(
+        0.02, "s", (0.005, 0.1), "a record must show more of the time after contact", _TRADE
+    )
+    noise_sigmas: float = option(
+        4.0, "1", (2, 6), "acceleration must stand farther out of its uncertainty, at every instant"
+    )
+    rest_speed: float = option(0.05, "m/s", (0.01, 0.2), "faster vehicles count as at rest", _TRADE)
+    settled_rate: float = option(
+        0.05, "rad/s or m/s", (0.01, 0.2), "faster growth at the film's end counts as none", _TRADE
+    )
+    standing_speed: float = option(
+        0.1, "m/s", (0.02, 0.5), "faster vehicles count as standing at time zero", _TRADE
+    )
+
+
+OUTCOME = OutcomeOptions()
