@@ -8,7 +8,7 @@ planes at different distances separate the two, and a stated depth gives the dis
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,7 @@ from calibration.scale_bars.options import SCALE_BARS
 
 __all__ = ["Bar", "ViewDirection", "camera_from_bars"]
 
+POSE_UNKNOWNS = 6
 _SEEN: dict[ViewDirection, str] = {
     "above": "from above",
     "right": "from the right of the striking vehicle's path",
@@ -101,11 +102,11 @@ def camera_from_bars(
         else open_lens_prior(size, log_focal_sd=SCALE_BARS.focal_log_sd)
     )
     start, z = _start(bars, view, prior, position, where)
-    observations = _observations(bars, size, start, view, position, tilt_u)
-    fit = adjust(start, prior, observations, z=z)
-    if not is_consistent(fit.cost, len(fit.residuals) - 6):
+    setting = _Setting(size, start, view, position, tilt_u, prior)
+    fit = setting.fit(bars, start, z)
+    if not is_consistent(fit.cost, len(fit.residuals) - POSE_UNKNOWNS):
         findings.append(_contradiction(bars, _residuals(bars, view, fit.camera)))
-        bars, fit = _inflate_uncertainties(bars, size, start, view, position, tilt_u, prior, fit)
+        bars, fit = _inflate_uncertainties(bars, setting, fit)
     camera = fit.camera
     residuals = _residuals(bars, view, camera)
     focal_u = float(np.sqrt(camera.covariance[6, 6]) / camera.lens.matrix[0, 0])
@@ -121,49 +122,39 @@ def camera_from_bars(
     )
 
 
-def _observations(
-    bars: Sequence[Bar],
-    size: tuple[int, int],
-    start: Camera,
-    view: ViewDirection,
-    position: Array | None,
-    tilt_u: float,
-) -> list[Observation]:
-    aligned = [bar for bar in bars if bar.along in plane_axes(view)]
-    return [
-        model.squareness(start, bars, view, tilt_u),
-        model.origin_definition(size, bars, view, position),
-        *(model.length_observation(bar, view) for bar in bars if bar.length is not None),
-        *(model.direction_observation(bar, view) for bar in aligned),
-        *model.distance_observations(bars, view, position),
-    ]
+@dataclass(frozen=True)
+class _Setting:
+    """Everything that the fit rests on besides the bars."""
+
+    size: tuple[int, int]
+    start: Camera
+    view: ViewDirection
+    position: Array | None
+    tilt_u: float
+    prior: LensPrior
+
+    def fit(self, bars: Sequence[Bar], camera: Camera, z: Array) -> AdjustedCamera:
+        """The camera that sees the bars best, from a start with the lens unknowns `z` (r,)."""
+        view, position = self.view, self.position
+        observations: list[Observation] = [
+            model.squareness(self.start, bars, view, self.tilt_u),
+            model.origin_definition(self.size, bars, view, position),
+            *(model.length_observation(bar, view) for bar in bars if bar.length is not None),
+            *(model.direction_observation(b, view) for b in bars if b.along in plane_axes(view)),
+            *model.distance_observations(bars, view, position),
+        ]
+        return adjust(camera, self.prior, observations, z=z)
 
 
 def _inflate_uncertainties(
-    bars: Sequence[Bar],
-    size: tuple[int, int],
-    start: Camera,
-    view: ViewDirection,
-    position: Array | None,
-    tilt_u: float,
-    prior: LensPrior,
-    fit: AdjustedCamera,
+    bars: Sequence[Bar], setting: _Setting, fit: AdjustedCamera
 ) -> tuple[Sequence[Bar], AdjustedCamera]:
     """The bars with ends so much less certain that they agree, and the fit to them."""
-    redundancy = len(fit.residuals) - 6
+    redundancy = len(fit.residuals) - POSE_UNKNOWNS
     for _ in range(SCALE_BARS.inflation_rounds):
-        factor = np.sqrt(max(SCALE_BARS.least_inflation, fit.cost / redundancy))
-        bars = [
-            replace(
-                b,
-                pixel_u=b.pixel_u * factor,
-                length_u=b.length_u * factor,
-                along_u=b.along_u * factor,
-            )
-            for b in bars
-        ]
-        observations = _observations(bars, size, start, view, position, tilt_u)
-        fit = adjust(fit.camera, prior, observations, z=fit.lens_unknowns)
+        factor = float(np.sqrt(max(SCALE_BARS.least_inflation, fit.cost / redundancy)))
+        bars = [bar.inflated(factor) for bar in bars]
+        fit = setting.fit(bars, fit.camera, fit.lens_unknowns)
         if fit.cost <= redundancy:
             break
     return bars, fit

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -37,6 +37,15 @@ class Bar:
     pixel_u: float = SCALE_BARS.pick_u  # standard uncertainty of each coordinate of an end, px
     length_u: float = 0.0  # m
     along_u: float = 0.0  # rad, how far it may be from parallel to its axis
+
+    def inflated(self, factor: float) -> Bar:
+        """The same with uncertainties that are larger by this factor."""
+        return replace(
+            self,
+            pixel_u=self.pixel_u * factor,
+            length_u=self.length_u * factor,
+            along_u=self.along_u * factor,
+        )
 
 
 def plane_axes(view: ViewDirection) -> tuple[str, str]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import Array
+from calibration.arrays import Array, mask_runs
 from calibration.constants import MAD_TO_SD
 from calibration.findings import Diagnostic
 from calibration.time.clock_spline import ClockFit, Edges, fit_clock
@@ -289,9 +289,7 @@ def _beats(frame: Array, period: float) -> Array:
     number = np.full(len(frame), math.nan)
     if not good.any():
         return number
-    turns = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
-    runs = turns.reshape(-1, 2)
-    start = int(runs[np.argmax(runs[:, 1] - runs[:, 0]), 0])
+    start = max(mask_runs(good), key=lambda run: run[1] - run[0])[0]
     number[start] = 0.0
     for way, rest in ((1, range(start + 1, len(frame))), (-1, range(start - 1, -1, -1))):
         last, local = start, period

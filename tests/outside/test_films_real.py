@@ -89,7 +89,7 @@ def similarity_rms(a: np.ndarray, b: np.ndarray) -> float:
 
 
 def test_the_thrown_ball_falls_as_measured_from_outside(throw: Results) -> None:
-    """6230 +- 60 px/s2 over frames 4 to 100, by a parabola through the steadied track."""
+    """6230 +- 60 px/s2 over frames 4 to 100, by a parabola through the stabilised track."""
     v = steady_track(throw)[4:101, 1]
     t = np.arange(len(v)) / 120.018
 

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import Array
+from calibration.arrays import Array, mask_runs
 from calibration.constants import GRAVITY
 
 Kind = Literal["scale", "offset", "polarity", "saturation", "time_shift", "dropout", "axis_swap"]
@@ -36,7 +36,7 @@ def bridge(time: Array, values: Array) -> tuple[Array, int]:
     missing = ~np.isfinite(values)
     out = values.copy()
     filled = 0
-    for start, end in runs(missing):
+    for start, end in mask_runs(missing):
         inside = start > 0 and end < len(values)
         if inside and time[end] - time[start - 1] <= _SHORT + (time[1] - time[0]):
             out[start:end] = np.interp(
@@ -66,7 +66,7 @@ def find_saturation(
             clipped |= _flat_top(values, float(extreme))
     if not clipped.any():
         return None
-    spans = runs(clipped)
+    spans = mask_runs(clipped)
     level = float(np.max(np.abs(values[clipped])))
     start, end = time[spans[0][0]], time[spans[-1][1] - 1]
     samples = int(clipped.sum())
@@ -101,7 +101,7 @@ def find_dropout(
     dead = _dead(time, values)
     wrong = (dead | ~np.isfinite(values)) & (time > 0.0)
     step = float(time[1] - time[0])
-    start, end = runs(wrong)[0] if wrong.any() else (len(time), len(time))
+    start, end = mask_runs(wrong)[0] if wrong.any() else (len(time), len(time))
     until = float(time[min(start, len(time) - 1)])
     if end == len(time) and until >= max(needed, float(time[-1]) - END_TIME):
         return None, until
@@ -120,19 +120,13 @@ def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
     if not _noisy(time, values):
         return dead
     step = time[1] - time[0]
-    for start, end in runs(np.r_[False, np.diff(values) == 0.0]):
+    for start, end in mask_runs(np.r_[False, np.diff(values) == 0.0]):
         extreme = values[start] in (np.nanmax(values), np.nanmin(values))
         to_the_end = end == len(values)
         least = max(20, round((END_TIME if to_the_end else DEAD_TIME) / step))
         if end - start + 1 >= least and (to_the_end or not extreme):
             dead[start - 1 : end] = True
     return dead
-
-
-def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Half-open (start, end) of each stretch of True."""
-    edges = np.flatnonzero(np.diff(np.r_[False, mask, False].astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _noisy(time: Array, values: Array) -> bool:
@@ -146,7 +140,7 @@ def _flat_top(values: Array, extreme: float) -> NDArray[np.bool_]:
     flat = np.zeros(len(values), dtype=bool)
     distinct = np.unique(values[np.isfinite(values)])
     step = float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
-    for start, end in runs(at):
+    for start, end in mask_runs(at):
         around = np.r_[values[max(0, start - 3) : start], values[end : end + 3]]
         if (
             end - start >= _CLIP_SAMPLES

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import Array
+from calibration.arrays import Array, mask_runs
 from tracker.camera.options import CAMERA
 from tracker.core.types import Status
 from tracker.tracking import TrackingResult
@@ -75,8 +75,7 @@ def _relative_excursions(away: Array, place: Array) -> Array:
 
 def _short_runs(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Only those runs of True that are at most `slip_frames` long."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
     out = np.zeros_like(on)
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in mask_runs(on):
         out[start:end] = end - start <= CAMERA.slip_frames
     return out

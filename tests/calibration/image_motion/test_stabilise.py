@@ -45,7 +45,7 @@ def solved(position: Array, noise: float = NOISE) -> Stabilisation:
 
 
 def leftover(found: Stabilisation, motion: Array, places: Array) -> Array:
-    """What is left of the motion at places (t, 2) once held steady: (n, t, 2) px, of mean zero."""
+    """What is left of the motion at places (t, 2) once stabilised: (n, t, 2) px, of mean zero."""
     seen = moved(places, motion)
     steady = np.stack(
         [found.stabilised_pixels(np.arange(len(motion)), seen[:, i]) for i in range(len(places))],

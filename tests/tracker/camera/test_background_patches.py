@@ -1,4 +1,4 @@
-"""Film without fixed targets is held steady by what stands behind the vehicles."""
+"""Film without fixed targets is stabilised by what is behind the vehicles."""
 
 from pathlib import Path
 
