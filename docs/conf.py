@@ -18,7 +18,7 @@ from docutils.statemachine import StringList
 from latex2mathml.converter import convert
 from sphinx.application import Sphinx
 
-from calibration.options import described
+from calibration.options import describe_options
 
 project = "impactfilm"
 author = "the impactfilm project"
@@ -45,6 +45,7 @@ class Options(Directive):
     has_content = True
 
     def run(self) -> list[nodes.Node]:
+        """The tables, a class each."""
         text: list[str] = []
         for line in self.content:
             package, _, wanted = line.partition(":")
@@ -70,7 +71,7 @@ def _is_options_class(found: Any, module: str) -> bool:
 def _table(options: Any) -> list[str]:
     lines = ["| option | default | unit | range | effect of a larger value | source |"]
     lines.append("| --- | --- | --- | --- | --- | --- |")
-    for entry in described(options):
+    for entry in describe_options(options):
         low, high = entry.bounds
         cells = (
             f"`{entry.name}`",

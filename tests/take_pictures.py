@@ -1,4 +1,4 @@
-"""Takes every picture of the documentation: the workbench's views, the report's first page, the plan.
+"""Takes every picture of the documentation: views of the workbench, pages of report and plan.
 
     python tests/take_pictures.py FOLDER [OUT]
 
