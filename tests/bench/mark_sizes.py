@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tracker.plan import noise
+from tracker.planning import noise
 
 PATTERNS = ("quadrant", "hourglass", "cross", "disc", "ring")
 SIZES = (10.0, 15.0, 20.0, 30.0, 40.0)
