@@ -18,7 +18,7 @@ from tracker.detection.vehicle_hypotheses import PLANE_U, MotionPlane, VehicleLa
 from tracker.detection.visibility import view_cosine, visible_mask
 from tracker.marks import Picture, locate_mark
 from tracker.marks.patterns import Family
-from tracker.motion.initial.poses import View, fit_pose
+from tracker.motion.initial.poses import MarkView, fit_pose
 from tracker.motion.options import START
 
 _WORTH_LOCATING: dict[Family, float] = {
@@ -74,7 +74,7 @@ def fit_vehicle_pose(
     level[plane.axis], u[plane.axis] = plane.middle, DETECTION.lateral_share * PLANE_U[plane.axis]
     if plane.axis != 2:
         u[5] = DETECTION.heading_u_side
-    return fit_pose([View(camera, pixels, at)], start, level, u, DETECTION.fit_steps)[0]
+    return fit_pose([MarkView(camera, pixels, at)], start, level, u, DETECTION.fit_steps)[0]
 
 
 def fit_any_heading(camera: Camera, plane: MotionPlane, at: Array, pixels: Array) -> Array:

@@ -1,6 +1,6 @@
 """Rigid motion of vehicles from marks in films: one joint estimate with its posterior."""
 
-from tracker.motion.diagnostics import nothing_seen
+from tracker.motion.diagnostics import empty_solution
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.motion.posterior import SOURCES, Draws, Solution
 from tracker.motion.robust.outliers import Rejected
@@ -16,6 +16,6 @@ __all__ = [
     "Solution",
     "VehicleGeometry",
     "add_accelerometers",
-    "nothing_seen",
+    "empty_solution",
     "solve",
 ]

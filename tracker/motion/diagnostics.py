@@ -11,9 +11,10 @@ from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.rigid_body import STEEP
 from tracker.motion.model.unknowns import CameraData, Setup
-from tracker.motion.options import DIAGNOSTICS, SOLVER
+from tracker.motion.options import SOLVER
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import outliers
+from tracker.motion.robust.options import DIAGNOSTICS
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.dense_step import DenseStep, ReducedEquations, covariance
 from tracker.motion.solver.iterate import Iterate
@@ -41,7 +42,7 @@ def solution_of(
     for k, cam in enumerate(setup.cameras):
         lin, on = iterate.linearizations[k], iterate.inlier_masks[k]
         pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0]
-        residuals[cam.name] = _whole(cam, np.where(lin.usable[..., None], pixels, np.nan))
+        residuals[cam.name] = _whole_film(cam, np.where(lin.usable[..., None], pixels, np.nan))
         inliers = pixels[on]
         rms[cam.name] = (
             float(np.sqrt(np.mean(np.sum(inliers**2, axis=1)))) if len(inliers) else np.nan
@@ -67,9 +68,9 @@ def solution_of(
     )
     warnings = [
         *findings,
-        *_noise(iterate),
-        *_left_out(setup, rejected),
-        *_steep(solution),
+        *_noise_warnings(iterate),
+        *_rejection_warnings(setup, rejected),
+        *_attitude_warnings(solution),
     ]
     return replace(solution, findings=tuple(warnings))
 
@@ -108,7 +109,7 @@ def _chi_square(iterate: Iterate, camera_index: int) -> float:
     return float(np.sum(count * (own.total - own.correlated_floor)) / max(int(count.sum()), 1))
 
 
-def nothing_seen() -> Solution:
+def empty_solution() -> Solution:
     """The solution of no vehicle at all."""
     none = np.zeros((0, 0))
     iterate = Iterate(
@@ -125,7 +126,7 @@ def nothing_seen() -> Solution:
     return Solution(iterate, step, none, (0.0, 0.0), (), (), {}, {}, {}, {})
 
 
-def _whole(cam: CameraData, values: Array) -> Array:
+def _whole_film(cam: CameraData, values: Array) -> Array:
     """Values (frames, marks, 2) of a camera put back among all frames and marks of its film."""
     out = np.full((cam.film_frames, len(cam.film_marks), 2), np.nan)
     columns = np.array([cam.film_marks.index(m) for m in cam.marks])
@@ -133,7 +134,7 @@ def _whole(cam: CameraData, values: Array) -> Array:
     return out
 
 
-def _noise(iterate: Iterate) -> list[Diagnostic]:
+def _noise_warnings(iterate: Iterate) -> list[Diagnostic]:
     out = []
     for k, cam in enumerate(iterate.setup.cameras):
         chi, own = _chi_square(iterate, k), iterate.noise[k]
@@ -177,7 +178,7 @@ def _noise(iterate: Iterate) -> list[Diagnostic]:
     return out
 
 
-def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Diagnostic]:
+def _rejection_warnings(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Diagnostic]:
     out = []
     for r in rejected:
         if r.frame is None:
@@ -193,7 +194,7 @@ def _left_out(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Diagnostic]:
     return out
 
 
-def _steep(solution: Solution) -> list[Diagnostic]:
+def _attitude_warnings(solution: Solution) -> list[Diagnostic]:
     out = []
     for b, name in enumerate(solution.vehicles):
         breakpoints = solution.setup.bodies[b].basis.breakpoints

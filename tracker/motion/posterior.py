@@ -21,7 +21,7 @@ from tracker.motion.model import kernels
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
 from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, COMPONENTS, DISPLACEMENT_U, Setup
-from tracker.motion.options import DIAGNOSTICS
+from tracker.motion.robust.options import DIAGNOSTICS
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
@@ -66,13 +66,13 @@ class Draws:
 
     def trajectory(self, vehicle: str, k: int) -> Path:
         """Draw k of a vehicle's path."""
-        b = _index(self.setup, vehicle)
+        b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.values[k, self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
         return Path(self.setup, b, jerk_coefficients, float(self.shift[k]))
 
     def states(self, vehicle: str, times: Array) -> Array:
         """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
-        b = _index(self.setup, vehicle)
+        b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.values[:, self.setup.spline_slices[b]].reshape(
             len(self), -1, COMPONENTS
         )
@@ -83,7 +83,9 @@ class Draws:
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Position and velocity (count, n, 3), ground axes, of a point `at` (3,), vehicle axes."""
-        lever_arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        lever_arm = (
+            np.asarray(at, dtype=float) - self.setup.bodies[_body_index(self.setup, vehicle)].cg
+        )
         return point_motion(self.states(vehicle, times), lever_arm)
 
 
@@ -138,17 +140,17 @@ class Solution:
 
     def cg(self, vehicle: str) -> Array:
         """The vehicle's cg (3,), vehicle axes, m."""
-        return self.setup.bodies[_index(self.setup, vehicle)].cg
+        return self.setup.bodies[_body_index(self.setup, vehicle)].cg
 
     def trajectory(self, vehicle: str) -> Path:
         """The estimated path of a vehicle."""
-        b = _index(self.setup, vehicle)
+        b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.iterate.values[self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
         return Path(self.setup, b, jerk_coefficients)
 
     def span(self, vehicle: str) -> tuple[float, float]:
         """First and last time at which a film shows the vehicle, or a sensor in it reads, s."""
-        b = _index(self.setup, vehicle)
+        b = _body_index(self.setup, vehicle)
         first, last = np.inf, -np.inf
         for k, (cam, inliers) in enumerate(
             zip(self.setup.cameras, self.iterate.inlier_masks, strict=True)
@@ -167,7 +169,7 @@ class Solution:
         """The motion at times (n,) with its u, by exact linear propagation; outside the span it
         goes on straight and counts as not observed.
         """
-        b = _index(self.setup, vehicle)
+        b = _body_index(self.setup, vehicle)
         times = np.asarray(times, dtype=float)
         path, basis = self.trajectory(vehicle), self.setup.bodies[b].basis
         state = path.state(times)
@@ -211,7 +213,9 @@ class Solution:
 
     def point(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Mean position and velocity (n, 3), ground axes, of the point `at` (3,), vehicle axes."""
-        lever_arm = np.asarray(at, dtype=float) - self.setup.bodies[_index(self.setup, vehicle)].cg
+        lever_arm = (
+            np.asarray(at, dtype=float) - self.setup.bodies[_body_index(self.setup, vehicle)].cg
+        )
         return point_motion(self.trajectory(vehicle).state(times), lever_arm)
 
     def draws(self, count: int, seed: int, source: str | None = None) -> Draws:
@@ -326,7 +330,7 @@ def _pivoted_root(matrix: Array) -> Array:
     return out
 
 
-def _index(setup: Setup, vehicle: str) -> int:
+def _body_index(setup: Setup, vehicle: str) -> int:
     names = [b.name for b in setup.bodies]
     if vehicle not in names:
         raise MotionError(

@@ -24,13 +24,19 @@ from tracker.motion.initial.poses import Poses, assumed_places, place_unsurveyed
 from tracker.motion.model import prior
 from tracker.motion.model.spline import Basis, place_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS, Body, CameraData, Setup, prepare_camera
-from tracker.motion.options import KNOTS, ROBUST
+from tracker.motion.options import KNOTS
 from tracker.motion.posterior import Solution
 from tracker.motion.robust import marker_survey
+from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.add_accelerometers import add_accelerometers
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.iterations import first_round, second_round
+
+_FRAME = 1e-3
+"""s; frame interval of a camera with a single frame."""
+_ROUNDING = 1e-6
+"""s; a motion reaches beyond its film by it."""
 
 
 def solve(
@@ -45,7 +51,9 @@ def solve(
 
     Parameters
     ----------
-    cameras, vehicles : evidence by name; vehicles that no camera saw are left out of the solution.
+    cameras : evidence by name: marks in px with covariances, times in s on each camera's clock.
+    vehicles : surveys by name, vehicle axes, m; vehicles that no camera saw are left out of the
+        solution.
     contact : time of first contact on the cameras' clock, s; None: found from the motion, and the
         solution's time zero is put there.
     accelerometers : evidence that joins the films, of vehicles that a camera saw.
@@ -94,7 +102,11 @@ def _start(
     lever_arms: dict[str, Array] = {}
     for cameras_now in (fixed, camera_data):
         for b, (name, vehicle) in enumerate(vehicles.items()):
-            if name in starts and cameras_now is not fixed and not _more(camera_data, fixed, b):
+            if (
+                name in starts
+                and cameras_now is not fixed
+                and not _is_seen_elsewhere(camera_data, fixed, b)
+            ):
                 continue
             if any((cam.body == b).any() for cam in cameras_now):
                 lever_arms[name] = _lever_arms(cameras_now, b, vehicle)
@@ -109,7 +121,9 @@ def _start(
     return camera_data, starts, lever_arms
 
 
-def _more(camera_data: tuple[CameraData, ...], fixed: tuple[CameraData, ...], b: int) -> bool:
+def _is_seen_elsewhere(
+    camera_data: tuple[CameraData, ...], fixed: tuple[CameraData, ...], b: int
+) -> bool:
     names = {cam.name for cam in fixed}
     return any(cam.name not in names and (cam.body == b).any() for cam in camera_data)
 
@@ -166,9 +180,9 @@ def _basis(camera_data: tuple[CameraData, ...], b: int, contact: float | None) -
     ]
     clocks = [c for c in clocks if len(c)]
     first, last = min(c[0] for c in clocks), max(c[-1] for c in clocks)
-    frame = min(float(np.median(np.diff(c))) if len(c) > 1 else 1e-3 for c in clocks)
+    frame = min(float(np.median(np.diff(c))) if len(c) > 1 else _FRAME for c in clocks)
     margins = [min(KNOTS.clock_margin * cam.zero_u, KNOTS.clock_margin_most) for cam in camera_data]
-    clock_margin = max(margins, default=0.0) + 1e-6
+    clock_margin = max(margins, default=0.0) + _ROUNDING
     breakpoints = place_breakpoints(
         float(first - clock_margin), float(last + max(clock_margin, 0.0)), contact, frame
     )

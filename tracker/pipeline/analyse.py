@@ -15,7 +15,7 @@ from tracker.accelerometers import Accelerometer, read_accelerometer
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.criteria import judge
-from tracker.motion import CameraEvidence, Solution, VehicleGeometry, nothing_seen, solve
+from tracker.motion import CameraEvidence, Solution, VehicleGeometry, empty_solution, solve
 from tracker.outcome.options import OUTCOME
 from tracker.pipeline.camera_result import camera_result, evidence, frame_times, shaking, view
 from tracker.pipeline.fusion import fuse
@@ -105,7 +105,7 @@ def analyse(
         _note_decisions(log, name, sight)
     seen = {name: evidence(sight) for name, sight in sights.items()}
     if blocks and not any(e.measured.any() for e in seen.values()):
-        solution = nothing_seen()
+        solution = empty_solution()
     else:
         solution = move(
             seen,

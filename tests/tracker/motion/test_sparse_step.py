@@ -12,7 +12,7 @@ from tracker.motion import solve
 from tracker.motion.model.unknowns import COMPONENTS
 from tracker.motion.solver import gauss_newton, linearization, sparse_step
 from tracker.motion.solver.dense_step import DenseStep, eliminate_error_states, solve_dense
-from tracker.motion.solver.elimination_order import order_of
+from tracker.motion.solver.elimination_order import elimination_order
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.linearization import NormalEquations
 
@@ -96,7 +96,9 @@ def test_what_the_evidence_couples_is_in_one_block_or_neighbours(
 ) -> None:
     iterate, normal = problem
     setup = iterate.setup
-    order = order_of(setup, iterate.values, tuple(cam.rows.shape[2] for cam in normal.cameras))
+    order = elimination_order(
+        setup, iterate.values, tuple(cam.rows.shape[2] for cam in normal.cameras)
+    )
     block = np.full(setup.count, -1)
     for k, own in enumerate(order.blocks):
         block[own.spline] = k

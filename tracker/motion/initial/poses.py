@@ -25,10 +25,12 @@ _GUESS_U = np.array([START.guess_u_x, START.guess_u_y, START.guess_u_z])
 _NEIGHBOUR_U = np.array(
     [START.neighbour_u_place] * 3 + [START.neighbour_u_tilt] * 2 + [START.neighbour_u_yaw]
 )
+_SMALL = 1e-9
+"""Cost and damping that count as none."""
 
 
 @dataclass(frozen=True)
-class View:
+class MarkView:
     """One camera's marks of a vehicle at an instant."""
 
     camera: Camera
@@ -63,8 +65,18 @@ def instants(cameras: tuple[CameraData, ...], b: int, count: int) -> Array:
     return np.unique(every[::step])
 
 
-def views(cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: float) -> list[View]:
-    """Each camera's frame nearest to a time, where it is near enough."""
+def views(
+    cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: float
+) -> list[MarkView]:
+    """Each camera's frame nearest to a time, where it is near enough.
+
+    Parameters
+    ----------
+    cameras : prepared cameras, on one clock.
+    b : index of the vehicle, as in `CameraData.body`.
+    lever_arms : (markers, 3) from the cg, vehicle axes, m; marks of NaN are left out.
+    time : s on that clock.
+    """
     out = []
     for cam in cameras:
         columns = np.flatnonzero(cam.body == b)
@@ -76,7 +88,7 @@ def views(cameras: tuple[CameraData, ...], b: int, lever_arms: Array, time: floa
         known = np.isfinite(lever_arms[cam.marker[columns]]).all(axis=1)
         columns = columns[cam.measured[f, columns] & known]
         if abs(clock[f] - time) <= START.nearest_frame * interval and len(columns):
-            out.append(View(cam.camera, cam.place[f, columns], lever_arms[cam.marker[columns]]))
+            out.append(MarkView(cam.camera, cam.place[f, columns], lever_arms[cam.marker[columns]]))
     return out
 
 
@@ -90,7 +102,16 @@ def start_poses(
 ) -> Poses:
     """Start poses of a vehicle over the film.
 
-    Raises Problem where no mark of the vehicle with a known place was measured.
+    Parameters
+    ----------
+    cameras : prepared cameras, on one clock.
+    b : index of the vehicle, as in `CameraData.body`.
+    lever_arms : (markers, 3) from the cg, vehicle axes, m; NaN where not known.
+    vehicle : its survey, and what is roughly known of its place and heading.
+    where : place in the record that an error names.
+    count : most poses.
+
+    Raises MotionError where no mark of the vehicle with a known place was measured.
     """
     times = instants(cameras, b, count)
     seen = [views(cameras, b, lever_arms, float(t)) for t in times]
@@ -112,7 +133,7 @@ def start_poses(
     return Poses(times, pose, marks)
 
 
-def first_pose(seen: list[View], vehicle: VehicleGeometry) -> Array:
+def first_pose(seen: list[MarkView], vehicle: VehicleGeometry) -> Array:
     """The pose (6,) that fits best, whichever way the vehicle faces."""
     guess, guess_u = rough_place(vehicle)
     if vehicle.heading is None:
@@ -138,7 +159,7 @@ def first_pose(seen: list[View], vehicle: VehicleGeometry) -> Array:
     return pose
 
 
-def _sighted_place(seen: list[View], yaw: float, guess: Array, guess_u: Array) -> Array:
+def _sighted_place(seen: list[MarkView], yaw: float, guess: Array, guess_u: Array) -> Array:
     """Place (3,) of the cg of a level vehicle of this heading, nearest to all lines of sight."""
     turn = rotation(np.array([0.0, 0.0, yaw]))
     matrix, side = np.diag(START.guess_weight / guess_u**2), START.guess_weight * guess / guess_u**2
@@ -152,30 +173,38 @@ def _sighted_place(seen: list[View], yaw: float, guess: Array, guess_u: Array) -
 
 
 def fit_pose(
-    seen: list[View], start: Array, prior_mean: Array, u: Array, steps: int = START.steps
+    seen: list[MarkView], start: Array, prior_mean: Array, u: Array, steps: int = START.steps
 ) -> tuple[Array, float]:
-    """Pose (6,) and its cost: robust fit to what is seen, with a prior `level`, sd `u` (6,)."""
-    pose, damping = start.copy(), 1e-6
+    """Pose (6,) and its cost, by a robust fit to marks at one instant.
+
+    Parameters
+    ----------
+    seen : the cameras' views of the vehicle.
+    start : (6,) pose to start from: place of the cg, ground axes, m; roll, pitch, yaw, rad.
+    prior_mean, u : (6,) prior of the pose, likewise, and its sd.
+    steps : most steps.
+    """
+    pose, damping = start.copy(), START.damping
     cost, matrix, side = _normal(seen, pose, prior_mean, u)
     for _ in range(steps):
         damped = matrix + damping * np.diag(np.diag(matrix))
         change = np.linalg.solve(damped, side)
         new = _normal(seen, pose + change, prior_mean, u)
         if new[0] < cost:
-            done = cost - new[0] < START.least_gain * cost + 1e-9
+            done = cost - new[0] < START.least_gain * cost + _SMALL
             pose, (cost, matrix, side) = pose + change, new
-            damping = max(damping * 0.2, 1e-9)
+            damping = max(damping * START.damping_fall, _SMALL)
             if done:
                 break
         else:
-            damping = max(damping * 10, 1e-4)
-            if damping > 1e6:
+            damping = max(damping * START.damping_rise, START.damping_raised)
+            if damping > START.damping_most:
                 break
     return pose, cost
 
 
 def _normal(
-    seen: list[View], pose: Array, prior_mean: Array, u: Array
+    seen: list[MarkView], pose: Array, prior_mean: Array, u: Array
 ) -> tuple[float, Array, Array]:
     away = (prior_mean - pose) / u
     cost = float(away @ away)
@@ -201,6 +230,13 @@ def place_unsurveyed(
 ) -> Array:
     """Lever arms (markers, 3), those of unsurveyed markers where their lines of sight pass nearest
     while the vehicle moves; NaN for a marker that no camera saw.
+
+    Parameters
+    ----------
+    cameras : prepared cameras, on one clock.
+    b : index of the vehicle, as in `CameraData.body`.
+    lever_arms : (markers, 3) from the cg, vehicle axes, m; NaN where not known.
+    start : start poses of the vehicle.
     """
     lever_arms = lever_arms.copy()
     missing = ~np.isfinite(lever_arms).all(axis=1)
@@ -232,6 +268,13 @@ def assumed_places(
 
     Each is where its first line of sight meets the plane through the guessed place that faces the
     camera best; the vehicle faces its rough heading.
+
+    Parameters
+    ----------
+    cameras : prepared cameras.
+    b : index of the vehicle, as in `CameraData.body`.
+    markers : how many it has.
+    vehicle : its rough place and heading.
     """
     guess, _ = rough_place(vehicle)
     points = np.full((markers, 3), np.nan)

@@ -46,7 +46,13 @@ def sensor_data(
 ) -> SensorData | None:
     """A block's channels, with the values that lie within a spline; None where there are none.
 
-    Raises Problem where a channel has no name that the model knows, or its noise isn't above 0.
+    Parameters
+    ----------
+    body : index of the vehicle in `Setup.bodies`.
+    cg : (3,) its cg, vehicle axes, m.
+    basis : the spline of its motion.
+
+    Raises MotionError where a channel has no name that the model knows, or its noise isn't above 0.
     """
     half = block.width / 2
     inside = (block.seconds - half >= basis.breakpoints[0]) & (
@@ -144,9 +150,16 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     basis, c = setup.bodies[s.body].basis, setup.coefficients(values, s.body)
     shift, unknown = values[part][0], values[part][1:].reshape(-1, CHANNEL_UNKNOWNS)
     time = s.seconds + shift
-    place, rate, change = _rows(basis, time, 0), _rows(basis, time, 1), _change(basis, time, s)
+    place, rate, change = (
+        _rows(basis, time, 0),
+        _rows(basis, time, 1),
+        _mean_second_derivative(basis, time, s),
+    )
     q, dq, ddq = place @ c, rate @ c, change @ c
-    later, sooner = (_change(basis, time + d, s) for d in (SENSORS.shift_step, -SENSORS.shift_step))
+    later, sooner = (
+        _mean_second_derivative(basis, time + d, s)
+        for d in (SENSORS.shift_step, -SENSORS.shift_step)
+    )
     dddq = (later - sooner) @ c / (2 * SENSORS.shift_step)
     read, by = _derivatives(q, dq, ddq, s.lever_arm)
     by_shift = sum(
@@ -168,7 +181,7 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     return SensorResidual(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
 
 
-def _change(basis: Basis, time: Array, s: SensorData) -> Array:
+def _mean_second_derivative(basis: Basis, time: Array, s: SensorData) -> Array:
     """Rows of the mean second derivative over the width about times (n,)."""
     half = s.width / 2
     return (_rows(basis, time + half, 1) - _rows(basis, time - half, 1)) / s.width
@@ -264,8 +277,12 @@ def update_channel_noise(
     """The setup with each channel's noise as its residuals show it, never below the stated one, and
     by how much (natural logarithm) the most moved one changed.
 
-    `covariance_root` (count, count) is that of the posterior covariance, in prior sds `sd`
-    (count,). It gives the degrees of freedom that the fit took from each channel.
+    Parameters
+    ----------
+    sensor_residuals : of each sensor, at the estimate.
+    covariance_root : (count, count) of the posterior covariance, in prior sds. It gives the degrees
+        of freedom that the fit took from each channel.
+    sd : (count,) prior sds.
     """
     out, most = [], 0.0
     for f in sensor_residuals:

@@ -80,7 +80,14 @@ class _Frame(NamedTuple):
 
 @fast
 def sum_equations(terms: MarkTerms, splines: SplineColumns, knots: ErrorKnots, sums: Sums) -> None:
-    """Adds one camera's marks to `sums`, the errors that a frame's marks share eliminated."""
+    """Adds one camera's marks to `sums`, the errors that a frame's marks share eliminated.
+
+    Parameters
+    ----------
+    terms : residuals and derivatives of the marks.
+    splines, knots : the columns and error states that each frame touches.
+    sums : what is added to, in its place.
+    """
     frames, marks = terms.weight.shape
     bodies, shares = len(splines.start), terms.common.shape[3]
     frame = _frame(bodies, marks, shares)
@@ -322,8 +329,14 @@ def _explain(f: int, m: int, i: int, terms: MarkTerms, frame: _Frame) -> None:
 
 @fast
 def evaluate(coefficients: Array, first: NDArray[np.int64], value: Array, out: Array) -> None:
-    """`out` (k, n, orders 6): splines with coefficients (k, count, 6) at instants whose touched
-    B-splines start at `first` (n,) and have the derivatives `value` (orders, n, 4).
+    """Splines and their derivatives at some instants.
+
+    Parameters
+    ----------
+    coefficients : (k, count, 6) of k motions, B-spline basis.
+    first : (n,) first touched B-spline of each instant.
+    value : (orders, n, 4) derivatives of the touched B-splines.
+    out : (k, n, orders 6), filled.
     """
     orders, instants, _ = value.shape
     for k in range(len(coefficients)):

@@ -13,8 +13,14 @@ from tracker.motion.model.unknowns import CAMERA_UNKNOWNS, COMPONENTS
 
 @fast
 def sum_leverage(terms: MarkTerms, splines: SplineColumns, covariance: Array, out: Array) -> None:
-    """`out` (frames, marks): the trace of the covariance of what is predicted of each mark of a
-    weight above 0, in the mark's own sds; `covariance` (n, n) has the columns of `sum_equations`.
+    """Variance of what is predicted of each mark, both coordinates together, in its own sds.
+
+    Parameters
+    ----------
+    terms : derivatives of the marks; those of weight 0 are skipped.
+    splines : the columns that each frame touches.
+    covariance : (n, n) of the unknowns, columns as in `kernels`.
+    out : (frames, marks), filled.
     """
     frames, marks = terms.weight.shape
     shared_start = len(covariance) - CAMERA_UNKNOWNS - PLACE * marks

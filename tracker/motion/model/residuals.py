@@ -97,7 +97,7 @@ def _fill(setup: Setup, values: Array, camera_index: int, some: slice, out: _Buf
     by_point = _product(w, np.where(fine[:, None, None], by_point, 0.0))
     by_camera = _product(w, np.where(fine[:, None, None], by_camera, 0.0))
     by_pose = np.concatenate([by_point, _product(by_point, points.by_angles[on])], axis=2)
-    by_unit = by_camera.reshape(-1, PARAMETERS) @ _by_units(setup, values, camera_index)
+    by_unit = by_camera.reshape(-1, PARAMETERS) @ _unit_jacobian(setup, values, camera_index)
     by_time = np.einsum("nij,nj->ni", by_pose, points.rate[on])
     out.by_pose[some][on] = by_pose
     out.by_shared[some][on, :, :PARAMETERS] = by_unit.reshape(-1, 2, PARAMETERS)
@@ -118,8 +118,8 @@ def _points(setup: Setup, values: Array, camera_index: int, some: slice) -> _Poi
         columns = np.flatnonzero(cam.body == b)
         if len(columns):
             c = setup.coefficients(values, b)
-            pose = _at(body.basis.local_bsplines(times), c)[:, None]
-            rate[:, columns] = _at(body.basis.local_bsplines(times, 1), c)[:, None]
+            pose = _spline_values(body.basis.local_bsplines(times), c)[:, None]
+            rate[:, columns] = _spline_values(body.basis.local_bsplines(times, 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
             arms, by = turned(pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]])
             place[:, columns], by_angles[:, columns] = pose[..., :3] + arms, by
@@ -136,13 +136,13 @@ def _product(one: Array, other: Array) -> Array:
     return np.asarray(out)
 
 
-def _at(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:
+def _spline_values(near: tuple[NDArray[np.int64], Array], coefficients: Array) -> Array:
     first, weight = near
     picked = coefficients[first[:, None] + np.arange(SPLINE_ORDER)]
     return np.asarray((weight[:, None] @ picked)[:, 0])
 
 
-def _by_units(setup: Setup, values: Array, camera_index: int) -> Array:
+def _unit_jacobian(setup: Setup, values: Array, camera_index: int) -> Array:
     """Derivative of a small further change of the camera by its unit unknowns. A further turn goes
     through the left Jacobian of SO(3) (Sola, Deray & Atchuthan 2018, eq. 145).
     """
@@ -183,6 +183,12 @@ def estimate_error_states(
 ) -> tuple[Array, float]:
     """Error states (marks, 2, knots) of one camera's marks as estimated, the motion given, and by
     how much they lower the sum of squares.
+
+    Parameters
+    ----------
+    lin : residuals, in the marks' sds.
+    weight : (frames, marks) factor on each mark's information.
+    noise : its `correlated_variance` is the states' prior variance.
     """
     own = setup.cameras[lin.camera_index].error_chain
     factor = correlated_errors.cholesky_factors(own, weight, noise.correlated_variance)
@@ -194,7 +200,14 @@ def estimate_error_states(
 
 
 def misfit(setup: Setup, lin: Linearization, weight: Array, noise: Noise) -> float:
-    """Weighted sum of squares of one camera's residuals, common and correlated errors taken out."""
+    """Weighted sum of squares of one camera's residuals, common and correlated errors taken out.
+
+    Parameters
+    ----------
+    lin : residuals, in the marks' sds.
+    weight : (frames, marks) factor on each mark's information.
+    noise : its `correlated_variance` is the error states' prior variance.
+    """
     r = lin.residual * weight[:, :, None]
     total = float(np.sum(r * without_common_errors(lin, weight)))
     if noise.correlated_variance.any():
@@ -304,8 +317,13 @@ def bands(setup: Setup, n: int) -> tuple[tuple[int, int], ...]:
 
 
 def leverage(setup: Setup, lin: Linearization, on: NDArray[np.bool_], covariance: Array) -> Array:
-    """Variance (frames, marks), both coordinates together, of what is predicted of each mark, in
-    its own sds. `covariance` (n, n) is that of the camera's `columns`.
+    """Variance (frames, marks) of what is predicted of each mark, both coordinates together, in its
+    own sds.
+
+    Parameters
+    ----------
+    on : (frames, marks) marks that are wanted; 0 elsewhere.
+    covariance : (n, n) of the camera's `columns`.
     """
     out = np.zeros(on.shape)
     terms = _terms(setup, lin, on.astype(float))

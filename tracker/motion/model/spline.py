@@ -107,13 +107,13 @@ class Basis:
         k = self.anchor
         at = self.breakpoints[k + 1] - self.breakpoints[k] if self.breaks else 0.0
         for order in range(3):
-            self._set(rows[order], k, at, order)
+            self._add_derivative(rows[order], k, at, order)
         for n, place in enumerate(self.breaks):
             right = int(np.searchsorted(self.breakpoints, place))
-            self._set(rows[3 + n], right, 0.0, 2)
-            self._set(rows[3 + n], right - 1, self.intervals[right - 1], 2, -1.0)
+            self._add_derivative(rows[3 + n], right, 0.0, 2)
+            self._add_derivative(rows[3 + n], right - 1, self.intervals[right - 1], 2, -1.0)
         for n in range(len(self.intervals)):
-            self._set(rows[3 + len(self.breaks) + n], n, 0.0, 3)
+            self._add_derivative(rows[3 + len(self.breaks) + n], n, 0.0, 3)
         return rows
 
     @cached_property
@@ -137,7 +137,9 @@ class Basis:
         """Which coefficients of the jerk basis are jerks."""
         return slice(3 + len(self.breaks), self.count)
 
-    def _set(self, row: Array, k: int, since: float, order: int, sign: float = 1.0) -> None:
+    def _add_derivative(
+        self, row: Array, k: int, since: float, order: int, sign: float = 1.0
+    ) -> None:
         value = _polynomial(self._pieces[:, [k]], np.array([since]), order)[0]
         row[self._first[k] : self._first[k] + SPLINE_ORDER] += sign * value
 

@@ -12,7 +12,7 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import Setup
-from tracker.motion.options import ROBUST
+from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
 
 _MEDIAN = 0.6745
@@ -42,7 +42,9 @@ def check_survey(
         given = np.array([vehicles[body.name].markers[m] is not None for m in body.markers])
         given &= body.lever_arms_u > 0
         surveyed_mask = given & (body.lever_arms_u < ROBUST.unsurveyed_u)
-        off = _off(unit[part].reshape(-1, 3), variance_ratio[part].reshape(-1, 3), surveyed_mask)
+        off = _standard_distances(
+            unit[part].reshape(-1, 3), variance_ratio[part].reshape(-1, 3), surveyed_mask
+        )
         if given.sum() < ROBUST.fewest_markers or not np.isfinite(off).any():
             continue
         usual = float(np.nanmedian(off)) / _MEDIAN
@@ -63,7 +65,7 @@ def check_survey(
     return SurveyCheck(changed if changed is not setup else None, tuple(findings))
 
 
-def _off(unit: Array, variance_ratio: Array, surveyed: NDArray[np.bool_]) -> Array:
+def _standard_distances(unit: Array, variance_ratio: Array, surveyed: NDArray[np.bool_]) -> Array:
     """Distances (markers, 3) of markers from their surveyed places, in their own sds; NaN where the
     films don't determine them.
     """

@@ -20,7 +20,8 @@ from tracker.motion.model.residuals import (
     without_common_errors,
 )
 from tracker.motion.model.unknowns import COMPONENTS, CameraData, Setup
-from tracker.motion.options import NOISE, ROBUST
+from tracker.motion.options import NOISE
+from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.linearization import NormalEquations
 from tracker.motion.solver.sparse_step import BlockCovariance

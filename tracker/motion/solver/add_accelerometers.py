@@ -46,7 +46,7 @@ def add_accelerometers(
     sensors: list[SensorData] = []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.spline_slices, strict=True)):
         own = [a for a in blocks if a.vehicle == body.name]
-        last = max((_last(a) for a in own), default=-np.inf)
+        last = max((_end_time(a) for a in own), default=-np.inf)
         body, more = _extend(body, min(last, SENSORS.latest))
         grid = np.concatenate([values[part].reshape(-1, COMPONENTS), np.zeros((more, COMPONENTS))])
         frozen = fixed_mask[part].reshape(-1, COMPONENTS)
@@ -81,7 +81,7 @@ def add_accelerometers(
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 
 
-def _last(block: AccelerometerEvidence) -> float:
+def _end_time(block: AccelerometerEvidence) -> float:
     """End of the last value of any channel, s."""
     read = np.any([np.isfinite(v) for v in block.values.values()], axis=0)
     return float(block.seconds[read][-1]) + block.width / 2 if read.any() else -np.inf

@@ -73,11 +73,11 @@ def solve(f: Factor, sides: tuple[Array, ...]) -> tuple[Array, ...]:
     end = len(f.inverse)
     for k, (inverse, tail) in enumerate(zip(f.inverse, f.tail, strict=True)):
         solution[k] = inverse @ solution[k]
-        for to, part in _parts(f, k, tail):
+        for to, part in _coupled_blocks(f, k, tail):
             solution[to] -= part @ solution[k]
     solution[end] = f.corner.T @ (f.corner @ solution[end])
     for k in reversed(range(end)):
-        for to, part in _parts(f, k, f.tail[k]):
+        for to, part in _coupled_blocks(f, k, f.tail[k]):
             solution[k] -= part.T @ solution[to]
         solution[k] = f.inverse[k].T @ solution[k]
     return tuple(solution)
@@ -97,7 +97,7 @@ def variances(f: Factor, rows: Callable[[int], Array], first: NDArray[np.int64])
         transformed = inverse @ coming[:, :on]
         out[:on] += np.sum(transformed**2, axis=0)
         coming = rows(k + 1) if k + 1 < end else of_border
-        for to, part in _parts(f, k, tail):
+        for to, part in _coupled_blocks(f, k, tail):
             (of_border if to == end else coming)[:, :on] -= part @ transformed
     return np.asarray(out + np.sum((f.corner @ of_border) ** 2, axis=0))
 
@@ -130,14 +130,14 @@ def fix_unknowns(a: Arrow, on: tuple[NDArray[np.bool_], ...]) -> Arrow:
     """
     ends = on[-1]
     return Arrow(
-        tuple(_alone(d, p, p, True) for d, p in zip(a.diagonal, on[:-1], strict=True)),
-        tuple(_alone(b, on[k + 1], on[k], False) for k, b in enumerate(a.below)),
-        tuple(_alone(b, ends, on[k], False) for k, b in enumerate(a.border)),
-        _alone(a.corner, ends, ends, True),
+        tuple(_without(d, p, p, True) for d, p in zip(a.diagonal, on[:-1], strict=True)),
+        tuple(_without(b, on[k + 1], on[k], False) for k, b in enumerate(a.below)),
+        tuple(_without(b, ends, on[k], False) for k, b in enumerate(a.border)),
+        _without(a.corner, ends, ends, True),
     )
 
 
-def _alone(
+def _without(
     block: Array, rows: NDArray[np.bool_], columns: NDArray[np.bool_], diagonal: bool
 ) -> Array:
     if not rows.any() and not columns.any():
@@ -150,7 +150,7 @@ def _alone(
     return out
 
 
-def _parts(f: Factor, k: int, tail: Array) -> Iterator[tuple[int, Array]]:
+def _coupled_blocks(f: Factor, k: int, tail: Array) -> Iterator[tuple[int, Array]]:
     """Which blocks a block is coupled to (the number of blocks is the border), and how."""
     n, end = len(tail) - len(f.corner), len(f.inverse)
     if k + 1 < end:

@@ -47,21 +47,21 @@ class _Span:
     last: Array
 
 
-def order_of(setup: Setup, values: Array, error_knots: tuple[int, ...]) -> Order:
+def elimination_order(setup: Setup, values: Array, error_knots: tuple[int, ...]) -> Order:
     """The order at `values` (count,); `error_knots` are each camera's knots of error states."""
-    bases = [_of_splines(body.basis) for body in setup.bodies]
+    bases = [_spline_spans(body.basis) for body in setup.bodies]
     knots = [
-        _of_knots(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
+        _knot_spans(setup, values, k) if count else _Span(np.zeros(0), np.zeros(0))
         for k, count in enumerate(error_knots)
     ]
     lengths = np.concatenate([s.last - s.first for s in bases])
     lengths = lengths[np.isfinite(lengths)]
     limits = {float(np.quantile(lengths, q)) for q in _LENGTHS} if len(lengths) else {np.inf}
-    tried = [_ordered(setup, bases, knots, limit) for limit in sorted(limits)]
+    tried = [_order(setup, bases, knots, limit) for limit in sorted(limits)]
     return min(tried, key=lambda order: _work(setup, order))
 
 
-def _of_splines(basis: Basis) -> _Span:
+def _spline_spans(basis: Basis) -> _Span:
     """Of coefficients; those at the ends count beyond them, too, those about contact always."""
     knots, n = basis.knots, basis.count
     first, last = knots[:n].copy(), knots[SPLINE_ORDER:].copy()
@@ -76,7 +76,7 @@ def _of_splines(basis: Basis) -> _Span:
     return _Span(first, last)
 
 
-def _of_knots(setup: Setup, values: Array, camera_index: int) -> _Span:
+def _knot_spans(setup: Setup, values: Array, camera_index: int) -> _Span:
     """Of the knots of a camera's error states; each reaches to where the next begins."""
     cam = setup.cameras[camera_index]
     times, knot, k = (
@@ -91,7 +91,7 @@ def _of_knots(setup: Setup, values: Array, camera_index: int) -> _Span:
     return _Span(first, last + _AFTER)
 
 
-def _ordered(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float) -> Order:
+def _order(setup: Setup, bases: list[_Span], knots: list[_Span], limit: float) -> Order:
     """The order if coefficients that count for longer than `limit` are in the border."""
     in_border = [s.last - s.first > limit for s in bases]
     inside = [_Span(s.first[~out], s.last[~out]) for s, out in zip(bases, in_border, strict=True)]

@@ -120,8 +120,14 @@ def drop_rows(normal: NormalEquations) -> NormalEquations:
 
 
 def add_camera(whole: Array, matrix: Array, splines: int, here: NDArray[np.int64]) -> None:
-    """Adds the matrix of a camera's columns `here` to `whole`. Its first columns are all
-    splines'.
+    """Adds a camera's matrix to that of all unknowns.
+
+    Parameters
+    ----------
+    whole : (count, count), added to in its place.
+    matrix : (n, n) of the camera's columns.
+    splines : how many of them, the first, are the splines'.
+    here : (n,) the unknown of each column.
     """
     other = here[splines:]
     whole[:splines, :splines] += matrix[:splines, :splines]

@@ -17,7 +17,7 @@ from tracker.motion.model.unknowns import COMPONENTS, Setup
 from tracker.motion.solver import block_arrow_cholesky
 from tracker.motion.solver.covariance_root import with_prior
 from tracker.motion.solver.dense_step import GaussNewtonStep
-from tracker.motion.solver.elimination_order import Block, Order, order_of
+from tracker.motion.solver.elimination_order import Block, Order, elimination_order
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.linearization import NormalEquations
 
@@ -49,7 +49,7 @@ def solve_sparse(iterate: Iterate, normal: NormalEquations) -> SparseStep | None
     double precision doesn't hold it.
     """
     setup, sd = iterate.setup, iterate.sd
-    order = order_of(
+    order = elimination_order(
         setup, iterate.values, tuple(camera.rows.shape[2] for camera in normal.cameras)
     )
     whole, scale = with_prior(setup, normal.local, sd)
@@ -134,7 +134,7 @@ def block_covariance(setup: Setup, step: SparseStep) -> BlockCovariance:
             across = found.below[k][: len(after.spline), :n]
             covariance[np.ix_(after.spline, block.spline)] = across
             covariance[np.ix_(block.spline, after.spline)] = across.T
-        _collect_error_covariance(step, k, found, error_states)
+        _put_error_covariance(step, k, found, error_states)
     covariance *= step.scale
     covariance *= step.scale[:, None]
     scaled = []
@@ -174,7 +174,7 @@ def _arrow(
         own[:n, :n] = whole[np.ix_(block.spline, block.spline)]
         own[n:, :n] = _cross(normal, block, block.spline, scale, sizes)
         own[:n, n:] = own[n:, :n].T
-        _put_chain(own, normal, block, beside, n)
+        _put_error_chain(own, normal, block, beside, n)
         diagonal.append(own)
         edge = np.zeros((len(border), n + m))
         edge[:, :n] = whole[np.ix_(border, block.spline)]
@@ -215,7 +215,7 @@ def _cross(
     return np.concatenate(out) if out else np.zeros((0, len(unknowns)))
 
 
-def _put_chain(
+def _put_error_chain(
     own: Array, normal: NormalEquations, block: Block, beside: list[Array], at: int
 ) -> None:
     """The error states' matrices, from row `at` on."""
@@ -259,7 +259,7 @@ def _put_link(
         column, row = column + own.size, row + others.size
 
 
-def _collect_error_covariance(
+def _put_error_covariance(
     step: SparseStep,
     k: int,
     found: block_arrow_cholesky.Arrow,
