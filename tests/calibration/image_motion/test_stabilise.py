@@ -147,7 +147,7 @@ def test_one_target_gives_the_shift_and_no_turn() -> None:
     assert np.all(found.amplitude[2:] == 0)
 
 
-def test_without_targets_nothing_is_corrected_and_the_reader_is_told() -> None:
+def test_without_targets_nothing_is_corrected_and_the_reader_is_reported() -> None:
     found = solved(np.full((10, 2, 2), np.nan))
 
     assert np.all(found.motion == 0)

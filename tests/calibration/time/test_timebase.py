@@ -188,7 +188,7 @@ def test_flashes_shorter_than_a_frame_time_it_within_what_a_frame_can_tell() -> 
     assert np.sqrt(np.mean(z2)) < 1.6
 
 
-def test_missed_flashes_are_bridged_and_told() -> None:
+def test_missed_flashes_are_bridged_and_reported() -> None:
     times = drifting(600, 0.03, 3)
     grey = blinking(times, 0.8e-3, 100, 0.5, 1, 3)
     for start in (95, 260, 431):
@@ -200,14 +200,14 @@ def test_missed_flashes_are_bridged_and_told() -> None:
     assert "timing_light_missed" in [f.code for f in base.findings]
 
 
-def test_a_light_against_the_stated_rate_is_told_and_believed() -> None:
+def test_a_light_against_the_stated_rate_is_reported_and_believed() -> None:
     times = np.arange(400) / 940
     light = TimingLightSignal(blinking(times, 0.5e-3, 100, 0.5, 1, 0), 100)
     base = time_base(400, rate=1000, exposure=0.5e-3, timing_light=light)
     assert base.rate == pytest.approx(940, rel=1e-3)
     assert "rate_disagrees" in [f.code for f in base.findings]
-    told = next(f.text for f in base.findings if f.code == "rate_disagrees")
-    assert "1000" in told
+    text = next(f.text for f in base.findings if f.code == "rate_disagrees")
+    assert "1000" in text
 
 
 @pytest.mark.parametrize(
@@ -250,7 +250,7 @@ def test_stamps_that_are_no_camera_time_are_not_used(stamps: np.ndarray) -> None
 
 
 @pytest.mark.parametrize("stated", [24, 100, 400, 1000, 30_000])
-def test_a_stated_rate_that_a_cameras_own_stamps_contradict_is_told(stated: float) -> None:
+def test_a_stated_rate_that_a_cameras_own_stamps_contradict_is_reported(stated: float) -> None:
     base = time_base(300, rate=stated, stamps=np.arange(300) / 500)
     assert base.rate == stated
     assert [f.code for f in base.findings] == ["rate_disagrees"]
@@ -262,7 +262,7 @@ def test_stamps_for_watching_contradict_no_stated_rate(played: float) -> None:
     assert (base.rate, base.findings) == (1000, ())
 
 
-def test_stamps_and_a_stated_rate_that_disagree_are_told() -> None:
+def test_stamps_and_a_stated_rate_that_disagree_are_reported() -> None:
     near = time_base(300, rate=120, stamps=np.arange(300) * 1001 / 120000)
     far = time_base(300, rate=1000, stamps=np.arange(300) / 900)
     assert near.rate == pytest.approx(120000 / 1001)  # stamps within 2 % are taken
@@ -271,7 +271,7 @@ def test_stamps_and_a_stated_rate_that_disagree_are_told() -> None:
         assert [f.code for f in base.findings] == ["rate_disagrees"]
 
 
-def test_without_a_stated_rate_the_movies_own_is_taken_and_told() -> None:
+def test_without_a_stated_rate_the_movies_own_is_taken_and_reported() -> None:
     base = time_base(50, rate=25.0, stated=False, stamps=np.arange(50) / 25)
     assert base.rate == pytest.approx(25)
     assert [f.code for f in base.findings] == ["rate_not_stated"]

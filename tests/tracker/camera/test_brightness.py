@@ -29,15 +29,15 @@ def test_a_woven_film_of_steady_light_has_steady_regions(tmp_path: Path) -> None
     places = np.array([[20.0, 20], [140, 20], [20, 100], [140, 100]])
     seen = places + shift[:, None]
     covariance = np.tile(1e-4 * np.eye(2), (12, 4, 1, 1))
-    steady = stabilise_picture(list("abcd"), seen, covariance, size=film.size)
+    stabilisation = stabilise_picture(list("abcd"), seen, covariance, size=film.size)
 
     region = (52, 32, 30, 30)
-    held = stabilised_brightness(film, {"flash": region, "whole": None}, steady)
+    means = stabilised_brightness(film, {"flash": region, "whole": None}, stabilisation)
     fixed = [luma[32:62, 52:82].mean() for _, luma in film.forward()]
 
     assert np.std(fixed) > 1
-    assert held["flash"].std() < 0.1 * np.std(fixed)
-    assert held["whole"] == pytest.approx([luma.mean() for _, luma in film.forward()], abs=0.1)
+    assert means["flash"].std() < 0.1 * np.std(fixed)
+    assert means["whole"] == pytest.approx([luma.mean() for _, luma in film.forward()], abs=0.1)
 
 
 @pytest.mark.parametrize(("gamma", "off"), [(0.45, 0.01), (1.0, 0.2)])

@@ -20,7 +20,7 @@ def film() -> Film:
 
 
 def marks(**elsewhere: tuple[float, float]) -> tuple[Mark, ...]:
-    """The fixed targets at their true pixels, but for those that are said to be elsewhere."""
+    """The fixed targets at their true pixels, but for those stated to be elsewhere."""
     return tuple(
         Mark(f"survey.{name}", "quadrant", elsewhere.get(name, small_scene.pixel(*at)), 0, PX)
         for name, at in small_scene.FIXED.items()
@@ -35,19 +35,19 @@ def test_good_picks_are_left_alone(film: Film) -> None:
 def test_two_targets_picked_where_the_other_is_are_named_together(film: Film) -> None:
     g1, g2 = (small_scene.pixel(*small_scene.FIXED[n]) for n in ("g1", "g2"))
 
-    kept, said = reconcile_picks(film, marks(g1=g2, g2=g1), marks(), "here")
+    kept, warnings = reconcile_picks(film, marks(g1=g2, g2=g1), marks(), "here")
 
     assert kept == marks()
-    assert [w.code for w in said] == ["picks_exchanged"]
-    assert "g1 and g2" in said[0].text
+    assert [w.code for w in warnings] == ["picks_exchanged"]
+    assert "g1 and g2" in warnings[0].text
 
 
 def test_a_pick_on_something_else_is_named_and_the_target_found(film: Film) -> None:
-    kept, said = reconcile_picks(film, marks(g3=(240.0, 100.0)), marks(), "here")
+    kept, warnings = reconcile_picks(film, marks(g3=(240.0, 100.0)), marks(), "here")
 
     assert kept == marks()
-    assert [w.code for w in said] == ["pick_contradicts"]
-    assert "g3 was picked at (240, 100)" in said[0].text
+    assert [w.code for w in warnings] == ["pick_contradicts"]
+    assert "g3 was picked at (240, 100)" in warnings[0].text
 
 
 @pytest.mark.parametrize("place", [(240.0, 60.0), (-90.0, 60.0)])
@@ -55,9 +55,9 @@ def test_a_target_with_wrong_coordinates_is_followed_where_it_was_picked(
     film: Film, place: tuple[float, float]
 ) -> None:
     """Nothing is where the coordinates have it: the pose can then tell how wrong they are."""
-    kept, said = reconcile_picks(film, marks(), marks(g4=place), "here")
+    kept, warnings = reconcile_picks(film, marks(), marks(g4=place), "here")
 
-    assert not said
+    assert not warnings
     assert [m.pixel for m in kept] == [m.pixel for m in marks()]
 
 

@@ -41,8 +41,8 @@ def test_a_scan_that_stopped_has_frames_too_many() -> None:
 
     assert found.frames.tolist() == copies.tolist()
     assert found.inserted
-    (said,) = repeat_diagnostics(found, "cameras.side")
-    assert "frames too many" in said.text
+    (warning,) = repeat_diagnostics(found, "cameras.side")
+    assert "frames too many" in warning.text
 
 
 def test_a_camera_that_filled_in_lost_frames_lost_no_time() -> None:

@@ -65,7 +65,7 @@ def test_a_short_excursion_of_one_target_is_hidden() -> None:
     assert kept.tracks.measured[:, [0, 1, 3]].all()
 
 
-def test_a_target_that_was_moved_for_good_is_left_to_the_steadiness() -> None:
+def test_a_target_that_was_moved_for_good_is_left_to_the_stabilisation() -> None:
     position = four_targets()
     position[120:, 1] += [5.0, 0.0]
 

@@ -291,7 +291,7 @@ def test_a_film_cut_short_gives_the_frames_it_holds_or_a_problem(
     assert len(numbers) <= film.frames <= 60
 
 
-def test_frames_lost_to_damage_are_told_and_the_others_keep_their_stamps(
+def test_frames_lost_to_damage_are_reported_and_the_others_keep_their_stamps(
     films: dict[str, Path], tmp_path: Path
 ) -> None:
     data = bytearray(films["ffv1.mkv"].read_bytes())
@@ -308,7 +308,7 @@ def test_frames_lost_to_damage_are_told_and_the_others_keep_their_stamps(
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_a_frame_whose_picture_is_damaged_is_left_out_and_told(
+def test_a_frame_whose_picture_is_damaged_is_left_out_and_reported(
     films: dict[str, Path], tmp_path: Path, seed: int
 ) -> None:
     """Motion JPEG: a decoder that hides the damage would show another picture."""
@@ -326,7 +326,7 @@ def test_a_frame_whose_picture_is_damaged_is_left_out_and_told(
 
 
 @pytest.mark.parametrize("name", ["h264.mkv", "ffv1.mkv"])
-def test_a_film_cut_while_it_is_read_is_told(
+def test_a_film_cut_while_it_is_read_is_reported(
     films: dict[str, Path], tmp_path: Path, name: str
 ) -> None:
     path = tmp_path / name
@@ -339,7 +339,7 @@ def test_a_film_cut_while_it_is_read_is_told(
     assert "film_cut_short" in [f.code for f in film.with_faults().findings]
 
 
-def test_pictures_lost_while_they_are_read_are_told(tmp_path: Path) -> None:
+def test_pictures_lost_while_they_are_read_are_reported(tmp_path: Path) -> None:
     for n in range(6):
         cv2.imwrite(str(tmp_path / f"{n}.png"), painted(n))
     film = open_film(str(tmp_path))
@@ -349,7 +349,7 @@ def test_pictures_lost_while_they_are_read_are_told(tmp_path: Path) -> None:
     assert {f.code for f in film.with_faults().findings} == {"frame_damaged", "film_cut_short"}
 
 
-def test_many_lost_pictures_are_told_in_a_few_sentences(tmp_path: Path) -> None:
+def test_many_lost_pictures_are_reported_in_a_few_sentences(tmp_path: Path) -> None:
     for n in range(30):
         cv2.imwrite(str(tmp_path / f"{n}.png"), painted(n))
     film = open_film(str(tmp_path))

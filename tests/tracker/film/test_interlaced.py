@@ -30,7 +30,7 @@ def film(path: Path, lag: float, frames: int = 10) -> Path:
     return path
 
 
-def test_an_interlaced_film_is_told_and_shows_its_even_lines(tmp_path: Path) -> None:
+def test_an_interlaced_film_is_reported_and_shows_its_even_lines(tmp_path: Path) -> None:
     found = open_film(str(film(tmp_path / "tape.mp4", 0.5)))
 
     assert [f.code for f in found.findings] == ["film_interlaced"]
