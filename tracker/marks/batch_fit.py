@@ -112,7 +112,7 @@ def fit_listed(
         )  # fmt: skip
 
     if helper is None or n < _FEW:
-        fit_part(0, n)
+        fit_many(fitted, lists, prior, noise, control, out)
     else:
         half = n // 2
         rest = helper.submit(fit_part, half, n)

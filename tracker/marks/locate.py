@@ -27,6 +27,8 @@ _SIZES = tuple((MARKS.size_smallest * MARKS.size_ratio ** np.arange(MARKS.sizes_
 """Sizes (px) tried where nothing is known."""
 _KERNEL_GAIN, _MAD = 6.0, 0.6745
 """Gain of those second differences on white noise; median absolute value of a normal variable."""
+_LARGEST_HALF, _FAR = 400.0, 1e6
+"""px: half width of the largest window whose variance is taken; a place that is none."""
 _FULL = 1e-9
 """Least variance that a share is taken of, grey²."""
 
@@ -45,8 +47,8 @@ class _Search:
 
     def variance(self, shape: Shape, place: Array) -> float:
         """Grey variance over the box round a mark."""
-        w, h = np.abs(shape.affine).sum(axis=1).clip(2.0, 400.0) + 2.0
-        x, y = np.clip(place, -1e6, 1e6)
+        w, h = np.abs(shape.affine).sum(axis=1).clip(2.0, _LARGEST_HALF) + 2.0
+        x, y = np.clip(place, -_FAR, _FAR)
         part = self.picture.luma[
             max(int(y - h), 0) : max(int(y + h) + 1, 0), max(int(x - w), 0) : max(int(x + w) + 1, 0)
         ]

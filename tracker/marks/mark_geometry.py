@@ -15,6 +15,7 @@ from tracker.marks import workspace as ws
 from tracker.marks.edge_profile import FAST
 from tracker.marks.parameters import (
     INVERSE_SD,
+    NEAREST,
     TILT_X,
     TILT_Y,
     U_LENGTH,
@@ -26,13 +27,16 @@ from tracker.marks.parameters import (
 )
 from tracker.marks.workspace import BLOCK
 
+_OFF_CENTRE = 1e-9
+"""Mark units; at the centre itself no direction is defined."""
+
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def fill_plane(p: Array, c: Array, w: Array) -> None:
     """Mark units u, v of the block and their gradients in the picture."""
     for i in range(BLOCK):
         dx, dy = w[ws.DX + i], w[ws.DY + i]
-        D = 1.0 / max(1.0 - c[TILT_X] * dx - c[TILT_Y] * dy, 0.2)
+        D = 1.0 / max(1.0 - c[TILT_X] * dx - c[TILT_Y] * dy, NEAREST)
         u, v = (p[W_UX] * dx + p[W_UY] * dy) * D, (p[W_VX] * dx + p[W_VY] * dy) * D
         w[ws.D + i], w[ws.U + i], w[ws.V + i] = D, u, v
         w[ws.UX + i], w[ws.UY + i] = (p[W_UX] + u * c[TILT_X]) * D, (p[W_UY] + u * c[TILT_Y]) * D
@@ -44,10 +48,8 @@ def fill_circle(p: Array, c: Array, w: Array) -> None:
     """Radius |m|, k = 1/(|grad |m|| s), the direction m / |m|, and what gradients need."""
     for i in range(BLOCK):
         dx, dy = w[ws.DX + i], w[ws.DY + i]
-        D = 1.0 / max(1.0 - c[TILT_X] * dx - c[TILT_Y] * dy, 0.2)
-        u = (
-            p[W_UX] * dx + p[W_UY] * dy
-        ) * D + 1e-9  # off the centre, where no direction is defined
+        D = 1.0 / max(1.0 - c[TILT_X] * dx - c[TILT_Y] * dy, NEAREST)
+        u = (p[W_UX] * dx + p[W_UY] * dy) * D + _OFF_CENTRE
         v = (p[W_VX] * dx + p[W_VY] * dy) * D
         rho = math.sqrt(u * u + v * v)
         inverse = 1.0 / rho

@@ -126,7 +126,7 @@ def measure_appearances(
     """
     rows = known.rows.moving(predicted, motion)
     sigma, light = np.maximum(known.noise, ROUNDING), known.gradient_u
-    clean = _fit_clean(picture, replace(known, rows=rows, noise=sigma), search_px, helper)
+    clean = _fit_clean(picture, Appearances(rows, sigma, light), search_px, helper)
     limits = FitLimits(MARKS.clean_ratio, MARKS.whole_visible, search_px)
     fault = _fault_numbers(rows.p, clean, sigma, limits)
     widen_covariance(clean.out, sigma, MARKS.misfit, 1.0)

@@ -98,7 +98,7 @@ class MarkRows(NamedTuple):
 
     def with_parameters(self, p: Array) -> MarkRows:
         """The same marks with other parameters."""
-        return self._replace(p=p)
+        return MarkRows(self.kinds, p, self.q, self.templates, self.template_at)
 
     def moving(self, position: Array, motion: Array | None) -> MarkRows:
         """The same marks at these positions (n, 2) px, moving by (n, 2) px in the exposure."""
@@ -110,7 +110,7 @@ class MarkRows(NamedTuple):
             # the blurred edge is smooth on the scale of these steps
             steps = np.ceil(length / (MARKS.path_step * p[:, EDGE_SD]))
             q[:, PATH_POINTS] = np.where(length < MARKS.blurred_path, 0, steps)
-        return self._replace(p=p, q=q)
+        return MarkRows(self.kinds, p, q, self.templates, self.template_at)
 
 
 TEMPLATE_REACH = 1.5

@@ -47,6 +47,9 @@ QUADRANT, RINGS, CROSS, PATCH = 0, 1, 2, 3
 NONE, DISC, SQUARE, FLAT = 0, 1, 2, 3
 """Numbers of the outlines."""
 
+NEAREST = 0.2
+"""Least distance over that of the mark's centre at which the perspective is believed."""
+
 PREPARED = 16
 """Length of c: what all pixels of a mark share."""
 INVERSE_SD = 0

@@ -18,6 +18,7 @@ from tracker.marks.parameters import (
     EDGE_SD,
     MOTION_X,
     MOTION_Y,
+    NEAREST,
     NONE,
     OUTLINE,
     PATCH,
@@ -37,10 +38,10 @@ _LARGEST = MARKS.window_largest
 _RIM, _GROUND, _EDGE_SDS = MARKS.disc_rim, MARKS.ground, MARKS.edge_sds
 _CORNER = 1.4143
 """Reach of a square's corner over half its side, rounded up."""
+_NO_PATH = 1e-12
+"""px² of a path that is none."""
 _FAR = 1e6
 """px beyond which a place is none."""
-_NEAREST = 0.2
-"""Least distance over that of the mark's centre at which the perspective is believed."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -125,7 +126,7 @@ def fill_window_pixels(
         qx = a[W_UX] * q[k, PERSPECTIVE_X] + a[W_VX] * q[k, PERSPECTIVE_Y]
         qy = a[W_UY] * q[k, PERSPECTIVE_X] + a[W_VY] * q[k, PERSPECTIVE_Y]
         mx, my = q[k, MOTION_X], q[k, MOTION_Y]
-        path = 1.0 / max(mx * mx + my * my, 1e-12)
+        path = 1.0 / max(mx * mx + my * my, _NO_PATH)
         square = q[k, OUTLINE] == SQUARE
         u0, u1, v0, v1 = _grown_affine(a, margin)
         s0, s1, t0, t1 = _grown_affine(a, -depth)
@@ -150,7 +151,7 @@ def fill_window_pixels(
                 else:
                     s, t = s0 * dx + s1 * dy, t0 * dx + t1 * dy
                     inside = u * u + v * v < D2 and not s * s + t * t <= D2
-                if D < _NEAREST or not inside:
+                if D < NEAREST or not inside:
                     continue
                 if i < 0 or j < 0 or i >= height or j >= width:
                     outside[k] += 1.0
