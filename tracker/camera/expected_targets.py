@@ -11,7 +11,7 @@ from calibration.resection.pose import sightings
 from calibration.resection.resect import resect
 from tracker.camera.options import CAMERA
 from tracker.core.types import SURVEY, Mark, MarkId
-from tracker.record.camera import Camera as CameraEntry
+from tracker.record.camera import CameraEntry
 from tracker.record.schema import Record
 
 NOWHERE = (float("nan"), float("nan"))

@@ -41,8 +41,7 @@ from tracker.camera.target_slips import reject_slips
 from tracker.core.types import Mark, Progress
 from tracker.detection import detect_marks
 from tracker.film import Film, open_film
-from tracker.record.camera import Camera as CameraEntry
-from tracker.record.camera import ScaleBar
+from tracker.record.camera import CameraEntry, ScaleBar
 from tracker.record.schema import Record
 from tracker.tracking import Corrections, TrackingResult, track_marks
 

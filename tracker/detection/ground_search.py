@@ -24,7 +24,7 @@ from tracker.detection.fixed_targets import (
 from tracker.detection.options import DETECTION
 from tracker.film import Film
 from tracker.marks import Picture
-from tracker.record.camera import Camera as CameraEntry
+from tracker.record.camera import CameraEntry
 
 
 def read_picture(film: Film, frame: int) -> Picture | None:

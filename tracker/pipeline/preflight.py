@@ -12,7 +12,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.errors import Problem
 from tracker.core.types import MarkId
-from tracker.record.load import Accelerometer, Camera, Record, Vehicle, load_record
+from tracker.record.load import Accelerometer, CameraEntry, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
     from tracker.film import Film
@@ -87,7 +87,7 @@ def _vehicles(record: Record) -> Iterator[Check]:
                 yield Check("doubtful", f"{where}.markers.{marker}", text)
 
 
-def _camera(record: Record, name: str, camera: Camera) -> Iterator[Check]:
+def _camera(record: Record, name: str, camera: CameraEntry) -> Iterator[Check]:
     where = f"cameras.{name}"
     try:
         from tracker.film import open_film
@@ -112,7 +112,7 @@ def _camera(record: Record, name: str, camera: Camera) -> Iterator[Check]:
     yield from _marks(record, camera, where)
 
 
-def _time(camera: Camera, film: Film, where: str) -> Iterator[Check]:
+def _time(camera: CameraEntry, film: Film, where: str) -> Iterator[Check]:
     from calibration.time.timebase import time_base
 
     zero = camera.time.zero
@@ -144,7 +144,7 @@ def _time(camera: Camera, film: Film, where: str) -> Iterator[Check]:
         yield Check("doubtful", f"{where}.time.timing_light", text)
 
 
-def _places(camera: Camera, film: Film, where: str) -> Iterator[Check]:
+def _places(camera: CameraEntry, film: Film, where: str) -> Iterator[Check]:
     """Picks and regions that lie outside the picture or the film."""
     width, height = film.size
     picks = [(f"survey.{n}", t.pixel, t.frame) for n, t in camera.survey.items() if t.pixel]
@@ -178,7 +178,7 @@ def _places(camera: Camera, film: Film, where: str) -> Iterator[Check]:
         yield Check("ok", f"{where}.picks", f"all {len(picks)} picks lie in the picture")
 
 
-def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Check]:
+def _geometry(camera: CameraEntry, size: tuple[int, int], where: str) -> Iterator[Check]:
     """Whether survey or scale bars give places."""
     targets = [t for t in camera.survey.values() if t.at is not None]
     place = f"{where}.survey"
@@ -229,7 +229,7 @@ def _geometry(camera: Camera, size: tuple[int, int], where: str) -> Iterator[Che
         yield Check("doubtful", place, text)
 
 
-def _unpicked_targets(camera: Camera, count: int, where: str) -> Check:
+def _unpicked_targets(camera: CameraEntry, count: int, where: str) -> Check:
     """What can be done for fixed targets without a pick."""
     text = f"{count} fixed targets are not picked; they will be looked for by their layout"
     if camera.lens is None and camera.position is None:
@@ -261,7 +261,7 @@ def _hull_area(points: Array) -> float:
     return float(cv2.contourArea(hull))
 
 
-def _marks(record: Record, camera: Camera, where: str) -> Iterator[Check]:
+def _marks(record: Record, camera: CameraEntry, where: str) -> Iterator[Check]:
     """Size in the picture and blur of the picked markers."""
     scale = _pixels_per_metre(camera)
     speed = record.test.intended.speed
@@ -284,7 +284,7 @@ def _marks(record: Record, camera: Camera, where: str) -> Iterator[Check]:
             yield Check("doubtful", place, text)
 
 
-def _pixels_per_metre(camera: Camera) -> float | None:
+def _pixels_per_metre(camera: CameraEntry) -> float | None:
     """A rough scale from the distances between surveyed targets, or from the scale bars."""
     targets = [(t.at, t.pixel) for t in camera.survey.values() if t.at and t.pixel]
     ratios = [

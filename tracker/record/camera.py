@@ -214,7 +214,7 @@ class Standing(Table):
     ruled_out: tuple[RuledOut, ...] = ()
 
 
-class Camera(Standing):
+class CameraEntry(Standing):
     """A camera with its film and what was picked in it."""
 
     film: Text

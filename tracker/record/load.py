@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.core.units import brief
 from tracker.record.camera import (
-    Camera,
+    CameraEntry,
     CameraTime,
     Edit,
     FixedTarget,
@@ -50,7 +50,7 @@ from tracker.storage.toml_text import TooDeepError, toml_tables
 
 __all__ = [
     "Accelerometer",
-    "Camera",
+    "CameraEntry",
     "CameraTime",
     "Channel",
     "Conditions",

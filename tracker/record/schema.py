@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from tracker.core.units import UnitError, brief, si_factor
-from tracker.record.camera import Camera, PlannedCamera
+from tracker.record.camera import CameraEntry, PlannedCamera
 from tracker.record.types import (
     BodyPoint,
     GroundPoint,
@@ -217,7 +217,7 @@ class Common(Table):
 class Tables(Common):
     """Everything that a record file holds."""
 
-    cameras: Mapping[CameraName, Camera] = {}  # one at least, unless there are accelerometers
+    cameras: Mapping[CameraName, CameraEntry] = {}  # one at least, unless there are accelerometers
 
 
 class PlannedTables(Common):

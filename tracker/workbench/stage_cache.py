@@ -22,7 +22,7 @@ from tracker.camera.stage import CalibratedFilm, TrackedFilm, calibrate_camera, 
 from tracker.core.types import Mark, MarkId, Progress
 from tracker.film import Film, open_film
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
-from tracker.record.camera import Camera
+from tracker.record.camera import CameraEntry
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.storage.hashing import content
@@ -93,7 +93,7 @@ class _CachedTracking:
         self,
         film: Film,
         name: str,
-        entry: Camera,
+        entry: CameraEntry,
         marks: tuple[Mark, ...],
         regions: Mapping[str, Region | None],
         progress: Progress,
