@@ -32,7 +32,7 @@ smooth a motion is; accelerometers; the weak guesses about what no evidence show
 
 
 @dataclass(frozen=True)
-class Path:
+class Trajectory:
     """One trajectory of a vehicle: the estimate, or one draw."""
 
     setup: Setup
@@ -64,11 +64,11 @@ class Draws:
         for k in range(0, len(self), count):
             yield Draws(self.setup, self.values[k : k + count], self.shift[k : k + count])
 
-    def trajectory(self, vehicle: str, k: int) -> Path:
+    def trajectory(self, vehicle: str, k: int) -> Trajectory:
         """Draw k of a vehicle's path."""
         b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.values[k, self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
-        return Path(self.setup, b, jerk_coefficients, float(self.shift[k]))
+        return Trajectory(self.setup, b, jerk_coefficients, float(self.shift[k]))
 
     def states(self, vehicle: str, times: Array) -> Array:
         """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
@@ -142,11 +142,11 @@ class Solution:
         """The vehicle's cg (3,), vehicle axes, m."""
         return self.setup.bodies[_body_index(self.setup, vehicle)].cg
 
-    def trajectory(self, vehicle: str) -> Path:
+    def trajectory(self, vehicle: str) -> Trajectory:
         """The estimated path of a vehicle."""
         b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.iterate.values[self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
-        return Path(self.setup, b, jerk_coefficients)
+        return Trajectory(self.setup, b, jerk_coefficients)
 
     def span(self, vehicle: str) -> tuple[float, float]:
         """First and last time at which a film shows the vehicle, or a sensor in it reads, s."""
@@ -196,7 +196,7 @@ class Solution:
         inside = (times >= first - 1e-9) & (times <= last + 1e-9)
         return Motion(times, state, u, (u < DIAGNOSTICS.observed_share * before) & inside[:, None])
 
-    def _contact_part(self, path: Path, state: Array, times: Array) -> Array:
+    def _contact_part(self, path: Trajectory, state: Array, times: Array) -> Array:
         """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change
         by that time, and about contact the chance that the acceleration has jumped or not.
         """

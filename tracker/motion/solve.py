@@ -102,11 +102,8 @@ def _start(
     lever_arms: dict[str, Array] = {}
     for cameras_now in (fixed, camera_data):
         for b, (name, vehicle) in enumerate(vehicles.items()):
-            if (
-                name in starts
-                and cameras_now is not fixed
-                and not _is_seen_elsewhere(camera_data, fixed, b)
-            ):
+            again = cameras_now is fixed or _is_seen_elsewhere(camera_data, fixed, b)
+            if name in starts and not again:
                 continue
             if any((cam.body == b).any() for cam in cameras_now):
                 lever_arms[name] = _lever_arms(cameras_now, b, vehicle)

@@ -113,13 +113,15 @@ def _whitening(block: AccelerometerEvidence, name: str, time: Array) -> Array:
 def readings(
     angles: Array, rates: Array, acceleration: Array, turning: Array, lever_arm: Array
 ) -> Array:
-    """Six fault-free channels (..., 6) at `arm` (3,) from the cg; complex values pass.
+    """Six fault-free channels (..., 6): specific force less that at rest, m/s2, and body rates,
+    rad/s. Complex values pass.
 
     Parameters
     ----------
     angles, rates : (..., 3) roll, pitch, yaw and their derivatives.
     acceleration : (..., 3) of the cg, ground axes.
     turning : (..., 3) second derivatives of the angles.
+    lever_arm : (3,) of the sensor from the cg, vehicle axes, m.
 
     f = R' a + alpha x r + w x (w x r) + g (sin pitch, -cos pitch sin roll, 1 - cos pitch cos roll).
     Source: kinematics of a rigid body; body rates of z-y-x angles as in Diebel 2006.
@@ -140,8 +142,8 @@ def readings(
         w, np.cross(w, lever_arm)
     )
     gravity = GRAVITY * np.stack([sp, -cp * sr, 1 - cp * cr], axis=-1)
-    perturbed = (rotation(angles).swapaxes(-1, -2) @ acceleration[..., None])[..., 0]
-    return np.concatenate([perturbed + lever + gravity, w], axis=-1)
+    linear = (rotation(angles).swapaxes(-1, -2) @ acceleration[..., None])[..., 0]
+    return np.concatenate([linear + lever + gravity, w], axis=-1)
 
 
 def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
@@ -150,11 +152,8 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
     basis, c = setup.bodies[s.body].basis, setup.coefficients(values, s.body)
     shift, unknown = values[part][0], values[part][1:].reshape(-1, CHANNEL_UNKNOWNS)
     time = s.seconds + shift
-    place, rate, change = (
-        _rows(basis, time, 0),
-        _rows(basis, time, 1),
-        _mean_second_derivative(basis, time, s),
-    )
+    place, rate = (_rows(basis, time, order) for order in range(2))
+    change = _mean_second_derivative(basis, time, s)
     q, dq, ddq = place @ c, rate @ c, change @ c
     later, sooner = (
         _mean_second_derivative(basis, time + d, s)
@@ -176,8 +175,8 @@ def sensor_residual(setup: Setup, values: Array, sensor: int) -> SensorResidual:
         residual.append(channel.value - read[on] @ mix - offset)
         rows.append(place[on, :, None] * d0 + rate[on, :, None] * d1 + change[on, :, None] * d2)
         along.append(by_shift[on] @ mix)
-        equations = [read[on, channel.axis], np.ones(len(on)), *(read[on, k] for k in others)]
-        own.append(np.stack(equations, axis=1))
+        by_own = [read[on, channel.axis], np.ones(len(on)), *(read[on, k] for k in others)]
+        own.append(np.stack(by_own, axis=1))
     return SensorResidual(sensor, tuple(residual), tuple(rows), tuple(along), tuple(own))
 
 

@@ -52,10 +52,8 @@ def first_round(
         weights = tuple(
             outliers.student_weights(q, f) / f for q, f in zip(squares, factors, strict=True)
         )
-        before = linearization.with_objective(replace(iterate, weights=weights))
-        found = gauss_newton.solve_step(before, linearization.normal_equations(before))
-        iterate = gauss_newton.line_search(before, found.change)
-        if found.decrement < SOLVER.first_decrement:
+        iterate, decrement = _weighted_step(iterate, weights)
+        if decrement < SOLVER.first_decrement:
             break
     noise = []
     for cam, factor in zip(iterate.setup.cameras, factors, strict=True):
@@ -63,6 +61,13 @@ def first_round(
         noise.append(mark_noise.Noise(np.full(len(floor), factor), floor, 0.0, floor))
     inlier_masks = tuple(s.usable for s in iterate.linearizations)
     return replace(iterate, noise=tuple(noise), inlier_masks=inlier_masks)
+
+
+def _weighted_step(iterate: Iterate, weights: tuple[Array, ...]) -> tuple[Iterate, float]:
+    """The iterate after a step under these weights, and the step's decrement."""
+    before = linearization.with_objective(replace(iterate, weights=weights))
+    step = gauss_newton.solve_step(before, linearization.normal_equations(before))
+    return gauss_newton.line_search(before, step.change), step.decrement
 
 
 def _freeze_unobserved(start: Iterate) -> Iterate:
@@ -197,12 +202,20 @@ def _converge(iterate: Iterate) -> tuple[Iterate, DenseStep]:
     films = not iterate.setup.sensors
     tolerance = SOLVER.last_decrement if films else SOLVER.last_decrement_sensors
     for _ in range(SOLVER.last_steps):
-        before, _, step = _solve(iterate)
-        iterate = gauss_newton.line_search(before, step.change)
-        if iterate is before or step.decrement < tolerance:
+        iterate, decrement = _last_step(iterate)
+        if decrement < tolerance:
             break
     equations = eliminate_error_states(iterate.setup, linearization.normal_equations(iterate))
     return iterate, solve_dense(iterate, equations)
+
+
+def _last_step(iterate: Iterate) -> tuple[Iterate, float]:
+    """The iterate after a step, and the step's decrement; 0 if no step is better. What the step
+    rested on is given up here, before the next needs its room.
+    """
+    before, _, step = _solve(iterate)
+    after = gauss_newton.line_search(before, step.change)
+    return after, 0.0 if after is before else step.decrement
 
 
 def _solve(iterate: Iterate) -> tuple[Iterate, NormalEquations, SparseStep | DenseStep]:
