@@ -93,7 +93,7 @@ class Person:
                 saved(self.page, before)
             else:
                 self.page.keyboard.press("n")
-            self.page.wait_for_function("(m) => window.__state().task !== m", arg=asked)
+            self.page.wait_for_function("(m) => window.impactfilm.state().task !== m", arg=asked)
 
     def flash(self, camera: str, region: list[int]) -> None:
         """Drag over the place that the flash lights up."""

@@ -24,11 +24,11 @@ from tests.support.browser_page import ARGUMENTS, Desk, shown
 SIZE, BITS, SQUARE = (1280, 1024), 11, 16
 
 STEP = """async ([frame, bits, square]) => {
-  const pane = window.__panes().find((p) => p.camera === "long");
+  const pane = window.impactfilm.panes().find((p) => p.camera === "long");
   const read = () => { let code = 0; const d = pane.paint.getImageData(0, 8, bits * square, 1).data;
     for (let b = 0; b < bits; b++) if (d[4 * (b * square + 8)] > 128) code |= 1 << b; return code; };
   const start = performance.now();
-  window.__show("long", frame);
+  window.impactfilm.showFrame("long", frame);
   return await new Promise((done) => { const look = () => {
     if (pane.shown === frame && read() === frame) requestAnimationFrame(() => done(performance.now() - start));
     else if (performance.now() - start > 20000) done(-1); else requestAnimationFrame(look); };

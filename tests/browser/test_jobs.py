@@ -109,7 +109,7 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small_test, tmp_path
         u, v = places[asked]
         click_at(page, (u + 2, v - 1.5))
         saved(page, before)
-        page.wait_for_function("(m) => window.__state().task !== m", arg=asked)
+        page.wait_for_function("(m) => window.impactfilm.state().task !== m", arg=asked)
     for _ in range(ZERO):
         page.keyboard.press("ArrowRight")
     assert frame(page) == ZERO
@@ -209,7 +209,7 @@ def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analys
     drawn = "() => document.querySelector('.strip .u-over')?.clientWidth"
     width = page.wait_for_function(drawn).json_value()
     page.locator(".strip .u-over").click(position={"x": width * 0.9, "y": 20})
-    page.wait_for_function("() => window.__state().frame.above > 33")
+    page.wait_for_function("() => window.impactfilm.state().frame.above > 33")
 
 
 def test_films_open_at_a_time_zero_that_only_the_results_know(desk, analysed, tmp_path):
@@ -221,7 +221,7 @@ def test_films_open_at_a_time_zero_that_only_the_results_know(desk, analysed, tm
     assert len(lines) == len(text.splitlines()) - 1
     record.write_text("\n".join(lines))
     page = desk(folder).page()
-    page.wait_for_function("(f) => window.__state().panes.above.shown === f", arg=ZERO)
+    page.wait_for_function("(f) => window.impactfilm.state().panes.above.shown === f", arg=ZERO)
     page.locator("canvas[data-camera]").focus()
     page.keyboard.press("ArrowLeft")
     assert frame(page) == ZERO - 1
@@ -243,9 +243,9 @@ def test_pixels_have_their_centres_at_whole_numbers_at_every_zoom(desk, analysed
     for key in ("f", "+", "+", "+", "-"):
         page.keyboard.press(key)
         view = state(page)["panes"]["above"]["view"]
-        left, top = page.evaluate("() => window.__toScreen('above', -0.5, -0.5)")
+        left, top = page.evaluate("() => window.impactfilm.toScreen('above', -0.5, -0.5)")
         assert np.allclose([left, top], [view["x"], view["y"]])
-        back = page.evaluate("([x, y]) => window.__toImage('above', x, y)", [left, top])
+        back = page.evaluate("([x, y]) => window.impactfilm.toImage('above', x, y)", [left, top])
         assert np.allclose(back, [-0.5, -0.5])
 
 
@@ -288,7 +288,7 @@ def test_a_warning_leads_to_the_place_it_is_about(desk, analysed):
     page.keyboard.press("5")
     warning = page.locator(".warnings li button").first
     warning.click()
-    page.wait_for_function("() => ['films', 'setup'].includes(window.__state().view)")
+    page.wait_for_function("() => ['films', 'setup'].includes(window.impactfilm.state().view)")
 
 
 def test_marks_are_placed_by_keys_alone(desk, analysed, tmp_path):
@@ -324,7 +324,7 @@ def test_a_mark_dragged_is_moved_and_undone_and_moved_again(desk, analysed, tmp_
     page.keyboard.press("Alt+ArrowLeft")
     assert frame(page) == 0  # where the mark is picked
     click_at(page, marker("roof2", 0))
-    page.wait_for_function("() => window.__state().mark === 'car.roof2'")
+    page.wait_for_function("() => window.impactfilm.state().mark === 'car.roof2'")
     before = state(page)["hash"]
     u, v = marker("roof2", 0)
     drag(page, (u, v), (u + 4, v - 3))

@@ -83,13 +83,13 @@ class Desk:
 
 
 def state(page) -> dict:
-    return page.evaluate("window.__state()")
+    return page.evaluate("window.impactfilm.state()")
 
 
 def shown(page) -> None:
     """Wait until every film shows the frame that it should."""
     page.wait_for_function(
-        """() => { const s = window.__state?.(); const p = Object.entries(s?.panes ?? {});
+        """() => { const s = window.impactfilm?.state(); const p = Object.entries(s?.panes ?? {});
         return p.length && p.every(([c, x]) => x.shown === s.frame[c] && x.view); }"""
     )
 
@@ -104,7 +104,7 @@ def on_page(page, pixel, camera: str = "above") -> tuple[float, float]:
     shown(page)
     found = page.evaluate(
         """([c, u, v]) => { const box = document.querySelector(`canvas[data-camera="${c}"]`)
-        .getBoundingClientRect(), [x, y] = window.__toScreen(c, u, v);
+        .getBoundingClientRect(), [x, y] = window.impactfilm.toScreen(c, u, v);
         return [box.x + x, box.y + y]; }""",
         [camera, *map(float, pixel)],
     )
@@ -118,18 +118,18 @@ def click_at(page, pixel, camera: str = "above", **given) -> None:
 
 def said(page, words: str) -> None:
     """Wait until the foot of the page says something."""
-    page.locator("#said", has_text=words).wait_for()
+    page.locator("#status", has_text=words).wait_for()
 
 
 def analysed(page) -> None:
     """Wait until the analysis under way has ended well and its numbers are there."""
-    page.wait_for_function("() => window.__state().job?.state === 'done'")
+    page.wait_for_function("() => window.impactfilm.state().job?.state === 'done'")
     page.locator(".jobstate", has_text="Results up to date").wait_for()
 
 
 def saved(page, before: str) -> None:
     """Wait until the record is another than `before`."""
-    page.wait_for_function("(h) => window.__state().hash !== h", arg=before)
+    page.wait_for_function("(h) => window.impactfilm.state().hash !== h", arg=before)
 
 
 def until(page, found: Callable[[], object]) -> None:

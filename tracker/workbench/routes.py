@@ -24,7 +24,9 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from calibration.errors import RECORD, Problem, RecordError
+from tracker.core.types import PATTERNS
 from tracker.record.load import load_record
+from tracker.record.schema import CHANNELS, CRITERIA
 from tracker.workbench import recent
 from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
@@ -34,6 +36,13 @@ from tracker.workbench.session import OpenTest, begin
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
+
+CHOICES = {
+    "patterns": list(PATTERNS),
+    "criteria": sorted(CRITERIA, key=lambda name: name == "none"),
+    "channels": list(CHANNELS),
+}
+"""What the record may name, as the page's form offers it."""
 
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -145,13 +154,14 @@ async def _folders(request: Request) -> Response:
 
 def _start(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        told = {
+        start = {
             "first": bench.first,
             "recent": recent.recent(),
             "at": str(Path.cwd()),
             "home": str(Path.home()),
+            "choices": CHOICES,
         }
-        return JSONResponse(told)
+        return JSONResponse(start)
 
     return answer
 
@@ -199,7 +209,7 @@ def _events(bench: Workbench) -> Answer:
                 now = await run_in_threadpool(test.signature)
                 if now != last:
                     last, silence = now, 0.0
-                    state = {"job": test.running.state, "turn": str(hash(now))}
+                    state = {"job": test.running.state, "revision": str(hash(now))}
                     yield f"data: {json.dumps(state)}\n\n"
                 elif silence > WORKBENCH.silence:
                     silence = 0.0
@@ -232,7 +242,7 @@ def _step(bench: Workbench, way: str) -> Answer:
     async def answer(request: Request) -> Response:
         test, asked = bench.test(request), await _body(request)
         await run_in_threadpool(getattr(test.file, way), _text(asked, "hash"))
-        test.stir()
+        test.bump_revision()
         return JSONResponse(await run_in_threadpool(test.state))
 
     return answer

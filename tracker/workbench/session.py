@@ -37,20 +37,20 @@ class OpenTest:
         self.id = hashlib.sha256(str(self.record).encode()).hexdigest()[:12]
         self.file = RecordFile(self.record)
         self.copy = copy
-        self.turn = 0
+        self.revision = 0
         """Counts changes of anything the page shows."""
-        self.running = CurrentAnalysis(self.record, self.results_folder, self.stir)
+        self.running = CurrentAnalysis(self.record, self.results_folder, self.bump_revision)
         self._frames: dict[str, tuple[str, Frames]] = {}
         self._results: tuple[tuple[int, int], Results] | None = None
         self._lock = threading.RLock()
 
-    def stir(self) -> None:
+    def bump_revision(self) -> None:
         """Note that something has changed."""
-        self.turn += 1
+        self.revision += 1
 
     def signature(self) -> tuple[object, ...]:
         """Something else whenever record, results or analysis have changed."""
-        return (self.turn, _stamp(self.record), _stamp(self.results_folder / RESULTS))
+        return (self.revision, _stamp(self.record), _stamp(self.results_folder / RESULTS))
 
     def raw(self) -> dict[str, Any]:
         """The record's tables as typed, as far as it is TOML at all."""
@@ -145,7 +145,7 @@ class OpenTest:
     def change(self, seen: str, label: str, changes: Sequence[Change]) -> None:
         """Change the record; see `RecordFile.change`."""
         self.file.change(seen, label, changes)
-        self.stir()
+        self.bump_revision()
 
     def close(self) -> None:
         """End what is under way."""

@@ -30,6 +30,7 @@ from tracker.results.json import json_text
 from tracker.storage.hashing import content
 from tracker.workbench import payload, stage_cache
 from tracker.workbench.disk_cache import DiskCache
+from tracker.workbench.routes import CHOICES
 from tracker.workbench.stage_cache import CachedCalibration, CachedSolution, calibration_key
 from tracker.workbench.tomledit import Change, changed
 
@@ -278,6 +279,37 @@ def test_modules_are_short_and_ask_nothing_of_the_outside():
         if not module.name.startswith("uPlot"):
             assert len(text.splitlines()) < 400, module.name
             assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text), module.name
+
+
+def own_modules() -> dict[str, str]:
+    return {p.name: p.read_text() for p in STATIC.glob("*.js") if not p.name.startswith("uPlot")}
+
+
+def test_modules_import_each_other_in_no_circle():
+    arrows = {n: re.findall(r'from "\./([\w.]+)"', text) for n, text in own_modules().items()}
+    waiting = dict(arrows)
+    while waiting:
+        free = [name for name, needs in waiting.items() if not any(n in waiting for n in needs)]
+        assert free, sorted(waiting)
+        for name in free:
+            del waiting[name]
+
+
+def test_what_a_module_gives_to_others_is_documented():
+    for name, text in own_modules().items():
+        lines = text.splitlines()
+        for before, line in itertools.pairwise(lines):
+            assert len(line) <= 120, (name, line)
+            assert not line.startswith("export") or before.endswith("*/"), (name, line)
+
+
+def test_the_form_offers_what_the_record_may_name():
+    for words in (CHOICES["patterns"], CHOICES["criteria"], CHOICES["channels"]):
+        for name, text in own_modules().items():
+            typed = [
+                word for word in words if f'"{word}"' in text and word not in ("patch", "none")
+            ]
+            assert len(typed) < 2, name  # listed once, by the record's schema
 
 
 def test_the_page_fetches_all_its_modules_at_once():

@@ -1,7 +1,13 @@
 // Small helpers to build the page.
 
-/** An element: h("div", {class: "row", onclick: f}, "text", child, null). */
-export function h(tag, given = {}, ...children) {
+/**
+ * An element: createElement("div", {class: "row", onclick: f}, "text", child, null).
+ * @param {string} tag
+ * @param {object} [given] attributes, `value`, and listeners named "on" with their event
+ * @param {...any} children nodes, texts, lists of such; null, undefined and false are left out
+ * @returns {HTMLElement}
+ */
+export function createElement(tag, given = {}, ...children) {
   const node = document.createElement(tag);
   for (const [name, value] of Object.entries(given)) {
     if (value === null || value === undefined || value === false) continue;
@@ -13,50 +19,132 @@ export function h(tag, given = {}, ...children) {
   return node;
 }
 
-/** Put new children into an element. */
+/**
+ * Put new children into an element.
+ * @template {Element} T
+ * @param {T} node
+ * @param {...any} children as of `createElement`
+ * @returns {T}
+ */
 export function fill(node, ...children) {
   node.replaceChildren(...children.flat(3).filter((c) => c !== null && c !== undefined && c !== false));
   return node;
 }
 
-/** A table block {caption, head, rows, align, note} of the report. */
+/**
+ * A table block of the report.
+ * @param {{caption: string, head: string[], rows: string[][], align: string, note?: string}|null} block
+ * @param {object} [extra] further attributes
+ * @returns {HTMLElement|null}
+ */
 export function table(block, extra = {}) {
   if (!block) return null;
   const side = (i) => (block.align[i] === "l" ? "left" : block.align[i] === "c" ? "number" : "right");
-  return h("figure", { class: "table", ...extra },
-    h("figcaption", {}, block.caption),
-    h("div", { class: "scroll" },
-      h("table", {},
-        h("thead", {}, h("tr", {}, block.head.map((t, i) => h("th", { scope: "col", class: side(i) }, t)))),
-        h("tbody", {}, block.rows.map((row) => h("tr", {}, row.map((t, i) =>
-          h(i ? "td" : "th", { class: side(i), scope: i ? null : "row" }, t))))))),
-    block.note ? h("p", { class: "note" }, block.note) : null);
+  return createElement(
+    "figure",
+    { class: "table", ...extra },
+    createElement("figcaption", {}, block.caption),
+    createElement(
+      "div",
+      { class: "scroll" },
+      createElement(
+        "table",
+        {},
+        createElement(
+          "thead",
+          {},
+          createElement(
+            "tr",
+            {},
+            block.head.map((t, i) => createElement("th", { scope: "col", class: side(i) }, t)),
+          ),
+        ),
+        createElement(
+          "tbody",
+          {},
+          block.rows.map((row) =>
+            createElement(
+              "tr",
+              {},
+              row.map((t, i) => createElement(i ? "td" : "th", { class: side(i), scope: i ? null : "row" }, t)),
+            ),
+          ),
+        ),
+      ),
+    ),
+    block.note ? createElement("p", { class: "note" }, block.note) : null,
+  );
 }
 
-/** One line at the foot of the page; kind "bad" stays until the next one. */
-export function say(text, kind = "") {
-  const said = document.getElementById("said");
-  said.className = `said ${kind}`;
-  said.title = text;
-  fill(said, text);
+/**
+ * Show one line at the foot of the page; kind "bad" stays until the next one.
+ * @param {string} text
+ * @param {""|"bad"|"doubt"} [kind]
+ */
+export function showStatus(text, kind = "") {
+  const line = document.getElementById("status");
+  line.className = `status ${kind}`;
+  line.title = text;
+  fill(line, text);
 }
 
-/** A dialog with fields; gives {name: text} or null. Each field: {name, label, value, hint, options, required}. */
+/**
+ * A dialog with fields.
+ * @param {string} title
+ * @param {{name: string, label: string, value?: string, hint?: string, options?: string[],
+ *   required?: boolean}[]} fields
+ * @param {string} [action] text of the button that ends it
+ * @param {string} [note]
+ * @returns {Promise<Object<string, string>|null>} text by name; null where it was left
+ */
 export function ask(title, fields, action = "Save", note = "") {
   return new Promise((done) => {
     const inputs = {};
     const rows = fields.map((f) => {
       inputs[f.name] = f.options
-        ? h("select", { id: `ask-${f.name}` }, f.options.map((o) => h("option", { value: o, selected: o === f.value }, o || "-")))
-        : h("input", { id: `ask-${f.name}`, value: f.value ?? "", placeholder: f.hint ?? "", required: f.required, autocomplete: "off", spellcheck: "false", type: "text" });
-      return h("label", { class: "row", for: `ask-${f.name}` }, h("span", {}, f.label), inputs[f.name]);
+        ? createElement(
+            "select",
+            { id: `ask-${f.name}` },
+            f.options.map((o) => createElement("option", { value: o, selected: o === f.value }, o || "-")),
+          )
+        : createElement("input", {
+            id: `ask-${f.name}`,
+            value: f.value ?? "",
+            placeholder: f.hint ?? "",
+            required: f.required,
+            autocomplete: "off",
+            spellcheck: "false",
+            type: "text",
+          });
+      return createElement(
+        "label",
+        { class: "row", for: `ask-${f.name}` },
+        createElement("span", {}, f.label),
+        inputs[f.name],
+      );
     });
-    const box = h("dialog", { class: "ask", "aria-label": title },
-      h("form", { method: "dialog", onsubmit: () => { box.returnValue = "yes"; } },
-        h("h2", {}, title), note ? h("p", { class: "note" }, note) : null, rows,
-        h("div", { class: "actions" },
-          h("button", { type: "button", onclick: () => box.close("") }, "Leave"),
-          h("button", { class: "main", type: "submit", value: "yes" }, action))));
+    const box = createElement(
+      "dialog",
+      { class: "ask", "aria-label": title },
+      createElement(
+        "form",
+        {
+          method: "dialog",
+          onsubmit: () => {
+            box.returnValue = "yes";
+          },
+        },
+        createElement("h2", {}, title),
+        note ? createElement("p", { class: "note" }, note) : null,
+        rows,
+        createElement(
+          "div",
+          { class: "actions" },
+          createElement("button", { type: "button", onclick: () => box.close("") }, "Leave"),
+          createElement("button", { class: "main", type: "submit", value: "yes" }, action),
+        ),
+      ),
+    );
     box.addEventListener("close", () => {
       const yes = box.returnValue === "yes";
       box.remove();
@@ -68,7 +156,11 @@ export function ask(title, fields, action = "Save", note = "") {
   });
 }
 
-/** A key path as errors of the record name it: cameras.side.scale[1].length. */
+/**
+ * A key path as errors of the record name it: cameras.side.scale[1].length.
+ * @param {(string|number)[]} path
+ * @returns {string}
+ */
 export function keyPath(path) {
   let text = "";
   for (const part of path) {
@@ -78,7 +170,11 @@ export function keyPath(path) {
   return text;
 }
 
-/** Bytes as a person reads them. */
+/**
+ * Bytes as a person reads them.
+ * @param {number} n
+ * @returns {string}
+ */
 export function bytes(n) {
   return n < 1e3 ? `${n} B` : n < 1e6 ? `${(n / 1e3).toFixed(0)} kB` : `${(n / 1e6).toFixed(1)} MB`;
 }

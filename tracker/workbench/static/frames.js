@@ -6,6 +6,7 @@ const KEPT_BYTES = 160e6;
 const AHEAD = [1, 2, 3, -1];
 const SETTLED = 150; // ms after a leap before neighbours are fetched
 
+/** Fetches frames of a film: the newest wish wins. */
 export class Frames {
   /**
    * @param path address of the film's frames without the frame number
@@ -49,7 +50,11 @@ export class Frames {
       for (let next = this.next(); next !== null; next = this.next()) {
         this.ahead = next === this.wanted ? null : next;
         this.stop = new AbortController();
-        const data = await grey(`${this.path}/${next}?film=${this.film.key}`, this.film.bits > 8, this.stop.signal).catch((problem) => {
+        const data = await grey(
+          `${this.path}/${next}?film=${this.film.key}`,
+          this.film.bits > 8,
+          this.stop.signal,
+        ).catch((problem) => {
           if (problem.name === "AbortError") return null;
           throw problem;
         });
@@ -69,7 +74,8 @@ export class Frames {
     if (this.wanted === null) return null;
     if (!this.held.has(this.wanted)) return this.wanted;
     const wait = this.rest - performance.now();
-    if (wait > 0) { // after a leap the next one is more likely elsewhere than near
+    if (wait > 0) {
+      // after a leap the next one is more likely elsewhere than near
       clearTimeout(this.later);
       this.later = setTimeout(() => this.go(), wait);
       return null;

@@ -1,9 +1,10 @@
 // Puts the page together: head, views, keys, news from the server.
 
 import { get, listen } from "./api.js";
-import { fill, h, say } from "./dom.js";
+import { fill, createElement, showStatus } from "./dom.js";
 import * as films from "./films.js";
 import * as fits from "./fits.js";
+import { publish } from "./inspection.js";
 import * as setup from "./setup.js";
 import { help } from "./keys.js";
 import * as edits from "./edits.js";
@@ -15,17 +16,40 @@ import { pointing } from "./pointing.js";
 import * as report from "./report.js";
 import { analyse, check, runner } from "./run.js";
 import * as start from "./start.js";
-import { at, cameras, chooseCamera, chooseMark, on, redo, renew, shown, showFrame, store, take, tell, timesOf, undo } from "./store.js";
+import {
+  at,
+  chooseCamera,
+  chooseMark,
+  subscribe,
+  redo,
+  renew,
+  shown,
+  showFrame,
+  store,
+  applyState,
+  emit,
+  timesOf,
+  undo,
+} from "./store.js";
 import { player, step, zero } from "./transport.js";
 import * as verdicts from "./verdicts.js";
 
-const VIEWS = { setup: ["Set-up", setup], films: ["Films", films], motion: ["Motion", motion], fits: ["Calibration", fits], verdicts: ["Verdicts", verdicts], report: ["Report", report] };
+const VIEWS = {
+  setup: ["Set-up", setup],
+  films: ["Films", films],
+  motion: ["Motion", motion],
+  fits: ["Calibration", fits],
+  verdicts: ["Verdicts", verdicts],
+  report: ["Report", report],
+};
 const root = document.getElementById("main");
-let leave = null, now = null, source = null;
+let leave = null,
+  now = null,
+  source = null;
 
 function show(view, field = null) {
   if (!store.test) view = null;
-  if (view === now && view === "setup" && field) return setup.lead(field);
+  if (view === now && view === "setup" && field) return setup.focusField(field);
   leave?.();
   leave = null;
   now = view;
@@ -33,7 +57,7 @@ function show(view, field = null) {
   if (view) {
     history.replaceState(null, "", `#${store.test.id}/${view}`);
     leave = VIEWS[view][1].view(root);
-    if (field && view === "setup") setup.lead(field);
+    if (field && view === "setup") setup.focusField(field);
   } else {
     history.replaceState(null, "", "#");
     leave = start.view(root, enter);
@@ -43,31 +67,43 @@ function show(view, field = null) {
 
 async function enter(id, view = null) {
   const state = await get(`/api/test/${id}`);
-  Object.assign(store, { test: null, results: null, tracks: {}, motion: {}, frame: {}, time: 0, mark: null, camera: null });
-  const loading = take(state);
+  Object.assign(store, {
+    test: null,
+    results: null,
+    tracks: {},
+    motion: {},
+    frame: {},
+    time: 0,
+    mark: null,
+    camera: null,
+  });
+  const loading = applyState(state);
   source?.close();
-  source = listen(at("/events"), news, (silent) => { if (silent) say("The workbench does not answer; nothing saved is lost.", "bad"); });
+  source = listen(at("/events"), news, (silent) => {
+    if (silent) showStatus("The workbench does not answer; nothing saved is lost.", "bad");
+  });
   document.title = `${state.raw.test?.number ?? "test"} · impactfilm`;
   show(view ?? (state.errors.length && !shown().length ? "setup" : "films"));
   await loading;
 }
 
-let renewing = false, latest = "";
+let renewing = false,
+  latest = "";
 
 /** Record, results or analysis have changed. */
-async function news(told) {
-  store.test.job = told.job;
-  tell("job");
-  latest = told.turn;
-  if (latest === store.turn || renewing) return;
+async function news(message) {
+  store.test.job = message.job;
+  emit("job");
+  latest = message.revision;
+  if (latest === store.revision || renewing) return;
   renewing = true;
   try {
-    while (latest !== store.turn) {
-      store.turn = latest;
-      if (await renew()) say("The record was changed elsewhere; this page shows it as it is now.");
+    while (latest !== store.revision) {
+      store.revision = latest;
+      if (await renew()) showStatus("The record was changed elsewhere; this page shows it as it is now.");
     }
   } catch (problem) {
-    say(problem.message, "bad");
+    showStatus(problem.message, "bad");
   } finally {
     renewing = false;
   }
@@ -76,26 +112,91 @@ async function news(told) {
 const running = runner();
 
 function head() {
-  const test = store.test, raw = test?.raw.test ?? {};
+  const test = store.test,
+    raw = test?.raw.test ?? {};
   const modes = { system: "Light or dark: as the system", light: "Light", dark: "Dark" };
-  const scheme = h("select", { "aria-label": "Light or dark", title: "Light or dark", onchange: (e) => theme(e.target.value) },
-    Object.entries(modes).map(([k, t]) => h("option", { value: k, selected: k === theme() }, k === "system" ? "Auto" : t)));
-  fill(document.getElementById("head"),
-    h("button", { class: "mark", title: "To the first page", onclick: () => { source?.close(); store.test = null; show(null); } }, "impactfilm"),
-    test ? h("span", { class: "which", title: `${raw.title ?? ""}\n${test.folder}` }, h("strong", {}, raw.number ?? "no number"), ` ${raw.title ?? ""}`) : h("span", { class: "which" }),
-    test ? h("nav", { "aria-label": "Views" }, Object.entries(VIEWS).map(([k, [t]], i) => {
-      const count = k === "setup" ? test.errors.length : k === "verdicts" ? store.results?.warnings.length : 0;
-      return h("button", { "aria-current": k === now ? "page" : null, title: `${t} (${i + 1})`, onclick: () => show(k) }, t, count ? h("span", { class: "count", title: k === "setup" ? "errors of the record" : "warnings" }, count) : null);
-    })) : null,
+  const scheme = createElement(
+    "select",
+    { "aria-label": "Light or dark", title: "Light or dark", onchange: (e) => theme(e.target.value) },
+    Object.entries(modes).map(([k, t]) =>
+      createElement("option", { value: k, selected: k === theme() }, k === "system" ? "Auto" : t),
+    ),
+  );
+  fill(
+    document.getElementById("head"),
+    createElement(
+      "button",
+      {
+        class: "mark",
+        title: "To the first page",
+        onclick: () => {
+          source?.close();
+          store.test = null;
+          show(null);
+        },
+      },
+      "impactfilm",
+    ),
+    test
+      ? createElement(
+          "span",
+          { class: "which", title: `${raw.title ?? ""}\n${test.folder}` },
+          createElement("strong", {}, raw.number ?? "no number"),
+          ` ${raw.title ?? ""}`,
+        )
+      : createElement("span", { class: "which" }),
+    test
+      ? createElement(
+          "nav",
+          { "aria-label": "Views" },
+          Object.entries(VIEWS).map(([k, [t]], i) => {
+            const count = k === "setup" ? test.errors.length : k === "verdicts" ? store.results?.warnings.length : 0;
+            return createElement(
+              "button",
+              { "aria-current": k === now ? "page" : null, title: `${t} (${i + 1})`, onclick: () => show(k) },
+              t,
+              count
+                ? createElement(
+                    "span",
+                    { class: "count", title: k === "setup" ? "errors of the record" : "warnings" },
+                    count,
+                  )
+                : null,
+            );
+          }),
+        )
+      : null,
     test ? running.node : null,
-    test ? h("span", { class: "buttons" },
-      h("button", { class: "small", disabled: test.undo === null, title: `Undo ${test.undo ?? ""} (Ctrl z)`, onclick: undo }, "Undo"),
-      h("button", { class: "small", disabled: test.redo === null, title: `Do again ${test.redo ?? ""} (Ctrl Shift z)`, onclick: redo }, "Redo")) : null,
-    h("button", { class: "small", title: "Keys (?)", onclick: help }, "Keys"), scheme);
+    test
+      ? createElement(
+          "span",
+          { class: "buttons" },
+          createElement(
+            "button",
+            { class: "small", disabled: test.undo === null, title: `Undo ${test.undo ?? ""} (Ctrl z)`, onclick: undo },
+            "Undo",
+          ),
+          createElement(
+            "button",
+            {
+              class: "small",
+              disabled: test.redo === null,
+              title: `Do again ${test.redo ?? ""} (Ctrl Shift z)`,
+              onclick: redo,
+            },
+            "Redo",
+          ),
+        )
+      : null,
+    createElement("button", { class: "small", title: "Keys (?)", onclick: help }, "Keys"),
+    scheme,
+  );
 }
 
 function typing(node) {
-  return node && (node.matches("input:not([type=checkbox]):not([type=range]), textarea, select") || node.isContentEditable);
+  return (
+    node && (node.matches("input:not([type=checkbox]):not([type=range]), textarea, select") || node.isContentEditable)
+  );
 }
 
 function next(list, item, by) {
@@ -103,11 +204,25 @@ function next(list, item, by) {
 }
 
 const PLAIN = {
-  " ": () => player.toggle(), 0: zero, Home: zero, End: () => showFrame(store.camera, timesOf(store.camera).length - 1),
-  "+": () => films.chosen()?.zoom(1.5), "=": () => films.chosen()?.zoom(1.5), "-": () => films.chosen()?.zoom(1 / 1.5), f: () => films.chosen()?.fit(),
-  g: () => films.chosen() && marks.goToMark(films.chosen()), "[": () => chooseCamera(next(shown(), store.camera, -1)), "]": () => chooseCamera(next(shown(), store.camera, 1)),
-  j: () => pickMark(1), k: () => pickMark(-1), p: () => store.mark && marks.task("pick", store.mark), c: () => store.mark && marks.task("edit", store.mark),
-  x: () => marks.ruleOut(), Delete: () => marks.deleteMark(), n: () => (pointing.task ? marks.skip() : marks.addMark()), o: () => marks.pointAll(),
+  " ": () => player.toggle(),
+  0: zero,
+  Home: zero,
+  End: () => showFrame(store.camera, timesOf(store.camera).length - 1),
+  "+": () => films.chosen()?.zoom(1.5),
+  "=": () => films.chosen()?.zoom(1.5),
+  "-": () => films.chosen()?.zoom(1 / 1.5),
+  f: () => films.chosen()?.fit(),
+  g: () => films.chosen() && marks.goToMark(films.chosen()),
+  "[": () => chooseCamera(next(shown(), store.camera, -1)),
+  "]": () => chooseCamera(next(shown(), store.camera, 1)),
+  j: () => pickMark(1),
+  k: () => pickMark(-1),
+  p: () => store.mark && marks.task("pick", store.mark),
+  c: () => store.mark && marks.task("edit", store.mark),
+  x: () => marks.ruleOut(),
+  Delete: () => marks.deleteMark(),
+  n: () => (pointing.task ? marks.skip() : marks.addMark()),
+  o: () => marks.pointAll(),
   z: () => edits.zeroHere(store.camera, store.frame[store.camera]),
 };
 const FILM_VIEWS = ["films", "motion"];
@@ -125,7 +240,8 @@ document.addEventListener("keydown", (event) => {
   const field = typing(document.activeElement);
   if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !field) {
     event.preventDefault();
-    if (event.shiftKey) redo(); else undo();
+    if (event.shiftKey) redo();
+    else undo();
     return;
   }
   if (field) return;
@@ -149,26 +265,27 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
-opener((view, field) => { if (view !== now || field) show(view, field); });
-on("test", head);
-on("results", head);
+opener((view, field) => {
+  if (view !== now || field) show(view, field);
+});
+subscribe("test", head);
+subscribe("results", head);
 theme();
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => theme());
-window.__state = () => ({ view: now, camera: store.camera, mark: store.mark, time: store.time, frame: { ...store.frame }, cameras: cameras(), job: store.test?.job, hash: store.test?.hash, errors: store.test?.errors,
-  panes: Object.fromEntries(films.panes.map((p) => [p.camera, { shown: p.shown, view: p.view }])), task: pointing.task?.mark ?? pointing.task?.kind ?? null });
-window.__toScreen = (camera, u, v) => films.panes.find((p) => p.camera === camera)?.toScreen(u, v);
-window.__toImage = (camera, x, y) => films.panes.find((p) => p.camera === camera)?.toImage(x, y);
-window.__panes = () => films.panes;
-window.__show = showFrame;
+publish(() => now);
 
 const [wanted, view] = location.hash.slice(1).split("/");
-get("/api/start").then(async (first) => {
-  history.replaceState(null, "", `/${location.hash}`);
-  const id = wanted || first.first;
-  try {
-    if (id) await enter(id, VIEWS[view] ? view : null); else show(null);
-  } catch (problem) {
-    if (wanted) show(null);
-    say(problem.message, "bad");
-  }
-}).catch((problem) => say(problem.message, "bad"));
+get("/api/start")
+  .then(async (first) => {
+    store.choices = first.choices;
+    history.replaceState(null, "", `/${location.hash}`);
+    const id = wanted || first.first;
+    try {
+      if (id) await enter(id, VIEWS[view] ? view : null);
+      else show(null);
+    } catch (problem) {
+      if (wanted) show(null);
+      showStatus(problem.message, "bad");
+    }
+  })
+  .catch((problem) => showStatus(problem.message, "bad"));

@@ -1,22 +1,33 @@
 // What is drawn over a frame: marks, their uncertainty, trails, residuals, outlines, hand picks.
 
 import { options } from "./options.js";
-import { pointing } from "./pointing.js";
+import { label, stroke } from "./pen.js";
+import { EDITED, HIDDEN, LOST, MEASURED, picksOf, place } from "./mark_places.js";
 import { store } from "./store.js";
 
 const P95 = 2.4477; // radius of the ellipse that holds 95 % of a normal distribution in a plane
-export const HIDDEN = 0, MEASURED = 1, LOST = 2, EDITED = 3;
-export const WORDS = ["hidden", "measured", "lost", "edited"];
-export const GLYPHS = ["◇", "⊕", "✕", "▣"];
-const INK = { measured: "#ffb13d", edited: "#ff7bf0", hidden: "#7fd4ff", lost: "#ff8d80", fixed: "#8ff0a8", pick: "#ffffff", chosen: "#ffe600" };
+const INK = {
+  measured: "#ffb13d",
+  edited: "#ff7bf0",
+  hidden: "#7fd4ff",
+  lost: "#ff8d80",
+  fixed: "#8ff0a8",
+  pick: "#ffffff",
+  chosen: "#ffe600",
+};
 
+/**
+ * Draw marks, trails, residuals and outlines over a frame.
+ * @param {Pane} pane
+ * @returns {number|null} the frame
+ */
 export function draw(pane) {
   const { pen, camera, shown } = pane;
   pen.save();
   pen.lineJoin = "round";
   pen.font = "12px system-ui, sans-serif";
   const tracks = store.tracks[camera];
-  taken = [];
+  occupied = [];
   if (tracks && options.outline) outlines(pane, tracks.predicted);
   if (tracks && options.marks) {
     const first = (m) => (m.name === store.mark ? 0 : m.status[shown] & 1 ? 2 : 1); // what is odd keeps its name
@@ -27,94 +38,112 @@ export function draw(pane) {
   }
   if (options.marks) picks(pane, tracks);
   regions(pane);
-  pointing.draw(pane);
   pen.restore();
   return shown;
 }
 
-/** Stroke twice, so that a line shows on light and dark ground. */
-export function stroke(pen, ink, width = 1.5, dash = []) {
-  pen.setLineDash(dash);
-  pen.strokeStyle = "rgba(0,0,0,0.75)";
-  pen.lineWidth = width + 2;
-  pen.stroke();
-  pen.strokeStyle = ink;
-  pen.lineWidth = width;
-  pen.stroke();
-  pen.setLineDash([]);
-}
-
-let taken = []; // boxes of the names drawn so far
+let occupied = []; // boxes of the names drawn so far
 
 /** A name beside a mark where there is room; left out where there is none, unless it must stand. */
 function named(pen, text, x, y, ink, must) {
-  const w = pen.measureText(text).width, t = 13;
-  const tries = [[x + 10, y - 8], [x + 10, y + 17], [x - w - 10, y - 8], [x - w - 10, y + 17]];
-  const free = tries.find(([a, b]) => !taken.some(([c, d, e]) => a < c + e && c < a + w && Math.abs(b - d) < t));
+  const w = pen.measureText(text).width,
+    t = 13;
+  const tries = [
+    [x + 10, y - 8],
+    [x + 10, y + 17],
+    [x - w - 10, y - 8],
+    [x - w - 10, y + 17],
+  ];
+  const free = tries.find(([a, b]) => !occupied.some(([c, d, e]) => a < c + e && c < a + w && Math.abs(b - d) < t));
   if (!free && !must) return;
   const [a, b] = free ?? tries[0];
-  taken.push([a, b, w]);
+  occupied.push([a, b, w]);
   label(pen, text, a, b, ink);
-}
-
-function label(pen, text, x, y, ink) {
-  pen.lineWidth = 3;
-  pen.strokeStyle = "rgba(0,0,0,0.8)";
-  pen.strokeText(text, x, y);
-  pen.fillStyle = ink;
-  pen.fillText(text, x, y);
 }
 
 const short = (name) => name.slice(name.indexOf(".") + 1);
 
-/** Where a mark is or would be in a frame: [u, v, status], null if nothing is known. */
-export function place(mark, frame, predicted) {
-  const status = mark.status[frame];
-  if (mark.u[frame] !== null && mark.u[frame] !== undefined && (status === MEASURED || status === EDITED)) return [mark.u[frame], mark.v[frame], status];
-  if (predicted && predicted.u[frame] !== null && predicted.u[frame] !== undefined) return [predicted.u[frame], predicted.v[frame], status];
-  for (let i = frame - 1; i >= 0; i--) if (mark.u[i] !== null) return [mark.u[i], mark.v[i], status];
-  return null;
-}
-
 function one(pane, mark, predicted) {
   const found = place(mark, pane.shown, predicted);
   if (!found) return;
-  const [u, v, status] = found, [x, y] = pane.toScreen(u, v), { pen } = pane;
-  const fixed = mark.name.startsWith("survey."), chosen = store.mark === mark.name;
-  const ink = chosen ? INK.chosen : status === HIDDEN ? INK.hidden : status === LOST ? INK.lost : status === EDITED ? INK.edited : fixed ? INK.fixed : INK.measured;
+  const [u, v, status] = found,
+    [x, y] = pane.toScreen(u, v),
+    { pen } = pane;
+  const fixed = mark.name.startsWith("survey."),
+    chosen = store.mark === mark.name;
+  const ink = chosen
+    ? INK.chosen
+    : status === HIDDEN
+      ? INK.hidden
+      : status === LOST
+        ? INK.lost
+        : status === EDITED
+          ? INK.edited
+          : fixed
+            ? INK.fixed
+            : INK.measured;
   shape(pen, x, y, status, ink, chosen);
   if (status === MEASURED || status === EDITED) {
     if (options.ellipses) ellipse(pane, mark, x, y, ink);
     if (options.residuals && predicted) arrow(pane, x, y, predicted, u, v, ink);
   }
-  if (options.names || chosen) named(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
+  if (options.names || chosen)
+    named(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
 }
 
-/** Measured: open cross. Edited: square. Hidden: dashed diamond. Lost: slanting cross. */
-export function shape(pen, x, y, status, ink, chosen = false) {
+/**
+ * The sign of a mark. Measured: open cross. Edited: square. Hidden: dashed diamond. Lost: slanting cross.
+ * @param {CanvasRenderingContext2D} pen
+ * @param {number} x
+ * @param {number} y
+ * @param {number} status
+ * @param {string} ink
+ * @param {boolean} [chosen]
+ */
+function shape(pen, x, y, status, ink, chosen = false) {
   const r = chosen ? 10 : 8;
   pen.beginPath();
   if (status === HIDDEN) {
-    pen.moveTo(x, y - r); pen.lineTo(x + r, y); pen.lineTo(x, y + r); pen.lineTo(x - r, y); pen.closePath();
+    pen.moveTo(x, y - r);
+    pen.lineTo(x + r, y);
+    pen.lineTo(x, y + r);
+    pen.lineTo(x - r, y);
+    pen.closePath();
     stroke(pen, ink, 1.5, [3, 3]);
     return;
   }
   if (status === LOST) {
-    pen.moveTo(x - r, y - r); pen.lineTo(x + r, y + r); pen.moveTo(x - r, y + r); pen.lineTo(x + r, y - r);
+    pen.moveTo(x - r, y - r);
+    pen.lineTo(x + r, y + r);
+    pen.moveTo(x - r, y + r);
+    pen.lineTo(x + r, y - r);
     stroke(pen, ink, 1.5, [3, 3]);
     return;
   }
   if (status === EDITED) pen.rect(x - r, y - r, 2 * r, 2 * r);
-  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { pen.moveTo(x + 2 * dx, y + 2 * dy); pen.lineTo(x + r * dx, y + r * dy); }
+  for (const [dx, dy] of [
+    [1, 0],
+    [-1, 0],
+    [0, 1],
+    [0, -1],
+  ]) {
+    pen.moveTo(x + 2 * dx, y + 2 * dy);
+    pen.lineTo(x + r * dx, y + r * dy);
+  }
   stroke(pen, ink, chosen ? 2 : 1.25);
 }
 
 function ellipse(pane, mark, x, y, ink) {
-  const i = pane.shown, a = mark.uu[i], b = mark.uv[i], c = mark.vv[i];
+  const i = pane.shown,
+    a = mark.uu[i],
+    b = mark.uv[i],
+    c = mark.vv[i];
   if (a === null || c === null) return;
-  const mean = (a + c) / 2, apart = Math.hypot((a - c) / 2, b);
+  const mean = (a + c) / 2,
+    apart = Math.hypot((a - c) / 2, b);
   const f = P95 * options.enlarged * pane.view.scale;
-  const long = f * Math.sqrt(Math.max(mean + apart, 0)), small = f * Math.sqrt(Math.max(mean - apart, 0));
+  const long = f * Math.sqrt(Math.max(mean + apart, 0)),
+    small = f * Math.sqrt(Math.max(mean - apart, 0));
   if (!(long < 1e4)) return;
   pane.pen.beginPath();
   pane.pen.ellipse(x, y, Math.max(long, 0.5), Math.max(small, 0.5), 0.5 * Math.atan2(2 * b, a - c), 0, 2 * Math.PI);
@@ -123,12 +152,17 @@ function ellipse(pane, mark, x, y, ink) {
 
 /** From the measured place to `gain` times the way to where the solution expects the mark. */
 function arrow(pane, x, y, predicted, u, v, ink) {
-  const pu = predicted.u[pane.shown], pv = predicted.v[pane.shown];
+  const pu = predicted.u[pane.shown],
+    pv = predicted.v[pane.shown];
   if (pu === null || pu === undefined) return;
   const f = options.gain * pane.view.scale;
-  const dx = (pu - u) * f, dy = (pv - v) * f, length = Math.hypot(dx, dy);
+  const dx = (pu - u) * f,
+    dy = (pv - v) * f,
+    length = Math.hypot(dx, dy);
   if (length < 2 || length > 2000) return;
-  const { pen } = pane, tip = Math.min(6, length / 2), angle = Math.atan2(dy, dx);
+  const { pen } = pane,
+    tip = Math.min(6, length / 2),
+    angle = Math.atan2(dy, dx);
   pen.beginPath();
   pen.moveTo(x, y);
   pen.lineTo(x + dx, y + dy);
@@ -140,13 +174,20 @@ function arrow(pane, x, y, predicted, u, v, ink) {
 }
 
 function trail(pane, mark) {
-  const { pen } = pane, now = pane.shown, first = Math.max(0, now - options.trail), last = Math.min(mark.u.length - 1, now + options.trail);
+  const { pen } = pane,
+    now = pane.shown,
+    first = Math.max(0, now - options.trail),
+    last = Math.min(mark.u.length - 1, now + options.trail);
   pen.beginPath();
   let open = false;
   for (let i = first; i <= last; i++) {
-    if (mark.u[i] === null) { open = false; continue; }
+    if (mark.u[i] === null) {
+      open = false;
+      continue;
+    }
     const [x, y] = pane.toScreen(mark.u[i], mark.v[i]);
-    if (open) pen.lineTo(x, y); else pen.moveTo(x, y);
+    if (open) pen.lineTo(x, y);
+    else pen.moveTo(x, y);
     open = true;
   }
   pen.globalAlpha = 0.8;
@@ -156,10 +197,12 @@ function trail(pane, mark) {
 
 /** The outline of each vehicle's surveyed points as the solution puts them, and its axes. */
 function outlines(pane, predicted) {
-  const { pen, shown } = pane, bodies = {};
+  const { pen, shown } = pane,
+    bodies = {};
   for (const [name, where] of Object.entries(predicted)) {
     if (name.startsWith("survey.")) continue;
-    const u = where.u[shown], v = where.v[shown];
+    const u = where.u[shown],
+      v = where.v[shown];
     if (u === null || u === undefined) continue;
     const body = (bodies[name.slice(0, name.indexOf("."))] ??= { points: [], axes: {} });
     if (name.includes(".axis.")) body.axes[name.slice(-1)] = pane.toScreen(u, v);
@@ -186,8 +229,12 @@ function outlines(pane, predicted) {
   }
 }
 
-/** Convex hull, Andrew's monotone chain. */
-export function around(points) {
+/**
+ * Convex hull, Andrew's monotone chain.
+ * @param {[number, number][]} points
+ * @returns {[number, number][]}
+ */
+function around(points) {
   const sorted = [...points].sort((a, b) => a[0] - b[0] || a[1] - b[1]);
   const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
   const half = (list) => {
@@ -204,22 +251,30 @@ export function around(points) {
 /** Hand picks of the record: a small triangle in the frame of the pick, or always before there are results. */
 function picks(pane, tracks) {
   const { pen } = pane;
-  for (const pick of pointing.picks(pane.camera)) {
+  for (const pick of picksOf(pane.camera)) {
     const here = pick.frame === pane.shown;
     if (!here && tracks?.marks.length) continue;
-    const [x, y] = pane.toScreen(...pick.pixel), chosen = store.mark === pick.mark;
+    const [x, y] = pane.toScreen(...pick.pixel),
+      chosen = store.mark === pick.mark;
     pen.globalAlpha = here ? 1 : 0.45;
     pen.beginPath();
-    pen.moveTo(x, y); pen.lineTo(x - 5, y - 10); pen.lineTo(x + 5, y - 10); pen.closePath();
+    pen.moveTo(x, y);
+    pen.lineTo(x - 5, y - 10);
+    pen.lineTo(x + 5, y - 10);
+    pen.closePath();
     stroke(pen, chosen ? INK.chosen : INK.pick, 1.25);
-    if (!tracks?.marks.length && (options.names || chosen)) named(pen, short(pick.mark), x, y, chosen ? INK.chosen : INK.pick, chosen);
+    if (!tracks?.marks.length && (options.names || chosen))
+      named(pen, short(pick.mark), x, y, chosen ? INK.chosen : INK.pick, chosen);
     pen.globalAlpha = 1;
   }
 }
 
 function regions(pane) {
   const time = store.test.raw.cameras?.[pane.camera]?.time ?? {};
-  for (const [region, word] of [[time.flash_region, "flash"], [time.timing_light?.region, "timing light"]]) {
+  for (const [region, word] of [
+    [time.flash_region, "flash"],
+    [time.timing_light?.region, "timing light"],
+  ]) {
     if (!Array.isArray(region) || region.length !== 4) continue;
     const [x, y] = pane.toScreen(region[0] - 0.5, region[1] - 0.5);
     pane.pen.beginPath();

@@ -1,29 +1,46 @@
 // One film on a canvas: the frame, zoom and pan, contrast, and what lies over it.
 
-import { h, fill } from "./dom.js";
+import { createElement, fill } from "./dom.js";
 import { Frames } from "./frames.js";
 import { draw as drawOver } from "./overlay.js";
 import { pointing } from "./pointing.js";
-import { at, chooseCamera, on, store, timeOf } from "./store.js";
+import { at, chooseCamera, subscribe, store, timeOf } from "./store.js";
 import { options } from "./options.js";
 
 const MOST = 64; // screen pixels a picture element at most
 
+/** One film on a canvas. `view` {scale, x, y}: screen = (image + 0.5) * scale + (x, y). */
 export class Pane {
   constructor(camera) {
     this.camera = camera;
     this.film = store.test.films[camera];
-    this.canvas = h("canvas", { tabindex: "0", role: "img", "aria-label": `Film of camera ${camera}`, "data-camera": camera });
-    this.title = h("span", { class: "where" });
-    this.fault = h("p", { class: "fault", hidden: true });
-    this.node = h("section", { class: "pane", "data-pane": camera, "aria-label": `Film ${camera}` },
-      h("header", {}, h("strong", {}, camera), this.title,
-        h("span", { class: "buttons" },
+    this.canvas = createElement("canvas", {
+      tabindex: "0",
+      role: "img",
+      "aria-label": `Film of camera ${camera}`,
+      "data-camera": camera,
+    });
+    this.title = createElement("span", { class: "where" });
+    this.fault = createElement("p", { class: "fault", hidden: true });
+    this.node = createElement(
+      "section",
+      { class: "pane", "data-pane": camera, "aria-label": `Film ${camera}` },
+      createElement(
+        "header",
+        {},
+        createElement("strong", {}, camera),
+        this.title,
+        createElement(
+          "span",
+          { class: "buttons" },
           this.button("−", "Smaller (-)", () => this.zoom(1 / 1.5)),
           this.button("+", "Larger (+)", () => this.zoom(1.5)),
           this.button("Fit", "Whole picture (f)", () => this.fit()),
-          this.button("1:1", "One screen pixel a picture element", () => this.exact()))),
-      h("div", { class: "screen" }, this.canvas, this.fault));
+          this.button("1:1", "One screen pixel a picture element", () => this.exact()),
+        ),
+      ),
+      createElement("div", { class: "screen" }, this.canvas, this.fault),
+    );
     this.picture = document.createElement("canvas");
     this.picture.width = this.film.width;
     this.picture.height = this.film.height;
@@ -36,9 +53,24 @@ export class Pane {
     this.shown = null;
     this.grey = null;
     const place = at(`/frame/${encodeURIComponent(camera)}`);
-    this.frames = new Frames(place, this.film, (i, data) => this.arrived(i, data), (p) => this.failed(p));
-    this.off = [on("moment", () => this.follow()), on("results", () => this.later()), on("mark", () => this.later()),
-      on("camera", () => this.later()), on("options", () => { this.contrast(); this.later(); }), on("test", () => this.later()), on("hand", () => this.later())];
+    this.frames = new Frames(
+      place,
+      this.film,
+      (i, data) => this.arrived(i, data),
+      (p) => this.failed(p),
+    );
+    this.off = [
+      subscribe("moment", () => this.follow()),
+      subscribe("results", () => this.later()),
+      subscribe("mark", () => this.later()),
+      subscribe("camera", () => this.later()),
+      subscribe("options", () => {
+        this.contrast();
+        this.later();
+      }),
+      subscribe("test", () => this.later()),
+      subscribe("hand", () => this.later()),
+    ];
     this.watch = new ResizeObserver(() => this.resized());
     this.watch.observe(this.node.querySelector(".screen"));
     this.wire();
@@ -46,7 +78,11 @@ export class Pane {
   }
 
   button(text, title, act) {
-    return h("button", { class: "small", title, "aria-label": `${title}, ${this.camera}`, onclick: act }, text);
+    return createElement(
+      "button",
+      { class: "small", title, "aria-label": `${title}, ${this.camera}`, onclick: act },
+      text,
+    );
   }
 
   close() {
@@ -54,7 +90,9 @@ export class Pane {
     this.watch.disconnect();
   }
 
-  follow() { this.frames.want(store.frame[this.camera] ?? 0); }
+  follow() {
+    this.frames.want(store.frame[this.camera] ?? 0);
+  }
 
   arrived(frame, data) {
     this.fault.hidden = true;
@@ -72,13 +110,16 @@ export class Pane {
   /** Grey levels to the picture by the chosen contrast. */
   contrast() {
     if (!this.grey) return;
-    const { words, grey } = this, { low, high, gamma } = options.contrast[this.camera] ?? options.plain;
-    const levels = this.film.bits > 8 ? 65536 : 256, white = this.film.white;
+    const { words, grey } = this,
+      { low, high, gamma } = options.contrast[this.camera] ?? options.plain;
+    const levels = this.film.bits > 8 ? 65536 : 256,
+      white = this.film.white;
     const key = `${low} ${high} ${gamma} ${levels}`;
     if (this.tableKey !== key) {
       this.tableKey = key;
       this.levels = new Uint32Array(levels);
-      const from = low * white, span = Math.max((high - low) * white, 1e-6);
+      const from = low * white,
+        span = Math.max((high - low) * white, 1e-6);
       for (let g = 0; g < levels; g++) {
         const x = Math.min(1, Math.max(0, (g - from) / span));
         const v = Math.round(255 * Math.pow(x, gamma));
@@ -93,10 +134,13 @@ export class Pane {
   /** Grey levels between which nearly all of the frame lies, as shares of full scale. */
   spread() {
     if (!this.grey) return [0, 1];
-    const white = this.film.white, count = new Uint32Array(512);
+    const white = this.film.white,
+      count = new Uint32Array(512);
     for (let i = 0; i < this.grey.length; i += 7) count[Math.min(511, Math.floor((this.grey[i] / white) * 511))]++;
     const all = count.reduce((a, b) => a + b, 0);
-    let low = 0, high = 511, sum = 0;
+    let low = 0,
+      high = 511,
+      sum = 0;
     for (sum = 0; low < 511 && (sum += count[low]) < 0.005 * all; low++);
     for (sum = 0; high > 0 && (sum += count[high]) < 0.005 * all; high--);
     return [low / 511, Math.max(high, low + 4) / 511];
@@ -118,12 +162,14 @@ export class Pane {
     this.size = [box.width, box.height];
     this.canvas.width = Math.round(box.width * this.ratio);
     this.canvas.height = Math.round(box.height * this.ratio);
-    if (fitted) this.fit(); else this.draw();
+    if (fitted) this.fit();
+    else this.draw();
   }
 
   fit() {
     if (!this.size) return;
-    const [w, t] = this.size, scale = Math.min(w / this.film.width, t / this.film.height);
+    const [w, t] = this.size,
+      scale = Math.min(w / this.film.width, t / this.film.height);
     this.view = { scale, x: (w - scale * this.film.width) / 2, y: (t - scale * this.film.height) / 2 };
     this.fitted = true;
     this.draw();
@@ -131,18 +177,20 @@ export class Pane {
 
   exact() {
     const [u, v] = this.centre();
-    this.look(u, v, 1 / this.ratio);
+    this.centreOn(u, v, 1 / this.ratio);
   }
 
   /** Bring a place of the picture to the middle. */
-  look(u, v, scale = this.view.scale) {
+  centreOn(u, v, scale = this.view.scale) {
     const [w, t] = this.size;
     this.view = { scale, x: w / 2 - (u + 0.5) * scale, y: t / 2 - (v + 0.5) * scale };
     this.fitted = false;
     this.draw();
   }
 
-  centre() { return this.toImage(this.size[0] / 2, this.size[1] / 2); }
+  centre() {
+    return this.toImage(this.size[0] / 2, this.size[1] / 2);
+  }
 
   /** Larger or smaller about a point of the screen. */
   zoom(factor, x = this.size[0] / 2, y = this.size[1] / 2) {
@@ -162,7 +210,10 @@ export class Pane {
 
   /** Draw with the next picture of the screen. */
   later() {
-    this.pending ??= requestAnimationFrame(() => { this.pending = null; this.draw(); });
+    this.pending ??= requestAnimationFrame(() => {
+      this.pending = null;
+      this.draw();
+    });
   }
 
   draw() {
@@ -175,9 +226,13 @@ export class Pane {
       pen.imageSmoothingEnabled = view.scale < 2;
       pen.drawImage(this.picture, view.x, view.y, this.film.width * view.scale, this.film.height * view.scale);
       drawOver(this);
+      pointing.draw(this);
     }
     this.node.classList.toggle("chosen", store.camera === this.camera);
-    const time = this.shown === null ? "" : `frame ${this.shown} of ${this.film.frames - 1}   ${timeOf(this.camera, this.shown).toFixed(4)} s`;
+    const time =
+      this.shown === null
+        ? ""
+        : `frame ${this.shown} of ${this.film.frames - 1}   ${timeOf(this.camera, this.shown).toFixed(4)} s`;
     fill(this.title, time);
     this.canvas.dataset.frame = this.shown ?? "";
     pointing.drawn(this);
@@ -189,10 +244,14 @@ export class Pane {
       return [event.clientX - box.left, event.clientY - box.top];
     };
     this.canvas.addEventListener("focus", () => chooseCamera(this.camera));
-    this.canvas.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      this.zoom(Math.exp(-event.deltaY * 0.0015), ...place(event));
-    }, { passive: false });
+    this.canvas.addEventListener(
+      "wheel",
+      (event) => {
+        event.preventDefault();
+        this.zoom(Math.exp(-event.deltaY * 0.0015), ...place(event));
+      },
+      { passive: false },
+    );
     this.canvas.addEventListener("pointerdown", (event) => {
       this.canvas.focus({ preventScroll: true });
       this.canvas.setPointerCapture(event.pointerId);
@@ -218,7 +277,10 @@ export class Pane {
       if (drag.grabbed) pointing.up(this, now, event, drag.moved > 3);
       else if (drag.moved <= 3) pointing.click(this, now);
     });
-    this.canvas.addEventListener("pointercancel", () => { this.drag = null; pointing.stop(); });
+    this.canvas.addEventListener("pointercancel", () => {
+      this.drag = null;
+      pointing.stop();
+    });
     this.canvas.addEventListener("pointerleave", () => pointing.over(this, null));
   }
 }

@@ -1,8 +1,7 @@
 // Many rows at once, as a spreadsheet gives them.
 
-import { h, say } from "./dom.js";
-import { save } from "./store.js";
-import { PATTERNS } from "./edits.js";
+import { createElement, showStatus } from "./dom.js";
+import { save, store } from "./store.js";
 
 const HEADS = {
   marker: "name, x, y, z, pattern, size",
@@ -10,31 +9,74 @@ const HEADS = {
   point: "name, x, y, z",
 };
 
-/** Ask for rows and add them under `path`. */
+/**
+ * Ask for rows and add them under a path.
+ * @param {string[]} path
+ * @param {"marker"|"target"|"point"} what
+ */
 export function pasteRows(path, what) {
-  const area = h("textarea", { rows: 10, cols: 70, spellcheck: "false", "aria-label": "Rows", placeholder: HEADS[what] });
-  const unit = h("input", { type: "text", value: "m", size: 5, "aria-label": "Unit of bare numbers" });
-  const wrong = h("p", { class: "wrong", role: "alert" });
-  const box = h("dialog", { class: "ask", "aria-label": "Add rows" }, h("form", { method: "dialog", onsubmit: async (event) => {
-    event.preventDefault();
-    try {
-      const changes = rows(area.value, what, unit.value.trim() || "m").map(([name, value]) => ({ path: [...path, name], value }));
-      if (!changes.length) throw new Error("There is no row yet.");
-      if (await save(`${changes.length} rows added to ${path.join(" ")}`, changes)) box.close();
-    } catch (error) {
-      wrong.textContent = error.message;
-    }
-  } }, h("h2", {}, "Add rows"), h("p", { class: "note" }, `One row each: ${HEADS[what]}. Columns may be separated by tabs, commas or semicolons; what is not known stays empty.`), area,
-  h("label", { class: "row" }, h("span", {}, "Unit of bare numbers"), unit), wrong,
-  h("div", { class: "actions" }, h("button", { type: "button", onclick: () => box.close() }, "Leave"), h("button", { class: "main", type: "submit" }, "Add"))));
+  const area = createElement("textarea", {
+    rows: 10,
+    cols: 70,
+    spellcheck: "false",
+    "aria-label": "Rows",
+    placeholder: HEADS[what],
+  });
+  const unit = createElement("input", { type: "text", value: "m", size: 5, "aria-label": "Unit of bare numbers" });
+  const wrong = createElement("p", { class: "wrong", role: "alert" });
+  const box = createElement(
+    "dialog",
+    { class: "ask", "aria-label": "Add rows" },
+    createElement(
+      "form",
+      {
+        method: "dialog",
+        onsubmit: async (event) => {
+          event.preventDefault();
+          try {
+            const changes = rows(area.value, what, unit.value.trim() || "m").map(([name, value]) => ({
+              path: [...path, name],
+              value,
+            }));
+            if (!changes.length) throw new Error("There is no row yet.");
+            if (await save(`${changes.length} rows added to ${path.join(" ")}`, changes)) box.close();
+          } catch (error) {
+            wrong.textContent = error.message;
+          }
+        },
+      },
+      createElement("h2", {}, "Add rows"),
+      createElement(
+        "p",
+        { class: "note" },
+        `One row each: ${HEADS[what]}. Columns may be separated by tabs, commas or semicolons; ` +
+          "what is not known stays empty.",
+      ),
+      area,
+      createElement("label", { class: "row" }, createElement("span", {}, "Unit of bare numbers"), unit),
+      wrong,
+      createElement(
+        "div",
+        { class: "actions" },
+        createElement("button", { type: "button", onclick: () => box.close() }, "Leave"),
+        createElement("button", { class: "main", type: "submit" }, "Add"),
+      ),
+    ),
+  );
   box.addEventListener("close", () => box.remove());
   document.body.append(box);
   box.showModal();
   area.focus();
-  say("");
+  showStatus("");
 }
 
-/** [name, entry] of each row. Throws an Error that names the row. */
+/**
+ * The entries that rows of text hold. Throws an Error that names the row.
+ * @param {string} text
+ * @param {"marker"|"target"|"point"} what
+ * @param {string} unit of bare numbers
+ * @returns {[string, object][]}
+ */
 export function rows(text, what, unit) {
   const found = [];
   text.split(/\r?\n/).forEach((line, i) => {
@@ -50,7 +92,10 @@ export function rows(text, what, unit) {
       if (!at) throw new Error(`Row ${i + 1} (${name}) needs x, y and z.`);
       return void found.push([name, at]);
     }
-    if (pattern && !PATTERNS.includes(pattern)) throw new Error(`Row ${i + 1} (${name}): ${pattern} is not a pattern; write one of ${PATTERNS.join(", ")}.`);
+    if (pattern && !store.choices.patterns.includes(pattern))
+      throw new Error(
+        `Row ${i + 1} (${name}): ${pattern} is not a pattern; write one of ${store.choices.patterns.join(", ")}.`,
+      );
     const entry = { ...(at ? { at } : {}), ...(pattern ? { pattern } : {}), ...(size ? { size: length(size) } : {}) };
     if (what === "target" && u && v) Object.assign(entry, { pixel: [Number(u), Number(v)], frame: Number(frame || 0) });
     found.push([name, entry]);

@@ -4,10 +4,19 @@ import { cameras, chooseCamera, chooseMark, showFrame, store } from "./store.js"
 
 let open = () => {};
 
-/** Say how a view is opened: (name, key path of a field). */
-export function opener(f) { open = f; }
+/**
+ * Set how a view is opened.
+ * @param {(name: string, key?: string) => void} f
+ */
+export function opener(f) {
+  open = f;
+}
 
-/** Lead to the place that `where` names: a camera, a mark in it, a frame, or a field of the record. */
+/**
+ * Lead to the place that `where` names: a camera, a mark in it, a frame, or a field of the record.
+ * @param {string} where
+ * @param {string} [text] may name mark and frame
+ */
 export function goTo(where, text = "") {
   const words = `${where} ${text}`;
   const camera = cameras().find((c) => new RegExp(`(^|[^A-Za-z0-9_-])${c}([^A-Za-z0-9_-]|$)`).test(where));
@@ -25,5 +34,8 @@ export function goTo(where, text = "") {
 
 function markIn(camera, words) {
   const names = store.tracks[camera]?.marks.map((m) => m.name) ?? [];
-  return names.find((n) => new RegExp(`(^|[^A-Za-z0-9_.-])${n.replaceAll(".", "\\.")}([^A-Za-z0-9_-]|$)`).test(words)) ?? null;
+  return (
+    names.find((n) => new RegExp(`(^|[^A-Za-z0-9_.-])${n.replaceAll(".", "\\.")}([^A-Za-z0-9_-]|$)`).test(words)) ??
+    null
+  );
 }

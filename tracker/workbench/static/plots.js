@@ -1,9 +1,9 @@
 // Curves against time with their bands; a click shows that moment in the films.
 
 import uPlot from "/static/uPlot.esm.js";
-import { h, fill } from "./dom.js";
+import { createElement, fill } from "./dom.js";
 import { choose, options } from "./options.js";
-import { on, showTime, store } from "./store.js";
+import { subscribe, showTime, store } from "./store.js";
 
 const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3]];
 
@@ -19,39 +19,89 @@ function joined(lines) {
 
 function columns(line) {
   if (!line.band) return [line.value];
-  const edge = (sign) => line.value.map((v, i) => (v === null || line.band[i] === null ? null : v + sign * line.band[i]));
+  const edge = (sign) =>
+    line.value.map((v, i) => (v === null || line.band[i] === null ? null : v + sign * line.band[i]));
   return [line.value, edge(1), edge(-1)];
 }
 
-/** A plot {title, unit, lines} in an element; gives {node, close}. A height may be a function that
- * looks at an element `within`: the plot then follows that element's size. */
+/**
+ * A plot in an element.
+ * @param {{title: string, unit: string, lines: object[]}} given
+ * @param {number|(() => number)} height px; a function is asked again when `within` changes its size
+ * @param {HTMLElement|null} [within]
+ * @returns {{node: HTMLElement, close: () => void}}
+ */
 export function plot(given, height, within = null) {
-  const box = h("div", { class: "plot" }), head = h("div", { class: "plothead" });
-  const node = h("figure", { class: "plotbox", "aria-label": `${given.title}, ${given.unit}` }, head, box);
-  const series = [{}], bands = [], clear = { stroke: "transparent", width: 0, points: { show: false } };
+  const box = createElement("div", { class: "plot" }),
+    head = createElement("div", { class: "plothead" });
+  const node = createElement("figure", { class: "plotbox", "aria-label": `${given.title}, ${given.unit}` }, head, box);
+  const series = [{}],
+    bands = [],
+    clear = { stroke: "transparent", width: 0, points: { show: false } };
   let drawn = null;
   given.lines.forEach((line, i) => {
-    series.push({ label: `${line.of}, ${line.source}`, stroke: () => css(ink(i)), width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false });
+    series.push({
+      label: `${line.of}, ${line.source}`,
+      stroke: () => css(ink(i)),
+      width: 1.6,
+      dash: DASHES[i % DASHES.length],
+      points: { show: false },
+      spanGaps: false,
+    });
     if (line.band) {
       const k = series.length;
       series.push({ ...clear }, { ...clear });
       bands.push({ series: [k, k + 1], fill: () => `color-mix(in srgb, ${css(ink(i))} 22%, transparent)` });
     }
   });
-  fill(head, h("figcaption", {}, given.title, given.unit ? h("span", { class: "unit" }, ` ${given.unit}`) : null),
-    given.lines.map((l, i) => h("span", { class: "key" }, h("i", { class: `dash${i % 4}`, style: `border-color:var(${ink(i)})` }), `${l.of}, ${l.source}`)),
-    h("output", { class: "here" }));
-  const data = joined(given.lines), grid = { stroke: () => css("--grid"), width: 1 };
-  const axis = () => ({ stroke: () => css("--quiet"), grid: { ...grid }, ticks: { ...grid }, font: "11px system-ui, sans-serif" });
+  fill(
+    head,
+    createElement(
+      "figcaption",
+      {},
+      given.title,
+      given.unit ? createElement("span", { class: "unit" }, ` ${given.unit}`) : null,
+    ),
+    given.lines.map((l, i) =>
+      createElement(
+        "span",
+        { class: "key" },
+        createElement("i", { class: `dash${i % 4}`, style: `border-color:var(${ink(i)})` }),
+        `${l.of}, ${l.source}`,
+      ),
+    ),
+    createElement("output", { class: "here" }),
+  );
+  const data = joined(given.lines),
+    grid = { stroke: () => css("--grid"), width: 1 };
+  const axis = () => ({
+    stroke: () => css("--quiet"),
+    grid: { ...grid },
+    ticks: { ...grid },
+    font: "11px system-ui, sans-serif",
+  });
   const make = (size) => {
-    drawn = new uPlot({
-      ...size, series, bands, legend: { show: false }, padding: [6, 20, 0, 0],
-      scales: { x: { time: false } },
-      axes: [{ ...axis(), size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) }, { ...axis(), size: 52 }],
-      cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
-      hooks: { draw: [now] },
-    }, data, box);
-    drawn.over.addEventListener("mouseup", () => { pressed = drawn.select.width; });
+    drawn = new uPlot(
+      {
+        ...size,
+        series,
+        bands,
+        legend: { show: false },
+        padding: [6, 20, 0, 0],
+        scales: { x: { time: false } },
+        axes: [
+          { ...axis(), size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) },
+          { ...axis(), size: 52 },
+        ],
+        cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
+        hooks: { draw: [now] },
+      },
+      data,
+      box,
+    );
+    drawn.over.addEventListener("mouseup", () => {
+      pressed = drawn.select.width;
+    });
     drawn.over.addEventListener("click", () => {
       if (!(pressed > 2)) showTime(drawn.posToVal(drawn.cursor.left, "x"));
     });
@@ -79,18 +129,32 @@ export function plot(given, height, within = null) {
     c.restore();
   };
   const value = () => {
-    const said = given.lines.map((l) => {
-      const i = nearest(l.time, store.time), v = l.value[i];
+    const values = given.lines.map((l) => {
+      const i = nearest(l.time, store.time),
+        v = l.value[i];
       return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : withBand(v, l.band?.[i]);
     });
     const out = head.querySelector(".here");
-    if (out) fill(out, said.some(Boolean) ? `now ${said.map((s) => s ?? "–").join(" | ")}` : "");
+    if (out) fill(out, values.some(Boolean) ? `now ${values.map((s) => s ?? "–").join(" | ")}` : "");
   };
   const watch = new ResizeObserver(fit);
   watch.observe(box);
   if (within) watch.observe(within);
-  const off = [on("moment", () => { drawn?.redraw(false); value(); }), on("options", () => drawn?.redraw(false))];
-  return { node, close() { watch.disconnect(); off.forEach((f) => f()); drawn?.destroy(); } };
+  const off = [
+    subscribe("moment", () => {
+      drawn?.redraw(false);
+      value();
+    }),
+    subscribe("options", () => drawn?.redraw(false)),
+  ];
+  return {
+    node,
+    close() {
+      watch.disconnect();
+      off.forEach((f) => f());
+      drawn?.destroy();
+    },
+  };
 }
 
 /** A value and the half width of its 95 % band, both to the band's second digit. */
@@ -101,34 +165,56 @@ function withBand(value, band) {
 }
 
 function nearest(list, time) {
-  let low = 0, high = list.length - 1;
+  let low = 0,
+    high = list.length - 1;
   while (low < high) {
     const middle = (low + high) >> 1;
-    if (list[middle] < time) low = middle + 1; else high = middle;
+    if (list[middle] < time) low = middle + 1;
+    else high = middle;
   }
   return low;
 }
 
-/** One plot under the films, of a quantity that can be chosen. */
+/**
+ * One plot under the films, of a quantity that can be chosen.
+ * @returns {{node: HTMLElement, close: () => void}}
+ */
 export function plotStrip() {
-  const node = h("div", { class: "strip" });
+  const node = createElement("div", { class: "strip" });
   let inside = null;
   const build = () => {
     inside?.close();
     inside = null;
     const names = Object.keys(store.motion);
     if (!names.length) {
-      fill(node, h("p", { class: "note" }, "Curves of motion stand here once the test is analysed."));
+      fill(node, createElement("p", { class: "note" }, "Curves of motion stand here once the test is analysed."));
       return;
     }
     const name = names.includes(options.plot) ? options.plot : names[0];
     inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - 34), node);
-    const pick = h("select", { "aria-label": "Quantity plotted", onchange: () => { choose("plot", pick.value); build(); } },
-      names.map((n) => h("option", { value: n, selected: n === name }, store.motion[n].title)));
-    inside.node.querySelector("figcaption").replaceChildren(pick, h("span", { class: "unit" }, ` ${store.motion[name].unit}`));
+    const pick = createElement(
+      "select",
+      {
+        "aria-label": "Quantity plotted",
+        onchange: () => {
+          choose("plot", pick.value);
+          build();
+        },
+      },
+      names.map((n) => createElement("option", { value: n, selected: n === name }, store.motion[n].title)),
+    );
+    inside.node
+      .querySelector("figcaption")
+      .replaceChildren(pick, createElement("span", { class: "unit" }, ` ${store.motion[name].unit}`));
     fill(node, inside.node);
   };
   build();
-  const off = on("results", build);
-  return { node, close() { off(); inside?.close(); } };
+  const off = subscribe("results", build);
+  return {
+    node,
+    close() {
+      off();
+      inside?.close();
+    },
+  };
 }

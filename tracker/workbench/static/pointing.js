@@ -1,10 +1,11 @@
 // Pointing at marks, regions and bars in a film; every act becomes one change of the record.
 
 import { post } from "./api.js";
-import { say } from "./dom.js";
+import { showStatus } from "./dom.js";
 import * as edits from "./edits.js";
-import { place, stroke } from "./overlay.js";
-import { at, chooseMark, on, save, store, tell } from "./store.js";
+import { stroke } from "./pen.js";
+import { picksOf, place } from "./mark_places.js";
+import { at, chooseMark, subscribe, save, store, emit } from "./store.js";
 
 const NEAR = 12; // screen pixels within which a mark is met
 
@@ -15,7 +16,9 @@ class Pointing {
     this.box = null; // {camera, from, to}
     this.pane = null;
     this.cursor = null;
-    on("moment", () => { this.drag = null; });
+    subscribe("moment", () => {
+      this.drag = null;
+    });
   }
 
   /** Begin a task; the next click or Enter in the chosen film ends it. */
@@ -23,9 +26,9 @@ class Pointing {
     this.task = task;
     this.box = null;
     document.body.classList.toggle("pointing", Boolean(task));
-    if (task) say(task.words);
-    tell("pointing");
-    tell("hand");
+    if (task) showStatus(task.words);
+    emit("pointing");
+    emit("hand");
   }
 
   stop() {
@@ -33,18 +36,12 @@ class Pointing {
     this.begin(null);
   }
 
-  /** Hand picks of a camera in the record: [{mark, pixel, frame}]. */
-  picks(camera) {
-    const entry = store.test.raw.cameras?.[camera] ?? {};
-    const all = [...Object.entries(entry.survey ?? {}).map(([n, e]) => [`survey.${n}`, e]), ...Object.entries(entry.picks ?? {})];
-    return all.filter(([, e]) => Array.isArray(e?.pixel) && e.pixel.length === 2).map(([mark, e]) => ({ mark, pixel: e.pixel, frame: e.frame ?? 0 }));
-  }
-
   /** The mark or pick nearest to a place of the picture, if it is near enough. */
   nearest(pane, [u, v]) {
-    let best = null, least = NEAR / pane.view.scale;
+    let best = null,
+      least = NEAR / pane.view.scale;
     const tracks = store.tracks[pane.camera];
-    for (const pick of this.picks(pane.camera)) {
+    for (const pick of picksOf(pane.camera)) {
       const d = Math.hypot(pick.pixel[0] - u, pick.pixel[1] - v);
       if ((pick.frame === pane.shown || !tracks?.marks.length) && d < least) [best, least] = [pick.mark, d];
     }
@@ -94,30 +91,45 @@ class Pointing {
 
   /** Place a mark: snapped to its fitted centre where there is one. */
   async put(pane, kind, mark, pixel, snapping = true) {
-    const task = this.task, frame = pane.shown, camera = pane.camera;
+    const task = this.task,
+      frame = pane.shown,
+      camera = pane.camera;
     let placed = { ok: false, pixel: pixel.map((x) => Math.round(x * 100) / 100), why: "" };
     if (snapping) {
-      say(`Looking for ${mark} …`);
+      showStatus(`Looking for ${mark} …`);
       try {
-        placed = await post(at("/snap"), { camera, frame, pixel, mark, pattern: edits.patternOf(camera, mark, task?.fresh) });
+        placed = await post(at("/snap"), {
+          camera,
+          frame,
+          pixel,
+          mark,
+          pattern: edits.patternOf(camera, mark, task?.fresh),
+        });
       } catch (problem) {
         placed.why = problem.message;
       }
     }
     const saved = await save(...edits.put(kind, camera, mark, frame, placed.pixel, task?.fresh));
     if (!saved) return;
-    const near = placed.ok ? `snapped to its centre, u = ${placed.u.join(" and ")} px` : placed.why ? `not snapped: ${placed.why}` : "as pointed";
-    say(`${mark} placed in ${camera}, frame ${frame}: ${near}`, placed.ok || !snapping ? "" : "doubt");
+    const near = placed.ok
+      ? `snapped to its centre, u = ${placed.u.join(" and ")} px`
+      : placed.why
+        ? `not snapped: ${placed.why}`
+        : "as pointed";
+    showStatus(`${mark} placed in ${camera}, frame ${frame}: ${near}`, placed.ok || !snapping ? "" : "doubt");
     if (task && task === this.task) {
       const next = task.after?.();
-      if (next) this.begin(next); else this.stop();
+      if (next) this.begin(next);
+      else this.stop();
     }
   }
 
   async boxed(pane) {
-    const { from, to } = this.box, task = this.task;
+    const { from, to } = this.box,
+      task = this.task;
     this.stop();
-    if (Math.hypot(from[0] - to[0], from[1] - to[1]) < 2) return say("Drag from one corner to the other.", "doubt");
+    if (Math.hypot(from[0] - to[0], from[1] - to[1]) < 2)
+      return showStatus("Drag from one corner to the other.", "doubt");
     if (task.kind === "bar") return void (await edits.bar(pane.camera, pane.shown, from, to));
     const [u, v] = [0, 1].map((k) => Math.max(0, Math.round(Math.min(from[k], to[k]))));
     const size = [0, 1].map((k) => Math.max(1, Math.round(Math.abs(to[k] - from[k]))));
@@ -127,12 +139,15 @@ class Pointing {
   over(pane, pixel) {
     this.pane = pane;
     this.cursor = pixel;
-    tell("cursor");
+    emit("cursor");
   }
 
   /** Keys while a task is on: w a s d move the keyboard pointer, Enter places, Escape leaves. */
   key(event, pane) {
-    if (event.key === "Escape" && (this.task || this.drag)) { this.stop(); return true; }
+    if (event.key === "Escape" && (this.task || this.drag)) {
+      this.stop();
+      return true;
+    }
     if (!this.task || !pane?.view) return false;
     const way = { w: [0, -1], a: [-1, 0], s: [0, 1], d: [1, 0] }[event.key.toLowerCase()];
     if (way) {
@@ -146,7 +161,13 @@ class Pointing {
     if (event.key !== "Enter") return false;
     const hand = pane.hand ?? pane.centre();
     if (["flash", "light", "bar"].includes(this.task.kind)) {
-      if (this.box) { this.box.to = hand; this.boxed(pane); } else { this.box = { camera: pane.camera, from: hand, to: hand }; say("Now the other end, then Enter."); }
+      if (this.box) {
+        this.box.to = hand;
+        this.boxed(pane);
+      } else {
+        this.box = { camera: pane.camera, from: hand, to: hand };
+        showStatus("Now the other end, then Enter.");
+      }
     } else {
       this.put(pane, this.task.kind, this.task.mark, hand, !event.altKey);
     }
@@ -158,21 +179,37 @@ class Pointing {
     if (this.drag?.camera === pane.camera) cross(pane, this.drag.now, "#ffe600");
     if (this.task && pane.hand && store.camera === pane.camera) cross(pane, pane.hand, "#ffe600");
     if (this.box?.camera === pane.camera) {
-      const a = pane.toScreen(...this.box.from), b = pane.toScreen(...this.box.to);
+      const a = pane.toScreen(...this.box.from),
+        b = pane.toScreen(...this.box.to);
       pen.beginPath();
-      if (this.task?.kind === "bar") { pen.moveTo(...a); pen.lineTo(...b); } else pen.rect(a[0], a[1], b[0] - a[0], b[1] - a[1]);
+      if (this.task?.kind === "bar") {
+        pen.moveTo(...a);
+        pen.lineTo(...b);
+      } else pen.rect(a[0], a[1], b[0] - a[0], b[1] - a[1]);
       stroke(pen, "#ffe600", 1.5);
     }
   }
 
-  drawn() { tell("drawn"); }
+  drawn() {
+    emit("drawn");
+  }
 }
 
 function cross(pane, pixel, ink) {
-  const [x, y] = pane.toScreen(...pixel), { pen } = pane;
+  const [x, y] = pane.toScreen(...pixel),
+    { pen } = pane;
   pen.beginPath();
-  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { pen.moveTo(x + 4 * dx, y + 4 * dy); pen.lineTo(x + 16 * dx, y + 16 * dy); }
+  for (const [dx, dy] of [
+    [1, 0],
+    [-1, 0],
+    [0, 1],
+    [0, -1],
+  ]) {
+    pen.moveTo(x + 4 * dx, y + 4 * dy);
+    pen.lineTo(x + 16 * dx, y + 16 * dy);
+  }
   stroke(pen, ink, 1.5);
 }
 
+/** Of the whole page. */
 export const pointing = new Pointing();

@@ -1,27 +1,45 @@
 // Check and analyse: what is under way, how far it is, how it ended.
 
 import { get, post } from "./api.js";
-import { fill, h, say } from "./dom.js";
+import { fill, createElement, showStatus } from "./dom.js";
 import { goTo } from "./places.js";
-import { at, on, store } from "./store.js";
+import { at, subscribe, store } from "./store.js";
 
 let ended = null;
 
+/**
+ * What is under way, with the buttons that begin and end it.
+ * @returns {{node: HTMLElement, close: () => void}}
+ */
 export function runner() {
-  const node = h("div", { class: "run" });
+  const node = createElement("div", { class: "run" });
   const draw = () => {
     const job = store.test?.job ?? { state: "idle" };
-    const going = job.state === "running", stale = store.test?.results?.stale, wrong = store.test?.errors.length;
-    fill(node,
-      going ? progress(job) : h("span", { class: "jobstate" }, word(job, stale, wrong)),
-      h("button", { onclick: check, title: "What is missing or doubtful (k)" }, "Check"),
-      going ? h("button", { class: "stop", onclick: cancel, title: "End it; the last results stay" }, "Cancel")
-        : h("button", { class: "main", onclick: analyse, disabled: Boolean(wrong), title: wrong ? "The record has errors: see Set-up" : "Analyse the films (r)" }, "Analyse"));
+    const going = job.state === "running",
+      stale = store.test?.results?.stale,
+      wrong = store.test?.errors.length;
+    fill(
+      node,
+      going ? progress(job) : createElement("span", { class: "jobstate" }, word(job, stale, wrong)),
+      createElement("button", { onclick: check, title: "What is missing or doubtful (k)" }, "Check"),
+      going
+        ? createElement("button", { class: "stop", onclick: cancel, title: "End it; the last results stay" }, "Cancel")
+        : createElement(
+            "button",
+            {
+              class: "main",
+              onclick: analyse,
+              disabled: Boolean(wrong),
+              title: wrong ? "The record has errors: see Set-up" : "Analyse the films (r)",
+            },
+            "Analyse",
+          ),
+    );
     if (ended === "running" && !going) finish(job);
     ended = job.state;
   };
   draw();
-  const off = [on("job", draw), on("test", draw), on("results", draw)];
+  const off = [subscribe("job", draw), subscribe("test", draw), subscribe("results", draw)];
   return { node, close: () => off.forEach((f) => f()) };
 }
 
@@ -35,48 +53,105 @@ function word(job, stale, wrong) {
 }
 
 function progress(job) {
-  const stages = Object.entries(job.stages), [name, [done, total]] = stages.filter(([, [d, t]]) => d < t || !t).at(-1) ?? stages.at(-1) ?? ["starting", [0, 0]];
-  return h("span", { class: "progress", title: stages.map(([n, [d, t]]) => `${n}: ${d}${t ? ` of ${t}` : ""}`).join("\n") },
-    h("span", {}, total ? `${name}, ${done} of ${total}` : name), h("progress", { max: total || 1, value: total ? done : null, "aria-label": name }));
+  const stages = Object.entries(job.stages),
+    [name, [done, total]] = stages.filter(([, [d, t]]) => d < t || !t).at(-1) ?? stages.at(-1) ?? ["starting", [0, 0]];
+  return createElement(
+    "span",
+    { class: "progress", title: stages.map(([n, [d, t]]) => `${n}: ${d}${t ? ` of ${t}` : ""}`).join("\n") },
+    createElement("span", {}, total ? `${name}, ${done} of ${total}` : name),
+    createElement("progress", { max: total || 1, value: total ? done : null, "aria-label": name }),
+  );
 }
 
 function finish(job) {
-  if (job.state === "done") say("The analysis is done.");
-  else if (job.state === "cancelled") say("Cancelled. The last results are as they were.");
-  else if (job.state === "failed") say(`${job.where}: ${job.what}; ${job.remedy}.`, "bad");
+  if (job.state === "done") showStatus("The analysis is done.");
+  else if (job.state === "cancelled") showStatus("Cancelled. The last results are as they were.");
+  else if (job.state === "failed") showStatus(`${job.where}: ${job.what}; ${job.remedy}.`, "bad");
 }
 
+/** Begin an analysis. */
 export async function analyse() {
-  if (store.test.errors.length) return say("The record has errors: they are marked under Set-up.", "bad");
+  if (store.test.errors.length) return showStatus("The record has errors: they are marked under Set-up.", "bad");
   try {
     await post(at("/analyse"));
-    return say("Analysing; go on working, the numbers come by themselves.");
+    return showStatus("Analysing; go on working, the numbers come by themselves.");
   } catch (problem) {
-    return say(problem.message, "bad");
+    return showStatus(problem.message, "bad");
   }
 }
 
+/** End the analysis under way. */
 export async function cancel() {
-  try { await post(at("/cancel")); } catch (problem) { say(problem.message, "bad"); }
+  try {
+    await post(at("/cancel"));
+  } catch (problem) {
+    showStatus(problem.message, "bad");
+  }
 }
 
+/** Check the record and show what was found. */
 export async function check() {
-  say("Checking …");
+  showStatus("Checking …");
   try {
     const found = await get(at("/check"));
-    const order = { missing: 0, doubtful: 1, ok: 2 }, signs = { missing: "✗", doubtful: "?", ok: "✓" };
+    const order = { missing: 0, doubtful: 1, ok: 2 },
+      signs = { missing: "✗", doubtful: "?", ok: "✓" };
     found.sort((a, b) => order[a.state] - order[b.state]);
     const count = (s) => found.filter((f) => f.state === s).length;
-    say(`Checked: ${count("missing")} missing, ${count("doubtful")} doubtful, ${count("ok")} in order.`);
-    const box = h("dialog", { class: "wide", "aria-label": "Check of the record" }, h("h2", {}, "Check of the record"),
-      h("div", { class: "scroll" }, h("table", {}, h("tbody", {}, found.map((f) => h("tr", {},
-        h("td", { class: `verdict ${f.state === "ok" ? "pass" : f.state === "missing" ? "fail" : "undetermined"}` }, `${signs[f.state]} ${f.state}`),
-        h("td", {}, h("button", { class: "link", onclick: () => { box.close(); goTo(f.where, f.text); } }, f.where.split("/").pop())), h("td", {}, f.text)))))),
-      h("div", { class: "actions" }, h("button", { class: "main", onclick: () => box.close() }, "Close")));
+    showStatus(`Checked: ${count("missing")} missing, ${count("doubtful")} doubtful, ${count("ok")} in order.`);
+    const box = createElement(
+      "dialog",
+      { class: "wide", "aria-label": "Check of the record" },
+      createElement("h2", {}, "Check of the record"),
+      createElement(
+        "div",
+        { class: "scroll" },
+        createElement(
+          "table",
+          {},
+          createElement(
+            "tbody",
+            {},
+            found.map((f) =>
+              createElement(
+                "tr",
+                {},
+                createElement(
+                  "td",
+                  { class: `verdict ${f.state === "ok" ? "pass" : f.state === "missing" ? "fail" : "undetermined"}` },
+                  `${signs[f.state]} ${f.state}`,
+                ),
+                createElement(
+                  "td",
+                  {},
+                  createElement(
+                    "button",
+                    {
+                      class: "link",
+                      onclick: () => {
+                        box.close();
+                        goTo(f.where, f.text);
+                      },
+                    },
+                    f.where.split("/").pop(),
+                  ),
+                ),
+                createElement("td", {}, f.text),
+              ),
+            ),
+          ),
+        ),
+      ),
+      createElement(
+        "div",
+        { class: "actions" },
+        createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
+      ),
+    );
     box.addEventListener("close", () => box.remove());
     document.body.append(box);
     box.showModal();
   } catch (problem) {
-    say(problem.message, "bad");
+    showStatus(problem.message, "bad");
   }
 }

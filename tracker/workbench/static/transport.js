@@ -1,20 +1,25 @@
 // The common time line of all films: scrub, step, play.
 
-import { h, fill } from "./dom.js";
+import { createElement, fill } from "./dom.js";
 import { choose, options } from "./options.js";
-import { frameAt, on, shown, showFrame, showTime, store, timeOf, timesOf } from "./store.js";
+import { frameAt, subscribe, shown, showFrame, showTime, store, timeOf, timesOf } from "./store.js";
 
 const RATES = [1, 5, 10, 25, 50, 100];
 
+/** Plays the films. `onChange` is called when it starts and stops. */
 export const player = {
   on: false,
-  toggle() { if (this.on) this.stop(); else this.start(); },
+  toggle() {
+    if (this.on) this.stop();
+    else this.start();
+  },
   start() {
     if (!store.camera) return;
     const last = timesOf(store.camera).length - 1;
     if ((store.frame[store.camera] ?? 0) >= last) showFrame(store.camera, 0);
     this.on = true;
-    let from = performance.now(), frame = store.frame[store.camera];
+    let from = performance.now(),
+      frame = store.frame[store.camera];
     const step = (now) => {
       if (!this.on) return;
       const due = Math.floor(((now - from) / 1000) * options.rate);
@@ -27,37 +32,95 @@ export const player = {
       requestAnimationFrame(step);
     };
     requestAnimationFrame(step);
-    this.told?.();
+    this.onChange?.();
   },
-  stop() { this.on = false; this.told?.(); },
+  stop() {
+    this.on = false;
+    this.onChange?.();
+  },
 };
 
+/**
+ * Go on by so many frames.
+ * @param {number} by
+ */
 export function step(by) {
   player.stop();
   if (store.camera) showFrame(store.camera, (store.frame[store.camera] ?? 0) + by);
 }
 
+/** Go to time zero. */
 export function zero() {
   player.stop();
   showTime(0);
 }
 
+/**
+ * The time line of all films.
+ * @returns {{node: HTMLElement, close: () => void}}
+ */
 export function transport() {
-  const play = h("button", { class: "small", title: "Play (space)", onclick: () => player.toggle() }, "Play");
-  const range = h("input", { type: "range", id: "moment", min: 0, step: 1, "aria-label": "Frame of the chosen film",
-    oninput: () => { player.stop(); showFrame(store.camera, Number(range.value)); } });
-  const told = h("output", { class: "clock", for: "moment" });
-  const marks = h("canvas", { class: "spans", "aria-hidden": "true" });
-  const go = h("input", { class: "go", type: "text", inputmode: "numeric", title: "Go to this frame of the chosen film", "aria-label": "Go to frame",
-    onchange: () => { if (/^\d+$/.test(go.value.trim())) showFrame(store.camera, Number(go.value)); } });
-  const rate = h("select", { title: "Frames shown a second", "aria-label": "Frames shown a second", onchange: () => choose("rate", Number(rate.value)) },
-    RATES.map((r) => h("option", { value: r, selected: r === options.rate }, `${r} frames/s`)));
-  const node = h("div", { class: "transport" },
-    h("span", { class: "buttons" }, play,
-      [[-100, "−100"], [-10, "−10"], [-1, "−1"]].map(([n, t]) => h("button", { class: "small", title: `${n} frames`, onclick: () => step(n) }, t)),
-      h("button", { class: "small", title: "To time zero (0 or Home)", onclick: zero }, "t = 0"),
-      [[1, "+1"], [10, "+10"], [100, "+100"]].map(([n, t]) => h("button", { class: "small", title: `+${n} frames`, onclick: () => step(n) }, t)), go, rate),
-    h("div", { class: "line" }, marks, range), told);
+  const play = createElement(
+    "button",
+    { class: "small", title: "Play (space)", onclick: () => player.toggle() },
+    "Play",
+  );
+  const range = createElement("input", {
+    type: "range",
+    id: "moment",
+    min: 0,
+    step: 1,
+    "aria-label": "Frame of the chosen film",
+    oninput: () => {
+      player.stop();
+      showFrame(store.camera, Number(range.value));
+    },
+  });
+  const clock = createElement("output", { class: "clock", for: "moment" });
+  const marks = createElement("canvas", { class: "spans", "aria-hidden": "true" });
+  const go = createElement("input", {
+    class: "go",
+    type: "text",
+    inputmode: "numeric",
+    title: "Go to this frame of the chosen film",
+    "aria-label": "Go to frame",
+    onchange: () => {
+      if (/^\d+$/.test(go.value.trim())) showFrame(store.camera, Number(go.value));
+    },
+  });
+  const rate = createElement(
+    "select",
+    {
+      title: "Frames shown a second",
+      "aria-label": "Frames shown a second",
+      onchange: () => choose("rate", Number(rate.value)),
+    },
+    RATES.map((r) => createElement("option", { value: r, selected: r === options.rate }, `${r} frames/s`)),
+  );
+  const node = createElement(
+    "div",
+    { class: "transport" },
+    createElement(
+      "span",
+      { class: "buttons" },
+      play,
+      [
+        [-100, "−100"],
+        [-10, "−10"],
+        [-1, "−1"],
+      ].map(([n, t]) => createElement("button", { class: "small", title: `${n} frames`, onclick: () => step(n) }, t)),
+      createElement("button", { class: "small", title: "To time zero (0 or Home)", onclick: zero }, "t = 0"),
+      [
+        [1, "+1"],
+        [10, "+10"],
+        [100, "+100"],
+      ].map(([n, t]) => createElement("button", { class: "small", title: `+${n} frames`, onclick: () => step(n) }, t)),
+      go,
+      rate,
+    ),
+    createElement("div", { class: "line" }, marks, range),
+    clock,
+  );
 
   const moment = () => {
     if (!store.camera) return;
@@ -65,32 +128,62 @@ export function transport() {
     range.max = timesOf(store.camera).length - 1;
     range.value = frame;
     if (document.activeElement !== go) go.value = frame;
-    fill(told, `${store.camera}  ${timeOf(store.camera, frame).toFixed(4)} s`);
-    range.setAttribute("aria-valuetext", told.textContent);
+    fill(clock, `${store.camera}  ${timeOf(store.camera, frame).toFixed(4)} s`);
+    range.setAttribute("aria-valuetext", clock.textContent);
   };
   const spans = () => drawSpans(marks);
-  player.told = () => { fill(play, player.on ? "Stop" : "Play"); };
-  const off = [on("moment", moment), on("camera", () => { moment(); spans(); }), on("test", () => { moment(); spans(); }), on("results", spans), on("mark", spans)];
+  player.onChange = () => {
+    fill(play, player.on ? "Stop" : "Play");
+  };
+  const off = [
+    subscribe("moment", moment),
+    subscribe("camera", () => {
+      moment();
+      spans();
+    }),
+    subscribe("test", () => {
+      moment();
+      spans();
+    }),
+    subscribe("results", spans),
+    subscribe("mark", spans),
+  ];
   const watch = new ResizeObserver(spans);
   watch.observe(marks);
   moment();
-  return { node, close() { player.stop(); watch.disconnect(); off.forEach((f) => f()); } };
+  return {
+    node,
+    close() {
+      player.stop();
+      watch.disconnect();
+      off.forEach((f) => f());
+    },
+  };
 }
 
 /** Above the slider: where time zero is, and how many marks are measured, or the chosen mark's state. */
 function drawSpans(canvas) {
-  const box = canvas.getBoundingClientRect(), ratio = window.devicePixelRatio || 1;
+  const box = canvas.getBoundingClientRect(),
+    ratio = window.devicePixelRatio || 1;
   if (box.width < 2 || !store.camera) return;
   canvas.width = box.width * ratio;
   canvas.height = box.height * ratio;
-  const pen = canvas.getContext("2d"), count = timesOf(store.camera).length, w = canvas.width, t = canvas.height;
-  const style = getComputedStyle(document.body), ink = (name) => style.getPropertyValue(name).trim();
-  const pad = 8 * ratio, x = (f) => pad + ((w - 2 * pad) * f) / Math.max(1, count - 1);
+  const pen = canvas.getContext("2d"),
+    count = timesOf(store.camera).length,
+    w = canvas.width,
+    t = canvas.height;
+  const style = getComputedStyle(document.body),
+    ink = (name) => style.getPropertyValue(name).trim();
+  const pad = 8 * ratio,
+    x = (f) => pad + ((w - 2 * pad) * f) / Math.max(1, count - 1);
   const tracks = store.tracks[store.camera];
   if (tracks?.marks.length) {
-    const one = tracks.marks.find((m) => m.name === store.mark), total = tracks.marks.length;
+    const one = tracks.marks.find((m) => m.name === store.mark),
+      total = tracks.marks.length;
     for (let f = 0; f < count; f++) {
-      const share = one ? [0.25, 1, 0.12, 1][one.status[f]] : tracks.marks.filter((m) => m.status[f] & 1).length / total;
+      const share = one
+        ? [0.25, 1, 0.12, 1][one.status[f]]
+        : tracks.marks.filter((m) => m.status[f] & 1).length / total;
       pen.fillStyle = one?.status[f] === 3 ? ink("--doubt") : ink("--accent");
       pen.globalAlpha = share > 0.5 || !one ? 0.75 : 0.4;
       pen.fillRect(x(f - 0.5), t * (1 - share), Math.max(1, x(1) - x(0)), t * share);
@@ -103,5 +196,3 @@ function drawSpans(canvas) {
     pen.fillRect(x(z) - ratio, 0, 2 * ratio, t);
   }
 }
-
-export const firstCamera = () => shown()[0] ?? null;

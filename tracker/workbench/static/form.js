@@ -1,0 +1,149 @@
+// Parts of the record's form.
+
+import { ask, createElement } from "./dom.js";
+import { errorsAt, field, valueAt } from "./fields.js";
+import { pasteRows } from "./paste.js";
+import { save } from "./store.js";
+
+let fields = [];
+
+/** Forget the fields of an earlier form. */
+export function startFields() {
+  fields = [];
+}
+
+/** Show the record's values and errors in all fields. */
+export function updateFields() {
+  fields.forEach((one) => one.update());
+}
+
+/**
+ * A field of the form.
+ * @param {(string|number)[]} path key path in the record
+ * @param {string} label
+ * @param {string} [hint] an example, shown while the field is empty
+ * @param {object} [rest] see `field`
+ * @returns {HTMLElement}
+ */
+export function formField(path, label, hint = "", rest = {}) {
+  const made = field({ path, label, hint, ...rest });
+  fields.push(made);
+  return made.node;
+}
+
+/**
+ * A part of the form with its heading.
+ * @param {string} id
+ * @param {string} title
+ * @param {...Node} parts
+ * @returns {HTMLElement}
+ */
+export function section(id, title, ...parts) {
+  return createElement("section", { id, class: "part" }, createElement("h2", {}, title), parts);
+}
+
+/**
+ * The button that takes an entry out of the record.
+ * @param {string} label
+ * @param {(string|number)[]} path
+ * @returns {HTMLElement}
+ */
+export function remover(label, path) {
+  return createElement(
+    "button",
+    {
+      class: "small",
+      title: `Take ${label} out of the record`,
+      "aria-label": `Take ${label} out`,
+      onclick: () => save(`${label} taken out`, [{ path }]),
+    },
+    "Take out",
+  );
+}
+
+/**
+ * Ask for a name and add an entry under it.
+ * @param {string} title
+ * @param {(string|number)[]} path of the table that it comes into
+ * @param {object} value what the entry begins with
+ * @param {string} hint an example of a name
+ */
+export async function addNamed(title, path, value, hint) {
+  const got = await ask(title, [{ name: "name", label: "Name", required: true, hint }], "Add");
+  if (!got?.name) return;
+  const changes = Object.entries(value).map(([k, v]) => ({ path: [...path, got.name, k], value: v }));
+  await save(`${path.join(" ")} ${got.name} added`, changes);
+}
+
+/**
+ * A table of named entries.
+ * @param {string} title
+ * @param {(string|number)[]} path
+ * @param {[string, string, string?, object?][]} columns key, label, hint and what else a field takes; none: the entry
+ * itself is the value
+ * @param {"marker"|"target"|"point"} what kind of row that can be pasted
+ * @returns {HTMLElement}
+ */
+export function namedRows(title, path, columns, what) {
+  const entries = Object.keys(valueAt(path) ?? {});
+  const key = path.map((x) => x).join(".");
+  const cells = (name) =>
+    columns.length
+      ? columns.map(([k, label, hint, rest]) =>
+          createElement("td", {}, formField([...path, name, k], `${label} of ${name}`, hint, { ...rest, bare: true })),
+        )
+      : [
+          createElement(
+            "td",
+            {},
+            formField([...path, name], `Place of ${name}`, "2.05 m, 0 m, -0.50 m", { kind: "list", bare: true }),
+          ),
+        ];
+  return createElement(
+    "figure",
+    { class: "table rows", "data-key": key },
+    createElement("figcaption", {}, title, ` (${entries.length})`),
+    entries.length
+      ? createElement(
+          "div",
+          { class: "scroll" },
+          createElement(
+            "table",
+            {},
+            createElement(
+              "thead",
+              {},
+              createElement(
+                "tr",
+                {},
+                createElement("th", { scope: "col" }, "Name"),
+                (columns.length ? columns : [["", "At x, y, z"]]).map((c) =>
+                  createElement("th", { scope: "col" }, c[1]),
+                ),
+                createElement("th", {}, ""),
+              ),
+            ),
+            createElement(
+              "tbody",
+              {},
+              entries.map((name) =>
+                createElement(
+                  "tr",
+                  {},
+                  createElement("th", { scope: "row" }, name),
+                  cells(name),
+                  createElement("td", {}, remover(name, [...path, name])),
+                ),
+              ),
+            ),
+          ),
+        )
+      : null,
+    createElement(
+      "div",
+      { class: "actions" },
+      createElement("button", { class: "small", onclick: () => pasteRows(path, what) }, "Add rows"),
+      errorsAt(key).length && !entries.length ? createElement("span", { class: "wrong" }, errorsAt(key)[0].what) : null,
+    ),
+  );
+}
