@@ -121,6 +121,9 @@ _CAUTION: dict[str, str] = {
     "survey_larger": "markers stand farther from their surveyed places than stated",
     # accelerometers
     "accelerometers_alone": "occupant risk is from accelerometers alone",
+    "accelerometer_replaced": "the sensor block that should judge can't; another one does",
+    "accelerometers_disagree": "two sensor blocks of one vehicle give different figures",
+    "channel_fault": "a channel is at fault: figures that need it are left out",
     "accelerometers_unusable": "no accelerometer of the vehicle can be used",
 }
 

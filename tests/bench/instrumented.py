@@ -48,7 +48,8 @@ def main(count, vibration):
     error, u = np.zeros((count, len(FIGURES))), np.zeros((count, len(FIGURES)))
     for seed in range(count):
         block, cg, truth = crash(seed)
-        told, _ = accelerometer_risk(block, cg, FLAIL, assumptions=Assumptions(vibration=vibration))
+        assumed = Assumptions(vibration=vibration)
+        told = accelerometer_risk(block, cg, FLAIL, assumptions=assumed).figures
         for k, name in enumerate(FIGURES):
             error[seed, k] = told[name].value - float(getattr(truth, name)[0])
             u[seed, k] = told[name].u

@@ -64,9 +64,9 @@ def test_the_failed_channel_is_dropped_with_its_time(block):
     (finding,) = accelerometer.findings
     assert finding.kind == "dropout"
     assert finding.estimate == pytest.approx(0.067, abs=0.001)
-    figures, notes = accelerometer_risk(accelerometer, np.zeros(3), FLAIL)
-    assert all(value is None for value in figures.values())
-    assert "66.9 ms" in notes[0]
+    risk = accelerometer_risk(accelerometer, np.zeros(3), FLAIL)
+    assert all(value is None for value in risk.figures.values())
+    assert "66.9 ms" in risk.notes[0]
 
 
 def test_redundant_sensors_agree(block):
@@ -109,19 +109,19 @@ def test_velocity_change_agrees_with_the_impulse_on_the_wall(real, block):
 
 
 def test_figures_come_with_an_uncertainty(block):
-    figures, notes = accelerometer_risk(block(99), np.zeros(3), FLAIL, count=60)
-    oiv = figures["oiv_x"]
+    risk = accelerometer_risk(block(99), np.zeros(3), FLAIL, count=60)
+    oiv = risk.figures["oiv_x"]
     assert 17.8 <= oiv.value <= 18.25
     assert 0.05 < oiv.u < 0.4
-    assert figures["oiv_y"] is None
-    assert any("pitch" in note for note in notes)
-    assert figures["ridedown_x"].value < 0
-    assert figures["velocity_change_x"].value < -GRAVITY
+    assert risk.figures["oiv_y"] is None
+    assert any("pitch" in note for note in risk.notes)
+    assert risk.figures["ridedown_x"].value < 0
+    assert risk.figures["velocity_change_x"].value < -GRAVITY
 
 
 def test_four_sensors_of_one_vehicle_agree_within_their_stated_uncertainty(block):
     """Places and structure differ, so that the spread of sound sensors is what `u` has to cover."""
-    told = [accelerometer_risk(block(n), np.zeros(3), FLAIL)[0] for n in (93, 94, 99, 100)]
+    told = [accelerometer_risk(block(n), np.zeros(3), FLAIL).figures for n in (93, 94, 99, 100)]
     for name in ("oiv_x", "ridedown_x"):
         spread = np.std([t[name].value for t in told], ddof=1)
         u = np.mean([t[name].u for t in told])

@@ -1,6 +1,11 @@
 """Accelerometers: their files, their filter classes, their faults, their place on the vehicle."""
 
-from tracker.accelerometers.accelerometer import Accelerometer, judge_channels, read_accelerometer
+from tracker.accelerometers.accelerometer import (
+    Accelerometer,
+    judge_channels,
+    read_accelerometer,
+    read_accelerometers,
+)
 from tracker.accelerometers.cfc import cfc_coefficients, cfc_filter
 from tracker.accelerometers.conditioning import Conditioned, condition
 from tracker.accelerometers.faults import ChannelFault
@@ -19,6 +24,7 @@ __all__ = [
     "gravity_reading",
     "judge_channels",
     "read_accelerometer",
+    "read_accelerometers",
     "sensor_reading",
     "to_cg",
 ]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +39,8 @@ class Accelerometer:
     findings: tuple[ChannelFault, ...]
     notes: tuple[str, ...]  # what was mended in the file, as sentences
     file: str
+    name: str = "1"
+    primary: bool = False  # chosen in the record as the one that judges the vehicle
 
     @property
     def interval(self) -> float:
@@ -46,17 +48,62 @@ class Accelerometer:
         return float(self.time[1] - self.time[0])
 
 
+def read_accelerometers(tables: Sequence[Table], folder: Path) -> list[Accelerometer]:
+    """Every accelerometer of a record, with their names: by default their numbers, from 1."""
+    return [
+        replace(read_accelerometer(table, folder), name=table.name or str(number))
+        for number, table in enumerate(tables, start=1)
+    ]
+
+
 def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
-    """The accelerometer that a record's table describes; its file lies in `folder`.
+    """The accelerometer that a record's table describes; its files lie in `folder`.
+
+    Channels of several files are brought to the time steps of the first channel's file.
 
     Raises
     ------
     Problem : the file or a column is missing, its time can't be used, or no channel has numbers.
     """
-    path = Path(folder) / table.file
+    read: dict[str, Array] = {}
+    notes: list[str] = []
+    time: Array | None = None
+    for file in table.files:
+        own = {n: c for n, c in table.channels.items() if (c.file or table.file) == file}
+        steps, columns, said = _read_file(table, own, Path(folder) / file)
+        notes += said
+        if time is None:
+            time = steps
+        elif len(steps) != len(time) or not np.allclose(steps, time, rtol=0.0, atol=1e-9):
+            columns = {n: _at_steps(time, steps, values) for n, values in columns.items()}
+            notes.append(f"{', '.join(columns)} were brought to the time steps of {table.files[0]}")
+        read |= columns
+    where = str(Path(folder) / table.files[0])
+    if not any(np.isfinite(column).any() for column in read.values()):
+        raise RecordError(
+            "no channel holds numbers",
+            where=where,
+            remedy="check the column names and the decimal sign",
+            status=RECORD,
+        )
+    block = judge_channels(
+        table.vehicle,
+        np.asarray(table.at, dtype=float),
+        np.asarray(time),
+        {name: read[name] for name in table.channels},
+        table.full_scale,
+        file=table.files[0],
+        notes=tuple(notes),
+    )
+    return replace(block, name=table.name or "1", primary=table.primary)
+
+
+def _read_file(
+    table: Table, channels: Mapping[str, Channel], path: Path
+) -> tuple[Array, dict[str, Array], list[str]]:
+    """Equal time steps (n,), s, of one file, its channels (n,) in SI, and what was mended."""
     time = table.time.column if table.time is not None else None
-    columns = sorted({channel.column for channel in table.channels.values()})
-    source = read_source(path, time, columns)
+    source = read_source(path, time, sorted({c.column for c in channels.values()}))
     stamps = source.time if table.time is None else source.time * table.time.si
     timeline = make_timeline(stamps, str(path))
     if timeline.interval > SLOWEST:
@@ -68,7 +115,7 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
         )
     notes = [*source.notes, *timeline.findings]
     read: dict[str, Array] = {}
-    for name, channel in table.channels.items():
+    for name, channel in channels.items():
         stated = source.units.get(channel.column)
         factor = _factor(name, channel, stated, str(path))
         if stated is not None and channel.unit is not None and _differ(stated, channel, name):
@@ -83,22 +130,12 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
         read[name] = column
         if (folded := alias_note(name, timeline.time, column)) is not None:
             notes.append(folded)
-    if not any(np.isfinite(column).any() for column in read.values()):
-        raise RecordError(
-            "no channel holds numbers",
-            where=str(path),
-            remedy="check the column names and the decimal sign",
-            status=RECORD,
-        )
-    return judge_channels(
-        table.vehicle,
-        np.asarray(table.at, dtype=float),
-        timeline.time,
-        read,
-        table.full_scale,
-        file=table.file,
-        notes=tuple(notes),
-    )
+    return timeline.time, read, notes
+
+
+def _at_steps(time: Array, steps: Array, values: Array) -> Array:
+    """Values (m,) at other time steps (n,), straight between samples, NaN outside."""
+    return np.interp(time, steps, values, np.nan, np.nan)
 
 
 def judge_channels(

@@ -39,6 +39,7 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
         if name not in results.vehicles:
             continue
         quantities, origin = _measured(results.vehicles[name], results.crush)
+        origin = _named(origin, results, name)
         if quantities["impact_speed"] is None and trap is not None and name in striking:
             quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
             origin["impact_speed"] = "from the speed trap"
@@ -53,6 +54,16 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
         )
         found += [replace(c, name=f"{name}: {c.name}") if several else c for c in judged]
     return tuple(found)
+
+
+def _named(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, str]:
+    """The same, with the name of the sensor block that judges where there are several."""
+    own = [block for block in results.accelerometers if block.vehicle == vehicle]
+    chosen = next((block.name for block in own if block.primary), None)
+    if len(own) < 2 or chosen is None:
+        return origin
+    plain = _ORIGIN["accelerometer"]
+    return {n: f"{plain} {chosen}" if text == plain else text for n, text in origin.items()}
 
 
 def _measured(

@@ -6,7 +6,9 @@ assumptions where it can't (`Assumptions`).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +28,19 @@ Rows = NDArray[np.intp]
 
 _RATE = 2500.0  # 1/s
 
+NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        **dict.fromkeys(("oiv_x", "oiv_time", "ridedown_x", "mean50_x"), ("ax",)),
+        **dict.fromkeys(("oiv_y", "ridedown_y"), ("ax", "ay")),
+        "velocity_change_x": ("ax",),
+        "mean50_y": ("ay",),
+        "velocity_change_y": ("ay",),
+        **dict.fromkeys(("thiv", "phd"), ("ax", "ay", "yaw_rate")),
+        "asi": ("ax", "ay", "az"),
+    }
+)
+"""The channels without which a figure is none. Flail distances are taken as reached forwards where
+there is no ay."""
 _AXES = ("ax", "ay", "az")
 _RATES = ("roll_rate", "pitch_rate", "yaw_rate")
 
@@ -52,6 +67,19 @@ class FilmAttitude:
     time: Array  # (k,) s
     state: Array  # (k, 15)
     draws: Array  # (m, k, 15)
+    yaw_seen: bool = True  # whether the film determines the yaw rate
+
+
+CLIPPED = "clipped"
+
+
+@dataclass(frozen=True)
+class BlockRisk:
+    """Occupant risk from one sensor block."""
+
+    figures: Mapping[str, Quantity | None]  # by the names of `UNITS`
+    notes: tuple[str, ...]  # how they came about
+    faults: Mapping[str, str]  # channels that no figure may rest on, and why
 
 
 @dataclass(frozen=True)
@@ -82,7 +110,7 @@ def cg_acceleration_draws(
     """
     assumed = assumptions or Assumptions()
     known = condition(accelerometer, cfc)
-    end = min(accelerometer.good_until[name] for name in known.channels)
+    end = accelerometer.good_until["ax"]
     keep = np.flatnonzero(known.time <= end)[:: _thinning(accelerometer.interval)]
     time = known.time[keep]
     rng = np.random.default_rng(seed)
@@ -126,25 +154,42 @@ def accelerometer_risk(
     count: int = 100,
     seed: int = 1,
     assumptions: Assumptions | None = None,
-) -> tuple[dict[str, Quantity | None], tuple[str, ...]]:
-    """Every figure of `tracker.occupant.UNITS` from one sensor block, and notes on how.
+    faults: Mapping[str, str] | None = None,
+) -> BlockRisk:
+    """Every figure of `UNITS` from one sensor block.
 
-    All figures are None without a usable ax; the lateral ones, and those that need both axes,
-    are None without a usable ay.
+    A figure is None without a channel that it needs (`NEEDS`), and where such a channel is clipped,
+    ends before contact does, or is at fault by other evidence (`faults`: channel, reason). What ax
+    shows before its end still counts, as the least that it can be where contact goes on.
     """
     if "ax" not in accelerometer.channels:
         reason = accelerometer.dropped.get("ax", "the record has no ax")
-        return dict.fromkeys(UNITS), (reason,)
+        return BlockRisk(dict.fromkeys(UNITS), (reason,), {"ax": reason})
     motion = cg_acceleration_draws(
         accelerometer, cg, film=film, count=count, seed=seed, assumptions=assumptions
     )
-    figures = summary(
-        risk_of(motion.time, motion.draws, distances), risk_of(motion.time, motion.mean, distances)
-    )
-    if not motion.measured[1]:
-        for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
-            figures[name] = None
-    return figures, motion.notes
+    mean = risk_of(motion.time, motion.mean, distances)
+    figures = summary(risk_of(motion.time, motion.draws, distances), mean)
+    wrong = _own_faults(accelerometer, float(mean.contact_end)) | dict(faults or {})
+    have = {n for n in accelerometer.channels if n not in wrong}
+    if film is not None and film.yaw_seen and "yaw_rate" not in accelerometer.channels:
+        have.add("yaw_rate")
+    known = {name: q if set(NEEDS[name]) <= have else None for name, q in figures.items()}
+    lost = figures["oiv_x"] if known["oiv_x"] is None else None
+    if lost is not None and "ax" in wrong and wrong["ax"] == CLIPPED:
+        text = f"ax is clipped: occupant impact velocity is {lost.value:.2f} m/s at least"
+        return BlockRisk(known, (*motion.notes, text), wrong)
+    return BlockRisk(known, motion.notes, wrong)
+
+
+def _own_faults(accelerometer: Accelerometer, contact_end: float) -> dict[str, str]:
+    """What is wrong with channels while contact lasts (until a time, s), by themselves."""
+    wrong = {f.channel: CLIPPED for f in accelerometer.findings if f.kind == "saturation"}
+    for name, until in accelerometer.good_until.items():
+        early = until < min(contact_end, accelerometer.good_until["ax"])
+        if name != "ax" and name in accelerometer.channels and early:
+            wrong[name] = f"ends at {until * 1e3:.0f} ms"
+    return wrong
 
 
 def risk_of(time: Array, motion: Array, distances: tuple[float, float]) -> OccupantRisk:

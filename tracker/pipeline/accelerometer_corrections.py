@@ -38,7 +38,7 @@ def write_corrections(record: Record, results: Results) -> tuple[Corrected, ...]
     chosen = list(_faulty(record, results))
     if chosen:
         now = digests(record)
-        names = {table.file for table, _ in chosen}
+        names = {name for table, _ in chosen for name in table.files}
         before = {n: d for n, d in results.software.inputs.items() if n in names}
         changed = changed_inputs(before, {n: now[n] for n in names})
         if changed:
@@ -56,7 +56,7 @@ def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[Cha
     for table in record.accelerometers:
         check = results.cross_check.get(table.vehicle)
         alone = sum(t.vehicle == table.vehicle for t in record.accelerometers) == 1
-        start = "" if alone else f"{table.file} "
+        start = "" if alone else f"{table.files[0]} "
         found = tuple(
             ChannelFault(f.channel[len(start) :], f.kind, f.estimate, f.u, f.unit, f.text)
             for f in (check.findings if check else ())
@@ -70,7 +70,7 @@ def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[Cha
 
 
 def _write(record: Record, table: Table, findings: tuple[ChannelFault, ...]) -> Corrected:
-    name = PurePosixPath(table.file)
+    name = PurePosixPath(table.files[0])
     new = name.with_name(name.stem + SUFFIX)
     steps = write_corrected(record.folder / new, read_accelerometer(table, record.folder), findings)
     channels = ", ".join(

@@ -11,7 +11,7 @@ import numpy as np
 from calibration.errors import RECORD, Problem
 from calibration.findings import Diagnostic
 from tracker import __version__
-from tracker.accelerometers import Accelerometer, read_accelerometer
+from tracker.accelerometers import Accelerometer, read_accelerometers
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.criteria import judge
@@ -99,7 +99,7 @@ def analyse(
         log.note("input", name, sha256=digest, **place.get(name, {}))
     log.note("setting", "draws from the posterior", count=DRAWS, seed=SEED)
     note_edits(log, record)
-    blocks = [read_accelerometer(a, record.folder) for a in record.accelerometers]
+    blocks = read_accelerometers(record.accelerometers, record.folder)
     sights, failed = _looked(record, look, tell, bool(blocks))
     for name, sight in sights.items():
         _note_decisions(log, name, sight)
@@ -262,6 +262,7 @@ def _results(
             *fused_shares,
         ),
         cross_check={n: t.cross_check for n, t in told.items() if t.cross_check is not None},
+        accelerometers=tuple(block for t in told.values() for block in t.blocks),
         speed_check=speed_check(record, vehicles),
         warnings=tuple(warnings),
         motion={name: move.motion for name, move in moves.items()},
@@ -369,7 +370,8 @@ def _alone(
     said = []
     for name, result in vehicles.items():
         film, read = result.occupant.film, result.occupant.accelerometer
-        if film is not None and read is None and any(b.vehicle == name for b in blocks):
+        alone = film is not None and read is None and result.occupant.fused is None
+        if alone and any(b.vehicle == name for b in blocks):
             text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
             said.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
         if film is None and read is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.motion.posterior import Draws, Solution
 from tracker.outcome import headline
 from tracker.outcome.accelerometer_risk import (
+    BlockRisk,
     FilmAttitude,
     accelerometer_risk,
     cg_acceleration_draws,
@@ -32,6 +34,7 @@ from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occup
 from tracker.outcome.options import OUTCOME
 from tracker.record.schema import Tables, Vehicle
 from tracker.results.schema import (
+    AccelerometerResult,
     ChannelAgreement,
     ChannelFinding,
     CrossCheck,
@@ -265,8 +268,15 @@ def film_occupant(
         _risk(times, motion.state[None], distances, None if contact is None else _mean(contact)),
     )
     if not motion.observed[:, COLUMN["vy_mps"]].all():
-        for name in ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"):
+        for name in (
+            *("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"),
+            *("thiv", "phd", "asi"),
+        ):
             figures[name] = None
+    if not motion.observed[:, COLUMN["yaw_rate_radps"]].all():
+        figures["thiv"] = figures["phd"] = None
+    if not motion.observed[:, COLUMN["az_mps2"]].all():
+        figures["asi"] = None
     return occupant_result(figures)
 
 
@@ -295,11 +305,12 @@ def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
 class Instrumented:
     """What a vehicle's accelerometers say, alone and beside the film."""
 
-    occupant: OccupantResult | None
+    occupant: OccupantResult | None  # of the block that judges
     cross_check: CrossCheck | None
     curves: tuple[Curve, ...]
     warnings: tuple[Diagnostic, ...]
     checks: tuple[Check, ...] = ()  # of each block; empty without a film
+    blocks: tuple[AccelerometerResult, ...] = ()
 
 
 def instrumented(
@@ -309,7 +320,11 @@ def instrumented(
     distances: tuple[float, float],
     film: Moved | None,
 ) -> Instrumented:
-    """Occupant risk from the first usable sensor block, and each block against the film."""
+    """Occupant risk from every sensor block, and each block against the film.
+
+    The block that judges is the record's primary one, else the one nearest to the cg (3,); the next
+    one takes its place, and a warning says so, where its ax can't be used.
+    """
     where = f"accelerometers ({vehicle})"
     attitude = None
     checks: list[Check] = []
@@ -317,18 +332,29 @@ def instrumented(
     if film is not None:
         drawn = film.drawn
         known, seen = film.known.state, film.known.observed
-        attitude = FilmAttitude(drawn.time, known, drawn.draws)
+        yaw_seen = bool(seen[:, COLUMN["yaw_rate_radps"]].mean() > SEEN)
+        attitude = FilmAttitude(drawn.time, known, drawn.draws, yaw_seen)
         checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
-    occupant = None
-    alone: list[Curve] = []
-    for block in blocks:
-        figures, notes = accelerometer_risk(block, cg, distances, film=attitude)
-        warnings += [
-            Diagnostic("accelerometer_note", note, where) for note in (*block.notes, *notes)
-        ]
-        if occupant is None and figures["oiv_x"] is not None:
-            occupant = occupant_result(figures)
-            alone = _velocity(vehicle, block, cg) if film is None else []
+    risks = [
+        accelerometer_risk(
+            block,
+            cg,
+            distances,
+            film=attitude,
+            faults=contradicted(checks[k]) if checks else None,
+        )
+        for k, block in enumerate(blocks)
+    ]
+    for block, risk in zip(blocks, risks, strict=True):
+        notes = (*block.notes, *risk.notes)
+        warnings += [Diagnostic("accelerometer_note", note, where) for note in notes]
+        for channel, reason in risk.faults.items():
+            text = f"{channel} of accelerometer {block.name}: {reason}; no figure rests on it"
+            warnings.append(Diagnostic("channel_fault", text, where))
+    chosen, more = _judging(blocks, risks, cg, where)
+    warnings += [*more, *_disagreeing(blocks, risks, where)]
+    occupant = None if chosen is None else occupant_result(risks[chosen].figures)
+    alone = [] if chosen is None or film is not None else _velocity(vehicle, blocks[chosen], cg)
     check = combine(checks, [b.file for b in blocks]) if checks else None
     curves = (
         [
@@ -339,7 +365,74 @@ def instrumented(
         else alone
     )
     checked = None if check is None else _checked(check)
-    return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks))
+    figures = tuple(
+        AccelerometerResult(
+            block.name,
+            vehicle,
+            k == chosen,
+            tuple(
+                ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text)
+                for f in (checks[k].findings if checks else block.findings)
+            ),
+            occupant_result(risk.figures),
+        )
+        for k, (block, risk) in enumerate(zip(blocks, risks, strict=True))
+    )
+    return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks), figures)
+
+
+SEEN = 0.5
+"""Share of the instants at which the film must determine a column for it to count as seen."""
+HARMLESS = ("saturation", "dropout")
+"""Faults that a channel shows by itself."""
+
+
+def contradicted(check: Check) -> dict[str, str]:
+    """Channels that the film contradicts, and the faults that explain it."""
+    return {
+        name: ", ".join(kinds) or "differs from the film"
+        for name, one in check.channels.items()
+        if one.verdict == "disagree"
+        and one.judgement is not None
+        and (
+            (kinds := [f.kind for f in one.findings if f.kind not in HARMLESS]) or not one.findings
+        )
+    }
+
+
+def _judging(
+    blocks: Sequence[Accelerometer], risks: Sequence[BlockRisk], cg: Array, where: str
+) -> tuple[int | None, list[Diagnostic]]:
+    """Which block's figures judge the vehicle; None: none can."""
+    near = [float(np.linalg.norm(block.at - cg)) for block in blocks]
+    order = sorted(range(len(blocks)), key=lambda k: (not blocks[k].primary, near[k]))
+    usable = [k for k in order if risks[k].figures["oiv_x"] is not None]
+    if not usable:
+        return None, []
+    first, used = blocks[order[0]].name, blocks[usable[0]].name
+    if first == used:
+        return usable[0], []
+    text = f"accelerometer {first} can't be used: the figures of accelerometer {used} stand in"
+    return usable[0], [Diagnostic("accelerometer_replaced", text, where)]
+
+
+def _disagreeing(
+    blocks: Sequence[Accelerometer], risks: Sequence[BlockRisk], where: str
+) -> list[Diagnostic]:
+    """That two blocks of one vehicle give figures more than 2 u apart."""
+    found = []
+    for (a, one), (b, other) in combinations(zip(blocks, risks, strict=True), 2):
+        for name in ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y"):
+            p, q = one.figures[name], other.figures[name]
+            if p is None or q is None or p.at_end or q.at_end:
+                continue
+            if abs(p.value - q.value) > 2.0 * np.hypot(p.u, q.u):
+                text = (
+                    f"accelerometers {a.name} and {b.name} disagree in {name}: {p.value:.2f} and "
+                    f"{q.value:.2f} {p.unit}, u {p.u:.2f} and {q.u:.2f}"
+                )
+                found.append(Diagnostic("accelerometers_disagree", text, where))
+    return found
 
 
 def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:

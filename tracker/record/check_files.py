@@ -73,6 +73,10 @@ def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
         if isinstance(file, str):
             yield from _check(folder, file, (*key, "file"), "accelerometer file")
             yield from _check_columns(folder, file, sensor, key)
+        for place, channel in tables(sensor, "channels"):
+            own = channel.get("file")
+            if isinstance(own, str):
+                yield from _check(folder, own, (*key, *place, "file"), "accelerometer file")
     test = raw.get("test")
     criteria = test.get("criteria") if isinstance(test, dict) else None
     if isinstance(criteria, str) and criteria.endswith(".toml"):

@@ -31,7 +31,7 @@ def _names(record: Record) -> Iterator[str]:
         if camera.lens is not None:
             yield from (n for n in (camera.lens.chessboard, camera.lens.file) if n)
     for accelerometer in record.accelerometers:
-        yield accelerometer.file
+        yield from accelerometer.files
     if record.test.criteria.endswith(".toml"):
         yield record.test.criteria
 

@@ -167,9 +167,13 @@ def _polarity(value: object) -> int:
 
 
 class Channel(Table):
-    """A channel: CSV column or ISO/TS 13499 channel name, unit, and -1 if it reads backwards."""
+    """A channel: CSV column or ISO/TS 13499 channel name, unit, and -1 if it reads backwards.
+
+    `file` is that of this channel alone; None: that of the sensor block.
+    """
 
     column: Text
+    file: Text | None = None
     unit: Annotated[Text, unit_text("acceleration", "angular_rate")] | None = None
     polarity: Annotated[int, BeforeValidator(_polarity)] = 1
 
@@ -191,16 +195,28 @@ class Channel(Table):
 
 
 class Accelerometer(Table):
-    """A sensor on a vehicle, in vehicle axes. `time` and units are None for ISO/TS 13499."""
+    """A sensor on a vehicle, in vehicle axes. `time` and units are None for ISO/TS 13499.
+
+    `name`: by default its number in the record, from 1. `primary`: its figures judge the vehicle;
+    by default the block nearest to the cg. `file` is None where every channel has its own.
+    """
 
     vehicle: Text
     at: BodyPoint
-    file: Text
+    name: Text | None = None
+    primary: bool = False
+    file: Text | None = None
     time: TimeColumn | None = None
     channels: Mapping[ChannelName, Channel] = Field(min_length=1)
     full_scale: (
         Annotated[float, quantity("acceleration", 1, 1e6, "from 0.1 to 100,000 g_0")] | None
     ) = None
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that it reads, each once."""
+        each = (channel.file or self.file for channel in self.channels.values())
+        return tuple(dict.fromkeys(file for file in each if file is not None))
 
 
 class Common(Table):

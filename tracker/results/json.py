@@ -31,6 +31,7 @@ SCALARS = (
     "crush",
     "mechanics",
     "cross_check",
+    "accelerometers",
     "speed_check",
     "criteria",
     "warnings",

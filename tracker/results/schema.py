@@ -294,6 +294,17 @@ class CrossCheck:
 
 
 @dataclass(frozen=True)
+class AccelerometerResult:
+    """One sensor block: what is wrong with it, and its own figures."""
+
+    name: str
+    vehicle: str
+    primary: bool  # its figures are `occupant.accelerometer` of the vehicle
+    faults: tuple[ChannelFinding, ...] = ()
+    occupant: OccupantResult | None = None
+
+
+@dataclass(frozen=True)
 class SpeedCheck:
     """The film's impact speed beside an independent measurement."""
 
@@ -397,6 +408,7 @@ class Results:
     crush: CrushResult | None = None
     mechanics: Mechanics | None = None
     cross_check: Mapping[str, CrossCheck] = field(default_factory=dict)
+    accelerometers: tuple[AccelerometerResult, ...] = ()
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()
     warnings: tuple[Diagnostic, ...] = ()

@@ -12,6 +12,7 @@ from tracker.accelerometers import (
     gravity_reading,
     judge_channels,
     read_accelerometer,
+    read_accelerometers,
     sensor_reading,
     to_cg,
 )
@@ -390,3 +391,38 @@ def test_transfer_to_the_cg_undoes_the_lever():
     there = sensor_reading(state, time, lever)
     back = to_cg(there, body_rates(state), time, lever)
     assert back == pytest.approx(sensor_reading(state, time, np.zeros(3)), abs=1e-9)
+
+
+def test_channels_may_have_a_file_each(tmp_path):
+    """Two loggers, one a channel, the second at twice the rate and from 10 ms later on."""
+    (tmp_path / "ax.csv").write_text(
+        "time,ax\n" + "\n".join(f"{t},{v}" for t, v in zip(TIME, AX, strict=True))
+    )
+    fine = np.arange(-0.04, 0.2, 5e-4)
+    lateral = 0.5 * np.sin(20 * fine)
+    (tmp_path / "ay.csv").write_text(
+        "time,q\n" + "\n".join(f"{t:.6f},{v:.9f}" for t, v in zip(fine, lateral, strict=True))
+    )
+    channels = {
+        "ax": {"column": "ax", "unit": "g_0", "file": "ax.csv"},
+        "ay": {"column": "q", "unit": "g_0", "file": "ay.csv"},
+    }
+    alone = table(file=None, channels=channels)
+    assert alone.files == ("ax.csv", "ay.csv")
+    found = read_accelerometer(alone, tmp_path)
+    assert found.channels["ax"][:200] == pytest.approx(G * AX[:200])
+    inside = found.time > -0.039
+    both = inside & np.isfinite(found.channels["ay"])
+    assert both.sum() > 0.9 * inside.sum()
+    assert found.channels["ay"][both] == pytest.approx(
+        G * 0.5 * np.sin(20 * found.time[both]), abs=2e-3
+    )
+    assert any("ay were brought" in note for note in found.notes)
+
+
+def test_blocks_are_named_by_their_number_where_the_record_does_not(tmp_path):
+    (tmp_path / "a.csv").write_text(PLAIN)
+    tables = [table(), table(name="rear", primary=True)]
+    first, second = read_accelerometers(tables, tmp_path)
+    assert (first.name, first.primary) == ("1", False)
+    assert (second.name, second.primary) == ("rear", True)

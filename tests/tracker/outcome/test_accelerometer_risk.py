@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from calibration.constants import GRAVITY
 from tests.support.simulated_sensors import CG, PLACE, accelerometer, scene
 from tracker.accelerometers import judge_channels, sensor_reading
 from tracker.outcome.accelerometer_risk import (
@@ -34,9 +35,9 @@ def film(made):
 
 @pytest.mark.parametrize("with_film", [True, False])
 def test_the_truth_lies_within_the_stated_uncertainty(made, truth, with_film):
-    figures, _ = accelerometer_risk(
+    figures = accelerometer_risk(
         accelerometer(made), CG, FLAIL, film=film(made) if with_film else None, count=60
-    )
+    ).figures
     for name in ("oiv_x", "oiv_y", "thiv", "asi"):
         error = figures[name].value - float(getattr(truth, name))
         assert abs(error) < 3.5 * figures[name].u, name
@@ -73,9 +74,9 @@ def test_two_places_on_a_turning_vehicle_give_the_same_cg(made):
 
 def test_uncertainty_grows_with_what_is_assumed(made):
     def u(scale):
-        figures, _ = accelerometer_risk(
+        figures = accelerometer_risk(
             accelerometer(made), CG, FLAIL, count=60, assumptions=Assumptions(scale=scale)
-        )
+        ).figures
         return figures["oiv_x"].u
 
     assert u(0.05) > 1.5 * u(0.01)
@@ -85,21 +86,72 @@ def test_without_ax_there_is_no_figure_and_the_reason_is_told(made):
     block = judge_channels(
         "car", PLACE, made.fine, {"ay": made.channels["ay"], "az": made.channels["az"]}, None
     )
-    figures, notes = accelerometer_risk(block, CG, FLAIL)
-    assert set(figures.values()) == {None}
-    assert notes == ("the record has no ax",)
+    risk = accelerometer_risk(block, CG, FLAIL)
+    assert set(risk.figures.values()) == {None}
+    assert risk.notes == ("the record has no ax",)
 
 
 def test_without_ay_the_lateral_figures_are_absent(made):
     block = judge_channels("car", PLACE, made.fine, {"ax": made.channels["ax"]}, None)
-    figures, notes = accelerometer_risk(block, CG, FLAIL, count=20)
-    assert figures["oiv_x"] is not None
-    assert figures["oiv_y"] is None
-    assert figures["ridedown_y"] is None
-    assert any("ay is not available" in note for note in notes)
+    risk = accelerometer_risk(block, CG, FLAIL, count=20)
+    assert risk.figures["oiv_x"] is not None
+    assert risk.figures["oiv_y"] is None
+    assert risk.figures["ridedown_y"] is None
+    assert any("ay is not available" in note for note in risk.notes)
 
 
 def test_the_same_seed_gives_the_same_figures(made):
-    one, _ = accelerometer_risk(accelerometer(made), CG, FLAIL, count=20, seed=4)
-    other, _ = accelerometer_risk(accelerometer(made), CG, FLAIL, count=20, seed=4)
+    one = accelerometer_risk(accelerometer(made), CG, FLAIL, count=20, seed=4)
+    other = accelerometer_risk(accelerometer(made), CG, FLAIL, count=20, seed=4)
     assert one == other
+
+
+def test_a_clipped_channel_gives_no_figure_and_the_least_that_it_can_be(made):
+    """ax clipped at 5 g, no film: 8.8 m/s stood there for 11.6, u 0.12, without a word."""
+    full_scale = 5 * GRAVITY
+    channels = dict(made.channels)
+    channels["ax"] = np.clip(channels["ax"], -full_scale, full_scale)
+    block = judge_channels("car", PLACE, made.fine, channels, full_scale)
+    risk = accelerometer_risk(block, CG, FLAIL, count=20)
+    assert risk.faults == {"ax": "clipped"}
+    assert risk.figures["oiv_x"] is None
+    assert risk.figures["ridedown_x"] is None
+    assert risk.figures["asi"] is None
+    assert any("m/s at least" in note for note in risk.notes)
+
+
+@pytest.mark.parametrize(
+    ("absent", "figures"),
+    [("ay", ("thiv", "phd", "asi", "oiv_y")), ("az", ("asi",)), ("yaw_rate", ("thiv", "phd"))],
+)
+def test_a_figure_needs_every_axis_of_its_own(made, absent, figures):
+    """THIV of 11.6 m/s and an ASI were stated without any lateral or vertical channel."""
+    channels = {n: v for n, v in made.channels.items() if n != absent}
+    block = judge_channels("car", PLACE, made.fine, channels, None)
+    known = accelerometer_risk(block, CG, FLAIL, count=20).figures
+    assert [known[name] for name in figures] == [None] * len(figures)
+    assert known["oiv_x"] is not None
+    shown = accelerometer_risk(block, CG, FLAIL, film=film(made), count=20).figures
+    assert (shown["thiv"] is not None) == (absent != "ay")
+
+
+def test_a_channel_that_the_film_contradicts_gives_no_figure(made):
+    block = accelerometer(made)
+    risk = accelerometer_risk(
+        block, CG, FLAIL, film=film(made), count=20, faults={"ay": "polarity"}
+    )
+    assert risk.figures["oiv_y"] is None
+    assert risk.figures["thiv"] is None
+    assert risk.figures["oiv_x"] is not None
+
+
+def test_the_end_of_one_channel_does_not_cut_the_others(made):
+    """A lateral channel that dies at 40 ms left a longitudinal one of 40 ms."""
+    channels = {name: values.copy() for name, values in made.channels.items()}
+    whole = accelerometer_risk(accelerometer(made), CG, FLAIL, count=20).figures
+    channels["az"][made.fine > 0.12] = np.nan
+    block = judge_channels("car", PLACE, made.fine, channels, None)
+    risk = accelerometer_risk(block, CG, FLAIL, count=20)
+    assert risk.figures["oiv_x"].value == pytest.approx(whole["oiv_x"].value, abs=0.02)
+    assert risk.figures["ridedown_x"].value == pytest.approx(whole["ridedown_x"].value, abs=0.1)
+    assert risk.figures["velocity_change_x"].at_end == whole["velocity_change_x"].at_end

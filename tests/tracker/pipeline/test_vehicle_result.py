@@ -1,5 +1,7 @@
 """The moments at which numbers are told: each frame's once, and time zero itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -77,3 +79,47 @@ def test_accelerometers_are_compared_with_a_film_of_repeated_frames():
     film = moved(Solved(), Drawn(), "car", AGAIN)
     found = instrumented("car", [block], np.zeros(3), (0.6, 0.3), film)
     assert found.cross_check.verdict == "agree"
+
+
+def block(name, place, scale=1.0, primary=False, seed=1):
+    fine = np.arange(-0.1, 0.4, 1e-4)
+    noise = np.random.default_rng(seed).standard_normal(len(fine))
+    on = (fine > 0) & (fine < 0.2)
+    made = judge_channels("car", np.array(place), fine, {"ax": scale * A * on + noise}, None)
+    return replace(made, name=name, primary=primary)
+
+
+@pytest.mark.parametrize(("primary", "judges"), [(False, "near"), (True, "far")])
+def test_the_block_that_judges_is_the_primary_one_or_the_nearest(primary, judges):
+    blocks = [block("far", (1.5, 0, 0), primary=primary), block("near", (0.1, 0, 0), seed=2)]
+    found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+    assert [b.name for b in found.blocks] == ["far", "near"]
+    assert [b.name for b in found.blocks if b.primary] == [judges]
+    own = next(b for b in found.blocks if b.primary)
+    assert found.occupant == own.occupant
+    assert all(b.occupant.oiv_x is not None for b in found.blocks)
+
+
+def test_blocks_that_disagree_are_told():
+    """The first block of the record judged, whatever the others said."""
+    sound = [block("1", (0.1, 0, 0)), block("2", (0.2, 0, 0), seed=2)]
+    wrong = [sound[0], block("2", (0.2, 0, 0), scale=1.15, seed=2)]
+    for blocks, told in ((sound, False), (wrong, True)):
+        found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+        assert ("accelerometers_disagree" in {w.code for w in found.warnings}) == told
+
+
+def test_another_block_stands_in_for_a_clipped_one():
+    clipped = judge_channels("car", np.zeros(3), *_clipped(), 50.0)
+    blocks = [replace(clipped, name="cg"), block("rear", (1.0, 0, 0))]
+    found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+    assert [b.name for b in found.blocks if b.primary] == ["rear"]
+    assert {"accelerometer_replaced", "channel_fault"} <= {w.code for w in found.warnings}
+    assert found.blocks[0].faults[0].kind == "saturation"
+
+
+def _clipped():
+    fine = np.arange(-0.1, 0.4, 1e-4)
+    noise = np.random.default_rng(1).standard_normal(len(fine))
+    ax = np.where((fine > 0) & (fine < 0.2), A, 0.0) + noise
+    return fine, {"ax": np.clip(ax, -50.0, 50.0)}

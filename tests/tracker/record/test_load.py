@@ -523,3 +523,28 @@ def test_a_record_made_to_choke_its_reader_is_soon_refused(folder: Path, bomb: s
     assert problem.status == RECORD
     assert len(str(problem)) < 10_000
     assert time.process_time() - start < 5
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("", 'name = "1"'),
+        ("primary = true", "primary = true"),
+    ],
+)
+def test_sensor_blocks_are_told_from_each_other(
+    record: Callable[[str], Record], first: str, second: str
+) -> None:
+    """Two blocks of one name, or two that are both to judge a vehicle."""
+    start = WHOLE.index("[[accelerometers]]")
+    end = WHOLE.find("\n[", start + 5)
+    block = WHOLE[start : end if end > 0 else len(WHOLE)]
+    both = WHOLE.replace(block, f"{block}\n{first}\n{block}\n{second}\n")
+    assert "another accelerometer" in refusal(record, both)
+
+
+def test_a_sensor_block_has_a_file_or_each_of_its_channels(
+    record: Callable[[str], Record],
+) -> None:
+    line = next(part for part in WHOLE.splitlines() if part.startswith('file = "car'))
+    assert "give every channel its own file" in refusal(record, WHOLE.replace(line, ""))
