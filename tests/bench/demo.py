@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tracker.cli.progress import beside_truth
+from tracker.cli.progress import truth_rows
 from tracker.core.types import STATE
 from tracker.demo import load_truth
 from tracker.results.folder import read_results
@@ -41,7 +41,7 @@ def main(folder: Path) -> None:
             held = np.mean(np.abs(off) <= 1.96 * motion.u[span, c])
             rms, largest = np.sqrt(np.mean(off**2)), motion.u[span, c].max()
             print(f"  {name:<18}{rms:10.5f}{largest:10.5f}{held:8.2f}")
-    for label, film, accelerometer, true in beside_truth(results, truth.headline):
+    for label, film, accelerometer, true in truth_rows(results, truth.headline):
         parts = [f"{label:<22} truth {true:10.5f}"]
         for source, number in (("film", film), ("accelerometer", accelerometer)):
             if number is not None:

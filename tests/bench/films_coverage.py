@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.errors import Problem
-from tracker.cli.progress import beside_truth
+from tracker.cli.progress import truth_rows
 from tracker.core.types import STATE, Motion
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
 from tracker.outcome.headline import Drawn, crush, velocity_changes
@@ -84,7 +84,7 @@ def held(scenario: Scenario) -> tuple[dict[str, list[float]], dict[str, list[flo
                     inside = np.abs(off) <= 1.96 * motion.u[span, c]
                     columns[f"{vehicle} {name}"] = [float(np.mean(inside[seen]))]
         same = same_span(results.motion, truth)
-        for label, film, _, true in beside_truth(results, truth.headline):
+        for label, film, _, true in truth_rows(results, truth.headline):
             if film is not None:
                 headline[label] = [(film.value - same.get(label, true)) / film.u]
     return columns, headline

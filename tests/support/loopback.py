@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import http.client
 import json
 import socket
 import threading
@@ -11,6 +10,7 @@ import time
 from dataclasses import dataclass
 from typing import Any
 
+import httpx
 import uvicorn
 
 from tracker.workbench.routes import Workbench, make_app
@@ -19,40 +19,28 @@ TOKEN = "a-secret-of-this-test"
 
 
 @dataclass
-class Answer:
-    status_code: int
-    headers: dict[str, str]
-    content: bytes
-
-    @property
-    def text(self) -> str:
-        return self.content.decode()
-
-    def json(self) -> Any:
-        return json.loads(self.content)
-
-
-@dataclass
 class Client:
-    """Sends paths as they are, unlike clients that tidy them up."""
+    """Sends paths as they are, without tidying them up."""
 
     port: int
     headers: dict[str, str]
 
-    def ask(self, method: str, path: str, body: bytes | None = None, **headers: str) -> Answer:
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
-        try:
-            connection.request(method, path, body, {**self.headers, **headers})
-            answer = connection.getresponse()
-            told = {name.lower(): value for name, value in answer.getheaders()}
-            return Answer(answer.status, told, answer.read())
-        finally:
-            connection.close()
+    def ask(
+        self, method: str, path: str, body: bytes | None = None, **headers: str
+    ) -> httpx.Response:
+        with httpx.Client(timeout=60, trust_env=False) as client:
+            return client.request(
+                method,
+                f"http://127.0.0.1:{self.port}/",
+                content=body,
+                headers={**self.headers, **headers},
+                extensions={"target": path.encode()},
+            )
 
-    def get(self, path: str, **headers: str) -> Answer:
+    def get(self, path: str, **headers: str) -> httpx.Response:
         return self.ask("GET", path, **headers)
 
-    def post(self, path: str, json_: Any = None, content: bytes | None = None) -> Answer:
+    def post(self, path: str, json_: Any = None, content: bytes | None = None) -> httpx.Response:
         body = json.dumps({} if json_ is None else json_).encode() if content is None else content
         return self.ask("POST", path, body)
 

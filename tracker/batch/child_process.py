@@ -31,7 +31,7 @@ class Task:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a test; `text` says why it failed."""
+    """What became of a test; `text`: why it failed."""
 
     task: Task
     state: Literal["done", "unchanged", "failed"]
@@ -123,4 +123,4 @@ def is_up_to_date(task: Task) -> bool:
         made_from = read_scalars(text, str(target))["software"].inputs
         return not changed_inputs(made_from, digests(record))
     except (Problem, OSError, UnicodeDecodeError):
-        return False  # the analysis will say what is wrong
+        return False  # the analysis will report what is wrong

@@ -22,7 +22,7 @@ RETRIES = 5  # how often a test is begun again that ended with its worker
 
 
 class Watch(Protocol):
-    """Who is told what becomes of the tests; called from several threads."""
+    """Is notified of what becomes of the tests; called from several threads."""
 
     def progress(self, task: Task, stage: str, done: int, total: int) -> None:
         """A test is in this stage; total 0 where it is not known."""
@@ -73,10 +73,10 @@ def this_machine(jobs: int, watch: Watch, program: Sequence[str] = JOB) -> Itera
     children = Children(program)
 
     def run(task: Task) -> Outcome:
-        def tell(stage: str, done: int, total: int) -> None:
+        def report_progress(stage: str, done: int, total: int) -> None:
             watch.progress(task, stage, done, total)
 
-        return children.run(task, tell)
+        return children.run(task, report_progress)
 
     with ThreadPoolExecutor(jobs) as threads:
         try:

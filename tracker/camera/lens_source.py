@@ -18,12 +18,10 @@ from calibration.findings import Diagnostic
 from calibration.image_motion.stabilise import Stabilisation
 from calibration.lens import given_lens, load_lens, sagitta
 from tracker.camera.options import CAMERA
-from tracker.film import open_film
+from tracker.film import MOVIE_SUFFIXES, open_film
 from tracker.film.luma import eight_bits
 from tracker.record.camera import LensEntry, StraightLine
 from tracker.record.schema import Record
-
-MOVIES = (".mp4", ".avi", ".mkv", ".mov", ".m4v", ".mxf", ".webm", ".mpg", ".mpeg", ".wmv")
 
 
 @dataclass(frozen=True)
@@ -87,7 +85,7 @@ def _from_board(entry: LensEntry, folder: Path, where: str) -> LensCalibration:
     assert entry.square is not None
     dictionary = entry.dictionary or DICTIONARIES[0]
     board = Board(entry.inner_corners, entry.square, entry.marker, dictionary)
-    if not entry.chessboard.lower().endswith(MOVIES) or "*" in entry.chessboard:
+    if not entry.chessboard.lower().endswith(MOVIE_SUFFIXES) or "*" in entry.chessboard:
         return lens_from_chessboard(
             sorted(folder.glob(entry.chessboard)),
             inner_corners=board.inner_corners,

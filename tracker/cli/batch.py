@@ -6,61 +6,48 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from types import TracebackType
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TaskID, TextColumn
 from rich.table import Table
 from rich.text import Text
 
 from tracker.batch.child_process import Outcome, Task
+from tracker.cli.progress import LiveBars
 
 
-class Lines:
-    """A `tracker.batch.Watch` on standard error."""
+class Lines(LiveBars):
+    """A `tracker.batch.run.Watch` on standard error."""
 
     def __init__(self, total: int, console: Console | None = None) -> None:
-        self._console = console or Console(stderr=True)
-        self._bars = Progress(
+        super().__init__(
             TextColumn("{task.description}", markup=False),
             BarColumn(),
             MofNCompleteColumn(),
             TextColumn("{task.fields[stage]}", markup=False),
-            console=self._console,
+            console=console,
         )
-        self._all = self._bars.add_task("all tests", total=total, stage="")
+        self._all = self.bars.add_task("all tests", total=total, stage="")
         self._lock = threading.Lock()
         self._running: dict[Task, TaskID] = {}
-
-    def __enter__(self) -> Lines:
-        self._bars.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._bars.stop()
 
     def progress(self, task: Task, stage: str, done: int, total: int) -> None:
         """Move the test's bar."""
         with self._lock:
             if task not in self._running:
-                self._running[task] = self._bars.add_task(str(task.record), total=None, stage="")
+                self._running[task] = self.bars.add_task(str(task.record), total=None, stage="")
             bar = self._running[task]
-        self._bars.update(bar, stage=stage, completed=done, total=total or None)
+        self.bars.update(bar, stage=stage, completed=done, total=total or None)
 
     def ended(self, outcome: Outcome) -> None:
         """A line for the test in place of its bar."""
         with self._lock:
             bar = self._running.pop(outcome.task, None)
         if bar is not None:
-            self._bars.remove_task(bar)
+            self.bars.remove_task(bar)
         line = f"{outcome.state:<10}{outcome.seconds:7.1f} s  {_named(outcome)}"
-        self._console.print(line, highlight=False, markup=False, soft_wrap=True)
-        self._bars.advance(self._all)
+        self.console.print(line, highlight=False, markup=False, soft_wrap=True)
+        self.bars.advance(self._all)
 
 
 def show_outcomes(outcomes: Sequence[Outcome], console: Console | None = None) -> None:

@@ -1,4 +1,4 @@
-"""The command line: reads arguments, calls one function, says what came of it.
+"""The command line: reads arguments, calls one function, shows its result.
 
 Every command imports what it needs when it runs, so that `--help` answers at once.
 """

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from tracker.cli.progress import CAUTION
-from tracker.cli.series import stacked
+from tracker.cli.series import stacked_text
 from tracker.mechanics.predict import Prediction
 from tracker.report.digits import unit_of
 from tracker.report.tables import plain
@@ -32,7 +32,7 @@ MODEL = (
 def show_predictions(
     results: Results, predictions: Sequence[Prediction], console: Console | None = None
 ) -> None:
-    """A table with a row for each case, then each case's limits and what can't be told."""
+    """A table with a row for each case, then each case's limits and what can't be predicted."""
     console = console or Console()
     system = results.test.report_units
     (kg, mass), (mps, speed) = (unit_of(kind, system) for kind in ("mass", "speed"))
@@ -51,7 +51,7 @@ def show_predictions(
         table.add_column(f"{label}\n{unit_of(kind, system)[0]}", justify="right", no_wrap=True)
     for p in predictions:
         truck = "blocked" if p.struck_mass is None else f"{p.struck_mass * mass:.0f}"
-        numbers = [stacked(p.figures.get(name), kind, system) for name, _, kind in shown]
+        numbers = [stacked_text(p.figures.get(name), kind, system) for name, _, kind in shown]
         table.add_row(
             f"{p.case.mass * mass:.0f}", plain(round(p.case.speed * speed, 2)), truck, *numbers
         )

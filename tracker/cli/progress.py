@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 from rich.console import Console
 from rich.progress import (
@@ -42,22 +43,15 @@ class Rate(ProgressColumn):
         return Text(f"{task.speed:.0f}/s" if task.speed else "")
 
 
-class Bars:
-    """A progress bar for each stage, with rate and time left."""
+class LiveBars:
+    """Bars on standard error that are drawn while a block runs."""
 
-    def __init__(self) -> None:
-        self._bars = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            Rate(),
-            TimeRemainingColumn(),
-            console=Console(stderr=True),
-        )
-        self._stages: dict[str, TaskID] = {}
+    def __init__(self, *columns: ProgressColumn, console: Console | None = None) -> None:
+        self.console = console or Console(stderr=True)
+        self.bars = Progress(*columns, console=self.console)
 
-    def __enter__(self) -> Bars:
-        self._bars.start()
+    def __enter__(self) -> Self:
+        self.bars.start()
         return self
 
     def __exit__(
@@ -66,13 +60,27 @@ class Bars:
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._bars.stop()
+        self.bars.stop()
+
+
+class Bars(LiveBars):
+    """A progress bar for each stage, with rate and time left."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            Rate(),
+            TimeRemainingColumn(),
+        )
+        self._stages: dict[str, TaskID] = {}
 
     def progress(self, stage: str, done: int, total: int) -> None:
-        """A `tracker.values.Progress`."""
+        """A `tracker.core.types.Progress`."""
         if stage not in self._stages:
-            self._stages[stage] = self._bars.add_task(stage, total=total or None)
-        self._bars.update(self._stages[stage], completed=done, total=total or None)
+            self._stages[stage] = self.bars.add_task(stage, total=total or None)
+        self.bars.update(self._stages[stage], completed=done, total=total or None)
 
 
 def show_check(checks: Sequence[Check]) -> None:
@@ -95,7 +103,7 @@ def show_results(results: Results, directory: Path) -> None:
         table.add_column(column, justify="left" if column in ("", "unit") else "right")
     for label, quantity, kind in headline(results):
         if quantity is not None:
-            table.add_row(label, *shown(quantity, kind, system))
+            table.add_row(label, *quantity_cells(quantity, kind, system))
     console.print(table)
     for criterion in results.criteria:
         console.print(f"  {criterion.verdict:<13}{criterion.name}", highlight=False)
@@ -142,7 +150,7 @@ def headline(results: Results) -> list[Row]:
     return rows
 
 
-def shown(quantity: Quantity, kind: str, system: System) -> tuple[str, str, str]:
+def quantity_cells(quantity: Quantity, kind: str, system: System) -> tuple[str, str, str]:
     """Value, standard uncertainty (two significant digits) and unit, as text."""
     unit, factor = report_unit(kind, system)
     value, u = quantity.value * factor, quantity.u * factor
@@ -158,12 +166,12 @@ def show_demo(results: Results, truth: Mapping[str, float]) -> None:
     table = Table(title="Film and accelerometer beside the truth (SI)", title_justify="left")
     for column in ("", "film", "accelerometer", "truth"):
         table.add_column(column, justify="left" if not column else "right")
-    for label, film, accelerometer, true in beside_truth(results, truth):
-        table.add_row(label, _with_u(film), _with_u(accelerometer), f"{true:.4f}")
+    for label, film, accelerometer, true in truth_rows(results, truth):
+        table.add_row(label, _quantity_text(film), _quantity_text(accelerometer), f"{true:.4f}")
     console.print(table)
 
 
-def beside_truth(
+def truth_rows(
     results: Results, truth: Mapping[str, float]
 ) -> list[tuple[str, Quantity | None, Quantity | None, float]]:
     """Label, film, accelerometer and truth of each headline number whose truth is known.
@@ -184,7 +192,7 @@ def beside_truth(
     return rows
 
 
-def _with_u(quantity: Quantity | None) -> str:
+def _quantity_text(quantity: Quantity | None) -> str:
     if quantity is None:
         return ""
     digits = max(0, 1 - int(f"{quantity.u:e}".split("e")[1])) if quantity.u > 0 else 4

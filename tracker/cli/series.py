@@ -42,12 +42,12 @@ def show_series(rows: Sequence[Row], console: Console | None = None) -> None:
         table.add_column(f"{label}\n{unit}", justify="right", no_wrap=True)
     table.add_column("verdict", no_wrap=True)
     for row in rows:
-        numbers = [stacked(row.values[name], FIELDS[name], system) for name in SHOWN]
+        numbers = [stacked_text(row.values[name], FIELDS[name], system) for name in SHOWN]
         table.add_row(Text(row.number), *numbers, row.verdict)
     (console or Console()).print(table)
 
 
-def stacked(quantity: Quantity | None, kind: str, system: System) -> str:
+def stacked_text(quantity: Quantity | None, kind: str, system: System) -> str:
     """A quantity in the report's unit, its standard uncertainty in the line below."""
     if quantity is None:
         return "–"

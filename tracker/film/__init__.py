@@ -4,5 +4,6 @@ from tracker.film.film import Film, open_film
 from tracker.film.findings import RepeatDetector
 from tracker.film.luma import Luma
 from tracker.film.opened import Frames, FrameSource
+from tracker.film.places import MOVIE_SUFFIXES
 
-__all__ = ["Film", "FrameSource", "Frames", "Luma", "RepeatDetector", "open_film"]
+__all__ = ["MOVIE_SUFFIXES", "Film", "FrameSource", "Frames", "Luma", "RepeatDetector", "open_film"]

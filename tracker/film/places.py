@@ -10,6 +10,20 @@ from typing import IO, Any, cast
 from calibration.errors import FilmError
 from tracker.film.options import FILM
 
+MOVIE_SUFFIXES = (
+    ".mp4",
+    ".avi",
+    ".mkv",
+    ".mov",
+    ".m4v",
+    ".mxf",
+    ".cine",
+    ".webm",
+    ".mpg",
+    ".mpeg",
+    ".wmv",
+)
+"""Endings of files that are taken for movies where a folder is searched for them."""
 PICTURES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm", ".ppm", ".webp", ".jp2")
 
 

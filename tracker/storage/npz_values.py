@@ -36,7 +36,7 @@ def write_values(file: BinaryIO, value: Any) -> None:
 
     Raises TypeError for any other kind.
     """
-    writer = _Writer()
+    writer = _ValueWriter()
     text = json.dumps(writer.node(value)).encode()
     np.savez(file, **{TEXT: np.frombuffer(text, np.uint8)}, **writer.arrays)  # type: ignore[arg-type]
 
@@ -48,10 +48,10 @@ def read_values(file: BinaryIO, classes: Mapping[str, type]) -> Any:
     """
     with np.load(file, allow_pickle=False) as archive:
         arrays = {name: archive[name] for name in archive.files}
-    return _Reader(arrays, classes).value(json.loads(arrays[TEXT].tobytes()))
+    return _ValueReader(arrays, classes).value(json.loads(arrays[TEXT].tobytes()))
 
 
-class _Writer:
+class _ValueWriter:
     """Makes the JSON tree; a value met twice is written once."""
 
     def __init__(self) -> None:
@@ -93,7 +93,7 @@ class _Writer:
         return name
 
 
-class _Reader:
+class _ValueReader:
     def __init__(self, arrays: Mapping[str, Array], classes: Mapping[str, type]) -> None:
         self._arrays = arrays
         self._classes = classes

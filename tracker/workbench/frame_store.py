@@ -37,12 +37,12 @@ class Frames:
             threading.Thread(target=self._fill, daemon=True).start()
 
     @property
-    def copied(self) -> int:
+    def copied_count(self) -> int:
         """How many frames the working copy holds."""
         return int(self._held.sum())
 
     @property
-    def copying(self) -> bool:
+    def has_copy(self) -> bool:
         """Whether a working copy is being made or is there."""
         return self._copy is not None
 

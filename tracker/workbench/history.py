@@ -20,7 +20,7 @@ from tracker.record.manual_edits import ACTIONS, PLACE
 from tracker.storage.atomic_write import locked, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
 from tracker.workbench.options import WORKBENCH
-from tracker.workbench.tomledit import Change, changed
+from tracker.workbench.tomledit import Change, changed_text
 
 
 class Conflict(Exception):  # noqa: N818 - it is not an error but news: somebody else saved
@@ -75,7 +75,7 @@ class RecordFile:
         """
         with self._alone():
             old = self._current(seen)
-            new = changed(old, changes)
+            new = changed_text(old, changes)
             if new == old:
                 return old
             self._note_outside(old)
@@ -92,7 +92,7 @@ class RecordFile:
             if not self._done:
                 return self.text
             step = self._done[-1]
-            text = self._kept(step.before)
+            text = self._text_of(step.before)
             self._put(self._done[:-1], [*self._undone, step], text)
             self._log(Entry("edit", f"undone: {step.label}", self.path.name, {}, time_of_day()))
             return text
@@ -104,7 +104,7 @@ class RecordFile:
             if not self._undone:
                 return self.text
             step = self._undone[-1]
-            text = self._kept(step.after)
+            text = self._text_of(step.after)
             self._put([*self._done, step], self._undone[:-1], text)
             self._log(Entry("edit", f"done again: {step.label}", self.path.name, {}, time_of_day()))
             return text
@@ -153,7 +153,7 @@ class RecordFile:
             _replace(place, text)
         return name
 
-    def _kept(self, name: str) -> str:
+    def _text_of(self, name: str) -> str:
         try:
             return (self.place / "history" / f"{name}.toml").read_text("utf-8")
         except (OSError, UnicodeDecodeError):

@@ -1,4 +1,4 @@
-"""What the page is told of results: plain JSON values, numbers in report units where shown."""
+"""What the page shows of results: plain JSON values, numbers in report units where shown."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def summary(results: Results) -> dict[str, Any]:
             "name": name,
             "role": vehicle.role,
             "movement": _table(tables.movement(results, name)),
-            "occupant": _abbreviated(_table(tables.occupant(results, name))),
+            "occupant": _with_short_names(_table(tables.occupant(results, name))),
         }
         for name, vehicle in results.vehicles.items()
     ]
@@ -54,7 +54,7 @@ def summary(results: Results) -> dict[str, Any]:
         "crush": None if crush is None else list(crush),
         "criteria": [
             {
-                "row": _short(tables.verdict_row(entry, results.test.report_units)),
+                "row": _short_row(tables.verdict_row(entry, results.test.report_units)),
                 "name": entry.name,
                 "verdict": "missed" if verdict_word(entry) == "not met" else entry.verdict,
                 "words": verdict_word(entry).lower(),
@@ -84,13 +84,13 @@ def summary(results: Results) -> dict[str, Any]:
         },
         "budget": _table(tables.budget(results)),
         "warnings": [dataclasses.asdict(warning) for warning in results.warnings],
-        "times": {name: rounded(times, 6) for name, times in results.times.items()},
+        "times": {name: rounded_numbers(times, 6) for name, times in results.times.items()},
         "notes": {"caution": CAUTION, "uncertainty": UNCERTAINTY, "axes": AXES},
         "log": [dataclasses.asdict(entry) for entry in results.log],
     }
 
 
-def motion(results: Results) -> dict[str, Any]:
+def motion_plots(results: Results) -> dict[str, Any]:
     """Curves against time: one for each vehicle and column that a film determines."""
     system = results.test.report_units
     plots: dict[str, dict[str, Any]] = {}
@@ -112,14 +112,14 @@ def motion(results: Results) -> dict[str, Any]:
         unit, factor = report_unit(kind, system) if kind else (curve.unit, 1.0)
         plot = plots.setdefault(
             f"{curve.of}.{curve.quantity}",
-            {"title": _titled(curve.of, curve.quantity), "unit": unit, "lines": []},
+            {"title": _plot_title(curve.of, curve.quantity), "unit": unit, "lines": []},
         )
         u = None if curve.u is None else curve.u * factor
         plot["lines"].append(_line(curve.of, curve.source, curve.time, curve.value * factor, u))
     return plots
 
 
-def tracks(found: Tracks, predicted: dict[str, Array]) -> dict[str, Any]:
+def marks_by_frame(found: Tracks, predicted: dict[str, Array]) -> dict[str, Any]:
     """A camera's marks by frame: place, covariance (uu, uv, vv), status, and where the solution
     expects vehicle marks.
     """
@@ -127,37 +127,37 @@ def tracks(found: Tracks, predicted: dict[str, Array]) -> dict[str, Any]:
         "marks": [
             {
                 "name": mark,
-                "u": rounded(found.position[:, i, 0], 3),
-                "v": rounded(found.position[:, i, 1], 3),
-                "uu": significant(found.covariance[:, i, 0, 0]),
-                "uv": significant(found.covariance[:, i, 0, 1]),
-                "vv": significant(found.covariance[:, i, 1, 1]),
+                "u": rounded_numbers(found.position[:, i, 0], 3),
+                "v": rounded_numbers(found.position[:, i, 1], 3),
+                "uu": significant_numbers(found.covariance[:, i, 0, 0]),
+                "uv": significant_numbers(found.covariance[:, i, 0, 1]),
+                "vv": significant_numbers(found.covariance[:, i, 1, 1]),
                 "status": found.status[:, i].tolist(),
             }
             for i, mark in enumerate(found.marks)
         ],
         "predicted": {
-            mark: {"u": rounded(place[:, 0], 3), "v": rounded(place[:, 1], 3)}
+            mark: {"u": rounded_numbers(place[:, 0], 3), "v": rounded_numbers(place[:, 1], 3)}
             for mark, place in predicted.items()
         },
     }
 
 
-def rounded(values: Array, decimals: int) -> list[float | None]:
+def rounded_numbers(values: Array, decimals: int) -> list[float | None]:
     """Numbers for JSON, None where there is none."""
     return [v if v == v and abs(v) != np.inf else None for v in np.round(values, decimals).tolist()]
 
 
-def significant(values: Array) -> list[float | None]:
+def significant_numbers(values: Array) -> list[float | None]:
     """Numbers for JSON with four digits."""
     return [float(f"{v:.4g}") if np.isfinite(v) else None for v in values.tolist()]
 
 
-def _short(row: tuple[str, ...]) -> list[str]:
+def _short_row(row: tuple[str, ...]) -> list[str]:
     return [tables.abbreviated(row[0]), *row[1:]]
 
 
-def _abbreviated(table: dict[str, Any] | None) -> dict[str, Any] | None:
+def _with_short_names(table: dict[str, Any] | None) -> dict[str, Any] | None:
     """Names as short as on the report's first page, where x is forward and y to the right."""
     return table and {
         **table,
@@ -165,7 +165,7 @@ def _abbreviated(table: dict[str, Any] | None) -> dict[str, Any] | None:
     }
 
 
-def _titled(of: str, quantity: str) -> str:
+def _plot_title(of: str, quantity: str) -> str:
     words = {
         "velocity_x": "change of velocity along its x, film and accelerometer",
         "velocity_y": "change of velocity along its y, film and accelerometer",
@@ -179,11 +179,11 @@ def _titled(of: str, quantity: str) -> str:
 
 def _line(of: str, source: str, time: Array, value: Array, u: Array | None) -> dict[str, Any]:
     step = max(1, len(time) // 4000)  # finer than any screen
-    band = None if u is None else significant(COVERAGE * np.asarray(u)[::step])
+    band = None if u is None else significant_numbers(COVERAGE * np.asarray(u)[::step])
     return {
         "of": of,
         "source": source,
-        "time": rounded(np.asarray(time)[::step], 6),
+        "time": rounded_numbers(np.asarray(time)[::step], 6),
         "value": significant_6(np.asarray(value)[::step]),
         "band": band,
     }

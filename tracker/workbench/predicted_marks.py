@@ -19,7 +19,7 @@ AXES = {
 """Tips of the vehicle axes from its cg, m."""
 
 
-def projected(record: Record, results: Results, camera: str) -> dict[str, Array]:
+def predicted_pixels(record: Record, results: Results, camera: str) -> dict[str, Array]:
     """Pixels (frames, 2) as seen in the picture of every marker, point and axis of each vehicle;
     NaN where the motion is not known; and of every surveyed target. Names are "vehicle.marker",
     "vehicle.axis.x" and "survey.target".
@@ -49,7 +49,7 @@ def _fixed(record: Record, view: View, camera: str, frames: int) -> dict[str, Ar
     for name, target in entry.survey.items() if entry is not None else ():
         if target.at is not None:
             pixel = view.camera.project(np.array([target.at]))
-            found[MarkId(SURVEY, name)] = shaken(view, np.repeat(pixel, frames, axis=0))
+            found[MarkId(SURVEY, name)] = pixels_as_filmed(view, np.repeat(pixel, frames, axis=0))
     return found
 
 
@@ -75,10 +75,10 @@ def _pixels(view: View, states: Array, place: Array) -> Array:
     pixels = np.full((len(states), 2), np.nan)
     if known.any():
         pixels[known] = view.camera.project(ground[known])
-    return shaken(view, pixels)
+    return pixels_as_filmed(view, pixels)
 
 
-def shaken(view: View, pixels: Array) -> Array:
+def pixels_as_filmed(view: View, pixels: Array) -> Array:
     """Pixels (frames, 2) of the picture at rest as they are seen in each frame."""
     if view.steadiness is None or view.centre is None:
         return pixels

@@ -14,7 +14,7 @@ from tracker.workbench.session import films_in
 from tracker.workbench.user_folders import settings_folder
 
 
-def recent() -> list[str]:
+def recent_records() -> list[str]:
     """Records opened lately that are still there, the latest first."""
     try:
         found = json.loads((settings_folder() / "recent.json").read_text("utf-8"))
@@ -25,7 +25,8 @@ def recent() -> list[str]:
 
 def remember(record: Path) -> None:
     """Put a record at the head of those opened lately."""
-    entries = [str(record), *(p for p in recent() if p != str(record))][: WORKBENCH.recent_tests]
+    earlier = [p for p in recent_records() if p != str(record)]
+    entries = [str(record), *earlier][: WORKBENCH.recent_tests]
     place = settings_folder() / "recent.json"
     with contextlib.suppress(OSError):  # a list that can't be kept hinders no work
         place.parent.mkdir(parents=True, exist_ok=True)

@@ -1,6 +1,6 @@
 """The addresses of the workbench: JSON for the page, grey levels of frames, files of results.
 
-What draws plots or fits marks is slow to load and is imported when it is first asked for, so that
+What draws plots or fits marks is slow to load and is imported when it is first body for, so that
 the films stand on the screen at once.
 """
 
@@ -32,7 +32,7 @@ from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
-from tracker.workbench.session import OpenTest, begin
+from tracker.workbench.session import OpenTest, write_first_record
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
@@ -75,7 +75,7 @@ class Workbench:
     def get_ready(self) -> None:
         """Open the films of the first test, while the browser is still on its way to it."""
         if self.first is not None:
-            with contextlib.suppress(Problem):  # the page will say it where it belongs
+            with contextlib.suppress(Problem):  # the page shows it where it belongs
                 self.tests[self.first].state()
 
     def test(self, request: Request) -> OpenTest:
@@ -106,20 +106,20 @@ def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
         Route("/api/folders", _folders),
         Route("/api/open", _open(bench), methods=["POST"]),
         Route("/api/new", _new(bench), methods=["POST"]),
-        Route(t, _told(bench, lambda test, request: test.state())),
+        Route(t, _json_answer(bench, lambda test, request: test.state())),
         Route(f"{t}/events", _events(bench)),
         Route(f"{t}/record", _change(bench), methods=["POST"]),
         Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
         Route(f"{t}/frame/{{camera}}/{{frame:int}}", _frame(bench)),
         Route(f"{t}/snap", _snap(bench), methods=["POST"]),
-        Route(f"{t}/check", _told(bench, _checked)),
+        Route(f"{t}/check", _json_answer(bench, _check_rows)),
         Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
         Route(f"{t}/cancel", _cancel(bench), methods=["POST"]),
-        Route(f"{t}/results", _told(bench, _summary)),
-        Route(f"{t}/motion", _told(bench, _motion)),
-        Route(f"{t}/tracks/{{camera}}", _told(bench, _tracks)),
-        Route(f"{t}/files", _told(bench, _files)),
+        Route(f"{t}/results", _json_answer(bench, _summary)),
+        Route(f"{t}/motion", _json_answer(bench, _motion)),
+        Route(f"{t}/tracks/{{camera}}", _json_answer(bench, _tracks)),
+        Route(f"{t}/files", _json_answer(bench, _files)),
         Route(f"{t}/files/{{path:path}}", _file(bench)),
         Route(f"{t}/all.zip", _all(bench)),
         Mount("/static", StaticFiles(directory=STATIC)),
@@ -130,17 +130,17 @@ def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
 
 async def _problem(request: Request, error: Exception) -> Response:
     assert isinstance(error, Problem)
-    told = {"what": error.what, "where": error.where, "remedy": error.remedy}
-    return JSONResponse(told, status_code=422)
+    answer_body = {"what": error.what, "where": error.where, "remedy": error.remedy}
+    return JSONResponse(answer_body, status_code=422)
 
 
 async def _conflict(request: Request, error: Exception) -> Response:
-    told = {
+    answer_body = {
         "what": "the record was changed elsewhere since this page read it",
         "where": "record.toml",
         "remedy": "look at the newer record, which is shown now, and repeat the change",
     }
-    return JSONResponse(told, status_code=409)
+    return JSONResponse(answer_body, status_code=409)
 
 
 async def _page(request: Request) -> Response:
@@ -156,7 +156,7 @@ def _start(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
         start = {
             "first": bench.first,
-            "recent": recent.recent(),
+            "recent": recent.recent_records(),
             "at": str(Path.cwd()),
             "home": str(Path.home()),
             "choices": CHOICES,
@@ -168,8 +168,8 @@ def _start(bench: Workbench) -> Answer:
 
 def _open(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        asked = await _body(request)
-        test = await run_in_threadpool(bench.open, Path(_text(asked, "path")))
+        body = await _body(request)
+        test = await run_in_threadpool(bench.open, Path(_text(body, "path")))
         return JSONResponse({"id": test.id})
 
     return answer
@@ -177,23 +177,23 @@ def _open(bench: Workbench) -> Answer:
 
 def _new(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        asked = await _body(request)
-        folder = Path(_text(asked, "path")).expanduser()
+        body = await _body(request)
+        folder = Path(_text(body, "path")).expanduser()
 
         def make() -> OpenTest:
             recent.folder_view(folder)  # raises if it can't be read
-            return bench.open(begin(folder, _text(asked, "number")))
+            return bench.open(write_first_record(folder, _text(body, "number")))
 
         return JSONResponse({"id": (await run_in_threadpool(make)).id})
 
     return answer
 
 
-def _told(bench: Workbench, say: Callable[[OpenTest, Request], Any]) -> Answer:
+def _json_answer(bench: Workbench, content: Callable[[OpenTest, Request], Any]) -> Answer:
     """An address that answers with JSON, worked out beside the event loop."""
 
     async def answer(request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(say, bench.test(request), request))
+        return JSONResponse(await run_in_threadpool(content, bench.test(request), request))
 
     return answer
 
@@ -224,15 +224,15 @@ def _events(bench: Workbench) -> Answer:
 
 def _change(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        test, asked = bench.test(request), await _body(request)
+        test, body = bench.test(request), await _body(request)
         try:
-            changes = [Change(tuple(c["path"]), c.get("value")) for c in asked["changes"]]
+            changes = [Change(tuple(c["path"]), c.get("value")) for c in body["changes"]]
             if not changes or not all(c.path and _plain_path(c.path) for c in changes):
                 raise ValueError
         except (KeyError, TypeError, ValueError):
             raise _unreadable() from None
-        label = _text(asked, "label")[: WORKBENCH.label_length]
-        await run_in_threadpool(test.change, _text(asked, "hash"), label, changes)
+        label = _text(body, "label")[: WORKBENCH.label_length]
+        await run_in_threadpool(test.change, _text(body, "hash"), label, changes)
         return JSONResponse(await run_in_threadpool(test.state))
 
     return answer
@@ -240,8 +240,8 @@ def _change(bench: Workbench) -> Answer:
 
 def _step(bench: Workbench, way: str) -> Answer:
     async def answer(request: Request) -> Response:
-        test, asked = bench.test(request), await _body(request)
-        await run_in_threadpool(getattr(test.file, way), _text(asked, "hash"))
+        test, body = bench.test(request), await _body(request)
+        await run_in_threadpool(getattr(test.file, way), _text(body, "hash"))
         test.bump_revision()
         return JSONResponse(await run_in_threadpool(test.state))
 
@@ -261,22 +261,22 @@ def _frame(bench: Workbench) -> Answer:
 
 def _snap(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        test, asked = bench.test(request), await _body(request)
+        test, body = bench.test(request), await _body(request)
         try:
-            pixel = (float(asked["pixel"][0]), float(asked["pixel"][1]))
-            frame = int(asked["frame"])
+            pixel = (float(body["pixel"][0]), float(body["pixel"][1]))
+            frame = int(body["frame"])
         except (KeyError, TypeError, ValueError, IndexError):
             raise _unreadable() from None
         from tracker.workbench.snap import snap
 
-        words = [_text(asked, key) for key in ("camera", "mark", "pattern")]
+        words = [_text(body, key) for key in ("camera", "mark", "pattern")]
         found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
         return JSONResponse(found)
 
     return answer
 
 
-def _checked(test: OpenTest, request: Request) -> Any:
+def _check_rows(test: OpenTest, request: Request) -> Any:
     return check_in_process(test.record)
 
 
@@ -308,21 +308,21 @@ def _motion(test: OpenTest, request: Request) -> Any:
     from tracker.workbench import payload
 
     results = test.results()
-    return {} if results is None else payload.motion(results)
+    return {} if results is None else payload.motion_plots(results)
 
 
 def _tracks(test: OpenTest, request: Request) -> Any:
     from tracker.workbench import payload
-    from tracker.workbench.predicted_marks import projected
+    from tracker.workbench.predicted_marks import predicted_pixels
 
     results, camera = test.results(), request.path_params["camera"]
     if results is None or camera not in results.tracks:
         return {"marks": [], "predicted": {}}
     try:
-        predicted = projected(load_record(test.record), results, camera)
+        predicted = predicted_pixels(load_record(test.record), results, camera)
     except Problem:
         predicted = {}
-    return payload.tracks(results.tracks[camera], predicted)
+    return payload.marks_by_frame(results.tracks[camera], predicted)
 
 
 def _files(test: OpenTest, request: Request) -> Any:
@@ -372,16 +372,16 @@ async def _body(request: Request) -> dict[str, Any]:
         if len(data) > WORKBENCH.body_bytes:
             raise _unreadable()
     try:
-        asked = json.loads(data)
+        body = json.loads(data)
     except (ValueError, RecursionError):
         raise _unreadable() from None
-    if not isinstance(asked, dict):
+    if not isinstance(body, dict):
         raise _unreadable()
-    return asked
+    return body
 
 
-def _text(asked: dict[str, Any], key: str) -> str:
-    value = asked.get(key)
+def _text(body: dict[str, Any], key: str) -> str:
+    value = body.get(key)
     if not isinstance(value, str) or not value.strip():
         raise _unreadable()
     return value

@@ -19,7 +19,7 @@ LOOPBACK = "127.0.0.1"
 
 
 def open_workbench(
-    record: Path | None, port: int, browser: bool, say: Callable[[str], None]
+    record: Path | None, port: int, browser: bool, show_address: Callable[[str], None]
 ) -> None:
     """Serve the workbench until it is interrupted.
 
@@ -28,7 +28,7 @@ def open_workbench(
     record : the test to open first.
     port : on loopback; 0 for any that is free.
     browser : whether to open the page in the browser.
-    say : told the address.
+    show_address : called with the address to open.
     """
     bench = Workbench(record)
     token = secrets.token_urlsafe(24)
@@ -36,7 +36,7 @@ def open_workbench(
         port = listening.getsockname()[1]
         hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}"})
         address = f"http://{LOOPBACK}:{port}/?token={token}"
-        say(address)
+        show_address(address)
         threading.Thread(target=bench.get_ready, daemon=True).start()
         if browser:
             webbrowser.open(address)

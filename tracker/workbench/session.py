@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.errors import RECORD, Problem, RecordError
+from tracker.film import MOVIE_SUFFIXES
 from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
@@ -186,7 +187,7 @@ class OpenTest:
         return {"key": key, "what": problem.what, "remedy": problem.remedy}
 
 
-def begin(folder: Path, number: str) -> Path:
+def write_first_record(folder: Path, number: str) -> Path:
     """Write a record to start from: a camera for each movie of the folder, one vehicle.
 
     Raises `Problem` where there is a record already, or no film.
@@ -223,12 +224,9 @@ def begin(folder: Path, number: str) -> Path:
     return record
 
 
-MOVIES = (".mp4", ".avi", ".mov", ".mkv", ".m4v", ".mxf", ".cine", ".webm")
-
-
 def films_in(folder: Path) -> list[Path]:
     """The movies that lie in a folder."""
-    return sorted(p for p in folder.iterdir() if p.suffix.lower() in MOVIES and p.is_file())
+    return sorted(p for p in folder.iterdir() if p.suffix.lower() in MOVIE_SUFFIXES and p.is_file())
 
 
 def _camera_name(stem: str, taken: Any) -> str:

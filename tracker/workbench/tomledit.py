@@ -31,7 +31,7 @@ class Change:
     value: Any = None
 
 
-def changed(text: str, changes: Sequence[Change]) -> str:
+def changed_text(text: str, changes: Sequence[Change]) -> str:
     """The text with the changes made. Raises `Problem` where one of them can't be."""
     try:
         document = tomlkit.parse(text)
@@ -88,7 +88,7 @@ def _append(here: Any, value: Any) -> None:
 def _remove(document: Any, path: Path, here: Any, last: str | int) -> None:
     if isinstance(here, list):
         del here[int(last)]
-        if not here:  # an empty list says nothing
+        if not here:  # an empty list means nothing
             parent = document
             for part in path[:-2]:
                 parent = parent[part]

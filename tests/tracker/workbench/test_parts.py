@@ -32,7 +32,7 @@ from tracker.workbench import payload, stage_cache
 from tracker.workbench.disk_cache import DiskCache
 from tracker.workbench.routes import CHOICES
 from tracker.workbench.stage_cache import CachedCalibration, CachedSolution, calibration_key
-from tracker.workbench.tomledit import Change, changed
+from tracker.workbench.tomledit import Change, changed_text
 
 STATIC = Path(tracker.workbench.__file__).parent / "static"
 
@@ -58,31 +58,31 @@ length = "2 m"
 
 
 def test_only_what_is_asked_for_changes():
-    after = changed(TEXT, [Change(("test", "number"), "B")])
+    after = changed_text(TEXT, [Change(("test", "number"), "B")])
     assert after == TEXT.replace('"A"', '"B"')
 
 
 def test_a_table_that_is_not_there_is_made():
-    after = changed(TEXT, [Change(("cameras", "side", "time", "zero"), 12)])
+    after = changed_text(TEXT, [Change(("cameras", "side", "time", "zero"), 12)])
     assert tomlkit.parse(after)["cameras"]["side"]["time"]["zero"] == 12
     assert after.startswith(TEXT.split("[cameras")[0])
 
 
 def test_entries_of_lists_come_and_go():
     added = {"mark": "car.c", "frame": 3, "pixel": [5.5, 6]}
-    after = changed(TEXT, [Change(("cameras", "side", "edits", "+"), added)])
+    after = changed_text(TEXT, [Change(("cameras", "side", "edits", "+"), added)])
     assert tomlkit.parse(after).unwrap()["cameras"]["side"]["edits"][2] == added
     for _ in range(3):
-        after = changed(after, [Change(("cameras", "side", "edits", 0))])
+        after = changed_text(after, [Change(("cameras", "side", "edits", 0))])
     assert "edits" not in after
-    bar = changed(TEXT, [Change(("cameras", "side", "scale", "+"), {"length": "3 m"})])
+    bar = changed_text(TEXT, [Change(("cameras", "side", "scale", "+"), {"length": "3 m"})])
     assert bar.count("[[cameras.side.scale]]") == 2
 
 
 def test_a_table_inside_a_line_is_a_line():
     lines = TEXT + '[[accelerometers]]\nchannels = { ax = { column = "ax", unit = "g_0" } }\n'
     path = ("accelerometers", 0, "channels", "ay", "column")
-    after = changed(lines, [Change(path, "ay")])
+    after = changed_text(lines, [Change(path, "ay")])
     assert tomlkit.parse(after)["accelerometers"][0]["channels"].unwrap() == {
         "ax": {"column": "ax", "unit": "g_0"},
         "ay": {"column": "ay"},
@@ -91,26 +91,26 @@ def test_a_table_inside_a_line_is_a_line():
 
 
 def test_a_date_is_written_as_a_date():
-    after = changed(TEXT, [Change(("test", "date"), "2026-06-18")])
+    after = changed_text(TEXT, [Change(("test", "date"), "2026-06-18")])
     assert "date = 2026-06-18\n" in after
 
 
 @pytest.mark.parametrize("path", [("test", "number", "deeper"), ("cameras", "side", "edits", 9)])
 def test_a_change_that_fits_nowhere_is_refused(path):
     with pytest.raises(Problem, match="laid out"):
-        changed(TEXT, [Change(path, 1)])
+        changed_text(TEXT, [Change(path, 1)])
 
 
 def test_text_that_is_no_toml_is_refused():
     with pytest.raises(Problem):
-        changed("[test", [Change(("test", "number"), "B")])
+        changed_text("[test", [Change(("test", "number"), "B")])
 
 
 # What the page is told
 
 
 def test_bands_hold_95_percent_and_displacements_are_in_report_units():
-    told = payload.motion(made_results())
+    told = payload.motion_plots(made_results())
     line = next(x for x in told["vx"]["lines"] if x["of"] == "car")
     assert told["vx"]["unit"] == "mi/h"
     i = STATE.index("vx_mps")
@@ -122,12 +122,12 @@ def test_bands_hold_95_percent_and_displacements_are_in_report_units():
 
 
 def test_what_no_camera_determines_is_no_curve():
-    lines = payload.motion(made_results()).get("roll", {"lines": []})["lines"]
+    lines = payload.motion_plots(made_results()).get("roll", {"lines": []})["lines"]
     assert "car" not in [line["of"] for line in lines]
 
 
 def test_rise_is_upwards_and_zero_at_contact():
-    line = payload.motion(made_results())["rise"]["lines"][0]
+    line = payload.motion_plots(made_results())["rise"]["lines"][0]
     at_zero = int(np.argmin(np.abs(np.array(line["time"]))))
     assert line["value"][at_zero] == 0
 

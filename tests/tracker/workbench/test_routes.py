@@ -169,12 +169,12 @@ def test_a_frame_is_given_as_it_is_in_the_film(page, test_, test_folder):
 def test_the_working_copy_holds_the_very_frames(test_folder):
     film = open_film(str(test_folder / "above.mp4"))
     frames = Frames(FilmProcess(str(test_folder / "above.mp4")))
-    assert frames.copying
+    assert frames.has_copy
     for _ in range(500):
-        if frames.copied == FRAMES:
+        if frames.copied_count == FRAMES:
             break
         time.sleep(0.02)
-    assert frames.copied == FRAMES
+    assert frames.copied_count == FRAMES
     for frame in (FRAMES - 1, 3, 21):
         assert np.array_equal(frames.luma(frame), film.frame(frame))
 
