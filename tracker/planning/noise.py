@@ -26,7 +26,7 @@ _NORMALS = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
 
 
 @dataclass(frozen=True)
-class Picture:
+class AssumedPicture:
     """What is assumed of the pictures: grey values of 255 at most, px."""
 
     contrast: float = 110.0  # grey values between the two paints
@@ -80,7 +80,7 @@ def edge_length(pattern: str, size_px: float, s: float) -> float:
             return 2 * np.pi * r / 4
 
 
-def mark_covariance(pattern: str, size_px: float, motion: Array, picture: Picture) -> Array:
+def mark_covariance(pattern: str, size_px: float, motion: Array, picture: AssumedPicture) -> Array:
     """Covariance (2, 2) px^2 of a mark's place, drift left out; `motion` (2,) px during the
     exposure.
 

@@ -12,7 +12,7 @@ from calibration.arrays import Array
 from tracker.core.types import SURVEY, MarkId, Progress, silent
 from tracker.planning.layout import Stand, Target, stands
 from tracker.planning.motion import Course, planned_course
-from tracker.planning.noise import Picture
+from tracker.planning.noise import AssumedPicture
 from tracker.planning.predict import Outlook, predict
 from tracker.planning.view import fixed_seen, in_picture
 from tracker.record.load import load_planned
@@ -40,7 +40,7 @@ class Plan:
     stands: Mapping[str, Stand]
     course: Course
     span: tuple[float, float]  # s, of the films that the prediction supposes
-    picture: Picture
+    picture: AssumedPicture
     outlook: Outlook
     changes: Mapping[str, Outlook]  # one change each, for all cameras
 
@@ -53,7 +53,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
     tell = progress or silent
     planned = stands(record)
     course = planned_course(record)
-    picture = Picture()
+    picture = AssumedPicture()
     span = (WATCHED[0], max(WATCHED[1], course.contact_lasts + BEYOND))
     layouts = {"": planned, **changed(planned, picture)}
     outlooks = {}
@@ -79,7 +79,7 @@ def plan(path: str | Path, progress: Progress | None = None) -> Plan:
     return make_plan(load_planned(path), progress)
 
 
-def changed(planned: Mapping[str, Stand], picture: Picture) -> dict[str, dict[str, Stand]]:
+def changed(planned: Mapping[str, Stand], picture: AssumedPicture) -> dict[str, dict[str, Stand]]:
     """The layout with one change each; a change that no camera can make is left out."""
     layouts = {
         MORE_SURVEY: {n: _surveyed_more(s, picture) for n, s in planned.items()},
@@ -107,7 +107,7 @@ def _larger(stand: Stand) -> Stand:
     return replace(stand, fixed=grown(stand.fixed), markers=grown(stand.markers))
 
 
-def _surveyed_more(stand: Stand, picture: Picture) -> Stand:
+def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
     """With a fixed target like the others, between their middle and the farthest, off their plane
     towards the camera; the stand as it is where such a point would not be in the picture.
     """

@@ -38,7 +38,7 @@ from tracker.pipeline.vehicle_result import (
 )
 from tracker.planning.layout import Stand
 from tracker.planning.motion import Course
-from tracker.planning.noise import Picture
+from tracker.planning.noise import AssumedPicture
 from tracker.planning.view import Seen, fixed_seen, seen
 from tracker.record.schema import PlannedRecord
 from tracker.results.schema import CrushResult, Occupant, VehicleResult
@@ -66,7 +66,7 @@ def predict(
     planned: Mapping[str, Stand],
     course: Course,
     span: tuple[float, float],
-    picture: Picture,
+    picture: AssumedPicture,
     progress: Progress | None = None,
 ) -> Outlook:
     """The headline numbers that films over `span` (first, last time, s) would give, with their u.
@@ -115,7 +115,7 @@ def pose(
     stand: Stand,
     fixed: tuple[Seen, ...],
     span: tuple[float, float],
-    picture: Picture,
+    picture: AssumedPicture,
 ) -> Resection:
     """The camera's place as its planned survey will tell it. Fixed targets are measured in every
     frame; what is not noise in them doesn't average out.
@@ -150,7 +150,7 @@ def pose(
         ) from None
 
 
-def _mean_place(fixed: Seen, frames: float, picture: Picture) -> Array:
+def _mean_place(fixed: Seen, frames: float, picture: AssumedPicture) -> Array:
     """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
     size = float(fixed.size_px[0])
     floor, drift = picture.floor_of(size) ** 2, picture.drift_of(size) ** 2
@@ -165,7 +165,7 @@ def _evidence(
     marks: tuple[Seen, ...],
     times: Array,
     every: float,
-    picture: Picture,
+    picture: AssumedPicture,
 ) -> CameraEvidence:
     camera = Camera(
         stand.camera.lens, stand.camera.rotation, stand.camera.position, placed.camera.covariance
@@ -216,7 +216,7 @@ def _remembered(white: Array, correlation: float) -> Array:
     return out
 
 
-def _zero_u(record: PlannedRecord, stand: Stand, picture: Picture) -> float:
+def _zero_u(record: PlannedRecord, stand: Stand, picture: AssumedPicture) -> float:
     """How well the camera's own time zero will be known, s; a flash is taken to come on during an
     exposure.
     """

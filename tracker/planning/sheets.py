@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Patch, Polygon, Rectangle, Wedge
 
 from calibration.errors import RECORD, RecordError
-from tracker.core.types import SURVEY, MarkId
+from tracker.core.types import PATTERNS, SURVEY, MarkId
 from tracker.planning.noise import RINGS
 from tracker.record.schema import PlannedRecord
 from tracker.report.style import style
@@ -38,7 +38,7 @@ HALF_ANGLE = 27.5
 BAR = 0.2
 """Width of a cross' bar over its size."""
 BLACK = "black"
-PRINTABLE = ("quadrant", "hourglass", "disc", "ring", "cross")
+PRINTABLE = tuple(pattern for pattern in PATTERNS if pattern != "patch")
 SCALE, SCALE_MARK = 120.0, 50.0
 """Distance and size of the marks of the scale target."""
 LARGEST_TILES = 60

@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tracker.core.rigid_body import turned
 from tracker.planning.layout import FACING, Stand, Target
 from tracker.planning.motion import Course
-from tracker.planning.noise import Picture, mark_covariance
+from tracker.planning.noise import AssumedPicture, mark_covariance
 
 LEAST_PX = 5.0
 """Marks smaller than this can't be followed."""
@@ -32,7 +32,7 @@ class Seen:
     visible: NDArray[np.bool_]  # (n,) that, wholly in the picture, and large enough
 
 
-def seen(stand: Stand, course: Course, times: Array, picture: Picture) -> tuple[Seen, ...]:
+def seen(stand: Stand, course: Course, times: Array, picture: AssumedPicture) -> tuple[Seen, ...]:
     """The vehicles' marks in the camera's pictures at these times."""
     return tuple(
         _seen(stand, target, *_path(course, target, times), times, picture)
@@ -40,7 +40,7 @@ def seen(stand: Stand, course: Course, times: Array, picture: Picture) -> tuple[
     )
 
 
-def fixed_seen(stand: Stand, picture: Picture) -> tuple[Seen, ...]:
+def fixed_seen(stand: Stand, picture: AssumedPicture) -> tuple[Seen, ...]:
     """The fixed targets in the camera's picture, one instant each."""
     still = np.zeros((1, 3))
     return tuple(
@@ -66,7 +66,7 @@ def _seen(
     velocity: Array,
     normal: Array,
     times: Array,
-    picture: Picture,
+    picture: AssumedPicture,
 ) -> Seen:
     camera = stand.camera
     pixels, by_point, _ = camera.project_with_derivatives(at)

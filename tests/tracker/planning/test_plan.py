@@ -16,7 +16,7 @@ from tracker.cli.main import main
 from tracker.planning import Plan, make_plan, write_plan
 from tracker.planning.layout import facing, stands
 from tracker.planning.motion import GRIP, MEAN_PULSE, Course, planned_course
-from tracker.planning.noise import Picture, mark_covariance
+from tracker.planning.noise import AssumedPicture, mark_covariance
 from tracker.planning.numbers import doubts, numbers, when_seen
 from tracker.planning.plan import EXPOSURE, MARKS, MORE_SURVEY
 from tracker.planning.predict import predict
@@ -56,14 +56,14 @@ def _edge(d: np.ndarray, s: float) -> np.ndarray:
 
 @pytest.mark.parametrize("size", [14.0, 30.0])
 def test_a_disc_is_told_as_well_as_the_bound_of_its_picture(size: float) -> None:
-    picture = Picture(noise=3.0, floor=0.0)
+    picture = AssumedPicture(noise=3.0, floor=0.0)
     bound = _bound(lambda x, y: _edge(size / 2 - np.hypot(x, y), picture.s), 110.0, 3.0)
     told = mark_covariance("disc", size, np.zeros(2), picture)
     assert told == pytest.approx(bound, rel=0.03, abs=1e-7)
 
 
 def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
-    picture = Picture(noise=3.0, floor=0.0)
+    picture = AssumedPicture(noise=3.0, floor=0.0)
     s, r = picture.s, 15.0
 
     def render(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -76,7 +76,7 @@ def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
 
 
 def test_motion_during_the_exposure_blurs_along_itself() -> None:
-    picture = Picture(noise=3.0, floor=0.0)
+    picture = AssumedPicture(noise=3.0, floor=0.0)
     still, fast, long = (
         mark_covariance("disc", 20.0, np.array([b, 0.0]), picture) for b in (0.0, 2.0, 10.0)
     )
@@ -142,7 +142,7 @@ def test_roof_marks_face_up_and_door_marks_to_their_side(tmp_path: Path) -> None
 def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Path) -> None:
     record = planned(tmp_path)
     course, stand = planned_course(record), stands(record)["top"]
-    marks = {m.target.name: m for m in seen(stand, course, np.array([-0.02]), Picture())}
+    marks = {m.target.name: m for m in seen(stand, course, np.array([-0.02]), AssumedPicture())}
     roof = marks["car.roof2"]
     distance = 12 - 1.4
     assert roof.size_px[0] == pytest.approx(1200 * 0.2 / distance, rel=1e-3)
@@ -155,7 +155,7 @@ def test_a_mark_that_drives_out_of_the_picture_is_told_when(tmp_path: Path) -> N
     record = planned(tmp_path, ('speed = "10 m/s"', 'speed = "30 m/s"'))
     course, stand = planned_course(record), stands(record)["right"]
     times = np.arange(-0.05, 0.2001, 1e-3)
-    for mark in seen(stand, course, times, Picture()):
+    for mark in seen(stand, course, times, AssumedPicture()):
         inside = np.flatnonzero(mark.visible)
         half = mark.size_px / 2
         u = mark.pixels[:, 0]
@@ -180,7 +180,7 @@ def test_a_mark_far_aside_is_not_folded_into_the_picture(tmp_path: Path) -> None
         ('at_contact = ["-2 m", "0 m", "0 m"]', 'at_contact = ["17.4 m", "0 m", "0 m"]'),
     )
     stand = stands(record)["top"]
-    marks = seen(stand, planned_course(record), np.array([-0.02]), Picture())
+    marks = seen(stand, planned_course(record), np.array([-0.02]), AssumedPicture())
     assert not any(mark.visible[0] for mark in marks)
 
 
@@ -215,7 +215,7 @@ def test_twice_the_noise_doubles_the_uncertainty_of_speed(tmp_path: Path) -> Non
     course, cameras = planned_course(record), stands(record)
     u = []
     for noise in (20.0, 40.0):
-        picture = Picture(noise=noise, floor=0.0, drift=0.0)
+        picture = AssumedPicture(noise=noise, floor=0.0, drift=0.0)
         outlook = predict(record, cameras, course, (-0.05, 0.2), picture)
         speed = outlook.vehicles["car"].impact_speed
         assert speed is not None
