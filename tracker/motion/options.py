@@ -93,6 +93,15 @@ class PriorOptions:
         0.01, "s", (0, 0.05), "for so long after contact a pulse sets in more abruptly"
     )
     onset_factor: float = option(30.0, "1", (1, 1e3), "density then over that of the crush")
+    pulse_time: float = option(
+        0.25, "s", (0.05, 1), "after contact, until the motion is thought to quieten: later"
+    )
+    settling_time: float = option(
+        0.75, "s", (0.2, 5), "after contact, until it is thought to have settled: later"
+    )
+    least_stretch: float = option(
+        0.1, "s", (0.02, 1), "what a film must show beyond these for a density of its own"
+    )
     step_share: float = option(
         0.8, "1", (0.2, 1), "share of a step to the fixed point where steps swing (logarithm)"
     )
@@ -112,7 +121,10 @@ class KnotOptions:
     least_frames: float = option(2.0, "1", (1, 10), "least distance of knots, frame intervals")
     least_intervals: int = option(8, "1", (2, 50), "intervals over a stretch at the least")
     most_intervals: int = option(
-        150, "1", (40, 1000), "intervals over a film at the most: finer knots in long films"
+        150, "1", (40, 1000), "intervals over a stretch, or `most_over`, at the most: finer knots"
+    )
+    most_over: float = option(
+        0.3, "s", (0.05, 1), "length that `most_intervals` are for in shorter stretches: coarser"
     )
     growth: float = option(1.3, "1", (1, 2), "growth of intervals with the distance from contact")
     first_step: float = option(4e-3, "s", (1e-4, 0.1), "first knots: distance about contact")

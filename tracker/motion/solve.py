@@ -184,7 +184,10 @@ def _basis(camera_data: tuple[CameraData, ...], b: int, contact: float | None) -
         float(first - clock_margin), float(last + max(clock_margin, 0.0)), contact, frame
     )
     inside = contact is not None and bool(np.any(breakpoints[1:-1] == contact))
-    return Basis(breakpoints, (float(contact),) if inside and contact is not None else ())
+    if contact is None or not inside:
+        return Basis(breakpoints)
+    phases = prior.phases_after(float(contact), float(breakpoints[-1]))
+    return Basis(breakpoints, (float(contact),), phases)
 
 
 def _iterate(

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Quantity
@@ -37,12 +38,27 @@ class Drawn:
             return None
         return Quantity(value, unit, _spread(of(self.time, self.draws)))
 
+    def before(self, column: str) -> NDArray[np.bool_]:
+        """Which times (n,) are the last span before time zero in which a column was determined: its
+        sd is not more than `OUTCOME.determined` times the least before time zero.
+        """
+        early = (self.time < 0) & np.isfinite(self.state[:, COLUMN[column]])
+        out = np.zeros(len(self.time), dtype=bool)
+        if not early.any():
+            return out
+        sd = np.where(early, np.std(self.draws[..., COLUMN[column]], axis=0), np.inf)
+        known = sd <= OUTCOME.determined * sd[early].min()
+        last = int(np.flatnonzero(known)[-1])
+        gaps = np.flatnonzero(~known[:last])
+        out[int(gaps[-1]) + 1 if len(gaps) else 0 : last + 1] = True
+        return out
+
     def extreme(self, column: str, sign: float, unit: str) -> Quantity | None:
         """Largest (`sign` 1) or smallest (-1) change of a column after time zero from its mean
-        before time zero, with the time of the extreme; at the end where the motion ends, or is no
-        longer determined, while it still grows.
+        over the last span before it in which it was determined, with the time of the extreme; at
+        the end where the motion ends, or is no longer determined, while it still grows.
         """
-        before, after = self.time < 0, self.time >= 0
+        before, after = self.before(column), self.time >= 0
         if not before.any() or not after.any():
             return None
 

@@ -34,6 +34,10 @@ class OutcomeOptions:
     noise_sigmas: float = option(
         4.0, "1", (2, 6), "acceleration must stand farther out of its uncertainty, at every instant"
     )
+    determined: float = option(
+        3.0, "1", (1.5, 10), "times the least sd before contact, up to which a component counts as "
+        "determined there: a longer span"
+    )
     rest_speed: float = option(0.05, "m/s", (0.01, 0.2), "faster vehicles count as at rest", _TRADE)
     settled_rate: float = option(
         0.05, "rad/s or m/s", (0.01, 0.2), "faster growth at the film's end counts as none", _TRADE

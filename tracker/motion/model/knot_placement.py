@@ -37,7 +37,7 @@ def refine_knots(iterate: Iterate) -> Iterate:
         information = np.where((information > 0) & ~fixed, information, 0.0)
         breakpoints = _breakpoints(body, iterate.jerk_densities[b], information, frame)
         breakpoints, jerk_inflation = _subdivide(body, breakpoints, frame)
-        bases.append(Basis(breakpoints, body.basis.breaks))
+        bases.append(replace(body.basis, breakpoints=breakpoints))
         jerk_inflations.append(jerk_inflation)
     return _transfer(iterate, bases, jerk_inflations)
 
@@ -109,12 +109,14 @@ def _refit(body: Body, jerk_coefficients: Array, basis: Basis) -> Array:
 def _breakpoints(body: Body, jerk_density: Array, information: Array, frame: float) -> Array:
     """Breakpoints (k,) for jerk densities (stretches, 6) and the marks' information (6,) per s."""
     breakpoints, breaks = body.basis.breakpoints, body.basis.breaks
-    ends = np.array([breakpoints[0], *breaks, breakpoints[-1]])
+    ends = np.array([breakpoints[0], *body.basis.stretch_ends, breakpoints[-1]])
     step = np.full(len(jerk_density), ends[-1] - ends[0])
     if information.any():
         step = KNOTS.spacing / ((jerk_density * information).max(axis=1)) ** (1 / 6)
     step = np.maximum(step, KNOTS.least_frames * frame)
-    step = np.maximum(step, (ends[-1] - ends[0]) / KNOTS.most_intervals)
+    # by time, not by the film's length: what runs before and after must not smooth the pulse
+    room = np.maximum(min(KNOTS.most_over, ends[-1] - ends[0]), np.diff(ends))
+    step = np.maximum(step, room / KNOTS.most_intervals)
     step = np.minimum(step, np.diff(ends) / KNOTS.least_intervals)
     if not breaks:
         return np.linspace(ends[0], ends[-1], 1 + int(np.ceil((ends[-1] - ends[0]) / step[0])))
@@ -124,8 +126,8 @@ def _breakpoints(body: Body, jerk_density: Array, information: Array, frame: flo
             near = _steps(right - left, min(step[0], _onset(step[1], frame)), step[0])
             parts.append(right - near[::-1])
         else:
-            near = _steps(right - left, _onset(step[k], frame), step[k])
-            parts.append(left + near[1:])
+            fine = _onset(step[k], frame) if left in breaks else min(step[k - 1], step[k])
+            parts.append(left + _steps(right - left, fine, step[k])[1:])
     return np.concatenate(parts)
 
 

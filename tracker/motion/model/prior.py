@@ -107,14 +107,22 @@ def jerk_sd(body: Body, jerk_density: Array) -> Array:
     return np.sqrt(density / basis.intervals[:, None])
 
 
+def phases_after(contact: float, last: float) -> tuple[float, ...]:
+    """Times after contact, s, at which a motion up to `last` is thought to quieten down: each
+    stretch has a jerk density of its own, so that a long film does not smooth its pulse.
+    """
+    ends = (contact + PRIOR.pulse_time, contact + PRIOR.settling_time)
+    return tuple(end for end in ends if last > end + PRIOR.least_stretch)
+
+
 def stretches(basis: Basis) -> NDArray[np.int64]:
     """Which stretch (before contact, after it, ...) each interval (k,) belongs to."""
-    return np.searchsorted(np.array(basis.breaks), basis.breakpoints[:-1], side="right")
+    return np.searchsorted(basis.stretch_ends, basis.breakpoints[:-1], side="right")
 
 
 def expected_density(basis: Basis, contact: float) -> Array:
     """Densities (stretches, 6) that are expected."""
-    ends = np.array([*basis.breaks, basis.breakpoints[-1]])
+    ends = np.array([*basis.stretch_ends, basis.breakpoints[-1]])
     return np.where((ends <= contact)[:, None], DENSITY_BEFORE, DENSITY_AFTER)
 
 
@@ -122,7 +130,7 @@ def initial_density(basis: Basis) -> Array:
     """Densities (stretches, 6) under which a motion follows anything. The iteration starts from
     them: else what a stiff motion can't follow would be taken for noise.
     """
-    return np.tile(PRIOR.density_first_factor * DENSITY_AFTER, (len(basis.breaks) + 1, 1))
+    return np.tile(PRIOR.density_first_factor * DENSITY_AFTER, (len(basis.stretch_ends) + 1, 1))
 
 
 def freeze_unobserved(body: Body, blind: NDArray[np.bool_]) -> Body:

@@ -32,6 +32,7 @@ class Basis:
 
     breakpoints: Array
     breaks: tuple[float, ...] = ()
+    phases: tuple[float, ...] = ()  # s, where the jerk's density may change without a jump
 
     @cached_property
     def knots(self) -> Array:
@@ -41,6 +42,11 @@ class Basis:
         return np.concatenate(
             [self.breakpoints[0] * ends, np.sort(inner), self.breakpoints[-1] * ends]
         )
+
+    @property
+    def stretch_ends(self) -> Array:
+        """Inner ends (j,) of the stretches of one jerk density each, s."""
+        return np.sort(np.array([*self.breaks, *self.phases]))
 
     @property
     def count(self) -> int:

@@ -14,7 +14,7 @@ from tracker.motion.diagnostics import solution_of
 from tracker.motion.evidence import AccelerometerEvidence
 from tracker.motion.model import prior
 from tracker.motion.model.accelerometer_model import sensor_data
-from tracker.motion.model.spline import Basis, extend_breakpoints
+from tracker.motion.model.spline import extend_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS, Body, SensorData, Setup
 from tracker.motion.options import SENSORS
 from tracker.motion.posterior import Solution
@@ -96,7 +96,7 @@ def _extend(body: Body, last: float) -> tuple[Body, int]:
     return (
         replace(
             body,
-            basis=Basis(breakpoints, body.basis.breaks),
+            basis=replace(body.basis, breakpoints=breakpoints),
             prior_mean=np.concatenate([body.prior_mean, np.zeros((more, COMPONENTS))]),
             prior_sd=np.concatenate([body.prior_sd, np.ones((more, COMPONENTS))]),
             jerk_inflation=np.concatenate([body.jerk_inflation, np.ones((more, COMPONENTS))]),
