@@ -33,21 +33,37 @@ class RepeatedFrames:
 
 def find_repeats(tracks: Tracks) -> RepeatedFrames:
     """The frames in which all vehicle marks stand still amid their motion over the ground."""
-    steps = _steps_over_ground(tracks)
-    known = np.isfinite(steps)
-    enough = known.sum(axis=1) >= CAMERA.repeat_marks
-    way = np.full(len(tracks.position), np.nan)  # of a frame from the one before, px
-    way[1:][enough] = np.nanquantile(steps[enough], CAMERA.repeat_marks_quantile, axis=1)
-    usual = _usual_steps(way)
+    way = _relative_steps(_steps_over_ground(tracks))
     with np.errstate(invalid="ignore"):
-        repeat_mask = (usual > CAMERA.repeat_moving_px) & (way < CAMERA.repeat_step * usual)
-    frames = np.flatnonzero(repeat_mask)
+        frames = np.flatnonzero(way < CAMERA.repeat_step)
     if len(frames) > CAMERA.repeat_share * len(way):
         frames = frames[:0]
-    after = frames[frames + 1 < len(way)]
-    jump = way[after + 1] / usual[after]
-    jump = jump[np.isfinite(jump)]
-    return RepeatedFrames(frames, not jump.size or bool(np.median(jump) < CAMERA.repeat_jump))
+    return RepeatedFrames(frames, _is_inserted(frames, way))
+
+
+def _relative_steps(steps: Array) -> Array:
+    """How far (frames,) the marks move from the frame before, each over its own usual step; NaN
+    where too few of them usually move. A mark that stands in other frames too tells nothing, nor
+    does a frame in which the moving ones are not seen.
+    """
+    usual = np.stack([_usual_steps(np.append(np.nan, own)) for own in steps.T], axis=1)[1:]
+    with np.errstate(invalid="ignore"):
+        share = np.where(usual > CAMERA.repeat_moving_px, steps / usual, np.nan)
+    way = np.full(len(steps) + 1, np.nan)
+    enough = np.isfinite(share).sum(axis=1) >= CAMERA.repeat_marks
+    way[1:][enough] = np.nanquantile(share[enough], CAMERA.repeat_marks_quantile, axis=1)
+    return way
+
+
+def _is_inserted(frames: NDArray[np.int64], way: Array) -> bool:
+    """Whether copies are frames too many: after each run of them the vehicles go on by one frame's
+    way, not by one more for each copy of the run.
+    """
+    runs = np.split(frames, np.flatnonzero(np.diff(frames) > 1) + 1) if len(frames) else []
+    runs = [run for run in runs if run[-1] + 1 < len(way)]
+    lost = np.array([(way[run[-1] + 1] - 1) / len(run) for run in runs])
+    lost = lost[np.isfinite(lost)]
+    return not lost.size or bool(np.median(lost) < CAMERA.repeat_jump - 1)
 
 
 def _steps_over_ground(tracks: Tracks) -> Array:
