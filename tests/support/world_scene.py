@@ -172,9 +172,10 @@ def _motions(
 ) -> tuple[dict[str, Floats], float]:
     """States (n, 15) of both vehicles, and when contact ends. Steady before contact."""
     pulse, end = _pulse(t, effect, size, rng)
-    share = rng.uniform(0.1, 0.25)
+    apart = rng.uniform(0.2, 1.0)  # m/s, by which the struck vehicle is the faster in the end
     heading, left = rng.normal(0, 0.03), rng.uniform(2.0, 4.0)
     dv = float(np.trapezoid(pulse, t))
+    share = (left + apart) / dv
     vx = _velocity(t, -pulse, dv + left, 6.0, end)
     vy = (dv + left) * np.tan(heading) * np.exp(-np.maximum(t, 0.0) / 0.3)
     out = {}

@@ -35,8 +35,11 @@ class OutcomeOptions:
         4.0, "1", (2, 6), "acceleration must stand farther out of its uncertainty, at every instant"
     )
     determined: float = option(
-        3.0, "1", (1.5, 10), "times the least sd before contact, up to which a component counts as "
-        "determined there: a longer span"
+        3.0,
+        "1",
+        (1.5, 10),
+        "times the least sd before contact, up to which a component counts as "
+        "determined there: a longer span",
     )
     rest_speed: float = option(0.05, "m/s", (0.01, 0.2), "faster vehicles count as at rest", _TRADE)
     settled_rate: float = option(
