@@ -18,7 +18,7 @@ from docutils.statemachine import StringList
 from latex2mathml.converter import convert
 from sphinx.application import Sphinx
 
-from calibration.options import describe_options
+from calibration.options import TUNED, describe_options
 
 project = "impactfilm"
 author = "the impactfilm project"
@@ -79,7 +79,7 @@ def _table(options: Any) -> list[str]:
             "" if entry.unit == "1" else entry.unit,
             f"{_number(low)} to {_number(high)}",
             entry.effect,
-            entry.source,
+            "our benches" if entry.source == TUNED else entry.source,
         )
         lines.append("| " + " | ".join(cell.replace("|", r"\|") for cell in cells) + " |")
     return lines

@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "architecture.md"
 BEGIN, END = "<!-- floors: python tests/draw_floors.py -->", "<!-- end of floors -->"
 PACKAGES = ("tracker", "calibration")
-WIDTH = 92  # columns of the drawing
+WIDTH = 78  # columns of the drawing
 
 
 def modules(root: Path = ROOT) -> dict[str, Path]:
