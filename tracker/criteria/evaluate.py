@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tracker.core.types import Quantity
@@ -51,17 +51,20 @@ def evaluate(
 
     A requirement is passed if the probability that the true value meets it is at least 0.95
     (normal distribution, GUM), failed if it is at most 0.05, undetermined between, and
-    undetermined without a value. Where the record ends while a quantity still grows (`at_end`), the
+    undetermined without a value, and for a limit of head-on or angled tests where the plan states
+    no angle. Where the record ends while a quantity still grows (`at_end`), the
     value is the least that it can be: that may fail a limit, and passes none. Values and limits are
     SI.
     """
     plan = plan or Plan()
     found = [
-        _limit(limit, quantities, origin or {})
+        _limit(limit, quantities, origin or {}, plan.angle)
         for limit in criteria.limits
-        if limit.when == "always" or (limit.when == "head-on") == is_head_on(plan.angle)
+        if limit.when == "always"
+        or plan.angle is None
+        or (limit.when == "head-on") == is_head_on(plan.angle)
     ]
-    found += [
+    conditions = [
         _tolerance(tolerance, quantities, intended, origin or {})
         for tolerance in criteria.tolerances
         if (intended := plan.of(tolerance.intended)) is not None
@@ -69,9 +72,20 @@ def evaluate(
     for role, mass in (("striking", striking_mass), ("struck", struck_mass)):
         nominal = nominal_mass(criteria, mass, role)
         if nominal is not None and mass is not None:
-            found.append(_mass(nominal, mass))
+            conditions.append(_mass(nominal, mass))
     energy = _severity(criteria, quantities, plan, striking_mass)
-    return tuple(found) if energy is None else (*found, energy)
+    conditions += [] if energy is None else [energy]
+    return (*_governed(found), *(replace(c, kind="test_condition") for c in conditions))
+
+
+def _governed(found: list[Criterion]) -> list[Criterion]:
+    """The same, with the required one that has the least margin marked as the one that governs."""
+    margins = [math.inf if c.margin is None or c.preferred else c.margin for c in found]
+    least = min(margins, default=math.inf)
+    if not math.isfinite(least):
+        return found
+    k = margins.index(least)
+    return [replace(c, governs=i == k) for i, c in enumerate(found)]
 
 
 def nominal_mass(criteria: Criteria, mass: float | None, role: str) -> NominalMass | None:
@@ -113,7 +127,10 @@ def verdict(probability: float) -> Verdict:
 
 
 def _limit(
-    limit: Limit, quantities: Mapping[str, Quantity | None], origin: Mapping[str, str]
+    limit: Limit,
+    quantities: Mapping[str, Quantity | None],
+    origin: Mapping[str, str],
+    angle: float | None,
 ) -> Criterion:
     given = {name: q for name in limit.quantity if (q := quantities.get(name)) is not None}
     kind = "preferred, " if limit.preferred else ""
@@ -129,6 +146,8 @@ def _limit(
     found, met = verdict(probability), f"met with probability {_percent(probability)}"
     if any(q.at_end for q in given.values()) and found != "fail":
         found, met = "undetermined", "at least the value: the record ends while it may still grow"
+    if limit.when != "always" and angle is None:
+        found, met = "undetermined", f"for {limit.when} tests, and the plan states no angle"
     return Criterion(
         limit.name,
         worst.value,

@@ -8,7 +8,7 @@ from tracker.core.types import Quantity
 from tracker.criteria.evaluate import Plan, evaluate
 from tracker.criteria.sets import QUANTITIES, load_criteria
 from tracker.record.schema import Record
-from tracker.results.schema import Criterion, CrushResult, Results, VehicleResult
+from tracker.results.schema import Criterion, CrushResult, NotJudged, Results, VehicleResult
 
 _ORIGIN = {
     "fused": "from film and accelerometers",
@@ -64,6 +64,17 @@ def _named(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, 
         return origin
     plain = _ORIGIN["accelerometer"]
     return {n: f"{plain} {chosen}" if text == plain else text for n, text in origin.items()}
+
+
+def not_judged(record: Record) -> tuple[NotJudged, ...]:
+    """What the record's criteria set asks for and films and accelerometers do not show.
+
+    Raises
+    ------
+    RecordError : the record's own criteria file can't be read.
+    """
+    criteria = load_criteria(record.test.criteria, record.folder)
+    return tuple(NotJudged(aspect.name, aspect.why) for aspect in criteria.not_judged)
 
 
 def _measured(

@@ -58,6 +58,7 @@ UNIT = {
 }
 """The unit of each kind in results."""
 
+_KEYS = ("title", "flail", "limits", "tolerances", "masses", "severity", "not_judged")
 FILE_LIMIT = 2**20
 """Largest criteria file, in bytes."""
 
@@ -118,6 +119,14 @@ class Severity:
 
 
 @dataclass(frozen=True)
+class Aspect:
+    """What the document asks for and films and accelerometers don't show."""
+
+    name: str
+    why: str
+
+
+@dataclass(frozen=True)
 class Criteria:
     """A set of limits."""
 
@@ -128,6 +137,7 @@ class Criteria:
     tolerances: tuple[Tolerance, ...] = ()
     masses: tuple[NominalMass, ...] = ()
     severity: Severity | None = None
+    not_judged: tuple[Aspect, ...] = ()
 
 
 def load_criteria(name: str, folder: Path = Path()) -> Criteria:
@@ -174,7 +184,7 @@ class _Reader:
 
     def read(self, raw: dict[str, Any]) -> Criteria:
         """The whole set."""
-        self.known(raw, ("title", "flail", "limits", "tolerances", "masses", "severity"), "")
+        self.known(raw, _KEYS, "")
         flail = raw.get("flail", ["0.6 m", "0.3 m"])
         if not isinstance(flail, list) or len(flail) != 2:
             self.refuse("flail", "has not two lengths", 'write as flail = ["0.6 m", "0.3 m"]')
@@ -187,7 +197,12 @@ class _Reader:
             tuple(self.tolerance(t, f"tolerances[{k}]") for k, t in self.tables(raw, "tolerances")),
             tuple(self.mass(t, f"masses[{k}]") for k, t in self.tables(raw, "masses")),
             None if severity is None else self.severity(severity),
+            tuple(self.aspect(t, f"not_judged[{k}]") for k, t in self.tables(raw, "not_judged")),
         )
+
+    def aspect(self, table: dict[str, Any], at: str) -> Aspect:
+        self.known(table, ("name", "why"), at)
+        return Aspect(self.text(table, "name", at), self.text(table, "why", at))
 
     def limit(self, table: dict[str, Any], at: str) -> Limit:
         self.known(table, ("name", "quantity", "most", "preferred", "when", "source"), at)

@@ -30,8 +30,10 @@ _RATE = 2500.0  # 1/s
 
 NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        **dict.fromkeys(("oiv_x", "oiv_time", "ridedown_x", "mean50_x"), ("ax",)),
-        **dict.fromkeys(("oiv_y", "ridedown_y"), ("ax", "ay")),
+        **dict.fromkeys(
+            ("oiv_x", "oiv_time", "ridedown_x", "ridedown_x_after", "mean50_x"), ("ax",)
+        ),
+        **dict.fromkeys(("oiv_y", "ridedown_y", "ridedown_y_after"), ("ax", "ay")),
         "velocity_change_x": ("ax",),
         "mean50_y": ("ay",),
         "velocity_change_y": ("ay",),

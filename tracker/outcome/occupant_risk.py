@@ -51,6 +51,8 @@ class OccupantRisk:
     ridedown_x: Array  # g, signed
     ridedown_y: Array  # g, signed
     ridedown_time: Array  # s, middle of the longitudinal window
+    ridedown_x_after: Array  # g, by windows wholly after the occupant's impact
+    ridedown_y_after: Array  # g
     thiv: Array  # m/s
     thiv_time: Array  # s
     phd: Array  # g
@@ -68,6 +70,8 @@ UNITS = {
     "oiv_time": "s",
     "ridedown_x": "g",
     "ridedown_y": "g",
+    "ridedown_x_after": "g",
+    "ridedown_y_after": "g",
     "thiv": "m/s",
     "phd": "g",
     "asi": "1",
@@ -78,7 +82,10 @@ UNITS = {
 }
 FLAIL = ("oiv_x", "oiv_y")
 CHANGES = ("velocity_change_x", "velocity_change_y")
-GROWING = ("ridedown_x", "ridedown_y", "phd", "asi", "mean50_x", "mean50_y")
+GROWING = (
+    *("ridedown_x", "ridedown_y", "ridedown_x_after", "ridedown_y_after"),
+    *("phd", "asi", "mean50_x", "mean50_y"),
+)
 """Figures that may still grow while contact goes on."""
 _TIME_OF = {"ridedown_x": "ridedown_time", "thiv": "thiv_time", "asi": "asi_time"}
 
@@ -297,6 +304,8 @@ def occupant_risk(
         ridedown_x,
         ridedown_y,
         ridedown_time,
+        ridedown(time, ax, oiv_time, before=0.0)[0],
+        ridedown(time, ay, oiv_time, before=0.0)[0],
         thiv,
         thiv_time,
         post_impact_deceleration(time, ax, ay, thiv_time),

@@ -14,23 +14,22 @@ from tracker import __version__
 from tracker.accelerometers import Accelerometer, read_accelerometers
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
-from tracker.criteria import judge
+from tracker.criteria.judge import judge, not_judged
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, empty_solution, solve
-from tracker.outcome.options import OUTCOME
 from tracker.pipeline.camera_result import camera_result, evidence, frame_times, shaking, view
+from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.fusion import fuse
+from tracker.pipeline.instruments import Instrumented, instrumented
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
 from tracker.pipeline.vehicle_result import (
     DRAWS,
     SEED,
-    Instrumented,
     Moved,
     contacts,
     crush_result,
     crush_values,
     film_occupant,
     flail_distances,
-    instrumented,
     mechanics_result,
     moved,
     point_paths,
@@ -224,11 +223,7 @@ def _results(
         *(w for sight in sights.values() for w in sight.warnings),
         *solution.findings,
         *(w for t in told.values() for w in t.warnings),
-        *_unseen(record, solution),
-        *_early(record, vehicles),
-        *_contact_goes_on(vehicles),
-        *_no_occupant_contact(vehicles),
-        *_alone(record, vehicles, blocks),
+        *figure_warnings(record, vehicles, solution.vehicles, {b.vehicle for b in blocks}),
     ]
     _note_rejected(log, solution)
     results = Results(
@@ -277,7 +272,7 @@ def _results(
         views={name: view(record, sight, solution) for name, sight in sights.items()},
         log=log.entries,
     )
-    return replace(results, criteria=judge(record, results))
+    return replace(results, criteria=judge(record, results), not_judged=not_judged(record))
 
 
 def _instruments(
@@ -317,76 +312,3 @@ def _fused(
         if figures is not None:
             out[vehicle] = figures
     return out, fused_budgets(both, out, distances)
-
-
-def _early(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
-    """That a film ends before the occupant of a striking vehicle would have struck the interior."""
-    text = (
-        "the film ends before the occupant would have struck the interior, while the vehicle was "
-        "still being slowed down: occupant impact velocity and ridedown from film are left open"
-    )
-    return [
-        Diagnostic("film_ends_early", text, f"vehicles.{name}")
-        for name, result in vehicles.items()
-        if record.vehicles[name].role == "striking"
-        and result.occupant.film is not None
-        and result.occupant.film.oiv_x is None
-        and result.occupant.film.velocity_change_x is not None
-    ]
-
-
-def _contact_goes_on(vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
-    """That a film ends while contact goes on."""
-    text = (
-        "the film ends while the vehicle is still in contact, or less than "
-        f"{OUTCOME.contact_hold * 1e3:.0f} ms after: its velocity change, mean accelerations, "
-        "ridedown, PHD and ASI are the least that they can be"
-    )
-    return [
-        Diagnostic("film_ends_in_contact", text, f"vehicles.{name}")
-        for name, result in vehicles.items()
-        if result.contact_end is not None and result.contact_end.at_end
-    ]
-
-
-def _no_occupant_contact(vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
-    """That an occupant's velocity is the velocity change of a vehicle whose contact is over."""
-    text = (
-        "the occupant would not have reached the interior on this record: occupant impact velocity "
-        "is the vehicle's velocity change during contact"
-    )
-    found = []
-    for name, result in vehicles.items():
-        each = (result.occupant.film, result.occupant.accelerometer, result.occupant.fused)
-        if any(o is not None and o.oiv_x is not None and o.oiv_time is None for o in each):
-            found.append(Diagnostic("no_occupant_contact", text, f"vehicles.{name}"))
-    return found
-
-
-def _alone(
-    record: Record, vehicles: Mapping[str, VehicleResult], blocks: list[Accelerometer]
-) -> list[Diagnostic]:
-    """That a vehicle is told by one kind of instrument only, though there are both."""
-    said = []
-    for name, result in vehicles.items():
-        film, read = result.occupant.film, result.occupant.accelerometer
-        alone = film is not None and read is None and result.occupant.fused is None
-        if alone and any(b.vehicle == name for b in blocks):
-            text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
-            said.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
-        if film is None and read is not None:
-            text = "no film tells this vehicle's occupant risk: it is from accelerometers alone"
-            said.append(Diagnostic("accelerometers_alone", text, f"vehicles.{name}"))
-    return said
-
-
-def _unseen(record: Record, solution: Solution) -> list[Diagnostic]:
-    return [
-        Diagnostic(
-            "vehicle_unseen",
-            "no film shows a marker of this vehicle: nothing of its motion could be determined",
-            f"vehicles.{name}",
-        )
-        for name in record.vehicles
-        if name not in solution.vehicles
-    ]

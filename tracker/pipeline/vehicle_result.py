@@ -2,54 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
-from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from calibration.findings import Diagnostic
-from tracker.accelerometers import Accelerometer
-from tracker.core.time_series import from_zero, integrate
 from tracker.core.types import STATE, Motion, Quantity
 from tracker.criteria.sets import load_criteria
-from tracker.crosscheck import ChannelCheck, combine, cross_check
-from tracker.crosscheck import CrossCheck as Check
-from tracker.crosscheck.predicted_channels import AXES
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.motion.posterior import Draws, Solution
 from tracker.outcome import headline
-from tracker.outcome.accelerometer_risk import (
-    BlockRisk,
-    FilmAttitude,
-    accelerometer_risk,
-    cg_acceleration_draws,
-)
 from tracker.outcome.contact import Contact
 from tracker.outcome.headline import COLUMN, Drawn
 from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.outcome.options import OUTCOME
 from tracker.record.schema import Tables, Vehicle
 from tracker.results.schema import (
-    AccelerometerResult,
-    ChannelAgreement,
-    ChannelFinding,
-    CrossCheck,
     CrushResult,
-    Curve,
     ForceCrush,
     Mechanics,
     Occupant,
     OccupantResult,
     PointPath,
     SpeedCheck,
-    SpragueGeers,
     Stopping,
     VehicleResult,
-    VelocityComparison,
 )
 
 DRAWS, SEED = 300, 1
@@ -269,7 +249,7 @@ def film_occupant(
     )
     if not motion.observed[:, COLUMN["vy_mps"]].all():
         for name in (
-            *("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y"),
+            *("oiv_y", "ridedown_y", "ridedown_y_after", "mean50_y", "velocity_change_y"),
             *("thiv", "phd", "asi"),
         ):
             figures[name] = None
@@ -299,148 +279,6 @@ def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
     """The figures that results hold."""
     names = {f.name for f in fields(OccupantResult)}
     return OccupantResult(**{n: q for n, q in figures.items() if n in names})
-
-
-@dataclass(frozen=True)
-class Instrumented:
-    """What a vehicle's accelerometers say, alone and beside the film."""
-
-    occupant: OccupantResult | None  # of the block that judges
-    cross_check: CrossCheck | None
-    curves: tuple[Curve, ...]
-    warnings: tuple[Diagnostic, ...]
-    checks: tuple[Check, ...] = ()  # of each block; empty without a film
-    blocks: tuple[AccelerometerResult, ...] = ()
-
-
-def instrumented(
-    vehicle: str,
-    blocks: Sequence[Accelerometer],
-    cg: Array,
-    distances: tuple[float, float],
-    film: Moved | None,
-) -> Instrumented:
-    """Occupant risk from every sensor block, and each block against the film.
-
-    The block that judges is the record's primary one, else the one nearest to the cg (3,); the next
-    one takes its place, and a warning says so, where its ax can't be used.
-    """
-    where = f"accelerometers ({vehicle})"
-    attitude = None
-    checks: list[Check] = []
-    warnings: list[Diagnostic] = []
-    if film is not None:
-        drawn = film.drawn
-        known, seen = film.known.state, film.known.observed
-        yaw_seen = bool(seen[:, COLUMN["yaw_rate_radps"]].mean() > SEEN)
-        attitude = FilmAttitude(drawn.time, known, drawn.draws, yaw_seen)
-        checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
-    risks = [
-        accelerometer_risk(
-            block,
-            cg,
-            distances,
-            film=attitude,
-            faults=contradicted(checks[k]) if checks else None,
-        )
-        for k, block in enumerate(blocks)
-    ]
-    for block, risk in zip(blocks, risks, strict=True):
-        notes = (*block.notes, *risk.notes)
-        warnings += [Diagnostic("accelerometer_note", note, where) for note in notes]
-        for channel, reason in risk.faults.items():
-            text = f"{channel} of accelerometer {block.name}: {reason}; no figure rests on it"
-            warnings.append(Diagnostic("channel_fault", text, where))
-    chosen, more = _judging(blocks, risks, cg, where)
-    warnings += [*more, *_disagreeing(blocks, risks, where)]
-    occupant = None if chosen is None else occupant_result(risks[chosen].figures)
-    alone = [] if chosen is None or film is not None else _velocity(vehicle, blocks[chosen], cg)
-    check = combine(checks, [b.file for b in blocks]) if checks else None
-    curves = (
-        [
-            Curve(vehicle, "velocity_x", "film", "m/s", v.time, v.film, v.film_u),
-            Curve(vehicle, "velocity_x", "accelerometer", "m/s", v.time, v.channel),
-        ]
-        if check is not None and (v := check.velocity) is not None
-        else alone
-    )
-    checked = None if check is None else _checked(check)
-    figures = tuple(
-        AccelerometerResult(
-            block.name,
-            vehicle,
-            k == chosen,
-            tuple(
-                ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text)
-                for f in (checks[k].findings if checks else block.findings)
-            ),
-            occupant_result(risk.figures),
-        )
-        for k, (block, risk) in enumerate(zip(blocks, risks, strict=True))
-    )
-    return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks), figures)
-
-
-SEEN = 0.5
-"""Share of the instants at which the film must determine a column for it to count as seen."""
-HARMLESS = ("saturation", "dropout")
-"""Faults that a channel shows by itself."""
-
-
-def contradicted(check: Check) -> dict[str, str]:
-    """Channels that the film contradicts, and the faults that explain it."""
-    return {
-        name: ", ".join(kinds) or "differs from the film"
-        for name, one in check.channels.items()
-        if one.verdict == "disagree"
-        and one.judgement is not None
-        and (
-            (kinds := [f.kind for f in one.findings if f.kind not in HARMLESS]) or not one.findings
-        )
-    }
-
-
-def _judging(
-    blocks: Sequence[Accelerometer], risks: Sequence[BlockRisk], cg: Array, where: str
-) -> tuple[int | None, list[Diagnostic]]:
-    """Which block's figures judge the vehicle; None: none can."""
-    near = [float(np.linalg.norm(block.at - cg)) for block in blocks]
-    order = sorted(range(len(blocks)), key=lambda k: (not blocks[k].primary, near[k]))
-    usable = [k for k in order if risks[k].figures["oiv_x"] is not None]
-    if not usable:
-        return None, []
-    first, used = blocks[order[0]].name, blocks[usable[0]].name
-    if first == used:
-        return usable[0], []
-    text = f"accelerometer {first} can't be used: the figures of accelerometer {used} stand in"
-    return usable[0], [Diagnostic("accelerometer_replaced", text, where)]
-
-
-def _disagreeing(
-    blocks: Sequence[Accelerometer], risks: Sequence[BlockRisk], where: str
-) -> list[Diagnostic]:
-    """That two blocks of one vehicle give figures more than 2 u apart."""
-    found = []
-    for (a, one), (b, other) in combinations(zip(blocks, risks, strict=True), 2):
-        for name in ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y"):
-            p, q = one.figures[name], other.figures[name]
-            if p is None or q is None or p.at_end or q.at_end:
-                continue
-            if abs(p.value - q.value) > 2.0 * np.hypot(p.u, q.u):
-                text = (
-                    f"accelerometers {a.name} and {b.name} disagree in {name}: {p.value:.2f} and "
-                    f"{q.value:.2f} {p.unit}, u {p.u:.2f} and {q.u:.2f}"
-                )
-                found.append(Diagnostic("accelerometers_disagree", text, where))
-    return found
-
-
-def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
-    """Change of the cg's velocity along the vehicle's x, of a vehicle that no film shows."""
-    motion = cg_acceleration_draws(block, cg)
-    time, (ax, drawn) = from_zero(motion.time, motion.mean[0], motion.draws[:, 0])
-    value, spread = integrate(time, ax), integrate(time, drawn).std(axis=0, ddof=1)
-    return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
 
 
 def point_paths(
@@ -507,44 +345,3 @@ def _drawn_risk(
 def _only(drawn: Drawn, times: Array) -> Drawn:
     keep = np.isin(drawn.time, times)
     return Drawn(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])
-
-
-def _checked(check: Check) -> CrossCheck:
-    velocity = None
-    if (v := check.velocity) is not None:
-        s = v.sprague_geers
-        parts = ("rating", "corridor", "phase", "magnitude", "slope")
-        velocity = VelocityComparison(
-            v.rms,
-            v.largest,
-            SpragueGeers(s.magnitude, s.phase, s.comprehensive),
-            {part: float(getattr(v.iso18571, part)) for part in parts},
-        )
-    findings = tuple(
-        ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text) for f in check.findings
-    )
-    channels = {name: _agreement(one) for name, one in check.channels.items()}
-    return CrossCheck(check.verdict, velocity, findings, channels)
-
-
-def _agreement(check: ChannelCheck) -> ChannelAgreement:
-    unit = "m/s" if check.channel in AXES else "rad"
-    a = check.agreement
-    if a is None:
-        return ChannelAgreement(check.verdict, check.text, unit)
-    s = a.sprague_geers
-    return ChannelAgreement(
-        verdict=check.verdict,
-        text=check.text,
-        unit=unit,
-        rms=a.rms,
-        max=a.largest,
-        displacement_rms=a.displacement_rms,
-        displacement_max=a.displacement_largest,
-        final=Quantity(a.final, unit, a.final_u),
-        sprague_geers=SpragueGeers(s.magnitude, s.phase, s.comprehensive),
-        residual_mean=a.residuals.mean,
-        residual_sd=a.residuals.deviation,
-        w179=a.w179,
-        iso18571=a.iso18571.rating,
-    )

@@ -102,12 +102,14 @@ def _summary(
 def headline(results: Results) -> str:
     """What came out, in a few sentences."""
     said = []
-    required = [c.verdict for c in results.criteria if not c.preferred]
+    required = [c.verdict for c in results.criteria if not c.preferred and c.kind == "criterion"]
+    conditions = [c.verdict for c in results.criteria if c.kind == "test_condition"]
     preferred = [c.verdict for c in results.criteria if c.preferred]
-    if required:
-        told = [f"{required.count('pass')} passed", f"{required.count('fail')} failed"]
-        told += [f"{required.count('undetermined')} undetermined"]
-        said.append(f"Of {len(required)} required criteria {', '.join(told)}.")
+    for verdicts, name in ((required, "required criteria"), (conditions, "test conditions")):
+        if verdicts:
+            told = [f"{verdicts.count('pass')} passed", f"{verdicts.count('fail')} failed"]
+            told += [f"{verdicts.count('undetermined')} undetermined"]
+            said.append(f"Of {len(verdicts)} {name} {', '.join(told)}.")
     if preferred:
         said.append(f"Of {len(preferred)} preferred limits {preferred.count('pass')} are met.")
     for warning in results.warnings:

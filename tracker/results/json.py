@@ -34,6 +34,7 @@ SCALARS = (
     "accelerometers",
     "speed_check",
     "criteria",
+    "not_judged",
     "warnings",
     "budgets",
 )

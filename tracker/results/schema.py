@@ -105,8 +105,10 @@ class OccupantResult:
     oiv_x: Quantity | None = None  # m/s
     oiv_y: Quantity | None = None  # m/s
     oiv_time: Quantity | None = None  # s
-    ridedown_x: Quantity | None = None  # g
+    ridedown_x: Quantity | None = None  # g, windows centred at the impact or later
     ridedown_y: Quantity | None = None  # g
+    ridedown_x_after: Quantity | None = None  # g, windows that begin at the impact or later
+    ridedown_y_after: Quantity | None = None  # g
     thiv: Quantity | None = None  # m/s
     phd: Quantity | None = None  # g
     asi: Quantity | None = None  # 1
@@ -325,11 +327,28 @@ class Criterion:
     source: str
     u: float | None = None
     note: str = ""
+    kind: Literal["criterion", "test_condition"] = "criterion"  # test_condition: how it was run
+    governs: bool = False  # the required criterion with the least margin to its limit
+
+    @property
+    def margin(self) -> float | None:
+        """What is left to the limit, as a share of it; None without a value."""
+        if self.value is None or not self.limit:
+            return None
+        return 1.0 - abs(self.value / self.limit)
 
     @property
     def preferred(self) -> bool:
         """Whether the limit is one to be aimed at: missed, it fails no test."""
         return "(preferred)" in self.name or self.note.startswith("preferred")
+
+
+@dataclass(frozen=True)
+class NotJudged:
+    """What the standard asks for and this analysis does not judge."""
+
+    name: str
+    why: str
 
 
 @dataclass(frozen=True)
@@ -411,6 +430,7 @@ class Results:
     accelerometers: tuple[AccelerometerResult, ...] = ()
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()
+    not_judged: tuple[NotJudged, ...] = ()
     warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()
     motion: Mapping[str, Motion] = field(default_factory=dict)

@@ -303,3 +303,53 @@ def test_the_set_that_the_documentation_shows_can_be_read(tmp_path):
         for limit in load_criteria(name).limits:
             assert limit.name in text
             assert limit.text in text
+
+
+@pytest.mark.parametrize(
+    ("angle", "verdicts"),
+    [
+        (0.0, {"head-on": "pass"}),
+        (math.radians(20), {"angled": "fail"}),
+        (None, {"head-on": "undetermined", "angled": "undetermined"}),
+    ],
+)
+def test_en_1317s_limits_of_thiv_wait_for_the_angle(angle, verdicts):
+    """40 km/h passed by the head-on limit of 44 where nobody had said that the test is head-on."""
+    thiv = {"thiv": Quantity(40 / 3.6, "m/s", 0.01)}
+    found = judged("en1317", thiv, Plan(angle=angle))
+    seen = {
+        "head-on" if "head-on" in name else "angled": c.verdict
+        for name, c in found.items()
+        if name.startswith("theoretical")
+    }
+    assert seen == verdicts
+
+
+def test_criteria_and_test_conditions_are_told_apart_and_the_least_margin_governs():
+    quantities = {
+        "oiv_x": Quantity(11.0, "m/s", 0.02),  # 0.902 of 40 ft/s
+        "oiv_y": Quantity(1.0, "m/s", 0.02),
+        "ridedown_x": Quantity(-19.5, "g", 0.1),  # 0.952 of 20.49 g
+        "impact_speed": Quantity(62 * MPH, "m/s", 0.01),
+        "max_roll": Quantity(0.1, "rad", 0.01),
+        "min_roll": Quantity(0.0, "rad", 0.01),
+    }
+    plan = Plan(speed=62 * MPH, angle=0.0)
+    found = judged("mash2016", quantities, plan, striking_mass=2420 * LB)
+    conditions = {n for n, c in found.items() if c.kind == "test_condition"}
+    assert conditions == {
+        "impact speed against intended",
+        "impact angle against intended",
+        "mass of the striking vehicle (1100C)",
+        "kinetic energy at impact",
+    }
+    assert [n for n, c in found.items() if c.governs] == ["ridedown acceleration, longitudinal"]
+    governing = found["ridedown acceleration, longitudinal"]
+    assert governing.margin == pytest.approx(1 - 19.5 / 20.49)
+
+
+@pytest.mark.parametrize("name", [n for n in PUBLISHED if n != "none"])
+def test_a_published_set_says_what_is_not_judged(name):
+    aspects = load_criteria(name).not_judged
+    assert len(aspects) >= 4
+    assert all(aspect.name and aspect.why for aspect in aspects)

@@ -195,3 +195,24 @@ def test_film_acceleration_is_seen_from_the_vehicle():
     assert ay == pytest.approx(9.0)
     assert az == pytest.approx(0, abs=1e-12)
     assert rate == pytest.approx(0.4)
+
+
+def test_ridedown_has_a_value_by_each_convention_of_its_windows():
+    """A 20 g half-sine of 150 ms falls at the occupant's impact: with windows centred there
+    -16.5 g, with windows wholly after it -15.2 g (worked by hand from the closed form of the mean
+    over [t, t + w]: (A T / pi w) (cos(pi t / T) - cos(pi (t + w) / T))).
+    """
+    fine = np.arange(-0.02, 0.4, 1e-4)
+    a = -20 * G * np.sin(np.pi * np.clip(fine / 0.15, 0, 1))
+    found = occupant_risk(fine, a, 0 * a, 0 * a, FLAIL)
+    impact = float(found.oiv_time)
+
+    def mean(start, window=0.01, length=0.15):
+        part = np.cos(np.pi * start / length) - np.cos(np.pi * (start + window) / length)
+        return -20 * length / (np.pi * window) * part
+
+    assert impact == pytest.approx(0.103539, abs=1e-4)
+    assert found.ridedown_x == pytest.approx(mean(impact - 0.005), abs=0.02)
+    assert found.ridedown_x_after == pytest.approx(mean(impact), abs=0.02)
+    assert found.ridedown_x == pytest.approx(-16.5, abs=0.1)
+    assert found.ridedown_x_after == pytest.approx(-15.24, abs=0.1)

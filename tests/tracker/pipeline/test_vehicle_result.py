@@ -8,7 +8,8 @@ import pytest
 from tracker.accelerometers import judge_channels
 from tracker.core.types import STATE, Motion
 from tracker.outcome.headline import impact_speed
-from tracker.pipeline.vehicle_result import PER_KNOT, instrumented, moved
+from tracker.pipeline.instruments import instrumented
+from tracker.pipeline.vehicle_result import PER_KNOT, moved
 
 FRAMES = np.arange(-0.05, 0.15, 0.002)
 AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])

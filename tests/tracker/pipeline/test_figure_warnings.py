@@ -1,0 +1,62 @@
+"""Remarks on figures that hang on a convention or on where a record ends."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from tracker.core.types import Quantity
+from tracker.pipeline.figure_warnings import figure_warnings
+from tracker.results.schema import Occupant, OccupantResult, VehicleResult
+
+
+@dataclass(frozen=True)
+class Table:
+    """What is read of a record's vehicle."""
+
+    role: str = "striking"
+
+
+def codes(occupant, contact=None, criteria="mash2016"):
+    record = SimpleNamespace(
+        vehicles={"car": Table()}, test=SimpleNamespace(criteria=criteria), folder=Path()
+    )
+    result = VehicleResult(role="striking", occupant=occupant, contact_end=contact)
+    return {w.code for w in figure_warnings(record, {"car": result}, {"car"}, set())}
+
+
+def by_windows(centred, after, u=0.1):
+    return Occupant(
+        film=OccupantResult(
+            oiv_x=Quantity(10.0, "m/s", 0.01),
+            oiv_time=Quantity(0.1, "s", 1e-4),
+            ridedown_x=Quantity(centred, "g", u),
+            ridedown_x_after=Quantity(after, "g", u),
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("centred", "after", "told"),
+    [
+        (-16.5, -15.24, True),  # 12 u apart
+        (-12.0, -11.9, False),
+        (-20.75, -20.60, True),  # near the limit of 20.49 g: a fail and a doubt
+    ],
+)
+def test_a_ridedown_that_hangs_on_its_windows_is_told(centred, after, told):
+    assert ("ridedown_window" in codes(by_windows(centred, after))) == told
+
+
+def test_a_film_that_ends_in_contact_is_told():
+    open_end = Quantity(0.12, "s", 1e-3, at_end=True)
+    occupant = by_windows(-12.0, -12.0)
+    assert "film_ends_in_contact" in codes(occupant, open_end)
+    assert "film_ends_in_contact" not in codes(occupant, Quantity(0.12, "s", 1e-3))
+
+
+def test_an_occupant_who_reaches_nothing_is_told():
+    none = Occupant(film=OccupantResult(oiv_x=Quantity(-2.0, "m/s", 0.01)))
+    assert "no_occupant_contact" in codes(none)
+    assert "no_occupant_contact" not in codes(by_windows(-12.0, -12.0))
