@@ -1,11 +1,14 @@
 """The floors of the house: few rooms, imports that run downward, and a page that shows them."""
 
-from graphlib import CycleError
+import re
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
 
 from tests import draw_floors
+
+STATIC = draw_floors.ROOT / "tracker" / "workbench" / "static"
 
 
 def test_there_are_few_rooms_on_few_floors_and_no_import_runs_in_a_circle() -> None:
@@ -45,3 +48,14 @@ def test_a_circle_would_be_noticed(tmp_path: Path) -> None:
     assert uses == {"film": {"marks"}, "marks": {"film"}}
     with pytest.raises(CycleError):
         draw_floors.floors(uses)
+
+
+def test_modules_of_the_page_import_in_no_circle() -> None:
+    imports = re.compile(r"""^(?:import|export)\b[^;]*?["']\./([\w.]+)["']""", re.MULTILINE)
+    uses = {
+        path.name: set(imports.findall(path.read_text(encoding="utf-8")))
+        for path in STATIC.glob("*.js")
+    }
+
+    assert sum(map(len, uses.values())) > len(uses)
+    list(TopologicalSorter(uses).static_order())

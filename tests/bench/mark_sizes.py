@@ -18,7 +18,7 @@ SMEARS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0)
 CONTRASTS = (20.0, 40.0, 80.0, 110.0, 160.0)
 
 
-def thousandths(pattern: str, size: float, smear: float, picture: noise.Picture) -> float:
+def thousandths(pattern: str, size: float, smear: float, picture: noise.AssumedPicture) -> float:
     """The sd of the coordinate along the smear."""
     covariance = noise.mark_covariance(pattern, size, np.array([smear, 0.0]), picture)
     return 1000 * float(np.sqrt(covariance[0, 0]))
@@ -26,7 +26,7 @@ def thousandths(pattern: str, size: float, smear: float, picture: noise.Picture)
 
 def main() -> None:
     """Three tables."""
-    picture = replace(noise.Picture(), floor=0.0)
+    picture = replace(noise.AssumedPicture(), floor=0.0)
     print(f"contrast {picture.contrast:g}, noise {picture.noise:g}, blur {picture.blur:g} px")
     print("size (px)          ", *(f"{size:6.0f}" for size in SIZES))
     for pattern in PATTERNS:
