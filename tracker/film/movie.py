@@ -8,6 +8,7 @@ import itertools
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import IO, Any
 
 import av
@@ -281,7 +282,9 @@ def _tick(key: KeyFrame) -> int:
 @contextlib.contextmanager
 def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[Any, Any]]:
     """The container and its first film stream, closed afterwards. Raises `FilmError`."""
-    file: IO[bytes] | str = open_bytes(path, where) if has_scheme(path) else path
+    file: IO[bytes] | str = (
+        open_bytes(path, where) if has_scheme(path) else str(Path(path).absolute())
+    )
     try:
         container = av.open(file, options=OPENING)
     except (av.error.FFmpegError, OSError, ValueError) as error:

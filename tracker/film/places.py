@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ftplib
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -121,9 +122,9 @@ def _system(path: str, where: str) -> tuple[Any, str]:
         system, inner = fsspec.url_to_fs(path)
         if not _is_glob(inner) and not system.exists(inner):
             raise missing_film(path, where)
-    except (OSError, ValueError, ImportError) as error:
+    except (OSError, ValueError, ImportError, EOFError, ftplib.Error) as error:
         raise FilmError(
-            f"the address can't be reached ({error})",
+            f"the address can't be reached ({error or 'the other side hung up'})",
             where=where,
             remedy="check the address, or copy the film to this machine",
         ) from None

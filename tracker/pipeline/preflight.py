@@ -12,6 +12,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.errors import Problem
 from tracker.core.types import MarkId
+from tracker.record.check_files import is_url
 from tracker.record.load import Accelerometer, CameraEntry, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
@@ -89,6 +90,10 @@ def _vehicles(record: Record) -> Iterator[Check]:
 
 def _camera(record: Record, name: str, camera: CameraEntry) -> Iterator[Check]:
     where = f"cameras.{name}"
+    if is_url(camera.film):
+        text = f"the film at {camera.film} is not fetched for a check; the analysis fetches it"
+        yield Check("doubtful", f"{where}.film", text)
+        return
     try:
         from tracker.film import open_film
 

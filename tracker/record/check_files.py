@@ -127,6 +127,8 @@ def _outside(name: str) -> str | None:
         return "is an absolute path"
     if ".." in windows.parts or ".." in PurePosixPath(name).parts:
         return "climbs out of the record's folder"
+    if ":" in name:
+        return "holds a colon, with which some programs begin an address"
     if "**" in name:
         return "searches folders in any depth"
     return None

@@ -8,10 +8,12 @@ from pathlib import Path
 from calibration.errors import Problem
 from tracker.record.load import Record
 from tracker.storage.audit_log import Entry, Log, read_log
+from tracker.storage.inside import read_inside
 
 PLACE = ".impactfilm"
 """Folder beside the record for what the workbench remembers; it may be deleted."""
 ACTIONS = "actions.jsonl"
+MOST = 2**26  # bytes of actions that are read
 
 
 def actions(folder: Path) -> tuple[Entry, ...]:
@@ -21,7 +23,8 @@ def actions(folder: Path) -> tuple[Entry, ...]:
     """
     place = folder / PLACE / ACTIONS
     try:
-        lines = place.read_bytes().decode("utf-8", "replace").splitlines()
+        text = read_inside(folder, f"{PLACE}/{ACTIONS}", MOST).decode("utf-8", "replace")
+        lines = text.split("\n")  # a value may hold other ends of lines
     except OSError:
         return ()
     return tuple(entry for line in lines for entry in _readable(line, str(place)))

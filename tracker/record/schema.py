@@ -249,8 +249,8 @@ class Record(Tables):
     folder: Path
 
     def place(self, name: str) -> str:
-        """Where a file that the record names lies: a path, or the URL itself."""
-        return name if "://" in name else str(self.folder / name)
+        """Where a file that the record names lies: an absolute path, or the URL itself."""
+        return name if "://" in name else str((self.folder / name).absolute())
 
 
 class PlannedRecord(PlannedTables):

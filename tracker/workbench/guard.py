@@ -51,7 +51,7 @@ class Guard:
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
-                out["Content-Security-Policy"] = POLICY
+                out.setdefault("Content-Security-Policy", POLICY)
                 out["X-Content-Type-Options"] = "nosniff"
                 out["Referrer-Policy"] = "no-referrer"
                 out.setdefault("Cache-Control", "no-store")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import re
 import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -19,8 +20,13 @@ from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.manual_edits import ACTIONS, PLACE
 from tracker.storage.atomic_write import locked, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
+from tracker.storage.inside import append_inside, check_inside, folder_inside, read_inside
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.tomledit import Change, changed_text
+
+STEPS = f"{PLACE}/history/steps.json"
+NAME = re.compile("[0-9a-f]{32}")
+"""A text's digest, by which it is kept."""
 
 
 class Conflict(Exception):  # noqa: N818 - it is not an error but news: somebody else saved
@@ -112,9 +118,25 @@ class RecordFile:
     @contextlib.contextmanager
     def _alone(self) -> Iterator[None]:
         """Nobody else changes the record meanwhile: no other thread, no other workbench."""
+        self._check_place()
         with self._lock, locked(self.place / "lock"):
             self._done, self._undone = self._load()
             yield
+
+    def _check_place(self) -> None:
+        """Raises `Problem` where what the workbench keeps would be written somewhere else."""
+        try:
+            folder_inside(self.path.parent, f"{PLACE}/history")
+            for name in ("lock", ACTIONS):
+                if (self.place / name).exists() or (self.place / name).is_symlink():
+                    check_inside(self.path.parent, f"{PLACE}/{name}")
+        except OSError as error:
+            raise RecordError(
+                f"the change can't be saved ({error.strerror})",
+                where=str(error.filename or self.place),
+                remedy=f"remove {PLACE} from the test's folder; it may be deleted",
+                status=RECORD,
+            ) from None
 
     def _current(self, seen: str) -> str:
         text = self.text
@@ -136,11 +158,11 @@ class RecordFile:
 
     def _load(self) -> tuple[list[Step], list[Step]]:
         try:
-            raw = json.loads((self.place / "history" / "steps.json").read_text("utf-8"))
+            raw = json.loads(read_inside(self.path.parent, STEPS, WORKBENCH.history_bytes).decode())
             done = [Step(**entry) for entry in raw["done"]]
             undone = [Step(**entry) for entry in raw["undone"]]
             now = digest(self.text)
-        except (OSError, ValueError, KeyError, TypeError, Problem):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError, Problem):
             return [], []
         if done and done[-1].after != now and done[-1].before == now:
             done = done[:-1]  # the step was noted but not written any more
@@ -155,8 +177,11 @@ class RecordFile:
 
     def _text_of(self, name: str) -> str:
         try:
-            return (self.place / "history" / f"{name}.toml").read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
+            if not NAME.fullmatch(name):
+                raise ValueError
+            kept = f"{PLACE}/history/{name}.toml"
+            return read_inside(self.path.parent, kept, WORKBENCH.history_bytes).decode()
+        except (OSError, ValueError):
             raise RecordError(
                 "the earlier text of the record is gone",
                 where=str(self.place / "history"),
@@ -165,10 +190,8 @@ class RecordFile:
             ) from None
 
     def _log(self, entry: Entry) -> None:
-        with (self.place / ACTIONS).open("a+b") as file:
-            file.seek(max(file.tell() - 1, 0))
-            torn = file.read(1) not in (b"", b"\n")  # a crash cut the last line short
-            file.write(b"\n" * torn + log_text([entry]).encode())
+        line = log_text([entry]).encode()
+        append_inside(self.path.parent, f"{PLACE}/{ACTIONS}", line)
 
 
 def digest(text: str) -> str:

@@ -20,6 +20,9 @@ class WorkbenchOptions:
     listed_folders: int = option(500, "1", (50, 5000), "more folders are listed")
     undo_steps: int = option(400, "1", (10, 10_000), "more changes can be undone")
     label_length: int = option(120, "1", (40, 1000), "longer labels of changes are kept")
+    zip_level: int = option(1, "1", (0, 9), "results are packed smaller, but later")
+    history_bytes: int = option(2**24, "byte", (2**20, 2**30), "longer lists of changes are read")
+    results_bytes: int = option(2**26, "byte", (2**20, 2**32), "a longer results.json is read")
     warm_delay: float = option(
         6.0, "s", (0.0, 60.0), "what fits marks is loaded later, after the page stands"
     )

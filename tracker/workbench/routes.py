@@ -9,8 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import tempfile
-import zipfile
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -27,7 +25,7 @@ from calibration.errors import RECORD, Problem, RecordError
 from tracker.core.types import PATTERNS
 from tracker.record.load import load_record
 from tracker.record.schema import CHANNELS, CRITERIA
-from tracker.workbench import recent
+from tracker.workbench import recent, result_files
 from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
@@ -109,6 +107,7 @@ def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
         Route(t, _json_answer(bench, lambda test, request: test.state())),
         Route(f"{t}/events", _events(bench)),
         Route(f"{t}/record", _change(bench), methods=["POST"]),
+        Route(f"{t}/fetch", _fetch(bench), methods=["POST"]),
         Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
         Route(f"{t}/frame/{{camera}}/{{frame:int}}", _frame(bench)),
@@ -238,6 +237,15 @@ def _change(bench: Workbench) -> Answer:
     return answer
 
 
+def _fetch(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test, body = bench.test(request), await _body(request)
+        test.agree_to_fetch(_text(body, "address"))
+        return JSONResponse(await run_in_threadpool(test.state))
+
+    return answer
+
+
 def _step(bench: Workbench, way: str) -> Answer:
     async def answer(request: Request) -> Response:
         test, body = bench.test(request), await _body(request)
@@ -326,23 +334,13 @@ def _tracks(test: OpenTest, request: Request) -> Any:
 
 
 def _files(test: OpenTest, request: Request) -> Any:
-    folder = test.results_folder
-    found = sorted(p for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else []
-    return [
-        {"path": p.relative_to(folder).as_posix(), "bytes": p.stat().st_size}
-        for p in found
-        if not any(part.startswith(".") for part in p.relative_to(folder).parts)
-    ]
+    return result_files.listing(test.results_folder)
 
 
 def _file(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        home = bench.test(request).results_folder.resolve()
-        path = (home / request.path_params["path"]).resolve()
-        if not path.is_relative_to(home) or not path.is_file():
-            return JSONResponse({"what": "there is no such file"}, status_code=404)
-        name = path.name if "save" in request.query_params else None
-        return FileResponse(path, filename=name)
+        test, name = bench.test(request), request.path_params["path"]
+        return result_files.file_response(test.folder, name, "save" in request.query_params)
 
     return answer
 
@@ -350,15 +348,7 @@ def _file(bench: Workbench) -> Answer:
 def _all(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
         test = bench.test(request)
-
-        def pack() -> Path:
-            with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as file:
-                with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
-                    for entry in _files(test, request):
-                        packed.write(test.results_folder / entry["path"], entry["path"])
-                return Path(file.name)
-
-        path = await run_in_threadpool(pack)
+        path = await run_in_threadpool(result_files.packed, test.results_folder)
         name = f"{test.folder.name}-results.zip"
         return FileResponse(path, filename=name, background=BackgroundTask(path.unlink))
 

@@ -15,10 +15,12 @@ from tracker.film import MOVIE_SUFFIXES
 from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
+from tracker.storage.inside import read_inside
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.history import RecordFile, digest
+from tracker.workbench.options import WORKBENCH
 from tracker.workbench.tomledit import Change
 
 if TYPE_CHECKING:
@@ -43,6 +45,7 @@ class OpenTest:
         self.running = CurrentAnalysis(self.record, self.results_folder, self.bump_revision)
         self._frames: dict[str, tuple[str, Frames]] = {}
         self._results: tuple[tuple[int, int], Results] | None = None
+        self._agreed: set[str] = set()  # addresses from which films may be fetched
         self._lock = threading.RLock()
 
     def bump_revision(self) -> None:
@@ -92,7 +95,11 @@ class OpenTest:
         try:
             frames = self.frames(camera)
         except Problem as problem:
-            return {"problem": f"{problem.what}; {problem.remedy}"}
+            state: dict[str, Any] = {"problem": f"{problem.what}; {problem.remedy}"}
+            address = self._camera(camera).get("film")
+            if isinstance(address, str) and is_url(address) and address not in self._agreed:
+                state["address"] = address
+            return state
         film = frames.film
         rate = None if film.rate != film.rate else film.rate
         return {
@@ -105,6 +112,11 @@ class OpenTest:
             "key": self._frames[camera][0],
         }
 
+    def agree_to_fetch(self, address: str) -> None:
+        """Let films be fetched from an address; it holds until the workbench ends."""
+        self._agreed.add(address)
+        self.bump_revision()
+
     def frames(self, camera: str) -> Frames:
         """The frames of a camera's film. Raises `Problem` where there is none to show."""
         entry = self._camera(camera)
@@ -114,6 +126,13 @@ class OpenTest:
             raise RecordError("no film is named", where=where, remedy="name one", status=RECORD)
         for _, what, remedy in check_files({"cameras": {camera: entry}}, self.folder):
             raise RecordError(what, where=where, remedy=remedy, status=RECORD)
+        if is_url(name) and name not in self._agreed:
+            raise RecordError(
+                f"the film at {name} is not fetched before you agree",
+                where=where,
+                remedy="fetch it, or copy it into the test's folder",
+                status=RECORD,
+            )
         rate, bits = _rate(entry), entry.get("bits")
         place = name if is_url(name) else self.folder / name
         key = digest(repr((name, rate, bits, None if is_url(name) else _stamp(Path(place)))))[:12]
@@ -175,9 +194,10 @@ class OpenTest:
         if stamp is None:
             return None
         try:
-            text = (self.results_folder / RESULTS).read_text("utf-8")
+            name = f"{self.results_folder.name}/{RESULTS}"
+            text = read_inside(self.folder, name, WORKBENCH.results_bytes).decode()
             made_from = json.loads(text)["software"]["inputs"].get(self.record.name)
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return {"problem": "the results can't be read; analyse again", "stamp": str(stamp)}
         now = hashlib.sha256(self.record.read_bytes()).hexdigest()
         return {"stamp": f"{stamp[0]}-{stamp[1]}", "stale": made_from != now}

@@ -5,7 +5,7 @@ import { panel } from "./marks.js";
 import { choose, options } from "./options.js";
 import { Pane } from "./pane.js";
 import { plotStrip } from "./plots.js";
-import { subscribe, shown, store, emit } from "./store.js";
+import { subscribe, shown, fetchFilm, store, emit } from "./store.js";
 import { transport } from "./transport.js";
 
 /**
@@ -40,8 +40,8 @@ export function view(root) {
     ),
   );
   const signature = () =>
-    shown()
-      .map((c) => `${c} ${store.test.films[c].key}`)
+    Object.entries(store.test.films)
+      .map(([camera, film]) => `${camera} ${film.key ?? film.problem}`)
       .join("|");
   let built = null;
   const build = () => {
@@ -60,6 +60,7 @@ export function view(root) {
           { class: "pane" },
           createElement("header", {}, createElement("strong", {}, camera)),
           createElement("p", { class: "fault" }, f.problem),
+          f.address ? createElement("button", { onclick: () => fetchFilm(f.address) }, "Fetch it") : null,
         ),
       ),
       panes.length + missing.length

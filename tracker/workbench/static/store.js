@@ -243,6 +243,18 @@ function step(path, word) {
   return now;
 }
 
+/**
+ * Let a film be fetched from its address.
+ * @param {string} address
+ * @returns {Promise<boolean>}
+ */
+export function fetchFilm(address) {
+  showStatus(`Fetching ${address} …`);
+  const now = line.then(() => send("/fetch", { address }, `Fetched ${address}`));
+  line = now.catch(() => false);
+  return now;
+}
+
 async function send(path, body, label) {
   try {
     await applyState(await post(at(path), { hash: store.test.hash, ...body }));
