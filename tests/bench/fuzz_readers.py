@@ -25,7 +25,7 @@ from tracker.criteria.sets import load_criteria
 from tracker.film import open_film
 from tracker.film.pictures import read_picture
 from tracker.record.load import load_planned, load_record
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 from tracker.results.folder import read_results, write_data
 from tracker.results.json import RESULTS, json_text, read_scalars
 from tracker.storage.audit_log import read_log
@@ -89,9 +89,9 @@ def criteria(place: Path) -> tuple[Make, Read]:
     return from_tree(tomllib.loads(seeds[2].decode()), toml, *seeds), read
 
 
-def _sensor(file: str, time: bool = True, **columns: str) -> Accelerometer:
+def _sensor(file: str, time: bool = True, **columns: str) -> AccelerometerEntry:
     unit = {"unit": "g_0"} if time else {}
-    return Accelerometer.model_validate(
+    return AccelerometerEntry.model_validate(
         {
             "vehicle": "car",
             "at": ["0 m", "0 m", "0 m"],

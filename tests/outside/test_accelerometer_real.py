@@ -9,7 +9,7 @@ from tracker.accelerometers.text_table import read_columns
 from tracker.core.time_series import from_zero, integrate_twice
 from tracker.outcome.accelerometer_risk import accelerometer_risk
 from tracker.outcome.occupant_risk import acceleration_severity, flail, ridedown
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 
 MASS = 1719.0  # kg, as the database states
 FLAIL = (0.6, 0.3)
@@ -20,7 +20,7 @@ def block(real):
     folder = real("crash-accel-10146")
 
     def read(number):
-        table = Accelerometer.model_validate(
+        table = AccelerometerEntry.model_validate(
             {
                 "vehicle": "car",
                 "at": ["0 m", "0 m", "0 m"],

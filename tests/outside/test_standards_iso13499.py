@@ -15,7 +15,7 @@ from tracker.accelerometers.iso13499 import (
     read_folder,
     write_folder,
 )
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 
 RNG = np.random.default_rng(1)
 
@@ -179,7 +179,7 @@ def test_a_channel_may_have_its_time_axis_in_another(tmp_path):
 
 def test_a_record_names_channels_by_code_and_takes_the_unit_from_the_file(tmp_path):
     example_folder(tmp_path / "T")
-    table = Accelerometer.model_validate(
+    table = AccelerometerEntry.model_validate(
         {
             "vehicle": "car",
             "at": ["0 m", "0 m", "0 m"],

@@ -15,8 +15,7 @@ from tracker.accelerometers.faults import ChannelFault, bridge, find_dropout, fi
 from tracker.accelerometers.file_formats import read_source
 from tracker.accelerometers.timeline import make_timeline
 from tracker.core.units import UnitError, si_factor
-from tracker.record.schema import CHANNELS, Channel
-from tracker.record.schema import Accelerometer as Table
+from tracker.record.schema import CHANNELS, AccelerometerEntry, Channel
 
 SLOWEST = 0.02  # s between samples; an impact lasts a few of them
 NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
@@ -48,7 +47,7 @@ class Accelerometer:
         return float(self.time[1] - self.time[0])
 
 
-def read_accelerometers(tables: Sequence[Table], folder: Path) -> list[Accelerometer]:
+def read_accelerometers(tables: Sequence[AccelerometerEntry], folder: Path) -> list[Accelerometer]:
     """Every accelerometer of a record, with their names: by default their numbers, from 1."""
     return [
         replace(read_accelerometer(table, folder), name=table.name or str(number))
@@ -56,7 +55,7 @@ def read_accelerometers(tables: Sequence[Table], folder: Path) -> list[Accelerom
     ]
 
 
-def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
+def read_accelerometer(table: AccelerometerEntry, folder: Path) -> Accelerometer:
     """The accelerometer that a record's table describes; its files lie in `folder`.
 
     Channels of several files are brought to the time steps of the first channel's file.
@@ -99,7 +98,7 @@ def read_accelerometer(table: Table, folder: Path) -> Accelerometer:
 
 
 def _read_file(
-    table: Table, channels: Mapping[str, Channel], path: Path
+    table: AccelerometerEntry, channels: Mapping[str, Channel], path: Path
 ) -> tuple[Array, dict[str, Array], list[str]]:
     """Equal time steps (n,), s, of one file, its channels (n,) in SI, and what was mended."""
     time = table.time.column if table.time is not None else None

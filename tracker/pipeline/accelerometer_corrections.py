@@ -11,8 +11,7 @@ from tracker.accelerometers import ChannelFault, read_accelerometer
 from tracker.accelerometers.corrected_file import MENDABLE, write_corrected
 from tracker.pipeline.verify import changed_inputs
 from tracker.record.input_digests import digests
-from tracker.record.schema import Accelerometer as Table
-from tracker.record.schema import Record
+from tracker.record.schema import AccelerometerEntry, Record
 from tracker.results.schema import Results
 
 SUFFIX = "-corrected.csv"
@@ -51,7 +50,9 @@ def write_corrections(record: Record, results: Results) -> tuple[Corrected, ...]
     return tuple(_write(record, table, findings) for table, findings in chosen)
 
 
-def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[ChannelFault, ...]]]:
+def _faulty(
+    record: Record, results: Results
+) -> Iterator[tuple[AccelerometerEntry, tuple[ChannelFault, ...]]]:
     """Each sensor block that has findings which can be undone."""
     for table in record.accelerometers:
         check = results.cross_check.get(table.vehicle)
@@ -69,7 +70,9 @@ def _faulty(record: Record, results: Results) -> Iterator[tuple[Table, tuple[Cha
             yield table, found
 
 
-def _write(record: Record, table: Table, findings: tuple[ChannelFault, ...]) -> Corrected:
+def _write(
+    record: Record, table: AccelerometerEntry, findings: tuple[ChannelFault, ...]
+) -> Corrected:
     name = PurePosixPath(table.files[0])
     new = name.with_name(name.stem + SUFFIX)
     steps = write_corrected(record.folder / new, read_accelerometer(table, record.folder), findings)

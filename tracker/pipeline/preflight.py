@@ -13,7 +13,7 @@ from calibration.arrays import Array
 from calibration.errors import Problem
 from tracker.core.types import MarkId
 from tracker.record.check_files import is_url
-from tracker.record.load import Accelerometer, CameraEntry, Record, Vehicle, load_record
+from tracker.record.load import AccelerometerEntry, CameraEntry, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
     from tracker.film import Film
@@ -321,7 +321,7 @@ def _no_camera() -> Iterator[Check]:
     yield Check("doubtful", "cameras", text)
 
 
-def _accelerometer(record: Record, number: int, sensor: Accelerometer) -> Iterator[Check]:
+def _accelerometer(record: Record, number: int, sensor: AccelerometerEntry) -> Iterator[Check]:
     where = f"accelerometers[{number}]"
     try:
         from tracker.accelerometers import read_accelerometer

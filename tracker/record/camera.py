@@ -50,7 +50,7 @@ class FixedTarget(Surveyed):
     pixel: Pixel | None = None
 
     @model_validator(mode="after")
-    def _told(self) -> FixedTarget:
+    def _require_pixel(self) -> FixedTarget:
         if self.pixel is None and (self.at is None or self.size is None or self.pattern == "patch"):
             refuse(
                 "'pixel' is missing",
@@ -60,7 +60,7 @@ class FixedTarget(Surveyed):
 
 
 class PlannedTarget(Surveyed):
-    """A fixed target of a test to come: not seen yet."""
+    """A fixed target of a test to come: not filmed yet."""
 
     pixel: Pixel | None = None
 
@@ -196,7 +196,7 @@ class RuledOut(Table):
     last: Frame | None = None
 
 
-class Standing(Table):
+class CameraFields(Table):
     """A camera: its place, what time it keeps. `aim` and `size` serve the plan before the test."""
 
     film: Text | None = None
@@ -214,7 +214,7 @@ class Standing(Table):
     ruled_out: tuple[RuledOut, ...] = ()
 
 
-class CameraEntry(Standing):
+class CameraEntry(CameraFields):
     """A camera with its film and what was picked in it."""
 
     film: Text
@@ -222,7 +222,7 @@ class CameraEntry(Standing):
     picks: Mapping[str, Pick] = {}
 
 
-class PlannedCamera(Standing):
+class PlannedCamera(CameraFields):
     """A camera of a test to come."""
 
     survey: Mapping[TargetName, PlannedTarget] = {}

@@ -24,7 +24,7 @@ LENS_FORMS = (
 )
 
 
-def check_sense(raw: dict[str, Any]) -> Iterator[Complaint]:
+def check_consistency(raw: dict[str, Any]) -> Iterator[Complaint]:
     """Every complaint about entries that contradict or want each other."""
     for top in ("vehicles", "cameras"):
         yield from _clashes((top,), raw.get(top))

@@ -14,7 +14,7 @@ from tracker.record.check_files import Complaint, Key, tables
 from tracker.record.types import nearest
 
 
-def check_names(raw: dict[str, Any]) -> Iterator[Complaint]:
+def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
     """Every complaint about a vehicle, marker or fixed target that the record doesn't define."""
     vehicles = {str(key[-1]): table for key, table in tables(raw, "vehicles")}
     markers = {

@@ -26,11 +26,11 @@ from tracker.record.camera import (
     ScaleBar,
     TimingLight,
 )
-from tracker.record.check_consistency import check_sense
+from tracker.record.check_consistency import check_consistency
 from tracker.record.check_files import Complaint, Key, check_files, tables
-from tracker.record.check_references import check_names
+from tracker.record.check_references import check_references
 from tracker.record.schema import (
-    Accelerometer,
+    AccelerometerEntry,
     Channel,
     Conditions,
     Cushion,
@@ -49,7 +49,7 @@ from tracker.record.types import nearest
 from tracker.storage.toml_text import TooDeepError, toml_tables
 
 __all__ = [
-    "Accelerometer",
+    "AccelerometerEntry",
     "CameraEntry",
     "CameraTime",
     "Channel",
@@ -77,9 +77,9 @@ __all__ = [
 ]
 
 SIZE_LIMIT = 2**21
-"""Largest record file, in bytes; looked at before the file is read."""
+"""Largest record file, in bytes; checked before the file is read."""
 LISTED = 200
-"""Errors of each kind that are looked for: a file that is wrong throughout is soon told."""
+"""Errors of each kind collected at most: a file that is wrong throughout is soon refused."""
 SHOWN = 40
 """Errors reported at most."""
 
@@ -126,7 +126,7 @@ def load_planned(path: str | Path) -> PlannedRecord:
 def _read(path: str | Path) -> tuple[Path, dict[str, Any]]:
     path = Path(path)
     path = path / "record.toml" if path.is_dir() else path
-    return path, _parsed(_text(path), str(path))
+    return path, _parse(_read_text(path), str(path))
 
 
 def _refuse_errors(
@@ -138,8 +138,8 @@ def _refuse_errors(
         schema.model_validate(raw)
     except ValidationError as error:
         errors += _complaints(error, schema)
-    errors += islice(check_names(raw), LISTED)
-    errors += islice(check_sense(raw), LISTED)
+    errors += islice(check_references(raw), LISTED)
+    errors += islice(check_consistency(raw), LISTED)
     errors += islice(check_files(with_files, path.parent), LISTED)
     if errors:
         raise InvalidRecordError(
@@ -171,8 +171,8 @@ def key_path(key: Key) -> str:
     return text or "the record"
 
 
-def _text(path: Path) -> str:
-    """The file's text, after a look at its size."""
+def _read_text(path: Path) -> str:
+    """The file's text, its size checked first."""
     try:
         size = path.stat().st_size
         if not path.is_file():
@@ -207,7 +207,7 @@ def _text(path: Path) -> str:
         ) from None
 
 
-def _parsed(text: str, where: str) -> dict[str, Any]:
+def _parse(text: str, where: str) -> dict[str, Any]:
     """The TOML tables."""
     try:
         return toml_tables(text)
@@ -234,10 +234,10 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
 
 
 def _complaints(error: ValidationError, schema: type[BaseModel]) -> list[Complaint]:
-    """What pydantic found, in our words."""
+    """What pydantic found, in the words of a record."""
     return [
         _complaint(
-            _as_written(entry["loc"]),
+            _written_key(entry["loc"]),
             entry["type"],
             entry.get("input"),
             entry.get("ctx", {}),
@@ -247,7 +247,7 @@ def _complaints(error: ValidationError, schema: type[BaseModel]) -> list[Complai
     ]
 
 
-def _as_written(loc: Key) -> Key:
+def _written_key(loc: Key) -> Key:
     """The key path, without the marks that pydantic adds for keys and unions."""
     return tuple(part for part in loc if part not in ("[key]",))
 

@@ -194,7 +194,7 @@ class Channel(Table):
         return None if self.unit is None else si_factor(self.unit, str(self.kind))
 
 
-class Accelerometer(Table):
+class AccelerometerEntry(Table):
     """A sensor on a vehicle, in vehicle axes. `time` and units are None for ISO/TS 13499.
 
     `name`: by default its number in the record, from 1. `primary`: its figures judge the vehicle;
@@ -227,7 +227,7 @@ class Common(Table):
     vehicles: Mapping[VehicleName, Vehicle] = Field(min_length=1)
     survey: Survey = Survey()
     cushion: Cushion | None = None
-    accelerometers: tuple[Accelerometer, ...] = ()
+    accelerometers: tuple[AccelerometerEntry, ...] = ()
 
 
 class Tables(Common):

@@ -17,7 +17,7 @@ from tracker.accelerometers import (
     to_cg,
 )
 from tracker.core.rigid_body import rotation
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 
 RNG = np.random.default_rng(11)
 TIME = np.round(np.arange(-0.05, 0.2, 1e-3), 6)
@@ -36,7 +36,7 @@ def table(file="a.csv", **changed):
             "ay": {"column": "ay", "unit": "g_0"},
         },
     }
-    return Accelerometer.model_validate(raw | changed)
+    return AccelerometerEntry.model_validate(raw | changed)
 
 
 def rows(delimiter=",", comma=False, time=TIME):

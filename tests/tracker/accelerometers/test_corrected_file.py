@@ -9,7 +9,7 @@ from tracker.accelerometers import read_accelerometer
 from tracker.accelerometers.corrected_file import correct, write_corrected
 from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck import cross_check
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +50,7 @@ def test_the_file_can_be_read_again_and_states_its_corrections(made, tmp_path):
     steps = write_corrected(tmp_path / "new.csv", block, [wrong])
     text = (tmp_path / "new.csv").read_text()
     assert all(f"correction: {step}" in text for step in steps)
-    table = Accelerometer.model_validate(
+    table = AccelerometerEntry.model_validate(
         {
             "vehicle": "car",
             "at": ["0 m", "0 m", "0 m"],

@@ -15,7 +15,7 @@ from calibration.errors import RECORD, Problem
 from tracker.accelerometers import read_accelerometer
 from tracker.accelerometers.iso13499 import IsoTest, make_channel, read_folder, write_folder
 from tracker.accelerometers.text_table import LINE_LIMIT, read_columns
-from tracker.record.schema import Accelerometer
+from tracker.record.schema import AccelerometerEntry
 
 QUICK = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -78,8 +78,8 @@ def wounded(raw: bytes, wounds) -> bytes:
     return raw
 
 
-def table(file: str, column: str, **more: object) -> Accelerometer:
-    return Accelerometer.model_validate(
+def table(file: str, column: str, **more: object) -> AccelerometerEntry:
+    return AccelerometerEntry.model_validate(
         {
             "vehicle": "car",
             "at": ["0 m"] * 3,
@@ -90,7 +90,7 @@ def table(file: str, column: str, **more: object) -> Accelerometer:
     )
 
 
-def read_or_refused(spec: Accelerometer, folder) -> None:
+def read_or_refused(spec: AccelerometerEntry, folder) -> None:
     found: list[object] = []
     try:
         found.append(read_accelerometer(spec, folder))
