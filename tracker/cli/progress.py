@@ -134,6 +134,8 @@ def headline(results: Results) -> list[Row]:
             (f"{name}: highest rise", vehicle.max_rise, "small_length"),
             (f"{name}: travel after contact", vehicle.travel_x, "length"),
         ]
+        if vehicle.stopping is not None:
+            rows.append((f"{name}: roll-ahead to rest", vehicle.stopping.travel, "length"))
         for source in ("film", "accelerometer", "fused"):
             occupant: OccupantResult | None = getattr(vehicle.occupant, source)
             if occupant is not None:
@@ -154,10 +156,11 @@ def quantity_cells(quantity: Quantity, kind: str, system: System) -> tuple[str, 
     """Value, standard uncertainty (two significant digits) and unit, as text."""
     unit, factor = report_unit(kind, system)
     value, u = quantity.value * factor, quantity.u * factor
+    bound = ("<= " if value < 0 else ">= ") if quantity.at_end else ""
     if not u > 0:
-        return f"{value:.4g}", "", unit
+        return f"{bound}{value:.4g}", "", unit
     digits = max(0, 1 - int(f"{u:e}".split("e")[1]))
-    return f"{value:.{digits}f}", f"{u:.{digits}f}", unit
+    return f"{bound}{value:.{digits}f}", f"{u:.{digits}f}", unit
 
 
 def show_demo(results: Results, truth: Mapping[str, float]) -> None:

@@ -70,8 +70,9 @@ def mechanics(
     while_pushed = np.r_[1.0, 1.0 + GRIP_U * rng.standard_normal(len(friction.rows) - 1)]
     grip = while_pushed * friction.rows * pair.struck_mass * GRAVITY  # N
     momentum, energy = _momentum(pair, grip, at), _energy(pair, grip, at)
-    greatest = pair.closing.max(axis=1)
-    when = float(pair.time[int(np.argmax(pair.closing[0]))])
+    during = pair.time <= at + 0.5 * float(pair.time[1])
+    greatest = pair.closing[:, during].max(axis=1)
+    when = float(pair.time[int(np.argmax(pair.closing[0, during]))])
     taken, net = _work(pair, when), _work(pair, at)
     forces = np.concatenate((curve.force[None], curve.draws))
     peak = int(np.argmax(curve.force))

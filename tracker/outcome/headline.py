@@ -209,6 +209,7 @@ class Crush:
     max_dynamic: Quantity  # m
     at: float  # s
     contact: Contact | None  # of the striking vehicle; None: no impact is found
+    head_on: bool  # by their headings at time zero; True where these are not seen
 
 
 def crush(striking: Drawn, struck: Drawn) -> Crush | None:
@@ -236,7 +237,9 @@ def crush(striking: Drawn, struck: Drawn) -> Crush | None:
     at = int(np.argmax(np.abs(mean)))
     still = (contact is None or not contact.ended) and at == len(mean) - 1
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]), still)
-    return Crush(value, float(time[at]), contact)
+    yaws = [_at_zero(v.time, v.state[None], "yaw_rad")[0] for v in (striking, struck)]
+    apart = abs(_wrapped(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
+    return Crush(value, float(time[at]), contact, not apart > OUTCOME.head_on)
 
 
 def _at_zero(time: Array, states: Array, column: str) -> Array:

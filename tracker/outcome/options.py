@@ -41,6 +41,9 @@ class OutcomeOptions:
         "times the least sd before contact, up to which a component counts as "
         "determined there: a longer span",
     )
+    head_on: float = option(
+        0.0873, "rad", (0.02, 0.3), "impacts at larger angles count as head-on", _TRADE
+    )
     rest_speed: float = option(0.05, "m/s", (0.01, 0.2), "faster vehicles count as at rest", _TRADE)
     settled_rate: float = option(
         0.05, "rad/s or m/s", (0.01, 0.2), "faster growth at the film's end counts as none", _TRADE

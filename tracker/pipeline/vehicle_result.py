@@ -183,7 +183,9 @@ def stopping(result: VehicleResult, mechanics: Mechanics | None) -> Stopping | N
 
 def crush_values(crush: headline.Crush | None) -> CrushResult | None:
     """As the results hold it."""
-    return None if crush is None else CrushResult(crush.max_dynamic, crush.at)
+    if crush is None:
+        return None
+    return CrushResult(crush.max_dynamic, crush.at, "crush" if crush.head_on else "closing")
 
 
 def flail_distances(table: Vehicle, criteria: str, folder: Path) -> tuple[float, float]:

@@ -154,9 +154,11 @@ def _key_motion(results: Results) -> Table | None:
     if crush:
         rows.append(crush)
     for other, entry in results.vehicles.items():
-        if other != name and entry.travel_x is not None:
-            label = Name(f"Roll-ahead, {other}", "length")
-            rows.append(tables.movement_row(entry.travel_x, label, results.test.report_units))
+        way = entry.travel_x if entry.stopping is None else entry.stopping.travel
+        if other != name and way is not None:
+            whole = entry.stopping is not None or not way.at_end
+            label = Name(f"{'Roll-ahead' if whole else 'Travel so far'}, {other}", "length")
+            rows.append(tables.movement_row(way, label, results.test.report_units))
     return table(f"Motion, {name}", tables.MOTION_HEAD, rows, "lcr") if rows else None
 
 

@@ -41,11 +41,20 @@ def joined(value: float, u: float | None) -> str:
 
 
 def in_report(quantity: Quantity | None, kind: str, system: System) -> str:
-    """A quantity in the report's unit, without the unit, as "61.40 ± 0.12"."""
+    """A quantity in the report's unit, without the unit, as "61.40 ± 0.12"; with "≥" before it, or
+    "≤" before a negative one, where the record ends while it still grows.
+    """
     if quantity is None:
         return NONE
     _, factor = unit_of(kind, system)
-    return joined(quantity.value * factor, quantity.u * factor)
+    return at_least(quantity) + joined(quantity.value * factor, quantity.u * factor)
+
+
+def at_least(quantity: Quantity) -> str:
+    """The sign before a value that may still have grown, else nothing."""
+    if not quantity.at_end:
+        return ""
+    return "≤ " if quantity.value < 0 else "≥ "
 
 
 def unit_of(kind: str, system: System) -> tuple[str, float]:

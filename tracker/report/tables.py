@@ -193,7 +193,7 @@ def crush(results: Results) -> Row | None:
     unit, _ = unit_of("length", system)
     when = fixed(found.at, 3)
     return (
-        named("Greatest dynamic crush", unit),
+        named("Greatest dynamic crush" if found.kind == "crush" else "Greatest closing", unit),
         in_report(found.max_dynamic, "length", system),
         when,
     )

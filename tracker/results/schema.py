@@ -168,6 +168,7 @@ class CrushResult:
 
     max_dynamic: Quantity | None  # m
     at: float | None  # s
+    kind: Literal["crush", "closing"] = "crush"  # closing: not head-on, so that not all is crush
 
 
 @dataclass(frozen=True)

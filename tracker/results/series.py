@@ -136,7 +136,7 @@ def row_of(results: Results, folder: Path) -> Row:
             "ridedown_x": occupant.ridedown_x,
             "ridedown_y": occupant.ridedown_y,
             "pitch": _larger(vehicle.max_pitch, vehicle.min_pitch),
-            "roll_ahead": struck[0].travel_x if len(struck) == 1 else None,
+            "roll_ahead": roll_ahead(struck[0]) if len(struck) == 1 else None,
             "crush": results.crush.max_dynamic if results.crush else None,
             "stroke_used": results.mechanics.stroke_used if results.mechanics else None,
         },
@@ -144,6 +144,11 @@ def row_of(results: Results, folder: Path) -> Row:
         verdict=overall(results),
         curve=crush_curve(results),
     )
+
+
+def roll_ahead(struck: VehicleResult) -> Quantity | None:
+    """Way of a struck vehicle to rest; so far as the film shows it where nothing tells the rest."""
+    return struck.travel_x if struck.stopping is None else struck.stopping.travel
 
 
 def overall(results: Results) -> Verdict:

@@ -150,3 +150,30 @@ def test_ridedown_of_a_record_that_ends_in_contact_is_at_least_so_large():
         for name in ("ridedown_x", "phd", "asi", "mean50_x", "velocity_change_x"):
             assert found[name].at_end == at_end, name
         assert not found["oiv_x"].at_end
+
+
+def test_crush_is_the_closing_while_they_touch():
+    """A car that bounces off at 50 mm and then drives past: the closing of the film's end, 20 m,
+    was the crush.
+    """
+
+    def past(time):  # 30 g for 40 ms stop it from 25 m/s to 13 m/s: it goes on beside the truck
+        return np.stack([np.where(time < 0.04, -30 * G, 0.0), 0.0 * time])
+
+    car, truck = motion(past, 1.5), motion(lambda t: np.zeros((2, len(t))), 1.5)
+    still = truck.state.copy()
+    still[:, COLUMN["vx_mps"]] = still[:, COLUMN["x_m"]] = 0.0
+    parked = Drawn(truck.time, still, np.repeat(still[None], 40, axis=0))
+    found = headline.crush(car, parked)
+    touched = SPEED * 0.04 - 0.5 * 30 * G * 0.04**2
+    assert found.contact.ended
+    assert found.max_dynamic.value == pytest.approx(touched, abs=0.04)
+    assert not found.max_dynamic.at_end
+    assert found.head_on
+
+
+@pytest.mark.parametrize(("degrees", "head_on"), [(0, True), (3, True), (20, False), (180, True)])
+def test_closing_at_an_angle_is_not_called_crush(degrees, head_on):
+    car = motion(half_sine(15, 0.15), 0.4, yaw=np.radians(degrees))
+    truck = motion(lambda t: np.zeros((2, len(t))), 0.4)
+    assert headline.crush(car, truck).head_on == head_on

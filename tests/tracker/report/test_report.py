@@ -98,6 +98,14 @@ def test_an_uncertainty_has_two_digits_and_its_value_the_same_place(value, u, sh
     assert digits.rounded(value, u) == shown
 
 
+def test_a_value_that_may_still_have_grown_is_marked():
+    """1.309 rad of roll in the last frame stood there as if it were the greatest."""
+    growing = Quantity(1.309, "rad", 0.001, 0.329, at_end=True)
+    assert digits.in_report(growing, "plain", "si") == "≥ 1.3090 ± 0.0010"
+    down = Quantity(-1.309, "rad", 0.001, 0.329, at_end=True)
+    assert digits.in_report(down, "plain", "si") == "≤ −1.3090 ± 0.0010"
+
+
 @pytest.mark.parametrize("exponent", range(-9, 10))
 def test_rounding_never_moves_a_value_by_more_than_a_twentieth_of_its_uncertainty(exponent):
     rng = np.random.default_rng(exponent + 9)
