@@ -16,6 +16,7 @@ from calibration.board.dictionaries import DICTIONARIES
 from calibration.board.options import OPTICS
 from calibration.camera import Camera, Lens
 from calibration.errors import FILM, RECORD, CalibrationError
+from calibration.files import open_regular
 from calibration.findings import Diagnostic
 
 
@@ -52,8 +53,11 @@ def lens_from_chessboard(
 def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
     for path in paths:
         try:
-            grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-        except cv2.error:  # larger than a picture may be
+            with open_regular(path) as file:
+                data = np.frombuffer(file.read(OPTICS.largest_picture + 1), np.uint8)
+            readable = 0 < data.size <= OPTICS.largest_picture
+            grey = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE) if readable else None
+        except (OSError, cv2.error):  # not there, or larger than a picture may be
             grey = None
         if grey is None:
             raise CalibrationError(

@@ -51,6 +51,9 @@ class LensOptions:
         1e-4, "1", (1e-6, 0.01), "pixels are less certainly square", "sensors are made far better"
     )
     largest_file: int = option(2**20, "byte", (2**14, 2**26), "larger lens files are read")
+    largest_picture: int = option(
+        2**28, "byte", (2**20, 2**31), "larger picture files of the board are read"
+    )
 
 
 OPTICS = LensOptions()

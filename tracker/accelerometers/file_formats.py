@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 
 from calibration.arrays import Array
@@ -15,7 +14,7 @@ from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.iso13499 import read_folder
 from tracker.accelerometers.text_table import read_columns
 from tracker.core.units import brief
-from tracker.storage.hdf5 import FAULTS, numbers, reason
+from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason
 
 
 @dataclass(frozen=True)
@@ -59,7 +58,7 @@ def read_source(path: Path, time: str | None, channels: Sequence[str]) -> Source
 
 def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
     try:
-        with h5py.File(path, "r") as file:
+        with open_hdf5(path) as file:
             missing = next((name for name in names if name not in file), None)
             if missing is None:
                 columns = {n: numbers(file, n).astype(float).ravel() for n in names}

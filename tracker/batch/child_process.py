@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from calibration.errors import Problem
+from calibration.files import read_bounded
 from tracker.core.types import Progress, silent
 from tracker.processes.supervisor import JobProcess
 from tracker.storage.atomic_folder import clear_leftovers
@@ -110,6 +111,7 @@ def is_up_to_date(task: Task) -> bool:
     from tracker.pipeline.verify import changed_inputs
     from tracker.record.input_digests import digests
     from tracker.record.load import load_record
+    from tracker.results.folder import TEXT_LIMIT
     from tracker.results.json import RESULTS, read_scalars
 
     record = load_record(task.record)
@@ -119,8 +121,8 @@ def is_up_to_date(task: Task) -> bool:
             clear_leftovers(target)
         if not (target / RESULTS).is_file():
             return False
-        text = (target / RESULTS).read_text(encoding="utf-8")
-        made_from = read_scalars(text, str(target))["software"].inputs
+        data = read_bounded(target / RESULTS, TEXT_LIMIT, where=str(target), remedy="")
+        made_from = read_scalars(data.decode("utf-8"), str(target))["software"].inputs
         return not changed_inputs(made_from, digests(record))
     except (Problem, OSError, UnicodeDecodeError):
         return False  # the analysis will report what is wrong

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from calibration.errors import FilmError
+from calibration.files import open_regular
 from tracker.film.options import FILM
 
 MOVIE_SUFFIXES = (
@@ -45,6 +46,10 @@ def is_movie(path: str, where: str) -> bool:
         return True
     if _is_glob(path):
         return False
+    if file.exists():
+        raise FilmError(
+            "this is no file but a pipe or a device", where=where, remedy="give the film's file"
+        )
     raise missing_film(path, where)
 
 
@@ -80,7 +85,7 @@ def open_bytes(path: str, where: str) -> IO[bytes]:
     if has_scheme(path):
         system, inner = _system(path, where)
         return cast("IO[bytes]", system.open(inner, "rb"))
-    return Path(path).open("rb")
+    return open_regular(Path(path))
 
 
 def missing_film(path: str, where: str) -> FilmError:

@@ -7,6 +7,7 @@ error of the record; what has the wrong type is skipped here and reported by the
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
@@ -96,12 +97,17 @@ def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
     try:
         found = matches(folder, name)
         escaped = _escapes(folder, found)
+        special = None if escaped else next(filter(_is_special, _whole(found)), None)
         unreadable = not escaped and not all(os.access(path, os.R_OK) for path in found[:1])
     except OSError as error:
         yield key, f"the {what} {brief(name)} can't be looked up ({error.strerror})", WRITE_INSIDE
         return
     if escaped:
         yield key, f"the {what} {brief(name)} is a link that leads out of the folder", WRITE_INSIDE
+    elif special is not None:
+        at = "" if special == folder / name else f" holds {brief(special.name)}, which"
+        wrong = f"the {what} {brief(name)}{at} is no file but a pipe or a device"
+        yield key, wrong, "put the file itself there"
     elif not found:
         yield key, f"the {what} {brief(name)} is not there", _alternative(folder, name)
     elif unreadable:
@@ -151,6 +157,22 @@ def _links(folder: str | Path) -> Iterator[Path]:
                 yield Path(entry.path)
             elif entry.is_dir():
                 yield from _links(entry.path)
+
+
+def _whole(found: list[Path]) -> Iterator[Path]:
+    """What was found and, where that is one folder, all that lies in it."""
+    yield from found
+    if len(found) == 1 and found[0].is_dir():
+        yield from found[0].rglob("*")
+
+
+def _is_special(path: Path) -> bool:
+    """Whether this is there and neither a file nor a folder: opening it might wait for ever."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return False
+    return not stat.S_ISREG(mode) and not stat.S_ISDIR(mode)
 
 
 def _alternative(folder: Path, name: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from calibration.errors import RECORD, RecordError
+from calibration.files import open_regular
 from tracker.record.load import Record
 
 
@@ -56,7 +57,7 @@ def _digest(files: list[Path]) -> str:
 
 def _sha256(file: Path) -> hashlib._Hash:
     try:
-        with file.open("rb") as stream:
+        with open_regular(file) as stream:
             return hashlib.file_digest(stream, "sha256")
     except OSError as error:
         raise RecordError(

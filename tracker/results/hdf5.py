@@ -21,7 +21,7 @@ from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE, MarkId, Motion, Status, Tracks
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, ForceCrush, PointPath, Results, View
-from tracker.storage.hdf5 import FAULTS, numbers, reason
+from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
@@ -68,7 +68,7 @@ def write_h5(results: Results, path: Path) -> None:
 def read_h5(path: Path) -> dict[str, Any]:
     """The fields of `Results` that `write_h5` wrote. Raises `Problem` if it can't be read."""
     try:
-        with h5py.File(path, "r") as file:
+        with open_hdf5(path) as file:
             return {
                 "motion": {k: _read_motion(g) for k, g in _groups(file, "motion")},
                 "points": {

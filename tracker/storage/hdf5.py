@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.files import open_regular
 
 LARGEST = 50_000_000
 """Most numbers of one dataset that are read. A file of a few bytes can promise any number."""
@@ -16,6 +18,12 @@ FAULTS = (
     IndexError, RecursionError, MemoryError,
 )  # fmt: skip
 """What reading a damaged file may raise."""
+
+
+def open_hdf5(path: Path) -> Any:
+    """The file, open for reading. Raises OSError, also for what is no plain file."""
+    with open_regular(path):
+        return h5py.File(path, "r")
 
 
 def numbers(group: Any, name: str) -> Array:
@@ -39,5 +47,6 @@ def numbers(group: Any, name: str) -> Array:
 
 def reason(error: BaseException) -> str:
     """What a library said of a damaged file, as a short clause."""
-    lines = str(error).strip("\"'").splitlines()
+    text = error.strerror if isinstance(error, OSError) and error.strerror else error
+    lines = str(text).strip("\"'").splitlines()
     return lines[0][:80] if lines else type(error).__name__
