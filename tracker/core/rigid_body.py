@@ -11,7 +11,7 @@ import numpy as np
 from calibration.arrays import Array
 
 STEEP = np.radians(80.0)
-"""Beyond this pitch yaw and roll can hardly be told apart (they merge at 90 degrees)."""
+"""Beyond this pitch yaw and roll can hardly be distinguished (they merge at 90 degrees)."""
 
 
 def rotation(angles: Array) -> Array:

@@ -43,7 +43,7 @@ PATTERNS: tuple[Pattern, ...] = get_args(Pattern)
 """The patterns of painted targets, in the order in which people are offered them."""
 
 Progress = Callable[[str, int, int], None]
-"""Told (stage, done, total); total 0 where it is not known."""
+"""Called with (stage, done, total); total 0 where it is not known."""
 
 
 SURVEY = "survey"
@@ -176,4 +176,4 @@ def _column(name: str) -> int:
 
 
 def silent(stage: str, done: int, total: int) -> None:
-    """A `Progress` that nobody watches."""
+    """A `Progress` that reports nothing."""

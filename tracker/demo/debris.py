@@ -9,7 +9,7 @@ from numba import njit
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.demo.forces import GRAVITY
+from calibration.constants import GRAVITY
 from tracker.demo.mesh import Surface
 from tracker.demo.physics import History
 from tracker.demo.raster import LIGHT, Single, noise
@@ -115,7 +115,7 @@ def clouds_at(thrown: Thrown, time: float) -> Array:
 
 
 def draw_clouds(picture: Single, clouds: Array, camera: Camera) -> None:
-    """Veil the picture by clouds (n, 5) as `clouds_at` gives them."""
+    """Draw clouds (n, 5), as `clouds_at` gives them, over the picture."""
     if not len(clouds):
         return
     depth = camera.in_camera_axes(clouds[:, :3])[:, 2]
@@ -123,11 +123,11 @@ def draw_clouds(picture: Single, clouds: Array, camera: Camera) -> None:
         pixels = camera.project(clouds[:, :3])
     for (u, v), d, (radius, opacity) in zip(pixels, depth, clouds[:, 3:], strict=True):
         if d > 1.0:
-            _veil(picture, u, v, radius * camera.lens.values[0] / d, opacity)
+            _draw_cloud(picture, u, v, radius * camera.lens.values[0] / d, opacity)
 
 
 @_fast
-def _veil(picture: Single, u: float, v: float, radius: float, opacity: float) -> None:
+def _draw_cloud(picture: Single, u: float, v: float, radius: float, opacity: float) -> None:
     rows, cols = picture.shape
     for row in range(max(0, int(v - 2 * radius)), min(rows, int(v + 2 * radius))):
         for col in range(max(0, int(u - 2 * radius)), min(cols, int(u + 2 * radius))):

@@ -15,8 +15,8 @@ import numpy as np
 from numba import njit
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 
-GRAVITY = 9.80665  # m/s2
 UNLOADING = 0.02  # m of parting within which the cushion's force dies
 CUSHION_LENGTH = 3.70  # m
 CUSHION_WIDTH = 2.0  # m

@@ -87,7 +87,7 @@ def truck(scenario: Scenario) -> Chassis:
 
 @dataclass(frozen=True)
 class History:
-    """The motion on a uniform time axis; states have the columns of `tracker.values.STATE`."""
+    """The motion on a uniform time axis; states have the columns of `tracker.core.types.STATE`."""
 
     time: Array  # (n,) s
     car: Array  # (n, 15)

@@ -12,6 +12,7 @@ sample's footprint; their edges lie where the survey puts them to a small fracti
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -41,7 +42,7 @@ GAIN = 290.0
 """Grey value of a white face that turns fully to the sun, over 1.04."""
 
 FACE = 28
-"""Numbers of a face: normal (3), plane offset, first axis (3), second axis (3), the eye's
+"""Numbers of a face: normal (3), plane offset, first axis (3), second axis (3), the camera's
 coordinates in the face (2), length, breadth, 4 x (edge normal (2), edge offset), squared radius,
 number of ribs or an angle."""
 
@@ -56,6 +57,54 @@ class Faces:
     kinds: NDArray[np.int64]
     surfaces: Single
     numbers: Array
+
+
+class MarkPaint(NamedTuple):
+    """How a mark is painted: reflectance of light and dark parts and of the plate, radius (m),
+    whether the plate is square (above 0) and the opening angle of a wedge (rad).
+    """
+
+    light: float
+    dark: float
+    ground: float
+    radius: float
+    square: float
+    angle: float
+
+
+class Finish(NamedTuple):
+    """How a face without mark is finished: reflectance of light and dark parts, size of the
+    pattern (m), length and breadth of the face (m), number of ribs or the angle of a wheel (rad).
+    """
+
+    light: float
+    dark: float
+    size: float
+    length: float
+    breadth: float
+    ribs: float
+
+
+class RayWindow(NamedTuple):
+    """Rays of a picture (samples + 1, 3, height, width), the last of each pixel's middle; first
+    row and column of a window in it; a pixel's width over depth.
+    """
+
+    rays: Single
+    top: int
+    left: int
+    footprint: float
+
+
+class LitFaces(NamedTuple):
+    """Faces as the sun lights them: numbers (samples + 1, n, FACE), kinds (n,), surfaces
+    (n, PARAMETERS) and the grey value (n,) of a white face.
+    """
+
+    numbers: Single
+    kinds: NDArray[np.int64]
+    surfaces: Single
+    light: Single
 
 
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
@@ -122,14 +171,10 @@ def _mark(
     a: float,
     b: float,
     w: float,
-    light: float,
-    dark: float,
-    ground: float,
-    radius: float,
-    square: float,
-    angle: float,
+    mark: MarkPaint,
 ) -> float:
-    """Reflectance of a painted mark at (a, b) m from its centre."""
+    """Reflectance of a painted mark at (a, b) m from its centre, over a width of `w` m."""
+    light, dark, ground, radius, square, angle = mark
     r = np.sqrt(a * a + b * b)
     if kind == DISC:
         return ground + (dark - ground) * _edge(radius - r, w)
@@ -157,15 +202,11 @@ def _surface(
     kind: int,
     a: float,
     b: float,
-    length: float,
-    breadth: float,
     w: float,
-    light: float,
-    dark: float,
-    size: float,
-    count: float,
+    finish: Finish,
 ) -> float:
-    """Reflectance at (a, b) m from a face's first corner."""
+    """Reflectance at (a, b) m from a face's first corner, over a width of `w` m."""
+    light, dark, size, length, breadth, count = finish
     if kind == GLASS:
         slant = a + 0.7 * b
         streak = 0.5 + 0.5 * np.sin(5.1 * slant + 0.7)
@@ -196,7 +237,7 @@ def _surface(
     return light
 
 
-def faces_seen(
+def front_faces(
     corners: Array,
     counts: Array | Single,
     kinds: NDArray[np.int64],
@@ -290,31 +331,21 @@ def cover(
                 inside = min(inside, min(u2 * a + v2 * b + w2, u3 * a + v3 * b + w3))
                 inside = min(inside, circle - (a - half) * (a - half) - (b - broad) * (b - broad))
                 t = s - near
-                seen = (facing < np.float32(-1e-6)) & (t < d[i]) & (inside >= np.float32(0))
-                d[i] = t if seen else d[i]
-                f[i] = number if seen else f[i]
+                nearer = (facing < np.float32(-1e-6)) & (t < d[i]) & (inside >= np.float32(0))
+                d[i] = t if nearer else d[i]
+                f[i] = number if nearer else f[i]
 
 
 @_fast
-def paint(
-    rays: Single,
-    top: int,
-    left: int,
-    face: Ints,
-    numbers: Single,
-    kinds: NDArray[np.int64],
-    surfaces: Single,
-    light: Single,
-    footprint: float,
-    picture: Single,
-) -> None:
+def paint(window: RayWindow, faces: LitFaces, face: Ints, picture: Single) -> None:
     """Paint the faces that `cover` found in a window's samples over `picture` (rows, cols).
 
-    A pixel is the mean of its samples. Where all of them see one face that has no edges there, the
-    last of `rays` (samples + 1, 3, height, width) and `numbers` (samples + 1, faces, FACE), which
-    are those of the pixel's middle, do for all. `light` (faces,) is the grey value of a white
-    face, `footprint` a pixel's width over depth.
+    A pixel is the mean of its samples, which `face` (samples, rows, cols) numbers, -1 for none.
+    Where all of them see one face that has no edges there, the ray of the pixel's middle does for
+    all.
     """
+    rays, top, left, footprint = window
+    numbers, kinds, surfaces, light = faces
     samples = len(face)
     for row in range(face.shape[1]):
         for col in range(face.shape[2]):
@@ -344,9 +375,11 @@ def paint(
                 if kind >= DISC:
                     ground, shape = surfaces[k, GROUND], surfaces[k, SHAPE]
                     c, d, size = a - g[12] / 2, b - g[13] / 2, size / 2
-                    value = _mark(kind, c, d, w, value, dark, ground, size, shape, g[27])
+                    mark = MarkPaint(value, dark, ground, size, shape, g[27])
+                    value = _mark(kind, c, d, w, mark)
                 elif kind != PLAIN:
-                    value = _surface(kind, a, b, g[12], g[13], w, value, dark, size, g[27])
+                    finish = Finish(value, dark, size, g[12], g[13], g[27])
+                    value = _surface(kind, a, b, w, finish)
                 seam, wide = surfaces[k, SEAM], surfaces[k, SEAM_WIDTH]
                 if seam > 0:
                     inside = g[14] * a + g[15] * b + g[16]
@@ -365,12 +398,12 @@ def paint(
             picture[row, col] = total if once else total / samples
 
 
-def sighted(origin: Array, points: Array, normals: Array, faces: Faces) -> NDArray[np.bool_]:
+def sighted_mask(origin: Array, points: Array, normals: Array, faces: Faces) -> NDArray[np.bool_]:
     """Whether points (n, 3) with outward normals (n, 3) face the origin with no face between."""
     sight = points - origin
     distance = np.linalg.norm(sight, axis=1)
-    kept = faces.kinds != ROUND
-    f, bias = faces.numbers[0, kept], faces.surfaces[kept, BIAS][:, None]
+    solid_mask = faces.kinds != ROUND
+    f, bias = faces.numbers[0, solid_mask], faces.surfaces[solid_mask, BIAS][:, None]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         facing = f[:, :3] @ sight.T
         s = f[:, 3:4] / facing

@@ -53,11 +53,11 @@ def boxes_of(camera: Camera, corners: Array) -> NDArray[np.int64]:
     with np.errstate(invalid="ignore"):
         seen = camera.project(points).reshape((*corners.shape[:3], 2))
     depth = camera.in_camera_axes(points)[:, 2].reshape(corners.shape[:3])
-    behind, ahead = depth.min(axis=(0, 2)) < 0.5, depth.max(axis=(0, 2)) > 0.5
+    behind, before = depth.min(axis=(0, 2)) < 0.5, depth.max(axis=(0, 2)) > 0.5
     low, high = seen.min(axis=(0, 2)) - NEAR, seen.max(axis=(0, 2)) + NEAR + 1
     bounds = np.column_stack([low[:, 1], high[:, 1], low[:, 0], high[:, 0]])
     bounds = np.where(behind[:, None], np.array([0, height, 0, width]), bounds)
-    bounds = np.where(ahead[:, None], bounds, 0)
+    bounds = np.where(before[:, None], bounds, 0)
     return np.asarray(np.clip(bounds, 0, [height, height, width, width]).astype(np.int64))
 
 
@@ -82,8 +82,9 @@ def draw(
         raster.cover(rays[m], *corner, numbers[m], bias, boxes, depth[m], face[m])
     light = raster.GAIN * (0.42 + 0.62 * np.maximum(0.0, faces.numbers[-1, :, :3] @ site.SUN))
     bright = light.astype(np.float32)
-    kinds, looks = faces.kinds, faces.surfaces
-    raster.paint(rays, *corner, face, numbers, kinds, looks, bright, pixel, picture)
+    window = raster.RayWindow(rays, *corner, pixel)
+    lit = raster.LitFaces(numbers, faces.kinds, faces.surfaces, bright)
+    raster.paint(window, lit, face, picture)
 
 
 def backdrop(scene: Scene, camera: Camera) -> Backdrop:
@@ -93,9 +94,9 @@ def backdrop(scene: Scene, camera: Camera) -> Backdrop:
     places = (*SAMPLES, (0.0, 0.0))
     still = np.repeat(mesh.corners[None], len(places), axis=0)
     counts = np.repeat(mesh.surfaces[None, :, raster.COUNT], len(places), axis=0)
-    faces = raster.faces_seen(still, counts, mesh.kinds, mesh.surfaces, origin)
+    faces = raster.front_faces(still, counts, mesh.kinds, mesh.surfaces, origin)
     boxes = boxes_of(camera, mesh.corners[None])[faces.which]
-    boxes += [-10, 10, -10, 10]  # long edges bow through the lens
+    boxes += [-10, 10, -10, 10]  # long edges bend through the lens
     boxes = np.clip(boxes, 0, [height, height, width, width])
     lens, pixel = camera.lens.values, 1 / camera.lens.values[0]
     rays = np.array(
@@ -244,7 +245,7 @@ class Painter:
         corners = between(begin.corners, end.corners, share)
         turned = [m.surfaces[:, raster.COUNT].astype(np.float64) for m in (begin, end)]
         counts, eye = between(turned[0], turned[1], share), self.camera.position
-        faces = raster.faces_seen(corners, counts, begin.kinds, begin.surfaces, eye)
+        faces = raster.front_faces(corners, counts, begin.kinds, begin.surfaces, eye)
         boxes = boxes_of(self.camera, np.array([begin.corners, end.corners]))
         middle = replace(begin, corners=corners[-1])
         sunlit = shadows(middle)

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import signal
 
 from calibration.arrays import Array
-from tracker.demo.forces import GRAVITY
+from calibration.constants import GRAVITY
 from tracker.demo.scene import Scene, rotation
 
 LEVER = (0.055, 0.032, 0.048)  # m, of the sensor from the cg, vehicle axes

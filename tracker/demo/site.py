@@ -187,8 +187,8 @@ def _paint(x: float, y: float, w: float, value: float) -> float:
 
 @_fast
 def _ground(x: float, y: float, w: float) -> float:
-    wobble = 0.25 * (noise(x * 0.8, y * 0.3, 61) - 0.5) if w < 0.5 else 0.0
-    if y + wobble > -9.2:
+    verge_shift = 0.25 * (noise(x * 0.8, y * 0.3, 61) - 0.5) if w < 0.5 else 0.0
+    if y + verge_shift > -9.2:
         return _paint(x, y, w, _apron(x, y, w))
     grass = 0.20 + 0.05 * (noise(x * 0.3, y * 0.15, 62) - 0.5)
     if w < 0.4:

@@ -118,7 +118,7 @@ def _camera(
             f"lens = {{ camera_matrix = {matrix}, distortion = {camera.lens.distortion.tolist()} }}"
         )
     index = {mark: k for k, mark in enumerate(track.marks)}
-    survey = [m for m in track.seen if m.is_fixed]
+    survey = [m for m in track.sighted_marks if m.is_fixed]
     lines += ["", f"[cameras.{name}.survey]"]
     for full in survey:
         mark = track.marks[full]
@@ -127,7 +127,7 @@ def _camera(
         looks = f'pattern = "{mark.pattern}", size = "{mark.size:.3f} m"'
         lines.append(f"{mark.name} = {{ at = {at}, {pick}, {looks} }}")
     lines += ["", f"[cameras.{name}.picks]"]
-    for full in track.seen:
+    for full in track.sighted_marks:
         if not full.is_fixed:
             lines.append(f'"{full}" = {{ {_pick(track, index[full], scenario, rng)} }}')
     if flash is not None or light is not None:

@@ -20,7 +20,7 @@ GRAZING = 0.34  # cosine of the angle of sight below which a target is no use
 
 @dataclass(frozen=True)
 class TrueTracks:
-    """Pixels (frames, marks, 2) of all targets and whether each can be seen (frames, marks)."""
+    """Pixels (frames, marks, 2) of all targets and whether each is visible (frames, marks)."""
 
     camera: str
     time: Array  # (frames,) s
@@ -29,10 +29,10 @@ class TrueTracks:
     visible: NDArray[np.bool_]
 
     @property
-    def seen(self) -> list[MarkId]:
+    def sighted_marks(self) -> list[MarkId]:
         """Names of the targets that the camera sees for a fifth of the film or longer."""
         often = self.visible.mean(axis=0) > 0.2
-        return [name for name, kept in zip(self.marks, often, strict=True) if kept]
+        return [name for name, is_often in zip(self.marks, often, strict=True) if is_often]
 
 
 def true_tracks(scene: Scene, name: str) -> TrueTracks:
@@ -42,7 +42,7 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
     time = scenario.frame_times(name)
     motion = picture_motion(scenario, name)
     still = scene.static
-    standing = _faces(still, camera)
+    still_faces = _faces(still, camera)
     pixels = np.empty((len(time), len(marks), 2))
     visible = np.empty((len(time), len(marks)), dtype=bool)
     size = np.array([m.size for m in marks.values()])
@@ -59,8 +59,8 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
         )
         moving = scene.moving(float(t))
         clear = np.ones(len(marks), dtype=bool)
-        for bodies in (_faces(moving, camera), standing):
-            clear &= raster.sighted(camera.position, points, normals, bodies)
+        for bodies in (_faces(moving, camera), still_faces):
+            clear &= raster.sighted_mask(camera.position, points, normals, bodies)
         visible[i] = upright & inside.all(axis=1) & (depth > 0) & clear
     return TrueTracks(name, time, marks, pixels, visible)
 
@@ -68,8 +68,9 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
 def _faces(bodies: Mesh | Moving, camera: Camera) -> raster.Faces:
     """Those faces that show their front to the camera."""
     counts = bodies.surfaces[None, :, raster.COUNT]
-    looks = (bodies.kinds, bodies.surfaces)
-    return raster.faces_seen(bodies.corners[None], counts, *looks, camera.position)
+    return raster.front_faces(
+        bodies.corners[None], counts, bodies.kinds, bodies.surfaces, camera.position
+    )
 
 
 def _placed(scene: Scene, marks: dict[MarkId, Painted], time: float) -> tuple[Array, Array]:

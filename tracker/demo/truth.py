@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.constants import GRAVITY
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE
-from tracker.demo.forces import GRAVITY
 from tracker.demo.physics import STEP
 from tracker.demo.scene import Scene, rotation
 
@@ -53,7 +53,7 @@ class DemoTruth:
         return float(found)
 
     def motion(self, vehicle: str) -> tuple[Array, Array]:
-        """Times (n,) s and states (n, 15) in the columns of `tracker.values.STATE`."""
+        """Times (n,) s and states (n, 15) in the columns of `tracker.core.types.STATE`."""
         table = np.loadtxt(
             self.folder / "truth" / f"motion-{vehicle}.csv", delimiter=",", skiprows=1, ndmin=2
         )

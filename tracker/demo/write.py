@@ -24,7 +24,7 @@ from tracker.demo.toml import record_text
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth, headline
 
-KEY_INTERVAL = 40  # frames between the frames of a movie that stand by themselves
+KEY_INTERVAL = 40  # frames between the frames of a movie that need no other frame
 
 
 def write_demo(
@@ -38,7 +38,7 @@ def write_demo(
 
     Parameters
     ----------
-    progress : told (stage, frames done, frames in all) for each film.
+    progress : called with (stage, frames done, frames in all) for each film.
     seed : of all random errors; default: the scenario's.
     scenario : what happens and how it is filmed; default: the demonstration's own.
     """
@@ -47,11 +47,11 @@ def write_demo(
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
     scene = make_scene(scenario)
-    told = _Told(progress)
+    reporter = _ProgressReporter(progress)
 
     def film(name: str) -> tuple[TrueTracks, list[int], list[int]]:
         painter = Painter(scene, name)
-        frames = told.each(f"drawing {name}", painter.frames(), scenario.frames)
+        frames = reporter.each(f"drawing {name}", painter.frames(), scenario.frames)
         write_movie(folder / f"{name}.mp4", frames, scenario.frame_rate, scenario.crf)
         regions = list(painter.flash_region()), list(painter.light_region())
         return true_tracks(scene, name), *regions
@@ -96,7 +96,7 @@ def write_movie(
         container.mux(stream.encode(None))
 
 
-class _Told:
+class _ProgressReporter:
     """Hands progress on from several threads, one call at a time."""
 
     def __init__(self, progress: Progress | None) -> None:
@@ -138,11 +138,11 @@ def _write_truth(folder: Path, scene: Scene, tracks: dict[str, TrueTracks]) -> D
         with (place / f"tracks-{name}.csv").open("w", newline="", encoding="utf-8") as file:
             rows = csv.writer(file)
             rows.writerow(["frame", "time_s", "mark", "u_px", "v_px", "visible"])
-            kept = [k for k, mark in enumerate(track.marks) if mark in set(track.seen)]
+            sighted = [k for k, mark in enumerate(track.marks) if mark in set(track.sighted_marks)]
             names = list(track.marks)
             for i, t in enumerate(track.time):
-                for k in kept:
+                for k in sighted:
                     u, v = track.pixels[i, k]
-                    seen = int(track.visible[i, k])
-                    rows.writerow([i, f"{t:.7f}", names[k], f"{u:.5f}", f"{v:.5f}", seen])
+                    visible = int(track.visible[i, k])
+                    rows.writerow([i, f"{t:.7f}", names[k], f"{u:.5f}", f"{v:.5f}", visible])
     return DemoTruth(folder, values)

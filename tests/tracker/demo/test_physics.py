@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.constants import GRAVITY
 from tracker.demo import physics, sensors, truth
-from tracker.demo.forces import GRAVITY
 from tracker.demo.physics import History
 from tracker.demo.scenario import MILE_PER_HOUR, Scenario, Sensor
 from tracker.demo.scene import Scene, make_scene

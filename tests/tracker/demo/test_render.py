@@ -76,7 +76,7 @@ def test_a_quadrant_meets_where_the_camera_projects_it(painters: dict[str, Paint
     painter = painters["overhead"]
     picture = np.clip(painter.clean(-0.01), 0, 255).astype(np.float32)
     tracks = true_tracks(painter.scene, "overhead")
-    names = [n for n in tracks.seen if n.startswith("survey.")]
+    names = [n for n in tracks.sighted_marks if n.startswith("survey.")]
     index = [list(tracks.marks).index(n) for n in names]
     true = tracks.pixels[0, index]
     start = np.ascontiguousarray(np.round(true)[:, None, :], dtype=np.float32)
@@ -147,7 +147,7 @@ def test_weave_has_the_wanted_size() -> None:
 
 
 def test_each_camera_sees_only_its_own_side(scene: Scene) -> None:
-    overhead, side = (set(true_tracks(scene, n).seen) for n in ("overhead", "side"))
+    overhead, side = (set(true_tracks(scene, n).sighted_marks) for n in ("overhead", "side"))
     assert {"car.roof1", "car.bonnet1", "truck.bed1", "survey.g4"} <= overhead
     assert {"car.door1", "truck.side2", "survey.b2", "survey.s2"} <= side
     assert not any(n.startswith(("car.left", "survey.b")) for n in overhead)
@@ -162,8 +162,8 @@ def test_a_mark_behind_a_body_is_hidden() -> None:
     normals = np.tile([-1.0, 0, 0], (3, 1))
     both = np.concatenate([wall, wall[:, ::-1]])  # a face is seen from its front alone
     kinds, looks = np.repeat(kinds, 2), np.repeat(looks, 2, axis=0)
-    faces = raster.faces_seen(both[None], np.zeros((1, 2)), kinds, looks, origin)
-    seen = raster.sighted(origin, points, normals, faces)
+    faces = raster.front_faces(both[None], np.zeros((1, 2)), kinds, looks, origin)
+    seen = raster.sighted_mask(origin, points, normals, faces)
     assert seen.tolist() == [False, True, True]
 
 
