@@ -20,6 +20,7 @@ from tracker.pipeline.camera_result import camera_result, evidence, frame_times,
 from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.fusion import fuse
 from tracker.pipeline.instruments import Instrumented, instrumented
+from tracker.pipeline.options import stage_options
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
 from tracker.pipeline.vehicle_result import (
     DRAWS,
@@ -97,6 +98,7 @@ def analyse(
     for name, digest in inputs.items():
         log.note("input", name, sha256=digest, **place.get(name, {}))
     log.note("setting", "draws from the posterior", count=DRAWS, seed=SEED)
+    log.note("setting", "options of the stages", options=stage_options())
     note_edits(log, record)
     blocks = read_accelerometers(record.accelerometers, record.folder)
     sights, failed = _looked(record, look, tell, bool(blocks))
