@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from calibration.files import read_bounded
 __all__ = [
     "Board",
     "LensCalibration",
+    "LensUncertainty",
     "given_lens",
     "lens_from_board",
     "lens_from_chessboard",
@@ -32,18 +34,35 @@ __all__ = [
 _SCHEMA = 1
 
 
+@dataclass(frozen=True)
+class LensUncertainty:
+    """Standard uncertainties of a given lens. The defaults fit an ordinary calibration: a board
+    seen in a dozen pictures, the lens refocused a little since.
+    """
+
+    focal: float = OPTICS.given_focal_u  # relative, common to both axes
+    centre: float = OPTICS.given_centre_u  # px, of each coordinate of the principal point
+    distortion: tuple[float, float, float, float, float] = (
+        OPTICS.given_k1_u,
+        OPTICS.given_k2_u,
+        OPTICS.given_decentring_u,
+        OPTICS.given_decentring_u,
+        OPTICS.given_k3_u,
+    )
+
+
 def given_lens(
     camera_matrix: Sequence[Sequence[float]],
     distortion: Sequence[float],
     size: tuple[int, int],
     *,
-    focal_u: float = OPTICS.given_focal_u,
+    u: LensUncertainty = LensUncertainty(),
     where: str = "lens",
 ) -> Lens:
     """The lens of these coefficients (OpenCV's matrix and order k1 k2 p1 p2 k3), px.
 
-    The focal length is given a standard uncertainty, relative `focal_u`; the others are taken
-    as exact, since the pose absorbs what they are wrong by.
+    Every value has its standard uncertainty `u`, independent of the others': none is exact, and
+    surveyed points and marks correct it within that.
 
     Raises `CalibrationError` for a matrix or coefficients of the wrong shape, skew, focal
     lengths that aren't positive, or a principal point outside the picture.
@@ -79,9 +98,11 @@ def given_lens(
         )
     padded = np.zeros(5)
     padded[: min(5, len(values))] = values[:5]
-    spread = np.zeros((9, 2))
-    spread[:2, 0] = focal_u * np.diag(matrix)[:2]
-    spread[:2, 1] = OPTICS.given_aspect_u * np.diag(matrix)[:2] * [0.5, -0.5]
+    focal = np.diag(matrix)[:2]
+    spread = np.zeros((9, 9))
+    spread[:2, 0] = u.focal * focal
+    spread[:2, 1] = OPTICS.given_aspect_u * focal * [0.5, -0.5]
+    spread[2:, 2:] = np.diag([u.centre, u.centre, *u.distortion])
     return Lens(matrix, padded, size, spread @ spread.T)
 
 

@@ -50,6 +50,13 @@ class LensOptions:
     given_aspect_u: float = option(
         1e-4, "1", (1e-6, 0.01), "pixels are less certainly square", "sensors are made far better"
     )
+    given_centre_u: float = option(
+        2.0, "px", (0.1, 20), "a principal point that comes without one is less certain", _REFOCUSED
+    )
+    given_k1_u: float = option(0.01, "1", (1e-4, 0.2), "the same of k1", _REFOCUSED)
+    given_k2_u: float = option(0.02, "1", (1e-4, 0.5), "the same of k2", _REFOCUSED)
+    given_k3_u: float = option(0.02, "1", (1e-4, 0.5), "the same of k3", _REFOCUSED)
+    given_decentring_u: float = option(5e-4, "1", (1e-6, 0.02), "the same of p1, p2", _REFOCUSED)
     largest_file: int = option(2**20, "byte", (2**14, 2**26), "larger lens files are read")
     largest_picture: int = option(
         2**28, "byte", (2**20, 2**31), "larger picture files of the board are read"

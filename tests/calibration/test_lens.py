@@ -11,6 +11,7 @@ from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from calibration.lens import (
     Board,
+    LensUncertainty,
     given_lens,
     lens_from_board,
     lens_from_chessboard,
@@ -256,3 +257,16 @@ def test_the_bow_of_a_line_is_the_sagitta_that_distortion_gives_it() -> None:
     assert straight == pytest.approx(0, abs=1e-9)
     assert 0.3 < u < 2
     assert sagitta(pinhole, np.repeat(pixels[:2], 2, axis=0), 1.0)[1] == np.inf
+
+
+def test_no_value_of_a_given_lens_is_exact() -> None:
+    """Each has its stated uncertainty; one that is not stated fits an ordinary calibration."""
+    stated = LensUncertainty(focal=2e-3, centre=3.0, distortion=(0.02, 0.03, 1e-3, 2e-3, 0.04))
+
+    lens = given_lens(LENS.matrix.tolist(), LENS.distortion.tolist(), LENS.size, u=stated)
+    usual = given_lens(LENS.matrix.tolist(), LENS.distortion.tolist(), LENS.size)
+
+    u = np.sqrt(np.diag(lens.covariance))
+    assert u[0] == pytest.approx(2e-3 * LENS.matrix[0, 0], rel=0.01)
+    assert u[2:] == pytest.approx([3.0, 3.0, 0.02, 0.03, 1e-3, 2e-3, 0.04])
+    assert (np.diag(usual.covariance) > 0).all()

@@ -390,7 +390,7 @@ def _headlines(
     out["car impact_offset"] = float(s[zero, 1])
     both = int(np.searchsorted(t, min(shown.values())))
     closing = s[zero:both, 0] - states["truck"][zero:both, 0]
-    out["crush"] = float(np.max(np.abs(closing - closing[0])))
+    out["crush"] = float(np.max(closing - closing[0]))
     last = int(np.searchsorted(t, shown["car"]))
     return out | _occupant(t[zero:last], s[zero:last])
 

@@ -16,7 +16,7 @@ from calibration.camera import Lens
 from calibration.errors import FILM, CalibrationError
 from calibration.findings import Diagnostic
 from calibration.image_motion.stabilise import Stabilisation
-from calibration.lens import given_lens, load_lens, sagitta
+from calibration.lens import LensUncertainty, given_lens, load_lens, sagitta
 from tracker.camera.options import CAMERA
 from tracker.film import MOVIE_SUFFIXES, open_film
 from tracker.film.luma import eight_bits
@@ -74,8 +74,10 @@ def read_lens(
     assert entry.camera_matrix is not None
     (_, _, cx), (_, _, cy), _ = entry.camera_matrix
     size = size or (round(2 * cx + 1), round(2 * cy + 1))
+    stated = {} if entry.u is None else entry.u.model_dump(exclude_none=True)
+    u = LensUncertainty(**stated)
     return CameraOptics(
-        given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, where=where)
+        given_lens(entry.camera_matrix, entry.distortion or (0.0,) * 5, size, u=u, where=where)
     )
 
 

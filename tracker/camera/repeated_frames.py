@@ -46,10 +46,12 @@ def _relative_steps(steps: Array) -> Array:
     where too few of them usually move. A mark that stands in other frames too tells nothing, nor
     does a frame in which the moving ones are not seen.
     """
-    usual = np.stack([_usual_steps(np.append(np.nan, own)) for own in steps.T], axis=1)[1:]
-    with np.errstate(invalid="ignore"):
-        share = np.where(usual > CAMERA.repeat_moving_px, steps / usual, np.nan)
     way = np.full(len(steps) + 1, np.nan)
+    if not steps.shape[1]:
+        return way
+    usual = np.stack([_usual_steps(np.append(np.nan, own)) for own in steps.T], axis=1)[1:]
+    moving = np.isfinite(steps) & (np.nan_to_num(usual) > CAMERA.repeat_moving_px)
+    share = np.divide(steps, usual, out=np.full(steps.shape, np.nan), where=moving)
     enough = np.isfinite(share).sum(axis=1) >= CAMERA.repeat_marks
     way[1:][enough] = np.nanquantile(share[enough], CAMERA.repeat_marks_quantile, axis=1)
     return way

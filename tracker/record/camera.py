@@ -25,6 +25,7 @@ from tracker.record.types import (
     named,
     number,
     one_of,
+    percent,
     quantity,
     refuse,
     several,
@@ -161,6 +162,32 @@ Row = tuple[float, float, float]
 Corners = Annotated[int, whole(2, 200, "a number of inner corners")]
 
 
+def _pixels(value: object) -> object:
+    px = number(value)
+    if not 0 <= px <= 100:
+        refuse(f"{brief(value)} px is not plausible here", "check it; it should be from 0 to 100")
+    return px
+
+
+def _distortion_u(value: object) -> object:
+    values = _distortion(value)
+    if isinstance(values, tuple) and min(values) < 0:
+        refuse(f"{brief(value)} has a negative uncertainty", "write standard uncertainties")
+    return values
+
+
+class LensUncertaintyEntry(Table):
+    """Standard uncertainties of a lens given by numbers: of the focal length (relative), of each
+    coordinate of the principal point (px), of k1, k2, p1, p2, k3.
+    """
+
+    focal: Annotated[float, percent(0, 0.2, "from 0 to 20 %")] | None = None
+    centre: Annotated[float, BeforeValidator(_pixels)] | None = None
+    distortion: (
+        Annotated[tuple[float, float, float, float, float], BeforeValidator(_distortion_u)] | None
+    ) = None
+
+
 class LensEntry(Table):
     """A lens in one of three forms: numbers, pictures or a clip of a board, or a file of an
     earlier one. `marker` and `dictionary`: the board has markers in its light squares.
@@ -170,6 +197,7 @@ class LensEntry(Table):
     distortion: (
         Annotated[tuple[float, float, float, float, float], BeforeValidator(_distortion)] | None
     ) = None
+    u: LensUncertaintyEntry | None = None
     chessboard: Text | None = None
     inner_corners: (
         Annotated[tuple[Corners, Corners], listed(2, "columns and rows, as [9, 6]")] | None

@@ -51,6 +51,21 @@ def quantity(kind: str, low: float, high: float, span: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def percent(low: float, high: float, span: str) -> BeforeValidator:
+    """Reads text such as "0.1 %" into a share of one. `span` says what lies in [`low`, `high`]."""
+
+    def read(value: object) -> float:
+        found = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*%\s*", str(value))
+        if not isinstance(value, str) or found is None:
+            refuse(f"{brief(value)} is not a percentage", 'write it as for instance "0.1 %"')
+        share = float(found[1]) / 100
+        if not low <= share <= high:
+            refuse(f"{brief(value)} is not plausible here", f"check it; it should be {span}")
+        return share
+
+    return BeforeValidator(read)
+
+
 def number(value: object) -> float:
     """A finite plain number."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):

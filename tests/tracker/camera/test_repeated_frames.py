@@ -92,3 +92,20 @@ def test_copies_show_no_marks_and_take_no_time() -> None:
     assert times.seconds == pytest.approx((shown - np.interp(31.5, range(len(shown)), shown)) / 500)
     lost = RepeatedFrames(found.frames, inserted=False)
     assert correct_repeat_times(clock, lost) is clock
+
+
+def test_a_car_that_enters_beside_a_standing_truck_is_no_copy() -> None:
+    """While one of its marks is missed, the marks that move are fewer, and the frame is no copy."""
+    shown = tracks_of(np.arange(FRAMES), marks=3)
+    rng = np.random.default_rng(5)
+    still = np.tile(300.0 + 100.0 * rng.random((5, 2)), (FRAMES, 1, 1))
+    still += shown.position[:, -1:] - shown.position[:1, -1:]  # weaves with the picture
+    place = np.concatenate([shown.position, still], axis=1)
+    status = np.full(place.shape[:2], Status.MEASURED, dtype=np.int8)
+    status[:, :3][rng.random((FRAMES, 3)) < 0.3] = Status.HIDDEN
+    names = (*shown.marks, *(f"truck.m{k}" for k in range(5)))
+    covariance = np.broadcast_to(4e-4 * np.eye(2), (*status.shape, 2, 2))
+
+    found = find_repeats(Tracks("side", names, place, covariance, status))
+
+    assert not len(found.frames)

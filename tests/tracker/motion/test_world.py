@@ -103,3 +103,23 @@ def test_a_free_top_precesses_and_spins_at_its_own_rates() -> None:
     own = Rotation.from_euler("y", -tilt) * about_z(-precession * t) * found
     about = np.unwrap(own.as_euler("zyx")[:, 0])
     assert np.polyfit(t, about, 1)[0] == pytest.approx(spin, rel=2e-3)
+
+
+def test_what_runs_after_a_crash_does_not_smooth_it() -> None:
+    """The pulse keeps its knots and its uncertainty, however long the film goes on at rest."""
+    short = np.arange(-0.05, 0.2, 4e-3)
+    rest = np.arange(0.2, 1.4, 4e-3)
+    crash = case.crash(short)
+    after = np.tile(crash[-1], (len(rest), 1))
+    after[:, 6:] = 0.0
+    after[:, :6] += 0.3 * crash[-1, 6:12] * (1 - np.exp(-(rest - short[-1]) / 0.3))[:, None]
+    both = {
+        "short": case.both(short, crash, 0.03),
+        "long": case.both(np.r_[short, rest], np.concatenate([crash, after]), 0.03),
+    }
+    solved = {name: solve(seen, {"car": case.car()}) for name, seen in both.items()}
+    pulse = np.arange(0.0, 0.1, 4e-3)
+    steps = {n: np.diff(s.knots[(s.knots >= 0) & (s.knots <= 0.1)]) for n, s in solved.items()}
+    u = {n: s.motion("car", pulse).u[:, 6] for n, s in solved.items()}
+    assert steps["long"].max() < 1.3 * steps["short"].max()
+    assert np.median(u["long"]) == pytest.approx(np.median(u["short"]), rel=0.25)

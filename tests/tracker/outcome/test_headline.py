@@ -163,3 +163,23 @@ def test_travel_of_what_still_moves_is_at_least_so_far() -> None:
     assert moves.at_end
     assert stands is not None
     assert not stands.at_end
+
+
+def test_changes_start_from_the_last_span_before_contact_in_which_the_attitude_was_determined() -> (
+    None
+):
+    """A vehicle that enters the picture is seen by one mark at first: its attitude is a guess."""
+    seen = braking(20, 100)
+    entering = seen.time < -0.05
+    column = COLUMN["pitch_rad"]
+    state, draws = seen.state.copy(), seen.draws.copy()
+    state[entering, column] += 0.2
+    guess = np.random.default_rng(1).normal(0, 0.3, (len(draws), 1))
+    draws[:, entering, column] += 0.2 + guess
+    draws[..., column] += 1e-4 * np.random.default_rng(2).standard_normal((len(draws), 1))
+
+    lowest = Drawn(seen.time, state, draws).extreme("pitch_rad", -1, "rad")
+
+    assert lowest is not None
+    assert lowest.value == pytest.approx(-0.1, abs=1e-6)
+    assert lowest.u < 1e-3
