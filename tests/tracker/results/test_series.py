@@ -16,7 +16,7 @@ from rich.console import Console
 from calibration.errors import Problem
 from tests.support.made_results import PULSE, made_results
 from tracker.cli.main import main
-from tracker.cli.series import show_series, stacked
+from tracker.cli.series import show_series, stacked_text
 from tracker.core.types import STATE, Quantity
 from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
@@ -156,8 +156,8 @@ def test_without_mass_or_a_second_vehicle_there_is_no_force():
 
 
 def test_the_terminal_gives_the_uncertainty_below_its_number():
-    assert stacked(Quantity(100.02147, "m", 0.00035), "length", "si") == "100.02147\n0.00035"
-    assert stacked(None, "length", "si") == "–"
+    assert stacked_text(Quantity(100.02147, "m", 0.00035), "length", "si") == "100.02147\n0.00035"
+    assert stacked_text(None, "length", "si") == "–"
 
 
 def crushing(stroke):
