@@ -17,7 +17,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.types import Quantity
 from tracker.planning.layout import stands
-from tracker.planning.motion import planned_course
+from tracker.planning.motion import planned_motion
 from tracker.planning.noise import AssumedPicture
 from tracker.planning.numbers import numbers
 from tracker.planning.predict import predict
@@ -53,7 +53,7 @@ def main(record_path: Path, results_path: Path) -> None:
     record = placed(load_planned(record_path), results)
     times = np.concatenate(list(results.times.values()))
     span = (float(times.min()), float(times.max()))
-    outlook = predict(record, stands(record), planned_course(record), span, AssumedPicture())
+    outlook = predict(record, stands(record), planned_motion(record), span, AssumedPicture())
     ratios: dict[str, list[float]] = {"all": []}
     for number in numbers(outlook):
         fact = achieved(results, number.key)

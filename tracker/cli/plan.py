@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from rich.console import Console
-from rich.table import Table as Grid
+from rich.table import Table
 
-from tracker.planning.numbers import doubts
+from tracker.planning.numbers import points_to_check
 from tracker.planning.pages import CAUTION, marks_table, numbers_table
 from tracker.planning.plan import Plan
-from tracker.report.blocks import Table
+from tracker.report.blocks import TableBlock
 
 MAIN = (
     "impact_speed",
@@ -36,14 +36,14 @@ def show_plan(plan: Plan, directory: Path) -> None:
         console.print(_grid(f"Marks in {name}", marks_table(plan, name)))
     console.print(_grid(f"Test {plan.record.test.number}: u to expect", numbers_table(plan, MAIN)))
     notes = Console(stderr=True)
-    for line in doubts(plan):
+    for line in points_to_check(plan):
         notes.print(f"  {line}", highlight=False, markup=False)
     console.print(f"Plan in {directory}", highlight=False, markup=False)
     console.print(CAUTION, style="dim")
 
 
-def _grid(title: str, table: Table) -> Grid:
-    grid = Grid(title=title, title_justify="left")
+def _grid(title: str, table: TableBlock) -> Table:
+    grid = Table(title=title, title_justify="left")
     for i, (head, letter) in enumerate(zip(table.head, table.align, strict=True)):
         least = max((len(row[i]) for row in table.rows), default=0) if i else None
         grid.add_column(head, justify="right" if letter == "r" else "left", min_width=least)

@@ -1,6 +1,6 @@
 """Momentum and energy of two vehicles before and after they strike, from the film.
 
-Along ground x. Ground friction of the struck vehicle is told by how it slows down once nothing
+Along ground x. Ground friction of the struck vehicle is found from how it slows down once nothing
 pushes it any more (the roll-ahead), that of the striking one is small and assumed
 (`tracker.mechanics.vehicle_pair`). Impulse and momentum, work and energy: any textbook of
 mechanics.
@@ -20,16 +20,16 @@ from tracker.core.types import Quantity
 from tracker.mechanics.vehicle_pair import Pair, at_time, quantity
 from tracker.results.schema import Energy, ForceCrush, Mechanics, Momentum
 
-SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer tells its friction
-LEAST_SLIDE = 0.04  # s of free sliding from which friction is told
+SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer shows its friction
+LEAST_SLIDE = 0.04  # s of free sliding from which friction is found
 ASSUMED, ASSUMED_U = 0.2, 0.05
-"""Friction of a parked truck's tyres where the film does not tell it: roll-aheads of published
+"""Friction of a parked truck's tyres where the film does not show it: roll-aheads of published
 tests of truck-mounted attenuators give 0.15 to 0.25 for a truck in gear with its brake set."""
 GRIP_U = 0.05
 """Standard uncertainty, as a share, of the friction while the vehicles push beside that of the
 slide after it: load and slip differ. Common practice, no source."""
 LEAST_FRICTION = 0.25
-"""Share of the friction below which no draw counts: a roll-ahead too short to tell any."""
+"""Share of the friction below which no draw counts: a roll-ahead too short to show any."""
 MOVING = 0.02  # m/s from which the struck vehicle slides
 
 

@@ -23,8 +23,8 @@ def force_crush(pair: Pair, seed: int = 7) -> ForceCrush | None:
     counts as one of the force. Beyond a row's own greatest closing its last force is held.
 
     What the film is too coarse to show is in the draws as a ripple. The shortest wave that it
-    shows, w, is told by the errors of the draws, which cross zero twice in it; of the ripple of a
-    folding cushion w^2 / (w^2 + FOLD^2) is taken to be unseen (in power), at wavelengths from w/3
+    shows, w, is known from the errors of the draws, which cross zero twice in it; of the ripple of
+    a folding cushion w^2 / (w^2 + FOLD^2) is taken to be unseen (in power), at wavelengths from w/3
     to w. It leaves the energy as it is, since the film shows that well.
     """
     closing = pair.closing

@@ -16,7 +16,13 @@ from calibration.constants import GRAVITY
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import Quantity
 from tracker.criteria import Criteria, Plan, evaluate
-from tracker.mechanics.two_mass_model import BEYOND, LEAST_UNLOADING, Course, Cushion, drive
+from tracker.mechanics.two_mass_model import (
+    BEYOND,
+    LEAST_UNLOADING,
+    CushionForce,
+    TwoMassMotion,
+    drive,
+)
 from tracker.mechanics.vehicle_pair import ROLLING, ROLLING_U, quantity
 from tracker.outcome.occupant_risk import flail, occupant_risk
 from tracker.results.schema import Criterion, ForceCrush, Mechanics, Results
@@ -25,10 +31,10 @@ SCATTER = 0.03
 """Standard uncertainty, as a share, of the next cushion's force beside this one's: another
 specimen, another front. Common practice, no source."""
 UNKNOWN = 0.05
-"""A figure that more than this share of the draws can't tell is not told."""
+"""A figure that more than this share of the draws can't give is left out."""
 JUDGED = frozenset({"oiv_x", "ridedown_x", "mean50_x", "thiv", "phd", "velocity_change"})
 """What a head-on prediction along x can be judged by. ASI needs all three axes."""
-NOT_KNOWN = "its figures can't be told: the cushion may be used up"
+NOT_KNOWN = "its figures can't be predicted: the cushion may be used up"
 
 
 @dataclass(frozen=True)
@@ -46,7 +52,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Prediction:
-    """What to expect; None: not told by this test."""
+    """What to expect; None: this test does not show it."""
 
     case: Case
     struck_mass: float | None  # kg; None: blocked
@@ -75,7 +81,7 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
     cushion = _cushion(known, curve, case.scatter, rng)
     rows = len(cushion.force)
     friction = _drawn(known.friction.value, known.friction.u, rows, rng)
-    course = drive(
+    motion = drive(
         cushion,
         _drawn(case.mass, case.mass_u, rows, rng),
         _drawn(case.speed, case.speed_u, rows, rng),
@@ -83,10 +89,10 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
         friction,
         _drawn(ROLLING, ROLLING_U, rows, rng),
     )
-    figures, notes = _figures(course, known, friction, struck is not None, criteria.flail)
+    figures, notes = _figures(motion, known, friction, struck is not None, criteria.flail)
     if known.friction_source == "assumed" and struck is not None:
         notes.append(
-            f"the test's film does not tell the struck vehicle's tyre friction:"
+            f"the test's film does not show the struck vehicle's tyre friction:"
             f" {known.friction.value:g} was assumed (u {known.friction.u:.2g})"
         )
     return Prediction(case, struck, figures, _judged(criteria, figures), tuple(notes))
@@ -114,7 +120,7 @@ def _struck_mass(results: Results, known: Mechanics, case: Case) -> float | None
 
 def _cushion(
     known: Mechanics, curve: ForceCrush, scatter: float, rng: np.random.Generator
-) -> Cushion:
+) -> CushionForce:
     """The estimate (row 0) and every draw of it, each let go over the way that its rebound took.
 
     A force F that falls linearly to nothing over a way d gives back F d / 2.
@@ -124,23 +130,23 @@ def _cushion(
     force = np.maximum(force, 0.0)
     returned = np.maximum(_drawn(known.returned.value, known.returned.u, len(force), rng), 0.0)
     unloading = 2.0 * returned / np.maximum(force[:, -1], 1.0)
-    return Cushion(curve.closing, force, np.maximum(unloading, LEAST_UNLOADING))
+    return CushionForce(curve.closing, force, np.maximum(unloading, LEAST_UNLOADING))
 
 
 def _figures(
-    course: Course,
+    motion: TwoMassMotion,
     known: Mechanics,
     friction: Array,
     moves: bool,
     distances: tuple[float, float],
 ) -> tuple[dict[str, Quantity | None], list[str]]:
-    time, braking = course.time, course.acceleration
+    time, braking = motion.time, motion.acceleration
     still = np.zeros_like(braking)
     risk = occupant_risk(time, braking, still, still, distances)
     _, _, struck_at, _ = flail(time, braking, still, distances)
-    inside = course.unknown_from == np.inf
-    in_time = inside | (struck_at <= course.unknown_from)
-    greatest = course.closing.max(axis=1)
+    inside = motion.unknown_from == np.inf
+    in_time = inside | (struck_at <= motion.unknown_from)
+    greatest = motion.closing.max(axis=1)
     test = known.greatest_closing.value
     rows: dict[str, tuple[Array, str, Array]] = {
         "oiv_x": (risk.oiv_x, "m/s", in_time),
@@ -149,7 +155,7 @@ def _figures(
         "mean50_x": (risk.mean50_x, "g", inside),
         "thiv": (risk.thiv, "m/s", in_time),
         "phd": (risk.phd, "g", inside),
-        "velocity_change": (course.speed[:, -1] - course.speed[:, 0], "m/s", inside),
+        "velocity_change": (motion.speed[:, -1] - motion.speed[:, 0], "m/s", inside),
         "closing": (greatest, "m", inside),
         "closing_of_test": (greatest / test, "1", inside),
     }
@@ -157,23 +163,23 @@ def _figures(
         used = (greatest - known.front_crush) / known.cushion_length
         rows["stroke_used"] = (used, "1", inside)
     if moves:
-        gone = np.sum(course.struck_speed, axis=1) * (time[1] - time[0])
-        rolls = gone + course.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)
+        gone = np.sum(motion.struck_speed, axis=1) * (time[1] - time[0])
+        rolls = gone + motion.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)
         rows["roll_ahead"] = (rolls, "m", inside)
-    figures = {name: _told(values, unit, good) for name, (values, unit, good) in rows.items()}
+    figures = {name: _determined(values, unit, good) for name, (values, unit, good) in rows.items()}
     notes = []
     if figures["closing"] is None:
         notes.append(
             f"the vehicles would close by more than the {(1 + BEYOND) * test:.2f} m that the test "
-            f"tells; {NOT_KNOWN}"
+            f"shows; {NOT_KNOWN}"
         )
     if figures["oiv_x"] is not None and not risk.reached[0]:
         notes.append("the occupant does not reach the interior: the velocity change is given")
     return figures, notes
 
 
-def _told(values: Array, unit: str, good: Array) -> Quantity | None:
-    """Row 0 with the spread of the rows that tell; None where it or too many others do not."""
+def _determined(values: Array, unit: str, good: Array) -> Quantity | None:
+    """Row 0 with the spread of the rows that are finite; None where it or too many aren't."""
     fine = good & np.isfinite(values)
     if not fine[0] or np.mean(~fine) > UNKNOWN:
         return None

@@ -17,7 +17,7 @@ LEAST_UNLOADING = 5e-3  # m
 
 
 @dataclass(frozen=True)
-class Cushion:
+class CushionForce:
     """Force against closing of k possible cushions, and the way over which each lets go."""
 
     closing: Array  # (n,) m, equal steps from 0
@@ -26,7 +26,7 @@ class Cushion:
 
 
 @dataclass(frozen=True)
-class Course:
+class TwoMassMotion:
     """What the two masses did; k rows, n times."""
 
     time: Array  # (n,) s from contact
@@ -38,7 +38,7 @@ class Course:
 
 
 def drive(
-    cushion: Cushion,
+    cushion: CushionForce,
     mass: Array,
     speed: Array,
     struck_mass: Array | None,
@@ -46,8 +46,8 @@ def drive(
     rolling: Array,
     until: float = LONGEST,
     step: float = STEP,
-) -> Course:
-    """The course of the striking vehicle into the struck one, from contact on.
+) -> TwoMassMotion:
+    """The motion of the striking vehicle into the struck one, from contact on.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def drive(
     time: Array = step * np.arange(count, dtype=np.float64)
     closing = states[:, 0].T
     out = closing > (1.0 + BEYOND) * cushion.closing[-1]
-    return Course(
+    return TwoMassMotion(
         time,
         slowings.T,
         states[:, 1].T,

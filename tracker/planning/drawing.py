@@ -14,7 +14,7 @@ from scipy.spatial import ConvexHull, QhullError
 from calibration.arrays import Array
 from tracker.planning.layout import Stand
 from tracker.planning.plan import Plan
-from tracker.planning.view import Seen
+from tracker.planning.view import MarkView
 from tracker.report.style import INK, LINES, SOFT, WIDTH, Line, style
 
 INSTANTS = (-0.05, 0.0, 0.1, 0.2)
@@ -47,8 +47,8 @@ def draw(plan: Plan, folder: Path) -> dict[str, str]:
 
 
 def _instants() -> str:
-    told = [f"{1e3 * t:+.0f}".replace("-", "−").replace("+0", "0") for t in INSTANTS]
-    return f"{', '.join(told[:-1])} and {told[-1]} ms"
+    texts = [f"{1e3 * t:+.0f}".replace("-", "−").replace("+0", "0") for t in INSTANTS]
+    return f"{', '.join(texts[:-1])} and {texts[-1]} ms"
 
 
 def _lines(plan: Plan) -> dict[str, Line]:
@@ -64,7 +64,7 @@ def _outline(plan: Plan, vehicle: str) -> Array:
     table = plan.record.vehicles[vehicle]
     known = [m.at for m in table.markers.values() if m.at is not None]
     places = np.array([*known, *table.points.values()]).reshape(-1, 3)
-    return plan.course.places(vehicle, np.array(INSTANTS), places - np.array(table.cg))
+    return plan.motion.places(vehicle, np.array(INSTANTS), places - np.array(table.cg))
 
 
 def _hull(points: Array) -> Array:
@@ -136,11 +136,11 @@ def _view(plan: Plan, stand: Stand) -> Figure:
     axes = figure.add_subplot()
     axes.grid(visible=False)
     axes.add_patch(Rectangle((0, 0), width, height, fill=False, ec=INK, lw=1.2))
-    for seen in plan.outlook.fixed[stand.name]:
-        u, v = seen.pixels[0]
-        if np.isfinite(u) and seen.visible[0]:
-            axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(seen.size_px[0])), mew=0.9)
-            label = seen.target.name.marker
+    for view in plan.outlook.fixed[stand.name]:
+        u, v = view.pixels[0]
+        if np.isfinite(u) and view.visible[0]:
+            axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(view.size_px[0])), mew=0.9)
+            label = view.target.name.marker
             axes.annotate(label, (u, v), (5, 4), textcoords="offset points", color=SOFT, size=6.5)
     for vehicle, line in _lines(plan).items():
         _vehicle(axes, plan, stand, vehicle, line)
@@ -172,7 +172,7 @@ def _vehicle(axes: Axes, plan: Plan, stand: Stand, vehicle: str, line: Line) -> 
                 _dot(axes, (u, v), size, line, _fade(k), visible)
 
 
-def _instances(mark: Seen) -> Iterator[tuple[float, float, float, bool]]:
+def _instances(mark: MarkView) -> Iterator[tuple[float, float, float, bool]]:
     """Pixel, size (px) and whether it is measured, at each of `INSTANTS`."""
     for instant in INSTANTS:
         i = int(np.argmin(np.abs(mark.time - instant)))

@@ -25,7 +25,7 @@ OUTER, BELOW_TOP = 0.85, 0.15
 a side of the vehicle; the others face up."""
 FACING = 0.3
 """Least cosine between a mark's normal and the way to the camera: beyond 73 degrees nothing of it
-can be told."""
+can be measured."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Stand:
     exposure: float  # s; 0 where the record doesn't say
     fixed: tuple[Target, ...]
     markers: tuple[Target, ...]
-    looks: str  # how the line of sight was found
+    aim_text: str  # how the line of sight was found
 
     @property
     def size(self) -> tuple[int, int]:
@@ -81,7 +81,7 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
         for n, t in entry.survey.items()
         if t.at is not None
     )
-    camera, looks = _looking(np.array(entry.position), entry, lens, fixed, where)
+    camera, aim_text = _looking(np.array(entry.position), entry, lens, fixed, where)
     fixed = tuple(Target(t.name, t.at, t.pattern, t.size, _towards(camera, t.at)) for t in fixed)
     if not any(m.at for v in record.vehicles.values() for m in v.markers.values()):
         raise RecordError(
@@ -95,7 +95,7 @@ def _stand(record: PlannedRecord, name: str, entry: PlannedCamera) -> Stand:
         for vehicle, table in record.vehicles.items()
         for target in _markers(vehicle, table, entry.picks, f"{record.path}, vehicles.{vehicle}")
     )
-    return Stand(name, camera, entry.frame_rate, entry.exposure or 0.0, fixed, markers, looks)
+    return Stand(name, camera, entry.frame_rate, entry.exposure or 0.0, fixed, markers, aim_text)
 
 
 _UP = np.array([0.0, 0.0, -1.0])
@@ -164,7 +164,7 @@ def _looking(
         return Camera(lens, found.camera.rotation, found.camera.position), "as its picks say"
     if not fixed:
         raise RecordError(
-            "nothing says where this camera will look, or how its place will be told",
+            "nothing says where this camera will look, or how its place will be known",
             where=where,
             remedy="plan four or more fixed targets in its picture, with `at` and `size`",
             status=RECORD,

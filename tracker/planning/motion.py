@@ -1,4 +1,4 @@
-"""A plausible course of the test as planned: what the plan lets the vehicles do.
+"""A plausible motion of the vehicles as planned: what the plan lets the vehicles do.
 
 The striking vehicle runs at constant speed until contact; then a force that depends on the closing,
 as crush cushions give it, brings both to one speed: a steep first peak, folds on a plateau that
@@ -54,11 +54,11 @@ STEP = 1e-4  # s
 GONE = 0.01
 """Share of the mean force below which it is over."""
 FIRST, AFTER = -0.2, 0.4
-"""The course begins so long before contact and ends so long after the pulse, s."""
+"""The motion begins so long before contact and ends so long after the pulse, s."""
 
 
 @dataclass(frozen=True)
-class Course:
+class PlannedMotion:
     """Planned motions: states (n, 15) of each vehicle's cg at fine times (n,)."""
 
     time: Array
@@ -80,7 +80,7 @@ class Course:
         return out
 
 
-def planned_course(record: PlannedRecord) -> Course:
+def planned_motion(record: PlannedRecord) -> PlannedMotion:
     """The motions of all vehicles. Raises Problem without an intended speed or a striking vehicle
     that has a speed to lose.
     """
@@ -118,7 +118,7 @@ def planned_course(record: PlannedRecord) -> Course:
         for column, change in _swings(vehicle, -float(at[2]), push, way / way[-1], time).items():
             _add(state, column, change)
         states[name] = state
-    return Course(time, states, duration)
+    return PlannedMotion(time, states, duration)
 
 
 def _run(state: Array, rate: Array, along: Array, time: Array) -> None:

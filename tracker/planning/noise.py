@@ -1,4 +1,4 @@
-"""How well a painted mark's place can be told, before there is a picture of it.
+"""How well a painted mark's place can be measured, before there is a picture of it.
 
 An edge that moves along its normal carries the Fisher information A^2 / (2 sqrt(pi) s sigma^2) for
 each pixel of its length, at contrast A, blur s (Gaussian sd, the pixel's own area included) and

@@ -1,4 +1,4 @@
-"""A plan in words and rows: headline numbers with what to expect of each, marks, doubts."""
+"""A plan in words and rows: headline numbers with what to expect, marks, points to check."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tracker.core.types import MarkId, Quantity
 from tracker.planning.plan import WATCHED, Plan
 from tracker.planning.predict import Outlook
-from tracker.planning.view import LEAST_PX, Seen
+from tracker.planning.view import LEAST_PX, MarkView
 from tracker.report.wording import OCCUPANT, VEHICLE
 
 SMALL_PX = 10.0
@@ -24,7 +24,7 @@ GAP = 1e-4
 
 @dataclass(frozen=True)
 class Number:
-    """A headline number of the plan's course."""
+    """A headline number of the planned motion."""
 
     key: str  # "car.impact_speed"
     label: str
@@ -43,15 +43,15 @@ def _numbers(outlook: Outlook) -> Iterator[Number]:
             for field, name in names.items():
                 quantity = getattr(holder, field, None)
                 if quantity is not None and np.isfinite(quantity.u):
-                    said = (
+                    text = (
                         name.text if name.text.isupper() else name.text[0].lower() + name.text[1:]
                     )
-                    yield Number(f"{vehicle}.{field}", f"{vehicle}: {said}", name.kind, quantity)
+                    yield Number(f"{vehicle}.{field}", f"{vehicle}: {text}", name.kind, quantity)
     if outlook.crush is not None and outlook.crush.max_dynamic is not None:
         yield Number("crush", "greatest closing", "length", outlook.crush.max_dynamic)
 
 
-def when_seen(mark: Seen) -> str:
+def time_in_view(mark: MarkView) -> str:
     """From when to when a mark is in view and large enough, within the watched time."""
     inside = (mark.time >= WATCHED[0] - 1e-9) & (mark.time <= WATCHED[1] + 1e-9)
     visible, time = mark.visible[inside], mark.time[inside]
@@ -78,12 +78,12 @@ def _ms(time: float) -> str:
     return f"{1e3 * time:+.0f} ms".replace("-", "−")
 
 
-def doubts(plan: Plan) -> list[str]:
+def points_to_check(plan: Plan) -> list[str]:
     """What somebody should look at before the test, one sentence each."""
     found = []
     for name, stand in plan.stands.items():
         marks = [m for m in plan.outlook.marks[name] if m.visible.any()]
-        leaving = [m.target.name for m in marks if when_seen(m) != "throughout"]
+        leaving = [m.target.name for m in marks if time_in_view(m) != "throughout"]
         small = [m.target.name for m in marks if np.nanmin(m.size_px[m.visible]) < SMALL_PX]
         smeared = [m.target.name for m in marks if _blur(m) > SMEARED_PX]
         if leaving:
@@ -122,8 +122,8 @@ def doubts(plan: Plan) -> list[str]:
     return found
 
 
-def _blur(mark: Seen) -> float:
-    """Largest motion during the exposure while the mark is seen, px."""
+def _blur(mark: MarkView) -> float:
+    """Largest motion during the exposure while the mark is in view, px."""
     return float(np.max(np.linalg.norm(mark.blur[mark.visible], axis=1), initial=0.0))
 
 
@@ -139,6 +139,6 @@ def mark_rows(plan: Plan, camera: str) -> list[tuple[MarkId, str, float, float, 
             noise = float(np.trace(mark.covariance[on].mean(axis=0)) / 2)
             u = float(np.sqrt(noise + plan.picture.drift_of(size) ** 2))
         fixed = mark.target.name.is_fixed
-        when = ("yes" if on.all() else "no") if fixed else when_seen(mark)
+        when = ("yes" if on.all() else "no") if fixed else time_in_view(mark)
         rows.append((mark.target.name, mark.target.pattern, size, blur, u, when))
     return rows

@@ -1,4 +1,4 @@
-"""The plan as blocks of a report: its worth, what is seen, what was assumed."""
+"""The plan as blocks of a report: its worth, what is in view, what was assumed."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from tracker.motion.options import NOISE
 from tracker.pipeline.vehicle_result import DRAWS
 from tracker.planning.motion import MEAN_PULSE
 from tracker.planning.noise import FLOOR_PX
-from tracker.planning.numbers import Number, doubts, mark_rows, numbers
+from tracker.planning.numbers import Number, mark_rows, numbers, points_to_check
 from tracker.planning.plan import OFF_PLANE, WATCHED, Plan
-from tracker.report.blocks import Block, Document, Heading, Part, Plot, Table, Text, table
+from tracker.report.blocks import Block, Document, Heading, Part, Plot, TableBlock, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
 from tracker.results.schema import PROGRAM
 
@@ -43,7 +43,7 @@ def document(plan: Plan, captions: Mapping[str, str]) -> Document:
 
 
 def _worth(plan: Plan) -> tuple[Block, ...]:
-    found = doubts(plan)
+    found = points_to_check(plan)
     blocks: list[Block] = [Text(_lead(plan), "lead"), Text(CAUTION, "caution")]
     if found:
         blocks += [Heading("To look at before the test"), *(Text(line) for line in found)]
@@ -52,13 +52,15 @@ def _worth(plan: Plan) -> tuple[Block, ...]:
 
 
 def _lead(plan: Plan) -> str:
-    told = {n.key: n for n in numbers(plan.outlook)}
+    found = {n.key: n for n in numbers(plan.outlook)}
     striking = [n for n, v in plan.record.vehicles.items() if v.role == "striking"]
     wanted = [(f"{striking[0]}.impact_speed", "impact speed"), (f"{striking[0]}.oiv_x", "OIV")]
-    said = [f"{name} to {_u(told[key], plan, True)}" for key, name in wanted if key in told]
-    count = len(doubts(plan))
+    parts = [f"{name} to {_u(found[key], plan, True)}" for key, name in wanted if key in found]
+    count = len(points_to_check(plan))
     note = f" {count} thing{'s' if count != 1 else ''} to look at." if count else ""
-    return f"As planned, the films will tell {' and '.join(said)} (k = 1).{note}" if said else note
+    return (
+        f"As planned, the films will give {' and '.join(parts)} (k = 1).{note}" if parts else note
+    )
 
 
 def _u(number: Number, plan: Plan, unit: bool = False) -> str:
@@ -68,7 +70,7 @@ def _u(number: Number, plan: Plan, unit: bool = False) -> str:
     return f"{u} {name}" if unit else u
 
 
-def numbers_table(plan: Plan, only: Collection[str] = ()) -> Table:
+def numbers_table(plan: Plan, only: Collection[str] = ()) -> TableBlock:
     """U of each headline number, now and with each change; `only` fields of these names."""
     changed = {c: {n.key: n for n in numbers(o)} for c, o in plan.changes.items()}
     rows = []
@@ -110,7 +112,7 @@ def _sight(plan: Plan, captions: Mapping[str, str]) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def cameras_table(plan: Plan) -> Table:
+def cameras_table(plan: Plan) -> TableBlock:
     """Where each camera stands and how well that will be known."""
     system = plan.record.test.report_units
     _, factor = unit_of("small_length", system)
@@ -124,7 +126,7 @@ def cameras_table(plan: Plan) -> Table:
             (
                 name,
                 at,
-                stand.looks,
+                stand.aim_text,
                 f"{stand.camera.lens.matrix[0, 0]:.0f}",
                 f"{stand.frame_rate:g}",
                 f"{1e3 * stand.exposure:g}" if stand.exposure else NONE,
@@ -148,7 +150,7 @@ def cameras_table(plan: Plan) -> Table:
     )
 
 
-def marks_table(plan: Plan, camera: str) -> Table:
+def marks_table(plan: Plan, camera: str) -> TableBlock:
     """Each mark in a camera's pictures."""
     rows = [
         (name, pattern, _px(size, 1), _px(blur, 2), _px(u, 3), when)
@@ -173,9 +175,9 @@ def _assumed(plan: Plan) -> tuple[Block, ...]:
     first, last = plan.span
     survey = record.survey
     lines = [
-        f"Course of the test: constant speed until contact, then a deceleration of the vehicles "
+        "Motion of the vehicles: constant speed until contact, then a deceleration of the vehicles "
         f"against each other of {MEAN_PULSE / 9.80665:.1f} g in the mean over their closing, for "
-        f"{1e3 * plan.course.contact_lasts:.0f} ms, as crush cushions give it (common practice, no "
+        f"{1e3 * plan.motion.contact_lasts:.0f} ms, as crush cushions give it (common practice, no "
         "source), with pitch, roll, yaw and rise on the springs.",
         f"Films from {1e3 * first:+.0f} to {1e3 * last:+.0f} ms of contact.".replace("-", "−"),
         f"Pictures: {picture.contrast:g} grey values of contrast between the paints, noise of "
@@ -191,8 +193,8 @@ def _assumed(plan: Plan) -> tuple[Block, ...]:
         "markers (k = 1, each coordinate). Camera poses: resection of the planned survey.",
         "Motion: the estimator of the analysis on these marks and cameras; the headline numbers "
         "from draws of its posterior.",
-        "A marker is taken to face up, or sideways if it is near a side of its vehicle; it is seen "
-        "where its face looks at the camera and it is wholly in the picture. Vehicles, dust and "
-        "barriers hide nothing here.",
+        "A marker is taken to face up, or sideways if it is near a side of its vehicle; it is in "
+        "view where its face turns to the camera and it is wholly in the picture. Vehicles, dust "
+        "and barriers hide nothing here.",
     ]
     return tuple(Text(line) for line in lines)

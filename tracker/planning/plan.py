@@ -11,10 +11,10 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.types import SURVEY, MarkId, Progress, silent
 from tracker.planning.layout import Stand, Target, stands
-from tracker.planning.motion import Course, planned_course
+from tracker.planning.motion import PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture
 from tracker.planning.predict import Outlook, predict
-from tracker.planning.view import fixed_seen, in_picture
+from tracker.planning.view import fixed_target_views, in_picture
 from tracker.record.load import load_planned
 from tracker.record.schema import PlannedRecord
 
@@ -38,7 +38,7 @@ class Plan:
 
     record: PlannedRecord
     stands: Mapping[str, Stand]
-    course: Course
+    motion: PlannedMotion
     span: tuple[float, float]  # s, of the films that the prediction supposes
     picture: AssumedPicture
     outlook: Outlook
@@ -50,19 +50,19 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
 
     Raises Problem where the record lacks what a plan needs, or the layout can't give a result.
     """
-    tell = progress or silent
+    report_progress = progress or silent
     planned = stands(record)
-    course = planned_course(record)
+    motion = planned_motion(record)
     picture = AssumedPicture()
-    span = (WATCHED[0], max(WATCHED[1], course.contact_lasts + BEYOND))
+    span = (WATCHED[0], max(WATCHED[1], motion.contact_lasts + BEYOND))
     layouts = {"": planned, **changed(planned, picture)}
     outlooks = {}
     for done, (change, layout) in enumerate(layouts.items()):
-        tell("plan", done, len(layouts))
-        outlooks[change] = predict(record, layout, course, span, picture)
-    tell("plan", len(layouts), len(layouts))
+        report_progress("plan", done, len(layouts))
+        outlooks[change] = predict(record, layout, motion, span, picture)
+    report_progress("plan", len(layouts), len(layouts))
     outlook = outlooks.pop("")
-    return Plan(record, planned, course, span, picture, outlook, outlooks)
+    return Plan(record, planned, motion, span, picture, outlook, outlooks)
 
 
 def plan(path: str | Path, progress: Progress | None = None) -> Plan:
@@ -111,7 +111,7 @@ def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
     """With a fixed target like the others, between their middle and the farthest, off their plane
     towards the camera; the stand as it is where such a point would not be in the picture.
     """
-    inside = [t.target for t in fixed_seen(stand, picture) if t.visible[0]]
+    inside = [t.target for t in fixed_target_views(stand, picture) if t.visible[0]]
     if len(inside) < 3:
         return stand
     at = np.array([t.at for t in inside])

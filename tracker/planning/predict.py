@@ -1,6 +1,6 @@
 """The uncertainty to expect: the estimator itself, on marks as the planned cameras would see them.
 
-The marks stand where the planned course puts them, with errors drawn as the estimator will find
+The marks stand where the planned motion puts them, with errors drawn as the estimator will find
 them in films (it sizes them by what it sees, so there must be some): of the covariance that is
 predicted for their size, contrast and blur, correlated from frame to frame, and a part that drifts.
 The cameras carry the covariance that resection of the planned survey gives. Thinned frames carry
@@ -37,14 +37,14 @@ from tracker.pipeline.vehicle_result import (
     vehicle_result,
 )
 from tracker.planning.layout import Stand
-from tracker.planning.motion import Course
+from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture
-from tracker.planning.view import Seen, fixed_seen, seen
+from tracker.planning.view import MarkView, fixed_target_views, mark_views
 from tracker.record.schema import PlannedRecord
 from tracker.results.schema import CrushResult, Occupant, VehicleResult
 
 CONTACT_U = 2e-3
-"""Standard uncertainty of first contact, s, where only the motion tells it: what finding it on
+"""Standard uncertainty of first contact, s, where only the motion gives it: what finding it on
 planned courses leaves."""
 FINEST = 1e-3
 """Frames closer than this are thinned out, s."""
@@ -57,14 +57,14 @@ class Outlook:
     vehicles: Mapping[str, VehicleResult]
     crush: CrushResult | None
     poses: Mapping[str, Resection]
-    marks: Mapping[str, tuple[Seen, ...]]  # of each camera, the vehicles' marks at `times`
-    fixed: Mapping[str, tuple[Seen, ...]]
+    marks: Mapping[str, tuple[MarkView, ...]]  # of each camera, the vehicles' marks at `times`
+    fixed: Mapping[str, tuple[MarkView, ...]]
 
 
 def predict(
     record: PlannedRecord,
     planned: Mapping[str, Stand],
-    course: Course,
+    motion: PlannedMotion,
     span: tuple[float, float],
     picture: AssumedPicture,
     progress: Progress | None = None,
@@ -73,13 +73,13 @@ def predict(
 
     Raises Problem where the planned survey can't give a camera's pose, or no camera sees a vehicle.
     """
-    fixed = {name: fixed_seen(stand, picture) for name, stand in planned.items()}
+    fixed = {name: fixed_target_views(stand, picture) for name, stand in planned.items()}
     poses = {name: pose(record, planned[name], fixed[name], span, picture) for name in planned}
     marks, evidence = {}, {}
     for name, stand in planned.items():
         every = max(1.0, FINEST * stand.frame_rate)
         times = np.arange(span[0], span[1], every / stand.frame_rate)
-        marks[name] = seen(stand, course, times, picture)
+        marks[name] = mark_views(stand, motion, times, picture)
         evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every, picture)
     if not any(np.isfinite(e.zero_u) for e in evidence.values()):
         first = next(iter(evidence))
@@ -113,11 +113,11 @@ def predict(
 def pose(
     record: PlannedRecord,
     stand: Stand,
-    fixed: tuple[Seen, ...],
+    fixed: tuple[MarkView, ...],
     span: tuple[float, float],
     picture: AssumedPicture,
 ) -> Resection:
-    """The camera's place as its planned survey will tell it. Fixed targets are measured in every
+    """The camera's place as its planned survey will give it. Fixed targets are measured in every
     frame; what is not noise in them doesn't average out.
     """
     inside = [t for t in fixed if t.visible[0]]
@@ -150,7 +150,7 @@ def pose(
         ) from None
 
 
-def _mean_place(fixed: Seen, frames: float, picture: AssumedPicture) -> Array:
+def _mean_place(fixed: MarkView, frames: float, picture: AssumedPicture) -> Array:
     """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
     size = float(fixed.size_px[0])
     floor, drift = picture.floor_of(size) ** 2, picture.drift_of(size) ** 2
@@ -162,7 +162,7 @@ def _evidence(
     record: PlannedRecord,
     stand: Stand,
     placed: Resection,
-    marks: tuple[Seen, ...],
+    marks: tuple[MarkView, ...],
     times: Array,
     every: float,
     picture: AssumedPicture,
@@ -174,7 +174,9 @@ def _evidence(
     position = np.stack([m.pixels for m in marks], axis=1)
     left = picture.correlation**every
     covariance = np.stack([m.covariance for m in marks], axis=1)
-    covariance = covariance * _drag(picture.correlation) / _drag(left) / every
+    covariance = (
+        covariance * _variance_inflation(picture.correlation) / _variance_inflation(left) / every
+    )
     drift = np.array([picture.drift_of(float(np.nanmedian(m.size_px))) for m in marks])
     return CameraEvidence(
         camera=camera,
@@ -189,8 +191,8 @@ def _evidence(
     )
 
 
-def _drag(correlation: float) -> float:
-    """What a correlation from frame to frame makes of the variance of slow errors."""
+def _variance_inflation(correlation: float) -> float:
+    """What a correlation from frame to frame makes of the variance of a mean."""
     return (1 + correlation) / (1 - correlation)
 
 
@@ -201,14 +203,14 @@ def _errors(covariance: Array, correlation: float, drift: Array, camera: str) ->
     """
     rng = np.random.default_rng([SEED, *camera.encode()])
     known = np.where(np.isfinite(covariance), covariance, np.eye(2))
-    quick = _remembered(rng.standard_normal(covariance.shape[:3]), correlation)
+    quick = _autoregression(rng.standard_normal(covariance.shape[:3]), correlation)
     memory = float(np.exp(-1 / NOISE.error_memory))
-    slow = _remembered(rng.standard_normal(covariance.shape[:3]), memory)
+    slow = _autoregression(rng.standard_normal(covariance.shape[:3]), memory)
     drawn = (np.linalg.cholesky(known) @ quick[..., None])[..., 0] + drift[:, None] * slow
     return np.where(np.isfinite(covariance).all(axis=3), drawn, np.nan)
 
 
-def _remembered(white: Array, correlation: float) -> Array:
+def _autoregression(white: Array, correlation: float) -> Array:
     """A first-order autoregression of unit variance along the first axis, driven by `white`."""
     out = white.copy()
     for k in range(1, len(out)):

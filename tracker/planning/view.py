@@ -1,4 +1,4 @@
-"""What a planned camera sees of its marks in the course of the test."""
+"""What a planned camera sees of its marks while the test runs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import turned
 from tracker.planning.layout import FACING, Stand, Target
-from tracker.planning.motion import Course
+from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture, mark_covariance
 
 LEAST_PX = 5.0
@@ -19,7 +19,7 @@ LEAST_PX = 5.0
 
 
 @dataclass(frozen=True)
-class Seen:
+class MarkView:
     """One mark in the pictures of one camera at times (n,); NaN or False where it isn't in them."""
 
     target: Target
@@ -28,38 +28,40 @@ class Seen:
     size_px: Array  # (n,) mean of its longer and shorter diameter, geometric
     blur: Array  # (n, 2) px that it moves during the exposure
     covariance: Array  # (n, 2, 2) px^2
-    facing: NDArray[np.bool_]  # (n,) whether its face looks at the camera
+    facing: NDArray[np.bool_]  # (n,) whether its face turns to the camera
     visible: NDArray[np.bool_]  # (n,) that, wholly in the picture, and large enough
 
 
-def seen(stand: Stand, course: Course, times: Array, picture: AssumedPicture) -> tuple[Seen, ...]:
+def mark_views(
+    stand: Stand, motion: PlannedMotion, times: Array, picture: AssumedPicture
+) -> tuple[MarkView, ...]:
     """The vehicles' marks in the camera's pictures at these times."""
     return tuple(
-        _seen(stand, target, *_path(course, target, times), times, picture)
+        _mark_view(stand, target, *_path(motion, target, times), times, picture)
         for target in stand.markers
     )
 
 
-def fixed_seen(stand: Stand, picture: AssumedPicture) -> tuple[Seen, ...]:
+def fixed_target_views(stand: Stand, picture: AssumedPicture) -> tuple[MarkView, ...]:
     """The fixed targets in the camera's picture, one instant each."""
     still = np.zeros((1, 3))
     return tuple(
-        _seen(stand, t, t.at[None], still, t.normal[None], np.zeros(1), picture)
+        _mark_view(stand, t, t.at[None], still, t.normal[None], np.zeros(1), picture)
         for t in stand.fixed
     )
 
 
-def _path(course: Course, target: Target, times: Array) -> tuple[Array, Array, Array]:
+def _path(motion: PlannedMotion, target: Target, times: Array) -> tuple[Array, Array, Array]:
     """Place (n, 3), velocity (n, 3) and normal (n, 3) of a vehicle's mark, ground axes."""
     vehicle = target.name.vehicle
-    state = course.state(vehicle, times)
+    state = motion.state(vehicle, times)
     arm = np.broadcast_to(target.at, (len(times), 3))
     normal = np.broadcast_to(target.normal, (len(times), 3))
     at = state[:, :3] + turned(state[:, 3:6], arm)[0]
     return at, state[:, 6:9], turned(state[:, 3:6], normal)[0]
 
 
-def _seen(
+def _mark_view(
     stand: Stand,
     target: Target,
     at: Array,
@@ -67,7 +69,7 @@ def _seen(
     normal: Array,
     times: Array,
     picture: AssumedPicture,
-) -> Seen:
+) -> MarkView:
     camera = stand.camera
     pixels, by_point, _ = camera.project_with_derivatives(at)
     way = camera.position - at
@@ -80,7 +82,7 @@ def _seen(
     covariance = np.full((len(times), 2, 2), np.nan)
     for i in np.flatnonzero(visible):
         covariance[i] = mark_covariance(target.pattern, float(size[i]), blur[i], picture)
-    return Seen(target, times, pixels, size, blur, covariance, facing, visible)
+    return MarkView(target, times, pixels, size, blur, covariance, facing, visible)
 
 
 def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:

@@ -25,7 +25,7 @@ class Heading:
 
 
 @dataclass(frozen=True)
-class Table:
+class TableBlock:
     """Rows of text. `align` has a letter a column: l, c, r; c is for numbers aligned at "±"."""
 
     caption: str
@@ -60,7 +60,7 @@ class Beside:
     right: tuple[Block, ...]
 
 
-Block = Text | Heading | Table | Plot | Photographs | Beside
+Block = Text | Heading | TableBlock | Plot | Photographs | Beside
 
 
 @dataclass(frozen=True)
@@ -87,11 +87,11 @@ class Document:
 
 def table(
     caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], align: str, note: str = ""
-) -> Table:
+) -> TableBlock:
     """A table whose columns marked "c" are padded so that numbers align at the "±"."""
     columns = [list(column) for column in zip(*rows, strict=True)]
     for i, letter in enumerate(align[: len(columns)]):
         if letter == "c":
             columns[i] = aligned(columns[i])
     padded = tuple(zip(*columns, strict=True)) if columns else ()
-    return Table(caption, tuple(head), padded, align, note)
+    return TableBlock(caption, tuple(head), padded, align, note)

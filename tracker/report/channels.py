@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.core.units import System
-from tracker.report.blocks import Table, table
+from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, joined, unit_of
 from tracker.report.tables import fixed
 from tracker.report.wording import VERDICTS
@@ -30,7 +30,7 @@ NOTE = (
 )
 
 
-def channels(vehicle: str, check: CrossCheck, system: System) -> Table | None:
+def channels(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
     """One row a channel; None where there are none."""
     rows = [_row(name, one, system) for name, one in check.channels.items()]
     if not rows:

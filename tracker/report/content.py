@@ -17,7 +17,7 @@ from tracker.report.blocks import (
     Part,
     Photographs,
     Plot,
-    Table,
+    TableBlock,
     Text,
     table,
 )
@@ -52,7 +52,7 @@ KEY_OCCUPANT = {
 }
 ALONE = {
     "accelerometers_unusable": "No accelerometer can be used: all is from film",
-    "accelerometers_alone": "No film tells the occupant risk: it is from accelerometers alone",
+    "accelerometers_alone": "No film shows the occupant risk: it is from accelerometers alone",
 }
 KEY_NOTE = "OIV: occupant impact velocity; x forward, y to the right."
 BOTH_NOTE = " The criteria are compared with film and accelerometers together."
@@ -92,7 +92,7 @@ def _summary(
             Text(headline(results), "lead"),
             Beside(left, right),
             photographs,
-            *_telling(results, plots),
+            *_main_plots(results, plots),
             Text(CAUTION, "caution"),
             Text(UNCERTAINTY, "note"),
         ]
@@ -101,33 +101,33 @@ def _summary(
 
 def headline(results: Results) -> str:
     """What came out, in a few sentences."""
-    said = []
+    sentences = []
     required = [c.verdict for c in results.criteria if not c.preferred and c.kind == "criterion"]
     conditions = [c.verdict for c in results.criteria if c.kind == "test_condition"]
     preferred = [c.verdict for c in results.criteria if c.preferred]
     for verdicts, name in ((required, "required criteria"), (conditions, "test conditions")):
         if verdicts:
-            told = [f"{verdicts.count('pass')} passed", f"{verdicts.count('fail')} failed"]
-            told += [f"{verdicts.count('undetermined')} undetermined"]
-            said.append(f"Of {len(verdicts)} {name} {', '.join(told)}.")
+            counts = [f"{verdicts.count('pass')} passed", f"{verdicts.count('fail')} failed"]
+            counts += [f"{verdicts.count('undetermined')} undetermined"]
+            sentences.append(f"Of {len(verdicts)} {name} {', '.join(counts)}.")
     if preferred:
-        said.append(f"Of {len(preferred)} preferred limits {preferred.count('pass')} are met.")
+        sentences.append(f"Of {len(preferred)} preferred limits {preferred.count('pass')} are met.")
     for warning in results.warnings:
         if warning.code in ALONE:
-            said.append(f"{ALONE[warning.code]} ({warning.where.partition('.')[2]}).")
+            sentences.append(f"{ALONE[warning.code]} ({warning.where.partition('.')[2]}).")
     for vehicle, check in results.cross_check.items():
-        said.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
+        sentences.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
     if results.warnings:
         number = len(results.warnings)
-        said.append(f"{number} warning{'s' if number > 1 else ''}: see the reviewer's part.")
-    return " ".join(said) or "No criteria were compared."
+        sentences.append(f"{number} warning{'s' if number > 1 else ''}: see the reviewer's part.")
+    return " ".join(sentences) or "No criteria were compared."
 
 
-def _key_verdicts(results: Results) -> Table | None:
+def _key_verdicts(results: Results) -> TableBlock | None:
     return tables.main_verdicts(results) if results.criteria else None
 
 
-def _key_occupant(results: Results) -> Table | None:
+def _key_occupant(results: Results) -> TableBlock | None:
     name = striking(results)
     if name is None:
         return None
@@ -140,7 +140,7 @@ def _key_occupant(results: Results) -> Table | None:
     return replace(found, note=KEY_NOTE + (BOTH_NOTE if joined else ""))
 
 
-def _key_motion(results: Results) -> Table | None:
+def _key_motion(results: Results) -> TableBlock | None:
     """What the summary says of the vehicles' motion; extremes that stand out from their u."""
     name = striking(results)
     if name is None:
@@ -162,8 +162,8 @@ def _key_motion(results: Results) -> Table | None:
     return table(f"Motion, {name}", tables.MOTION_HEAD, rows, "lcr") if rows else None
 
 
-def _telling(results: Results, plots: Mapping[str, str]) -> list[Block]:
-    """The two plots that tell most."""
+def _main_plots(results: Results, plots: Mapping[str, str]) -> list[Block]:
+    """The two plots of most use."""
     name = striking(results)
     first = [f"{name}-velocity-x", f"{name}-velocity"]
     chosen = [key for key in first if key + SMALL in plots][:1]
@@ -295,23 +295,23 @@ def _log(results: Results) -> Block:
 
 def _counted(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
     """Rows of a log; entries that say the same are one row with their number."""
-    times = Counter((entry.kind, entry.where, _said(entry)) for entry in entries)
+    times = Counter((entry.kind, entry.where, _entry_text(entry)) for entry in entries)
     return [
         (kind, where, text if count == 1 else f"{text} ({count} times)")
         for (kind, where, text), count in times.items()
     ]
 
 
-def _said(entry: Entry) -> str:
+def _entry_text(entry: Entry) -> str:
     """An entry's text with its data; the digests of inputs have a table of their own, and the text
-    of an edit says it all.
+    of an edit is complete.
     """
     if entry.kind in ("input", "edit") or not entry.data:
         return entry.text
     return f"{entry.text}: " + ", ".join(f"{key} {value}" for key, value in entry.data.items())
 
 
-def _inputs(results: Results) -> Table:
+def _inputs(results: Results) -> TableBlock:
     software = results.software
     return table(
         f"{software.name} {software.version}; SHA-256 of the inputs",

@@ -16,12 +16,12 @@ import numpy as np
 
 from tracker.core.types import Progress
 from tracker.film import Film, Luma
-from tracker.report.overlay import Overlay, Picture, grey
+from tracker.report.overlay import Image, Overlay, grey
 from tracker.report.sequence import opened
 from tracker.results.schema import Results
 from tracker.storage.hashing import content
 
-Look = Callable[[str, int, Luma, int], None]
+FrameVisitor = Callable[[str, int, Luma, int], None]
 
 SHOWN_RATE = 25.0  # frames/s at which a marked film plays unless the record says how slow
 MOST_RATE = 60.0  # frames/s that screens show: of a film played faster some frames are left out
@@ -43,13 +43,14 @@ def mark_films(
     folder: Path,
     earlier: Path,
     progress: Progress,
-    also: Look | None = None,
+    visit_frame: FrameVisitor | None = None,
 ) -> None:
     """Write films/<camera>.mp4 (H.264) for every camera whose film can be opened.
 
     A film is shown at `SHOWN_RATE`, or as many times slower than life as the record asks for.
-    `also` is told every frame (camera, frame, luma, white) before it is drawn on. Where a film is
-    not at hand, or all that would be drawn is the same, its marked film in `earlier` is kept.
+    `visit_frame` gets every frame (camera, frame, luma, white) before it is drawn on. Where a
+    film is not at hand, or all that would be drawn is the same, its marked film in `earlier`
+    is kept.
     """
     folder.mkdir(exist_ok=True)
 
@@ -64,7 +65,7 @@ def mark_films(
                 shutil.copyfile(before, target)
             return
         overlay = Overlay(camera, results, view, pace.slow)
-        _write(overlay, film, target, pace, progress, also, own)
+        _write(overlay, film, target, pace, progress, visit_frame, own)
 
     with ThreadPoolExecutor(max_workers=2) as pool:  # drawing and coding leave the interpreter
         list(pool.map(mark, results.views))
@@ -87,8 +88,8 @@ def _key(results: Results, camera: str, pace: Pace) -> str | None:
     if film is None:
         return None
     test, view = results.test, replace(results.views[camera], film="")
-    seen = (results.tracks.get(camera), results.times.get(camera))
-    return content(film, camera, view, seen, results.motion, test.number, test.report_units, pace)
+    marks = (results.tracks.get(camera), results.times.get(camera))
+    return content(film, camera, view, marks, results.motion, test.number, test.report_units, pace)
 
 
 def _key_of(film: Path) -> str:
@@ -106,7 +107,7 @@ def _write(
     target: Path,
     pace: Pace,
     progress: Progress,
-    also: Look | None,
+    visit_frame: FrameVisitor | None,
     own: str | None,
 ) -> None:
     stage = f"marking {overlay.camera}"
@@ -119,22 +120,22 @@ def _write(
             container.metadata["comment"] = own
         started = False
         for index, luma in film.forward():
-            if also is not None:
-                also(overlay.camera, index, luma, film.white)
+            if visit_frame is not None:
+                visit_frame(overlay.camera, index, luma, film.white)
             if index % pace.step:
                 continue
-            picture = _even(overlay.drawn(index, grey(luma, film.white)))
+            picture = _even(overlay.annotated(index, grey(luma, film.white)))
             if not started:
                 stream.height, stream.width = picture.shape[:2]
                 started = True
-            planes: Picture = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), np.uint8)
+            planes: Image = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), np.uint8)
             frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
             container.mux(stream.encode(frame))
             progress(stage, index + 1, film.frames)
         container.mux(stream.encode(None))
 
 
-def _even(picture: Picture) -> Picture:
+def _even(picture: Image) -> Image:
     """Without the last row or column where there are an odd number, which H.264 can't hold."""
     height, width = picture.shape[:2]
     return np.ascontiguousarray(picture[: height & ~1, : width & ~1])

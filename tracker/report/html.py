@@ -8,12 +8,21 @@ from pathlib import Path
 
 import jinja2
 
-from tracker.report.blocks import Beside, Block, Document, Heading, Photographs, Plot, Table, Text
+from tracker.report.blocks import (
+    Beside,
+    Block,
+    Document,
+    Heading,
+    Photographs,
+    Plot,
+    TableBlock,
+    Text,
+)
 
 KINDS = {
     Text: "text",
     Heading: "heading",
-    Table: "table",
+    TableBlock: "table",
     Plot: "plot",
     Photographs: "photographs",
     Beside: "beside",

@@ -25,7 +25,7 @@ def lens_plot(
     """
     if view is None or view.lens_fit is None or view.camera is None:
         return None
-    seen, off = view.lens_fit[:, :2], view.lens_fit[:, 2:]
+    corners, off = view.lens_fit[:, :2], view.lens_fit[:, 2:]
     width, height = view.camera.lens.size
     usual = float(np.percentile(np.linalg.norm(off, axis=1), 95))
     scale = ARROW * width / usual
@@ -34,7 +34,13 @@ def lens_plot(
     figure.subplots_adjust(left=0.08, right=0.985, top=0.88, bottom=0.15, wspace=0.26)
     colour = LINES[0].colour
     picture.quiver(
-        *seen.T, *(scale * off).T, angles="xy", scale_units="xy", scale=1, color=colour, width=0.002
+        *corners.T,
+        *(scale * off).T,
+        angles="xy",
+        scale_units="xy",
+        scale=1,
+        color=colour,
+        width=0.002,
     )
     picture.set_xlim(0, width)
     picture.set_ylim(height, 0)
@@ -57,5 +63,10 @@ def lens_plot(
         f"Camera {camera}: what the lens leaves of the board's corners (left, arrows enlarged "
         f"{scale:.0f} times; an ordered pattern would be distortion that the lens doesn't hold)."
     )
-    data = {"u (px)": seen[:, 0], "v (px)": seen[:, 1], "du (px)": off[:, 0], "dv (px)": off[:, 1]}
+    data = {
+        "u (px)": corners[:, 0],
+        "v (px)": corners[:, 1],
+        "du (px)": off[:, 0],
+        "dv (px)": off[:, 1],
+    }
     return f"{camera}-lens", caption, figure, data

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from calibration.arrays import Array
 from tracker.core.types import Quantity
 from tracker.core.units import System
-from tracker.report.blocks import Block, Heading, Plot, Table, Text, table
+from tracker.report.blocks import Block, Heading, Plot, TableBlock, Text, table
 from tracker.report.digits import in_report, unit_of
 from tracker.report.style import BOTTOM, LEFT, LINES, RIGHT, SOFT, TOP, WIDTH, curve
 from tracker.report.tables import named, plain
@@ -41,7 +41,7 @@ def mechanics(results: Results, plots: Mapping[str, str]) -> list[Block]:
     return [*blocks, Plot(key, plots[key])] if key in plots else blocks
 
 
-def balances(found: Mechanics, system: System) -> Table:
+def balances(found: Mechanics, system: System) -> TableBlock:
     """Momentum and energy before and after, side by side."""
     m, e = found.momentum, found.energy
     rows = [
@@ -70,7 +70,7 @@ def balances(found: Mechanics, system: System) -> Table:
     )
 
 
-def cushion(found: Mechanics, system: System) -> Table:
+def cushion(found: Mechanics, system: System) -> TableBlock:
     """What the cushion did."""
     metres = unit_of("length", system)
     listed: tuple[tuple[str, Quantity | None, str], ...] = (
@@ -151,13 +151,15 @@ def force_plot(
 
 def _note(found: Mechanics, system: System) -> str:
     unit, factor = unit_of("length", system)
-    said = []
+    sentences = []
     if found.friction_source == "assumed":
-        said.append("The film does not tell the tyre friction: it is assumed.")
+        sentences.append("The film does not show the tyre friction: it is assumed.")
     if found.cushion_length is not None:
         length = plain(round(found.cushion_length * factor, 2))
         front = plain(round(found.front_crush * factor, 2))
         less = f"less the {front} {unit} that the front took, " if found.front_crush else ""
         bound = "" if found.front_crush else "; the front's crush is in it"
-        said.append(f"Stroke: greatest closing, {less}over the cushion's {length} {unit}{bound}.")
-    return " ".join(said)
+        sentences.append(
+            f"Stroke: greatest closing, {less}over the cushion's {length} {unit}{bound}."
+        )
+    return " ".join(sentences)

@@ -13,7 +13,7 @@ from tracker.core.types import STATE, Motion, Status, Tracks
 from tracker.core.units import report_unit
 from tracker.results.schema import Results, View
 
-Picture = NDArray[np.uint8]
+Image = NDArray[np.uint8]
 
 ENLARGED = 50.0  # uncertainties are some hundredths of a pixel: shown this many times larger
 COVERAGE_2D = 2.4477  # radius of the ellipse that holds 95 % of a normal distribution in a plane
@@ -32,7 +32,7 @@ CIRCLE = np.stack([f(np.arange(0, 2 * np.pi, np.pi / 24)) for f in (np.cos, np.s
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
 
-def grey(luma: NDArray[np.uint8] | NDArray[np.uint16], white: int) -> Picture:
+def grey(luma: NDArray[np.uint8] | NDArray[np.uint16], white: int) -> Image:
     """Luma as 8 bits, full scale `white`."""
     if luma.dtype == np.uint8 and white == 255:
         return np.asarray(luma, dtype=np.uint8)
@@ -48,7 +48,7 @@ class Overlay:
     view: View
     slow: float  # how many times slower than life the film is shown; 0 for a photograph
 
-    def drawn(self, frame: int, luma: Picture) -> Picture:
+    def annotated(self, frame: int, luma: Image) -> Image:
         """The frame in colour (height + STRIP, width, 3), marks and values on it."""
         height, width = luma.shape
         picture = np.empty((height + STRIP, width, 3), dtype=np.uint8)
@@ -72,14 +72,14 @@ class Overlay:
             return None
         return float(times[frame])
 
-    def _axes(self, picture: Picture, name: str, motion: Motion, frame: int, time: float) -> None:
+    def _axes(self, picture: Image, name: str, motion: Motion, frame: int, time: float) -> None:
         camera = self.view.camera
         state = at_time(motion, time)
         if camera is None or state is None or not np.isfinite(state[:3]).all():
             return
         axes = attitude(np.nan_to_num(state[3:6])).T  # rows: x, y, z of the vehicle
         ends = np.vstack([np.zeros(3), axes * [[1.0], [0.6], [0.6]]]) + state[:3]
-        pixels = self._shaken(camera.project(ends), frame)
+        pixels = self._in_frame(camera.project(ends), frame)
         if not np.isfinite(pixels).all() or np.abs(pixels).max() > 1e5:
             return
         for end, colour in zip(pixels[1:], AXES, strict=True):
@@ -88,30 +88,30 @@ class Overlay:
             )
         cv2.putText(picture, name, _whole(pixels[1], 6), FONT, 0.5, AXES[0], 1, cv2.LINE_AA)
 
-    def _shaken(self, pixels: Array, frame: int) -> Array:
-        """Pixels of the picture at rest as they are seen in a frame."""
+    def _in_frame(self, pixels: Array, frame: int) -> Array:
+        """Pixels (n, 2) of the stabilised picture as they lie in a frame."""
         steadiness, centre = self.view.steadiness, self.view.centre
         if steadiness is None or centre is None or frame >= len(steadiness):
             return pixels
         du, dv, turn, scale = np.nan_to_num(steadiness[frame])
         rest = (pixels[:, 0] - centre[0]) + 1j * (pixels[:, 1] - centre[1])
-        seen = rest * np.exp(scale + 1j * turn) + du + 1j * dv
-        return np.column_stack([seen.real + centre[0], seen.imag + centre[1]])
+        placed = rest * np.exp(scale + 1j * turn) + du + 1j * dv
+        return np.column_stack([placed.real + centre[0], placed.imag + centre[1]])
 
-    def _values(self, strip: Picture, frame: int, time: float | None) -> None:
+    def _values(self, strip: Image, frame: int, time: float | None) -> None:
         parts = [] if time is None else [f"t = {time:+.4f} s"]
         parts += [self.camera, f"frame {frame}", self.results.test.number]
         parts += [f"{self.slow:.0f} x slower"] if self.slow else []
         _line(strip, [*parts, f"ellipses: 95 %, enlarged {ENLARGED:.0f} x"], 0)
         if time is not None:
-            told = [self._told(v, m, time) for v, m in self.results.motion.items()]
-            _line(strip, [text for text in told if text], 1)
+            texts = [self._values_text(v, m, time) for v, m in self.results.motion.items()]
+            _line(strip, [text for text in texts if text], 1)
 
-    def _told(self, vehicle: str, motion: Motion, time: float) -> str:
+    def _values_text(self, vehicle: str, motion: Motion, time: float) -> str:
         state, system = at_time(motion, time), self.results.test.report_units
         if state is None:
             return ""
-        said = []
+        parts = []
         velocity = state[COLUMN["vx_mps"] : COLUMN["vz_mps"] + 1]
         speed = np.sqrt(np.nansum(velocity**2)) if np.isfinite(velocity).any() else np.nan
         for name, value, kind, digits in (
@@ -121,8 +121,8 @@ class Overlay:
         ):
             if np.isfinite(value):
                 unit, factor = report_unit(kind, system)
-                said.append(f"{name} {value * factor:.{digits}f} {unit}")
-        return f"{vehicle}: {', '.join(said)}" if said else ""
+                parts.append(f"{name} {value * factor:.{digits}f} {unit}")
+        return f"{vehicle}: {', '.join(parts)}" if parts else ""
 
 
 def at_time(motion: Motion, time: float) -> Array | None:
@@ -150,7 +150,7 @@ def attitude(angles: Array) -> Array:
     )
 
 
-def _marks(picture: Picture, tracks: Tracks, frame: int) -> None:
+def _marks(picture: Image, tracks: Tracks, frame: int) -> None:
     shown = np.flatnonzero(tracks.measured[frame])
     place = tracks.position[frame, shown]
     edited: NDArray[np.bool_] = np.equal(tracks.status[frame, shown], Status.EDITED)
@@ -183,7 +183,7 @@ def _corners(pixels: Array) -> NDArray[np.int32]:
 
 
 def _lines(
-    picture: Picture,
+    picture: Image,
     lines: NDArray[np.int32],
     colour: tuple[int, int, int],
     width: int,
@@ -193,7 +193,7 @@ def _lines(
         cv2.polylines(picture, list(lines), closed, colour, width, cv2.LINE_AA, SUB)
 
 
-def _line(strip: Picture, parts: list[str], row: int) -> None:
+def _line(strip: Image, parts: list[str], row: int) -> None:
     """As many of the parts as the strip is wide for, at least the first."""
     scale = 0.5 if strip.shape[1] >= WIDE else 0.4
     room = (strip.shape[1] - 20) / (19 * scale)  # characters

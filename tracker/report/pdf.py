@@ -11,7 +11,16 @@ from typing import Any
 import matplotlib as mpl
 import typst
 
-from tracker.report.blocks import Beside, Block, Document, Heading, Photographs, Plot, Table, Text
+from tracker.report.blocks import (
+    Beside,
+    Block,
+    Document,
+    Heading,
+    Photographs,
+    Plot,
+    TableBlock,
+    Text,
+)
 
 PLOT = """#set document(date: none)
 #set page(width: auto, height: auto, margin: 0pt)
@@ -67,7 +76,7 @@ def _block(block: Block) -> dict[str, Any]:
             return {"kind": "text", "text": text, "style": style}
         case Heading(text):
             return {"kind": "heading", "text": text}
-        case Table(caption, head, rows, align, note):
+        case TableBlock(caption, head, rows, align, note):
             table = {"caption": caption, "head": head, "rows": rows, "align": align, "note": note}
             return {"kind": "table"} | table
         case Plot(name, caption):

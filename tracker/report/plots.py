@@ -25,7 +25,7 @@ SMALL = "-small"  # ends the name of a plot that is half a page wide
 
 
 @dataclass(frozen=True)
-class Drawn:
+class PlotFigure:
     """A plot: its name as a file, its caption, the figure and the data in report units."""
 
     name: str
@@ -92,21 +92,21 @@ def draw_plots(results: Results, folder: Path) -> dict[str, str]:
     """Draw all plots into `folder` as SVG and PDF, their data as CSV; captions by name."""
     captions = {}
     with style():
-        for drawn in _all(results):
-            stem = folder / drawn.name
-            drawn.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
-            captions[drawn.name] = drawn.caption
-            if not drawn.name.endswith(SMALL):
-                table = columns_csv(drawn.data)
+        for plot in _all(results):
+            stem = folder / plot.name
+            plot.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
+            captions[plot.name] = plot.caption
+            if not plot.name.endswith(SMALL):
+                table = columns_csv(plot.data)
                 stem.with_suffix(".csv").write_text(table, encoding="utf-8", newline="\n")
-                stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{drawn.name}.svg", folder))
+                stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{plot.name}.svg", folder))
     return captions
 
 
-def _all(results: Results) -> Iterable[Drawn]:
+def _all(results: Results) -> Iterable[PlotFigure]:
     """Every plot that the results have data for."""
     system = results.test.report_units
-    found: list[Drawn | None] = []
+    found: list[PlotFigure | None] = []
     for vehicle, motion in results.motion.items():
         found += [_motion(vehicle, motion, panel, system, WIDTH) for panel in PANELS]
         small = [panel for panel in PANELS if panel.key in ("velocity", "attitude")]
@@ -120,13 +120,13 @@ def _all(results: Results) -> Iterable[Drawn]:
             if quantity == "velocity_x" and vehicle == striking(results):
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
     if (force := force_plot(results)) is not None:
-        found.append(Drawn(*force))
+        found.append(PlotFigure(*force))
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
         found.append(_survey(camera, entry.survey_residuals_px))
         if (fit := lens_plot(camera, results.views.get(camera))) is not None:
-            found.append(Drawn(*fit))
-    return (drawn for drawn in found if drawn is not None)
+            found.append(PlotFigure(*fit))
+    return (plot for plot in found if plot is not None)
 
 
 def _name(name: str, width: float) -> str:
@@ -140,7 +140,7 @@ def _height(rows: int, width: float) -> float:
 
 def _motion(
     vehicle: str, motion: Motion, panel: Panel, system: System, width: float
-) -> Drawn | None:
+) -> PlotFigure | None:
     unit, factor = report_unit(panel.kind, system)
     rows = [
         [(name, label) for name, label in row if motion.observed[:, COLUMN[name]].any()]
@@ -155,10 +155,10 @@ def _motion(
     lines = iter(LINES)
     for place, row in zip(axes, rows, strict=True):
         for name, label in row:
-            seen = motion.observed[:, COLUMN[name]]
-            value = np.where(seen, motion.state[:, COLUMN[name]], np.nan)
+            observed = motion.observed[:, COLUMN[name]]
+            value = np.where(observed, motion.state[:, COLUMN[name]], np.nan)
             value = (value - _start(motion.time, value, panel.key)) * factor
-            u = np.where(seen, motion.u[:, COLUMN[name]], np.nan) * factor
+            u = np.where(observed, motion.u[:, COLUMN[name]], np.nan) * factor
             shown = label if width == WIDTH else label.partition(",")[0]
             curve(place, motion.time, value, u, next(lines), shown)
             short = name.rsplit("_", 1)[0]
@@ -167,7 +167,7 @@ def _motion(
         finish(place, title, unit, last=place is axes[-1])
     bands = "95 % bands of the position" if panel.key == "displacement" else "95 % bands"
     caption = f"{vehicle.capitalize()}: {panel.title}, with {bands}."
-    return Drawn(_name(f"{vehicle}-{panel.key}", width), caption, figure, data)
+    return PlotFigure(_name(f"{vehicle}-{panel.key}", width), caption, figure, data)
 
 
 def _start(time: Array, value: Array, key: str) -> float:
@@ -183,7 +183,7 @@ def _start(time: Array, value: Array, key: str) -> float:
 
 def _comparison(
     vehicle: str, quantity: str, chosen: list[Curve], system: System, width: float
-) -> Drawn | None:
+) -> PlotFigure | None:
     what, _, axis = quantity.partition("_")
     if what not in ("velocity", "acceleration"):
         return None
@@ -208,9 +208,11 @@ def _comparison(
         curve(axes[1], film.time, difference * factor, u * factor, line, "accelerometer less film")
         axes[1].axhline(0.0, color=SOFT, linewidth=0.6)
         finish(axes[1], "", unit)
-    told = "film and accelerometers" if two else "film" if film is not None else "accelerometers"
-    caption = f"{vehicle.capitalize()}: {title}, {told}, with 95 % bands."
-    return Drawn(_name(f"{vehicle}-{quantity.replace('_', '-')}", width), caption, figure, data)
+    origin = "film and accelerometers" if two else "film" if film is not None else "accelerometers"
+    caption = f"{vehicle.capitalize()}: {title}, {origin}, with 95 % bands."
+    return PlotFigure(
+        _name(f"{vehicle}-{quantity.replace('_', '-')}", width), caption, figure, data
+    )
 
 
 def _difference(film: Curve, other: Curve) -> tuple[Array, Array]:
@@ -221,7 +223,7 @@ def _difference(film: Curve, other: Curve) -> tuple[Array, Array]:
     return value, np.hypot(u_film, u_other)
 
 
-def _steadiness(camera: str, curves: tuple[Curve, ...]) -> Drawn | None:
+def _steadiness(camera: str, curves: tuple[Curve, ...]) -> PlotFigure | None:
     chosen = [c for c in curves if c.of == camera and "steadiness" in c.quantity and len(c.time)]
     if not chosen:
         return None
@@ -233,10 +235,10 @@ def _steadiness(camera: str, curves: tuple[Curve, ...]) -> Drawn | None:
         data[f"{label} ({each.unit})"] = each.value
     finish(axes, f"{camera}: motion of the picture that was taken out", chosen[0].unit)
     caption = f"Camera {camera}: motion of the picture, taken out before anything was measured."
-    return Drawn(f"{camera}-steadiness", caption, figure, data)
+    return PlotFigure(f"{camera}-steadiness", caption, figure, data)
 
 
-def _survey(camera: str, residuals: Mapping[str, float]) -> Drawn | None:
+def _survey(camera: str, residuals: Mapping[str, float]) -> PlotFigure | None:
     if len(residuals) < 2:
         return None
     figure, (axes,) = panels(0.75 + 0.16 * len(residuals), left=1.0)
@@ -248,7 +250,7 @@ def _survey(camera: str, residuals: Mapping[str, float]) -> Drawn | None:
     axes.grid(visible=False, axis="y")
     caption = f"Camera {camera}: residual of each surveyed target after calibration."
     data = {f"{name} (px)": np.array([value]) for name, value in residuals.items()}
-    return Drawn(f"{camera}-survey", caption, figure, data)
+    return PlotFigure(f"{camera}-survey", caption, figure, data)
 
 
 def _on(time: Array, other: Array, value: Array) -> Array:

@@ -13,7 +13,7 @@ from calibration.errors import Problem
 from tracker.film import Film, Luma, open_film
 from tracker.report.blocks import Photographs
 from tracker.report.moments import Moment, moments
-from tracker.report.overlay import Picture, grey
+from tracker.report.overlay import Image, grey
 from tracker.results.schema import Results, View
 
 WIDEST = 960  # px
@@ -131,7 +131,7 @@ def _frame(results: Results, camera: str, moment: Moment) -> int | None:
     return frame if abs(float(times[frame]) - moment.time) <= 2 * interval else None
 
 
-def _scaled(picture: Picture) -> Picture:
+def _scaled(picture: Image) -> Image:
     height, width = picture.shape
     if width <= WIDEST:
         return picture

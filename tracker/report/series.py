@@ -9,7 +9,17 @@ from pathlib import Path
 from tracker import __version__
 from tracker.core.types import Quantity
 from tracker.core.units import System
-from tracker.report.blocks import Beside, Block, Document, Heading, Part, Plot, Table, Text, table
+from tracker.report.blocks import (
+    Beside,
+    Block,
+    Document,
+    Heading,
+    Part,
+    Plot,
+    TableBlock,
+    Text,
+    table,
+)
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.html import html
 from tracker.report.pdf import pdf
@@ -114,17 +124,17 @@ def headline(rows: Sequence[Row], groups: Sequence[Group]) -> str:
     """What came out, in a few sentences."""
     counts = {v: sum(r.verdict == v for r in rows) for v in ("pass", "fail", "undetermined")}
     judged = sum(counts.values())
-    said = (
+    verdicts = (
         f"Of {judged} judged test{'s' if judged > 1 else ''}, {counts['pass']} passed, "
         f"{counts['fail']} failed, {counts['undetermined']} undetermined."
         if judged
         else "No criteria were compared."
     )
     again = sum(len(group.rows) for group in groups)
-    return f"{said} {again} tests repeat another's conditions." if again else said
+    return f"{verdicts} {again} tests repeat another's conditions." if again else verdicts
 
 
-def conditions(rows: Sequence[Row], system: System) -> Table:
+def conditions(rows: Sequence[Row], system: System) -> TableBlock:
     """The impact conditions of each test, intended and achieved."""
     mass, factor = unit_of("mass", system)
     speed, angle, offset = (
@@ -163,12 +173,12 @@ def conditions(rows: Sequence[Row], system: System) -> Table:
     )
 
 
-def occupants(rows: Sequence[Row], system: System) -> Table:
+def occupants(rows: Sequence[Row], system: System) -> TableBlock:
     """Occupant risk of each test: those numbers that at least one test has."""
     return _outcomes("Occupant risk", rows, ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y"), system)
 
 
-def motions(rows: Sequence[Row], system: System) -> Table:
+def motions(rows: Sequence[Row], system: System) -> TableBlock:
     """Pitch, roll-ahead and crush of each test, as far as one test has them, and the verdict."""
     found = _outcomes(
         "Motion and verdict", rows, ("pitch", "roll_ahead", "crush", "stroke_used"), system
@@ -179,7 +189,9 @@ def motions(rows: Sequence[Row], system: System) -> Table:
     return replace(found, head=(*found.head, "verdict"), rows=lines, align=found.align + "l")
 
 
-def _outcomes(caption: str, rows: Sequence[Row], wanted: Sequence[str], system: System) -> Table:
+def _outcomes(
+    caption: str, rows: Sequence[Row], wanted: Sequence[str], system: System
+) -> TableBlock:
     names = [name for name in wanted if _known(rows, name)]
     head = ("test", *(named(LABELS[name], unit_of(FIELDS[name], system)[0]) for name in names))
     lines = [(row.number, *(_cell(row, name, system) for name in names)) for row in rows]
@@ -189,7 +201,7 @@ def _outcomes(caption: str, rows: Sequence[Row], wanted: Sequence[str], system: 
     return table(caption, head, lines, "l" + "c" * len(names), note)
 
 
-def statistics(group: Group, number: int, system: System) -> Table:
+def statistics(group: Group, number: int, system: System) -> TableBlock:
     """Mean and scatter of repeated tests."""
     lines = []
     for name, found in group.statistics.items():
@@ -212,7 +224,7 @@ def statistics(group: Group, number: int, system: System) -> Table:
     )
 
 
-def sources(rows: Sequence[Row]) -> Table:
+def sources(rows: Sequence[Row]) -> TableBlock:
     """Where each test lies and where its occupant numbers come from."""
     lines = [
         (

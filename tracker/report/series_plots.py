@@ -13,7 +13,7 @@ from calibration.arrays import Array
 from tracker.core.units import System
 from tracker.report.digits import unit_of
 from tracker.report.pdf import plot_pdf
-from tracker.report.plots import Drawn
+from tracker.report.plots import PlotFigure
 from tracker.report.style import (
     BOTTOM,
     COVERAGE,
@@ -50,32 +50,32 @@ def draw_series(
     """Draw all plots into `folder` as SVG and PDF, data as CSV; captions by name."""
     captions = {}
     with style():
-        for drawn in _all(rows, groups, system, labels):
-            stem = folder / drawn.name
-            drawn.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
-            stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{drawn.name}.svg", folder))
-            text = columns_csv(drawn.data)
+        for plot in _all(rows, groups, system, labels):
+            stem = folder / plot.name
+            plot.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
+            stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{plot.name}.svg", folder))
+            text = columns_csv(plot.data)
             stem.with_suffix(".csv").write_text(text, encoding="utf-8", newline="\n")
-            captions[drawn.name] = drawn.caption
+            captions[plot.name] = plot.caption
     return captions
 
 
 def _all(
     rows: Sequence[Row], groups: Sequence[Group], system: System, labels: Mapping[str, str]
-) -> Iterator[Drawn]:
+) -> Iterator[PlotFigure]:
     for name in FIELDS:
         if any(row.values[name] is not None for row in rows):
             yield _numbers(name, rows, groups, system, labels[name])
     grouped = [row for group in groups for row in group.rows]
     ordered = [*grouped, *(row for row in rows if row not in grouped)]
-    drawn = [row for row in ordered if row.curve is not None]
-    for number, first in enumerate(range(0, len(drawn), len(LINES)), 1):
-        yield _overlay(f"force-{number}", drawn[first : first + len(LINES)], system)
+    with_curve = [row for row in ordered if row.curve is not None]
+    for number, first in enumerate(range(0, len(with_curve), len(LINES)), 1):
+        yield _overlay(f"force-{number}", with_curve[first : first + len(LINES)], system)
 
 
 def _numbers(
     name: str, rows: Sequence[Row], groups: Sequence[Group], system: System, label: str
-) -> Drawn:
+) -> PlotFigure:
     """One number over all tests with 95 % error bars, and the mean of repeated tests."""
     unit, factor = unit_of(FIELDS[name], system)
     value, u = _columns(name, rows, factor)
@@ -98,10 +98,10 @@ def _numbers(
     lines = " Lines: means of repeated tests." if groups else ""
     caption = f"{label} of each test with 95 % error bars.{lines}"
     data = {"test": places + 1.0, named(name, unit): value, named(f"u_{name}", unit): u}
-    return Drawn(name, caption, figure, data)
+    return PlotFigure(name, caption, figure, data)
 
 
-def _overlay(name: str, rows: Sequence[Row], system: System) -> Drawn:
+def _overlay(name: str, rows: Sequence[Row], system: System) -> PlotFigure:
     """Force against crush of at most as many tests as there are ways to draw a line."""
     length, metres = unit_of("length", system)
     force, newtons = unit_of("force", system)
@@ -129,7 +129,7 @@ def _overlay(name: str, rows: Sequence[Row], system: System) -> Drawn:
         f"Force (mass of the striking vehicle times deceleration of its cg, from film) against "
         f"crush up to its greatest, with 95 % bands: {tests}."
     )
-    return Drawn(name, caption, figure, data)
+    return PlotFigure(name, caption, figure, data)
 
 
 def _columns(name: str, rows: Sequence[Row], factor: float) -> tuple[Array, Array]:

@@ -27,7 +27,7 @@ COVERAGE = 1.959964  # factor of a 95 % band of a normal distribution
 
 @dataclass(frozen=True)
 class Line:
-    """How a curve looks: told apart by dashes, marker and lightness, not by colour alone."""
+    """How a curve is drawn: distinguished by dashes, marker and lightness, not by colour alone."""
 
     colour: str
     dashes: str | tuple[float, tuple[float, ...]]

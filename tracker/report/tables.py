@@ -7,7 +7,7 @@ from math import isfinite
 
 from tracker.core.types import Quantity
 from tracker.core.units import System
-from tracker.report.blocks import Table, table
+from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results.roles import striking
@@ -30,7 +30,7 @@ ABBREVIATIONS = {
 }
 
 
-def conditions(results: Results) -> Table | None:
+def conditions(results: Results) -> TableBlock | None:
     """Impact conditions: intended, achieved and their difference."""
     name = striking(results)
     vehicle = results.vehicles[name] if name else VehicleResult()
@@ -71,7 +71,7 @@ def conditions(results: Results) -> Table | None:
     )
 
 
-def verdicts(results: Results) -> Table:
+def verdicts(results: Results) -> TableBlock:
     """Each criterion with its value, limit, verdict and source."""
     system = results.test.report_units
     rows = [
@@ -84,7 +84,7 @@ def verdicts(results: Results) -> Table:
     return table("Comparison with the criteria", (*CRITERIA_HEAD, "source"), rows, "lcrll")
 
 
-def main_verdicts(results: Results) -> Table:
+def main_verdicts(results: Results) -> TableBlock:
     """The criteria not met or open, then as many of those passed as there is room for."""
     system = results.test.report_units
     open_ = [entry for entry in results.criteria if entry.verdict != "pass"]
@@ -142,7 +142,7 @@ def occupant(
     vehicle: str,
     fields: Mapping[str, Name] = OCCUPANT,
     sources: Mapping[str, str] = SOURCES,
-) -> Table | None:
+) -> TableBlock | None:
     """Occupant risk from film, accelerometers and both, in columns."""
     system, risk = results.test.report_units, results.vehicles[vehicle].occupant
     columns = {
@@ -163,7 +163,9 @@ def occupant(
     return table(f"Occupant risk, {vehicle}", head, rows, "l" + "c" * len(columns))
 
 
-def movement(results: Results, vehicle: str, fields: Mapping[str, Name] = VEHICLE) -> Table | None:
+def movement(
+    results: Results, vehicle: str, fields: Mapping[str, Name] = VEHICLE
+) -> TableBlock | None:
     """A vehicle's numbers that the films give, with the time of extremes."""
     system, entry = results.test.report_units, results.vehicles[vehicle]
     rows: list[Row] = []
@@ -199,7 +201,7 @@ def crush(results: Results) -> Row | None:
     )
 
 
-def cameras(results: Results) -> Table:
+def cameras(results: Results) -> TableBlock:
     """The calibration of each camera."""
     system = results.test.report_units
     unit, factor = unit_of("length", system)
@@ -237,7 +239,7 @@ def cameras(results: Results) -> Table:
     return table("Cameras", ("", *results.cameras), rows, "l" + "r" * len(columns))
 
 
-def survey(results: Results) -> Table | None:
+def survey(results: Results) -> TableBlock | None:
     """Residuals of the surveyed targets."""
     rows = [
         (camera, name, fixed(residual, 3))
@@ -248,7 +250,7 @@ def survey(results: Results) -> Table | None:
     return table("Surveyed targets after calibration", head, rows, "llr") if rows else None
 
 
-def mark_fits(results: Results) -> Table | None:
+def mark_fits(results: Results) -> TableBlock | None:
     """How well each mark agrees with the solution."""
     rows = [
         (camera, mark, str(fit.frames), fixed(fit.rms_px, 3), str(fit.rejected))
@@ -259,7 +261,7 @@ def mark_fits(results: Results) -> Table | None:
     return table("Residual of each mark", head, rows, "llrrr") if rows else None
 
 
-def budget(results: Results) -> Table | None:
+def budget(results: Results) -> TableBlock | None:
     """What makes up the uncertainty of the numbers: shares of the variance, a column a source."""
     system, found = results.test.report_units, results.budgets
     weight: dict[str, float] = {}
@@ -296,7 +298,7 @@ def percent(u: float | None, whole: float) -> str:
     return f"{share:.0f}" if share >= 0.5 else "< 1"
 
 
-def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None:
+def cross_check(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
     """The metrics of film against accelerometer velocity."""
     found = check.velocity
     if found is None:
@@ -321,7 +323,7 @@ def cross_check(vehicle: str, check: CrossCheck, system: System) -> Table | None
     return table(caption, ("", "value"), rows, "lr")
 
 
-def findings(vehicle: str, check: CrossCheck, system: System) -> Table | None:
+def findings(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
     """What is wrong with each accelerometer channel."""
     rows = []
     for entry in check.findings:

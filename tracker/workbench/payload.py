@@ -11,7 +11,7 @@ from calibration.arrays import Array
 from tracker.core.types import STATE, Tracks
 from tracker.core.units import report_unit
 from tracker.report import tables
-from tracker.report.blocks import Table
+from tracker.report.blocks import TableBlock
 from tracker.report.content import headline
 from tracker.report.tables import verdict_word
 from tracker.report.wording import AXES, CAUTION, UNCERTAINTY, VERDICTS
@@ -194,5 +194,5 @@ def significant_6(values: Array) -> list[float | None]:
     return [float(f"{v:.6g}") if np.isfinite(v) else None for v in values.tolist()]
 
 
-def _table(table: Table | None) -> dict[str, Any] | None:
+def _table(table: TableBlock | None) -> dict[str, Any] | None:
     return None if table is None else dataclasses.asdict(table)

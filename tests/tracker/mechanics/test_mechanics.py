@@ -13,7 +13,7 @@ from tests.support.made_results import made_results
 from tracker.core.types import STATE
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.force_crush import shortest_wave
-from tracker.mechanics.two_mass_model import Cushion, drive
+from tracker.mechanics.two_mass_model import CushionForce, drive
 from tracker.mechanics.vehicle_pair import ROLLING
 from tracker.outcome.headline import Drawn
 from tracker.report.mechanics import mechanics as shown
@@ -191,7 +191,7 @@ def ones(value, rows=3):
 
 def constant(force, closing=5.0, rows=3):
     grid = np.linspace(0, closing, 60)
-    return Cushion(grid, np.full((rows, 60), float(force)), ones(0.02, rows))
+    return CushionForce(grid, np.full((rows, 60), float(force)), ones(0.02, rows))
 
 
 def test_the_model_keeps_to_the_closed_form_of_a_constant_force():
@@ -217,7 +217,7 @@ def test_a_blocked_truck_takes_all_of_the_energy_into_the_cushion():
 def test_a_linear_spring_gives_half_a_sine():
     stiffness, mass = 2e5, 1200.0
     grid = np.linspace(0, 3, 400)
-    spring = Cushion(grid, np.tile(stiffness * grid, (2, 1)), ones(3.0, 2))
+    spring = CushionForce(grid, np.tile(stiffness * grid, (2, 1)), ones(3.0, 2))
     got = drive(spring, ones(mass, 2), ones(12.0, 2), None, ones(0, 2), ones(0, 2))
     omega = np.sqrt(stiffness / mass)
     loading = got.time < np.pi / 2 / omega
@@ -229,7 +229,7 @@ def test_the_model_agrees_with_a_general_solver_on_a_bumpy_cushion():
     grid = np.linspace(0, 4, 300)
     force = 80e3 + 30e3 * grid + 15e3 * np.sin(9 * grid)
     got = drive(
-        Cushion(grid, force[None], ones(0.02, 1)),
+        CushionForce(grid, force[None], ones(0.02, 1)),
         ones(900, 1), ones(22, 1), ones(7000, 1), ones(MU, 1), ones(ROLLING, 1),
     )  # fmt: skip
 

@@ -15,12 +15,12 @@ from tests.support.plan_case import planned
 from tracker.cli.main import main
 from tracker.planning import Plan, make_plan, write_plan
 from tracker.planning.layout import facing, stands
-from tracker.planning.motion import GRIP, MEAN_PULSE, Course, planned_course
+from tracker.planning.motion import GRIP, MEAN_PULSE, PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture, mark_covariance
-from tracker.planning.numbers import doubts, numbers, when_seen
+from tracker.planning.numbers import numbers, points_to_check, time_in_view
 from tracker.planning.plan import EXPOSURE, MARKS, MORE_SURVEY
 from tracker.planning.predict import predict
-from tracker.planning.view import seen
+from tracker.planning.view import mark_views
 from tracker.record.load import InvalidRecordError, load_planned, load_record
 
 
@@ -92,16 +92,16 @@ def test_motion_during_the_exposure_blurs_along_itself() -> None:
 
 def test_the_planned_course_keeps_momentum_and_its_derivatives(tmp_path: Path) -> None:
     truck = '[vehicles.truck]\nrole = "struck"\nmass = "9000 kg"\n[cameras.top]'
-    course = planned_course(planned(tmp_path, ("[cameras.top]", truck)))
+    motion = planned_motion(planned(tmp_path, ("[cameras.top]", truck)))
     time = np.arange(-0.1, 0.3, 1e-4)
-    car, other = course.state("car", time), course.state("truck", time)
+    car, other = motion.state("car", time), motion.state("truck", time)
     moving = np.cumsum(other[:, 6] > 0) * 1e-4  # the parked truck's tyres take what they hold
     momentum = 1000 * car[:, 6] + 9000 * (other[:, 6] + GRIP * moving)
     assert momentum == pytest.approx(10_000, rel=2e-3)
     assert car[time < -1e-4, 6] == pytest.approx(10.0)
-    ends = int(np.searchsorted(time, course.contact_lasts))
+    ends = int(np.searchsorted(time, motion.contact_lasts))
     assert 0 < other[ends, 6] - car[ends, 6] < 0.5  # they part slowly
-    deceleration = (other[:, 12] - car[:, 12])[(time > 0) & (time < course.contact_lasts)]
+    deceleration = (other[:, 12] - car[:, 12])[(time > 0) & (time < motion.contact_lasts)]
     assert deceleration.mean() == pytest.approx(MEAN_PULSE, rel=0.2)
     for state in (car, other):
         for column in range(6):
@@ -141,8 +141,10 @@ def test_roof_marks_face_up_and_door_marks_to_their_side(tmp_path: Path) -> None
 
 def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Path) -> None:
     record = planned(tmp_path)
-    course, stand = planned_course(record), stands(record)["top"]
-    marks = {m.target.name: m for m in seen(stand, course, np.array([-0.02]), AssumedPicture())}
+    motion, stand = planned_motion(record), stands(record)["top"]
+    marks = {
+        m.target.name: m for m in mark_views(stand, motion, np.array([-0.02]), AssumedPicture())
+    }
     roof = marks["car.roof2"]
     distance = 12 - 1.4
     assert roof.size_px[0] == pytest.approx(1200 * 0.2 / distance, rel=1e-3)
@@ -153,19 +155,19 @@ def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Pa
 
 def test_a_mark_that_drives_out_of_the_picture_is_told_when(tmp_path: Path) -> None:
     record = planned(tmp_path, ('speed = "10 m/s"', 'speed = "30 m/s"'))
-    course, stand = planned_course(record), stands(record)["right"]
+    motion, stand = planned_motion(record), stands(record)["right"]
     times = np.arange(-0.05, 0.2001, 1e-3)
-    for mark in seen(stand, course, times, AssumedPicture()):
+    for mark in mark_views(stand, motion, times, AssumedPicture()):
         inside = np.flatnonzero(mark.visible)
         half = mark.size_px / 2
         u = mark.pixels[:, 0]
         fits = (u - half >= 0) & (u + half <= 1279)
         if mark.target.name.startswith("car.roof"):
-            assert when_seen(mark) == "never: turned away"
+            assert time_in_view(mark) == "never: turned away"
         elif fits.all():
-            assert when_seen(mark) == "throughout"
+            assert time_in_view(mark) == "throughout"
         else:
-            told = when_seen(mark).split()[-2]
+            told = time_in_view(mark).split()[-2]
             last = times[fits][-1] if fits[0] else times[fits][0]
             assert float(told.replace("−", "-")) == pytest.approx(1e3 * last, abs=1.0)
             assert len(inside) < len(times)
@@ -180,7 +182,7 @@ def test_a_mark_far_aside_is_not_folded_into_the_picture(tmp_path: Path) -> None
         ('at_contact = ["-2 m", "0 m", "0 m"]', 'at_contact = ["17.4 m", "0 m", "0 m"]'),
     )
     stand = stands(record)["top"]
-    marks = seen(stand, planned_course(record), np.array([-0.02]), AssumedPicture())
+    marks = mark_views(stand, planned_motion(record), np.array([-0.02]), AssumedPicture())
     assert not any(mark.visible[0] for mark in marks)
 
 
@@ -212,11 +214,11 @@ def test_twice_the_noise_doubles_the_uncertainty_of_speed(tmp_path: Path) -> Non
         tmp_path,
         ("[cameras.top]", '[survey]\nground_u = "0.1 mm"\nmarker_u = "0 mm"\n[cameras.top]'),
     )
-    course, cameras = planned_course(record), stands(record)
+    motion, cameras = planned_motion(record), stands(record)
     u = []
     for noise in (20.0, 40.0):
         picture = AssumedPicture(noise=noise, floor=0.0, drift=0.0)
-        outlook = predict(record, cameras, course, (-0.05, 0.2), picture)
+        outlook = predict(record, cameras, motion, (-0.05, 0.2), picture)
         speed = outlook.vehicles["car"].impact_speed
         assert speed is not None
         u.append(speed.u)
@@ -224,22 +226,22 @@ def test_twice_the_noise_doubles_the_uncertainty_of_speed(tmp_path: Path) -> Non
 
 
 def test_what_somebody_should_look_at_is_said(plan: Plan, tmp_path: Path) -> None:
-    assert not any("at_contact" in line for line in doubts(plan))
+    assert not any("at_contact" in line for line in points_to_check(plan))
     record = planned(
         tmp_path,
         ('at_contact = ["-2 m", "0 m", "0 m"]\n', ""),
         ('exposure = "1 ms"\nposition = ["-2 m", "12 m"', 'position = ["-2 m", "12 m"'),
     )
-    said = doubts(replace(plan, record=record, stands=stands(record)))
+    said = points_to_check(replace(plan, record=record, stands=stands(record)))
     assert any("at_contact is not given" in line for line in said)
     assert any("right: no exposure" in line for line in said)
 
 
 def test_contact_is_at_x_zero_unless_said_otherwise(tmp_path: Path) -> None:
     record = planned(tmp_path, ('at_contact = ["-2 m", "0 m", "0 m"]\n', ""))
-    course: Course = planned_course(record)
+    motion: PlannedMotion = planned_motion(record)
     nose = np.array([[2.0, 0.0, 0.0]])  # from the cg
-    assert course.places("car", np.zeros(1), nose)[0, 0, 0] == pytest.approx(0, abs=1e-9)
+    assert motion.places("car", np.zeros(1), nose)[0, 0, 0] == pytest.approx(0, abs=1e-9)
 
 
 def test_the_pages_hold_all_and_ask_nothing_of_the_outside(plan: Plan, tmp_path: Path) -> None:

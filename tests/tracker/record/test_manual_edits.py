@@ -8,7 +8,7 @@ from tests.support.made_results import made_results
 from tests.support.small_scene import record_text
 from tracker.record.load import load_record
 from tracker.record.manual_edits import ACTIONS, PLACE, actions, note_edits, spans
-from tracker.report.blocks import Table, Text
+from tracker.report.blocks import TableBlock, Text
 from tracker.report.content import document
 from tracker.storage.audit_log import Entry, Log, log_text, read_log
 from tracker.workbench.history import RecordFile, digest
@@ -89,7 +89,7 @@ def test_the_report_tells_what_holds_by_hand_from_what_the_program_decided():
         Entry("decision", "truck.bed2 left out", "cameras.overhead"),
     )
     blocks = document(replace(results, log=acts), {}).parts[1].blocks
-    tables = {block.caption: block.rows for block in blocks if isinstance(block, Table)}
+    tables = {block.caption: block.rows for block in blocks if isinstance(block, TableBlock)}
     texts = [block.text for block in blocks if isinstance(block, Text)]
 
     assert tables["Edits made by hand"] == (

@@ -19,7 +19,7 @@ from tracker.cli.main import main
 from tracker.core.types import STATE, Motion, Quantity, Tracks
 from tracker.pipeline.write_results import write_results
 from tracker.report import digits
-from tracker.report.blocks import Beside, Table
+from tracker.report.blocks import Beside, TableBlock
 from tracker.report.channels import channels
 from tracker.report.content import document, headline
 from tracker.report.tables import budget, verdicts
@@ -158,7 +158,7 @@ def tables(blocks):
     for block in blocks:
         if isinstance(block, Beside):
             yield from tables((*block.left, *block.right))
-        elif isinstance(block, Table):
+        elif isinstance(block, TableBlock):
             yield block
 
 
