@@ -18,7 +18,7 @@ _CLASS = 0.10  # a vehicle this near to a nominal mass is taken to be of that cl
 
 
 @dataclass(frozen=True)
-class Plan:
+class PlannedImpact:
     """What the test plan asked for, SI; None where it doesn't say."""
 
     speed: float | None = None  # m/s
@@ -33,7 +33,7 @@ class Plan:
 def evaluate(
     criteria: Criteria,
     quantities: Mapping[str, Quantity | None],
-    plan: Plan | None = None,
+    plan: PlannedImpact | None = None,
     striking_mass: float | None = None,
     struck_mass: float | None = None,
     origin: Mapping[str, str] | None = None,
@@ -56,7 +56,7 @@ def evaluate(
     value is the least that it can be: that may fail a limit, and passes none. Values and limits are
     SI.
     """
-    plan = plan or Plan()
+    plan = plan or PlannedImpact()
     found = [
         _limit(limit, quantities, origin or {}, plan.angle)
         for limit in criteria.limits
@@ -205,7 +205,7 @@ def _mass(nominal: NominalMass, mass: float) -> Criterion:
 def _severity(
     criteria: Criteria,
     quantities: Mapping[str, Quantity | None],
-    plan: Plan,
+    plan: PlannedImpact,
     mass: float | None,
 ) -> Criterion | None:
     """Kinetic energy of a head-on test, impact severity of an angled one, against their least.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tracker.core.types import Quantity
-from tracker.criteria.evaluate import Plan, evaluate
+from tracker.criteria.evaluate import PlannedImpact, evaluate
 from tracker.criteria.sets import QUANTITIES, load_criteria
 from tracker.record.schema import Record
 from tracker.results.schema import Criterion, CrushResult, NotJudged, Results, VehicleResult
@@ -30,7 +30,7 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
     """
     criteria = load_criteria(record.test.criteria, record.folder)
     intended = record.test.intended
-    plan = Plan(intended.speed, intended.angle, intended.offset)
+    plan = PlannedImpact(intended.speed, intended.angle, intended.offset)
     trap = record.test.speed_trap
     striking = [n for n, v in record.vehicles.items() if v.role == "striking"]
     struck = [v.mass for v in record.vehicles.values() if v.role == "struck"]

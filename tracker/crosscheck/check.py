@@ -26,7 +26,7 @@ from tracker.core.time_series import from_zero, integrate
 from tracker.crosscheck.fault_hypotheses import Judgement, judge
 from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
 from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
-from tracker.crosscheck.residuals import FEWEST_DRAWS, Evidence, Tolerance, gather
+from tracker.crosscheck.residuals import FEWEST_DRAWS, ChannelTolerance, Evidence, gather
 from tracker.crosscheck.swapped_channels import find_swap
 
 Verdict = Literal["agree", "disagree", "undetermined"]
@@ -91,7 +91,7 @@ def cross_check(
     draws: Array,
     cg: Array,
     observed: NDArray[np.bool_] | None = None,
-    tolerance: Tolerance | None = None,
+    tolerance: ChannelTolerance | None = None,
 ) -> CrossCheck:
     """Film against every channel of a sensor block.
 
@@ -105,7 +105,7 @@ def cross_check(
     observed : (15,) or (k, 15) which columns of the motion the cameras determine; all if None.
     tolerance : what a sound channel may do.
     """
-    tolerance = tolerance or Tolerance()
+    tolerance = tolerance or ChannelTolerance()
     known = condition(accelerometer)
     lever = accelerometer.at - np.asarray(cg, dtype=float)
     seen = _seen(observed)
@@ -170,7 +170,7 @@ def _evidence(
     predictions: dict[str, Predicted],
     known: Conditioned,
     accelerometer: Accelerometer,
-    tolerance: Tolerance,
+    tolerance: ChannelTolerance,
 ) -> Evidence:
     predicted = predictions[name]
     reading = known.channels[name]

@@ -10,7 +10,7 @@ from calibration.constants import GRAVITY
 from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck.fault_hypotheses import Fault, Judgement
 from tracker.crosscheck.predicted_channels import AXES, UNIT
-from tracker.crosscheck.residuals import Evidence, Tolerance
+from tracker.crosscheck.residuals import ChannelTolerance, Evidence
 
 _NAMES: dict[str, str] = {
     "scale": "a wrong scale",
@@ -47,7 +47,7 @@ def findings_of(
 
 
 def offset_before_zero(
-    channel: str, offset: float, u: float, tolerance: Tolerance
+    channel: str, offset: float, u: float, tolerance: ChannelTolerance
 ) -> ChannelFault | None:
     """A finding for a reading before time zero that is large enough to matter."""
     limit = tolerance.zero if channel in AXES else tolerance.rate_zero

@@ -2,7 +2,7 @@
 
 Both are integrated over the same span. Their difference is projected on smooth cosines; the
 film's draws give the covariance of the projections, errors shared by all frames included, and
-what a sound channel may do (`Tolerance`) is added to it.
+what a sound channel may do (`ChannelTolerance`) is added to it.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ SHIFTS: Array = 0.0005 * np.arange(-80.0, 81.0)
 
 
 @dataclass(frozen=True)
-class Tolerance:
+class ChannelTolerance:
     """Standard uncertainties of a sound channel, before anything is called a fault.
 
     Common practice, no source, except the time: ISO 6487 allows 1 ms between any two channels,
@@ -64,7 +64,7 @@ class Evidence:
     line: Array  # (j,) integral of an offset of 1
     offset_sd: float  # of a sound channel, SI
     own: Array  # (j, j) covariance of its other errors, scale and time excepted
-    tolerance: Tolerance
+    tolerance: ChannelTolerance
 
     @property
     def draws(self) -> int:
@@ -124,7 +124,7 @@ def gather(
     noise: float,
     others: Array,
     excused: Array,
-    tolerance: Tolerance,
+    tolerance: ChannelTolerance,
 ) -> Evidence:
     """Evidence on one channel.
 

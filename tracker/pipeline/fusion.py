@@ -13,7 +13,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.accelerometers import Accelerometer, condition
 from tracker.core.types import Progress
-from tracker.crosscheck import CrossCheck, Tolerance
+from tracker.crosscheck import ChannelTolerance, CrossCheck
 from tracker.motion import AccelerometerEvidence, Solution, add_accelerometers
 
 WIDTH = 2e-3
@@ -69,7 +69,7 @@ def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerE
     """Means of the sound samples of these channels over `WIDTH`, from the offset before time zero;
     None where there are none.
     """
-    known, sound = condition(block), Tolerance()
+    known, sound = condition(block), ChannelTolerance()
     step = max(1, round(WIDTH / block.interval))
     zero = int(np.argmin(np.abs(block.time)))
     first = zero % step

@@ -7,7 +7,7 @@ import pytest
 
 from calibration.errors import Problem
 from tracker.core.types import Quantity
-from tracker.criteria import PUBLISHED, Plan, evaluate, load_criteria
+from tracker.criteria import PUBLISHED, PlannedImpact, evaluate, load_criteria
 from tracker.criteria.evaluate import probability_within, verdict
 
 MPH, LB, FT = 0.44704, 0.45359237, 0.3048
@@ -27,7 +27,7 @@ def test_what_still_grows_at_the_films_end_may_fail_a_limit_and_passes_none(valu
 def limit(name, quantity, preferred=False, **plan):
     return next(
         c
-        for c in evaluate(load_criteria(name), {}, Plan(**plan))
+        for c in evaluate(load_criteria(name), {}, PlannedImpact(**plan))
         if c.name.startswith(quantity) and ("preferred" in c.name) == preferred
     )
 
@@ -130,7 +130,7 @@ def test_impact_severity_of_a_published_test():
         "impact_speed": Quantity(62.6 * MPH, "m/s", 0.05),
         "impact_angle": Quantity(math.radians(25.5), "rad", 0.002),
     }
-    plan = Plan(speed=62 * MPH, angle=math.radians(25))
+    plan = PlannedImpact(speed=62 * MPH, angle=math.radians(25))
     found = judged("mash2016", quantities, plan, striking_mass=2425.9 * LB)
     assert found["impact severity"].value / kip_ft == pytest.approx(58.9, abs=0.01)
     assert found["impact severity"].limit / kip_ft == pytest.approx(51.1, abs=0.01)
@@ -145,7 +145,7 @@ def test_a_head_on_test_counts_its_whole_kinetic_energy():
         "impact_speed": Quantity(62 * MPH, "m/s", 0.05),
         "impact_angle": Quantity(0.0, "rad", 0.002),
     }
-    found = judged("mash2016", quantities, Plan(62 * MPH, 0.0), striking_mass=5000 * LB)
+    found = judged("mash2016", quantities, PlannedImpact(62 * MPH, 0.0), striking_mass=5000 * LB)
     assert found["kinetic energy at impact"].value == pytest.approx(871128, abs=1)
     assert found["kinetic energy at impact"].limit == pytest.approx(0.92 * 871128, rel=1e-5)
 
@@ -155,7 +155,7 @@ def test_a_head_on_test_counts_its_whole_kinetic_energy():
 )
 def test_impact_speed_tolerance_is_two_and_a_half_miles_an_hour(off, expected):
     quantities = {"impact_speed": Quantity((62 + off) * MPH, "m/s", 0.01)}
-    found = judged("mash2016", quantities, Plan(speed=62 * MPH))
+    found = judged("mash2016", quantities, PlannedImpact(speed=62 * MPH))
     assert found["impact speed against intended"].verdict == expected
 
 
@@ -180,7 +180,7 @@ def test_a_vehicle_of_no_class_is_not_judged_by_mass():
 
 @pytest.mark.parametrize(("angle", "kmh"), [(0.0, 44.0), (math.radians(20), 33.0)])
 def test_head_impact_velocity_is_judged_by_the_kind_of_test(angle, kmh):
-    found = judged("en1317", {"thiv": Quantity(10.0, "m/s", 0.1)}, Plan(angle=angle))
+    found = judged("en1317", {"thiv": Quantity(10.0, "m/s", 0.1)}, PlannedImpact(angle=angle))
     (of,) = [c for name, c in found.items() if "head impact" in name]
     assert of.limit == pytest.approx(kmh / 3.6)
 
@@ -248,7 +248,7 @@ def test_an_unknown_set_is_answered_with_the_nearest():
     ],
 )
 def test_european_tolerances_are_not_symmetric(percent, degrees, speed, angle):
-    plan = Plan(speed=100 / 3.6, angle=math.radians(20))
+    plan = PlannedImpact(speed=100 / 3.6, angle=math.radians(20))
     quantities = {
         "impact_speed": Quantity(plan.speed * (1 + percent / 100), "m/s", 0.01),
         "impact_angle": Quantity(plan.angle + math.radians(degrees), "rad", 0.0005),
@@ -262,14 +262,16 @@ def test_european_tolerances_are_not_symmetric(percent, degrees, speed, angle):
 def test_a_tolerance_in_per_cent_grows_with_what_was_intended():
     for speed in (50 / 3.6, 110 / 3.6):
         quantities = {"impact_speed": Quantity(speed * 1.03, "m/s", 0.01)}
-        found = judged("en1317", quantities, Plan(speed=speed))["impact speed against intended"]
+        found = judged("en1317", quantities, PlannedImpact(speed=speed))[
+            "impact speed against intended"
+        ]
         assert found.limit == pytest.approx(0.07 * speed)
 
 
 @pytest.mark.parametrize(("off", "expected"), [(3.8, "pass"), (-3.8, "pass"), (4.2, "fail")])
 def test_nchrp_350_lets_the_speed_differ_by_four_kilometres_an_hour(off, expected):
     quantities = {"impact_speed": Quantity((100 + off) / 3.6, "m/s", 0.01)}
-    found = judged("nchrp350", quantities, Plan(speed=100 / 3.6))
+    found = judged("nchrp350", quantities, PlannedImpact(speed=100 / 3.6))
     assert found["impact speed against intended"].verdict == expected
 
 
@@ -316,7 +318,7 @@ def test_the_set_that_the_documentation_shows_can_be_read(tmp_path):
 def test_en_1317s_limits_of_thiv_wait_for_the_angle(angle, verdicts):
     """40 km/h passed by the head-on limit of 44 where nobody had said that the test is head-on."""
     thiv = {"thiv": Quantity(40 / 3.6, "m/s", 0.01)}
-    found = judged("en1317", thiv, Plan(angle=angle))
+    found = judged("en1317", thiv, PlannedImpact(angle=angle))
     seen = {
         "head-on" if "head-on" in name else "angled": c.verdict
         for name, c in found.items()
@@ -334,7 +336,7 @@ def test_criteria_and_test_conditions_are_told_apart_and_the_least_margin_govern
         "max_roll": Quantity(0.1, "rad", 0.01),
         "min_roll": Quantity(0.0, "rad", 0.01),
     }
-    plan = Plan(speed=62 * MPH, angle=0.0)
+    plan = PlannedImpact(speed=62 * MPH, angle=0.0)
     found = judged("mash2016", quantities, plan, striking_mass=2420 * LB)
     conditions = {n for n, c in found.items() if c.kind == "test_condition"}
     assert conditions == {
