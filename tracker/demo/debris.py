@@ -11,12 +11,10 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.constants import GRAVITY
 from tracker.demo.mesh import Surface
+from tracker.demo.options import DRAWING
 from tracker.demo.physics import History
 from tracker.demo.raster import LIGHT, Single, noise
 
-PIECES = 34
-CLOUDS = 24
-RESTITUTION = 0.3  # of a bounce on the ground
 BORN = (0.002, 0.17)  # s
 
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
@@ -88,7 +86,7 @@ def _flown(start: Array, speed: Array, age: Array) -> tuple[Array, Array]:
         flown = np.where(last, flown + t, flown)
         aloft &= ~last
         z = np.where(aloft, 0.0, z)
-        up = np.where(aloft, -RESTITUTION * (up + GRAVITY * fall), up)
+        up = np.where(aloft, -DRAWING.restitution * (up + GRAVITY * fall), up)
         flown = np.where(aloft, flown + fall, flown)
     place = start + speed * flown[:, None]
     place[:, 2] = np.minimum(z, -0.005)

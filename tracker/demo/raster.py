@@ -38,9 +38,6 @@ the seam along its edges, width of the seam (m), brightness gradient across, bia
 is drawn in front of what it lies on, number of ribs or an angle."""
 LIGHT, DARK, GROUND, SIZE, SHAPE, SEAM, SEAM_WIDTH, GRADIENT, BIAS, COUNT = range(PARAMETERS)
 
-GAIN = 290.0
-"""Grey value of a white face that turns fully to the sun, over 1.04."""
-
 FACE = 28
 """Numbers of a face: normal (3), plane offset, first axis (3), second axis (3), the camera's
 coordinates in the face (2), length, breadth, 4 x (edge normal (2), edge offset), squared radius,

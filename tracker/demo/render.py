@@ -14,6 +14,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.demo import raster, site
 from tracker.demo.debris import clouds_at, draw_clouds
+from tracker.demo.options import DRAWING
 from tracker.demo.raster import Faces, Single
 from tracker.demo.scenario import motion_matrix, picture_motion
 from tracker.demo.scene import Scene, footprints, shadows
@@ -22,11 +23,6 @@ SAMPLES = ((0.125, 0.375), (-0.375, 0.125), (-0.125, -0.375), (0.375, -0.125))
 """Places of a pixel's samples off its centre, px; their mean is the centre."""
 MOMENTS = (0.375, -0.125, 0.125, -0.375)
 """Their times off the middle of the exposure, in exposures."""
-NEAR = 4  # px added around what moves
-FLASH_SIZE = 0.10  # m, standard deviation of the glow's core
-LIGHT_SIDE = 40  # px of a picture 1280 px wide, of the timing light
-LIGHT_PHASE = 0.37  # periods, of its clock at time zero
-FLASH_TIME = 0.055  # s, over which the bulb burns down
 
 Window = tuple[int, int, int, int]
 
@@ -54,7 +50,7 @@ def boxes_of(camera: Camera, corners: Array) -> NDArray[np.int64]:
         seen = camera.project(points).reshape((*corners.shape[:3], 2))
     depth = camera.in_camera_axes(points)[:, 2].reshape(corners.shape[:3])
     behind, before = depth.min(axis=(0, 2)) < 0.5, depth.max(axis=(0, 2)) > 0.5
-    low, high = seen.min(axis=(0, 2)) - NEAR, seen.max(axis=(0, 2)) + NEAR + 1
+    low, high = seen.min(axis=(0, 2)) - DRAWING.margin, seen.max(axis=(0, 2)) + DRAWING.margin + 1
     bounds = np.column_stack([low[:, 1], high[:, 1], low[:, 0], high[:, 0]])
     bounds = np.where(behind[:, None], np.array([0, height, 0, width]), bounds)
     bounds = np.where(before[:, None], bounds, 0)
@@ -80,7 +76,8 @@ def draw(
     bias = np.ascontiguousarray(faces.surfaces[:, raster.BIAS])
     for m in range(len(face)):
         raster.cover(rays[m], *corner, numbers[m], bias, boxes, depth[m], face[m])
-    light = raster.GAIN * (0.42 + 0.62 * np.maximum(0.0, faces.numbers[-1, :, :3] @ site.SUN))
+    facing = np.maximum(0.0, faces.numbers[-1, :, :3] @ site.SUN)
+    light = DRAWING.white_grey * (DRAWING.ambient + DRAWING.direct * facing)
     bright = light.astype(np.float32)
     window = raster.RayWindow(rays, *corner, pixel)
     lit = raster.LitFaces(numbers, faces.kinds, faces.surfaces, bright)
@@ -325,29 +322,31 @@ class Painter:
 
     def light_region(self) -> tuple[int, int, int, int]:
         """A region within the timing light: first column, first row, width, height."""
-        side = round(LIGHT_SIDE * self.scenario.size[0] / 1280)
+        side = round(DRAWING.light_side * self.scenario.size[0] / 1280)
         return side // 4, side // 4, side // 2, side // 2
 
     def _blink(self, picture: Single, time: float) -> None:
         """Draw the timing light, lit in the first half of each period of its own clock."""
         scenario = self.scenario
         half, rate = scenario.exposure / 2, scenario.timing_light
-        begin, end = ((time + s * half) * rate + LIGHT_PHASE for s in (-1, 1))
+        begin, end = ((time + s * half) * rate + DRAWING.light_phase for s in (-1, 1))
         lit = [np.floor(p) / 2 + min(p - np.floor(p), 0.5) for p in (begin, end)]
-        side = round(LIGHT_SIDE * scenario.size[0] / 1280)
+        side = round(DRAWING.light_side * scenario.size[0] / 1280)
         picture[:side, :side] = 35.0 + 150.0 * (lit[1] - lit[0]) / (end - begin)
 
     def _flash(self, picture: Single, time: float) -> None:
         """Add the light of the flash bulb, which begins at time zero within an exposure."""
         half = self.scenario.exposure / 2
         begin, end = max(0.0, time - half), max(0.0, time + half)
-        energy = FLASH_TIME * (np.exp(-begin / FLASH_TIME) - np.exp(-end / FLASH_TIME))
+        energy = DRAWING.flash_time * (
+            np.exp(-begin / DRAWING.flash_time) - np.exp(-end / DRAWING.flash_time)
+        )
         strength = energy / self.scenario.exposure
         if strength <= 1e-3:
             return
         u, v = self.flash_centre()
         distance = self.camera.in_camera_axes(np.array([site.FLASH[self.name]]))[0, 2]
-        core = FLASH_SIZE * self.camera.lens.values[0] / distance
+        core = DRAWING.flash_size * self.camera.lens.values[0] / distance
         reach = int(14 * core)
         row0, col0 = max(0, int(v) - reach), max(0, int(u) - reach)
         part = picture[row0 : int(v) + reach, col0 : int(u) + reach]

@@ -13,8 +13,9 @@ from tracker.core.types import SURVEY, MarkId
 from tracker.demo import car as car_body
 from tracker.demo import forces, physics, raster, site
 from tracker.demo import truck as truck_body
-from tracker.demo.debris import CLOUDS, PIECES, Thrown, pieces_at, throw
+from tracker.demo.debris import Thrown, pieces_at, throw
 from tracker.demo.mesh import Mesh, Painted
+from tracker.demo.options import DRAWING
 from tracker.demo.physics import History
 from tracker.demo.raster import Single
 from tracker.demo.scenario import Scenario
@@ -136,8 +137,8 @@ def make_scene(scenario: Scenario) -> Scene:
         truck_body.build_cushion(),
         car_wheels,
         truck_wheels,
-        throw(history, PIECES if scenario.dust else 0, scenario.seed),
-        throw(history, CLOUDS if scenario.dust else 0, scenario.seed),
+        throw(history, DRAWING.pieces if scenario.dust else 0, scenario.seed),
+        throw(history, DRAWING.clouds if scenario.dust else 0, scenario.seed),
     )
 
 

@@ -10,6 +10,7 @@ from numba import njit
 from calibration.arrays import Array
 from tracker.demo import raster
 from tracker.demo.mesh import Builder, Mesh, Surface
+from tracker.demo.options import DRAWING
 from tracker.demo.raster import Single, noise
 
 SUN = np.array([-0.36, 0.50, -0.79]) / np.linalg.norm([-0.36, 0.50, -0.79])
@@ -135,6 +136,8 @@ def _cone(body: Builder, x: float, y: float) -> None:
             body.face(corners, Surface(light=grey), (np.cos(middle), np.sin(middle), -0.1))
 
 
+_WHITE_GREY = DRAWING.white_grey
+
 _fast = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 
 
@@ -221,7 +224,7 @@ def _distance(azimuth: float, elevation: float) -> float:
 @_fast
 def shade_site(rays: Single, origin: Array, footprint: float, depth: Single, grey: Single) -> None:
     """Grey and depth of ground, berm, trees and sky along rays (3, height, width)."""
-    bright = raster.GAIN * 0.90
+    bright = _WHITE_GREY * 0.90
     for row in range(rays.shape[1]):
         for col in range(rays.shape[2]):
             dx, dy, dz = rays[0, row, col], rays[1, row, col], rays[2, row, col]

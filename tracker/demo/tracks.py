@@ -12,10 +12,9 @@ from calibration.camera import Camera
 from tracker.core.types import SURVEY, MarkId
 from tracker.demo import raster
 from tracker.demo.mesh import Mesh, Painted
+from tracker.demo.options import DRAWING
 from tracker.demo.scenario import moved_pixels, picture_motion
 from tracker.demo.scene import Moving, Scene, marks_of
-
-GRAZING = 0.34  # cosine of the angle of sight below which a target is no use
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
             pixels[i] = moved_pixels(camera.project(points), motion[i], scenario.size)
         sight = points - camera.position
         depth = camera.in_camera_axes(points)[:, 2]
-        upright = -(sight * normals).sum(axis=1) / np.linalg.norm(sight, axis=1) > GRAZING
+        upright = -(sight * normals).sum(axis=1) / np.linalg.norm(sight, axis=1) > DRAWING.grazing
         half = 0.75 * size * camera.lens.values[0] / depth
         inside = (pixels[i] > half[:, None]) & (
             pixels[i] < np.array(scenario.size) - 1 - half[:, None]

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.core.types import STATE, Progress
+from tracker.demo.options import DRAWING
 from tracker.demo.render import Painter
 from tracker.demo.scenario import Scenario
 from tracker.demo.scene import Scene, make_scene
@@ -23,8 +24,6 @@ from tracker.demo.sensors import recorded
 from tracker.demo.toml import record_text
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth, headline
-
-KEY_INTERVAL = 40  # frames between the frames of a movie that need no other frame
 
 
 def write_demo(
@@ -80,7 +79,7 @@ def write_movie(
             "crf": str(crf),
             "preset": "superfast",
             "tune": "grain",
-            "g": str(KEY_INTERVAL),
+            "g": str(DRAWING.key_interval),
         }
         stream.pix_fmt = "yuv420p"
         context = stream.codec_context
