@@ -30,7 +30,8 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
         for mark in picks if isinstance(picks, dict) else ():
             yield from _known((*key, "picks", mark), mark, markers, "marker")
         survey = camera.get("survey")
-        fixed = {MarkId(SURVEY, name) for name in survey} if isinstance(survey, dict) else set()
+        names = [n for n in survey if n] if isinstance(survey, dict) else []
+        fixed = {MarkId(SURVEY, name) for name in names}  # the schema refuses the empty name
         for entry in ("edits", "ruled_out"):
             for place, table in tables(camera, entry):
                 yield from _known(

@@ -21,7 +21,7 @@ from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE, MarkId, Motion, Status, Tracks
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, ForceCrush, PointPath, Results, View
-from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason
+from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason, refuse_links
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
@@ -69,6 +69,7 @@ def read_h5(path: Path) -> dict[str, Any]:
     """The fields of `Results` that `write_h5` wrote. Raises `Problem` if it can't be read."""
     try:
         with open_hdf5(path) as file:
+            refuse_links(file)
             return {
                 "motion": {k: _read_motion(g) for k, g in _groups(file, "motion")},
                 "points": {

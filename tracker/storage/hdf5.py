@@ -45,6 +45,26 @@ def numbers(group: Any, name: str) -> Array:
     return np.asarray(dataset[()])
 
 
+def refuse_links(file: Any) -> None:
+    """Raises ValueError where a group of the file holds a link to another file or a place in one.
+
+    A group behind an external link is of that other file: what is read from it would come from
+    there.
+    """
+
+    def check(group: Any) -> None:
+        for name in group:
+            if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                raise ValueError(f"{name} is a link, which may lead to another file")
+
+    def visit(_: str, member: Any) -> None:
+        if isinstance(member, h5py.Group):
+            check(member)
+
+    check(file)
+    file.visititems(visit)
+
+
 def reason(error: BaseException) -> str:
     """What a library said of a damaged file, as a short clause."""
     text = error.strerror if isinstance(error, OSError) and error.strerror else error
