@@ -15,7 +15,10 @@ True
 
 import os
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from tracker.storage.compiled_code import place_compiled_code
 
 if TYPE_CHECKING:
     from calibration.errors import (
@@ -48,6 +51,9 @@ if TYPE_CHECKING:
 # Read once by OpenCV, when it is loaded: no picture file makes it allocate more than this, 8 times
 # 4k, whatever its header promises.
 os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(2**27))
+
+# Read once by the compiler, when it is loaded.
+place_compiled_code(Path(__file__).parent)
 
 __all__ = [
     "STATE",
