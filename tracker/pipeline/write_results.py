@@ -6,10 +6,10 @@ from pathlib import Path
 
 from tracker.core.types import Progress, silent
 from tracker.report import write_reports
-from tracker.results.folder import OURS, relative, write_data
+from tracker.results.folder import OURS, check_directory, relative, write_data
 from tracker.results.json import RESULTS
 from tracker.results.schema import Results
-from tracker.storage.atomic_folder import keep_others, replacing
+from tracker.storage.atomic_folder import replacing
 
 
 def write_results(
@@ -23,7 +23,7 @@ def write_results(
     report_progress = progress or silent
     directory = Path(directory)
     source = directory.resolve()
-    with replacing(directory, RESULTS) as new:
+    check_directory(directory)
+    with replacing(directory, RESULTS, OURS) as new:
         write_data(relative(results, source), new)
         write_reports(results, new, source, report_progress, films)
-        keep_others(source, new, OURS)

@@ -28,7 +28,7 @@ from tracker.report.tables import named, plain, significant
 from tracker.report.wording import CAUTION, CRITERIA, SOURCES, UNCERTAINTY, VERDICTS
 from tracker.results.schema import PROGRAM
 from tracker.results.series import FIELDS, Group, Row, Statistic, repeated, series_csv
-from tracker.storage.atomic_folder import keep_others, ready, replacing
+from tracker.storage.atomic_folder import ready, replacing
 
 TABLE = "series.csv"
 OURS = frozenset({TABLE, "series.html", "series.pdf", "pictures"})
@@ -63,8 +63,7 @@ def write_series(rows: Sequence[Row], directory: Path) -> None:
 
     Raises `Problem` (status `RECORD`) where the folder holds other things or can't be written.
     """
-    source = directory.resolve()
-    with replacing(directory, TABLE) as new:
+    with replacing(directory, TABLE, OURS) as new:
         pictures = new / "pictures"
         pictures.mkdir()
         groups = repeated(rows)
@@ -74,7 +73,6 @@ def write_series(rows: Sequence[Row], directory: Path) -> None:
         (new / TABLE).write_text(series_csv(rows), encoding="utf-8", newline="\n")
         (new / "series.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
         (new / "series.pdf").write_bytes(pdf(content, new))
-        keep_others(source, new, OURS)
 
 
 def check_series(directory: Path) -> None:

@@ -7,16 +7,22 @@ by a run that died before its replacement was in place is put back.
 from __future__ import annotations
 
 import contextlib
+import errno
+import glob
 import os
 import shutil
+import stat
 import tempfile
 import time
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from calibration.errors import RECORD, Problem, ResultsError
+from calibration.files import open_regular
 
 NEW, OLD = "new", "old"
+_LONGEST = 255  # bytes of a name in common file systems
+_ADDED = 14  # bytes by which the name of a folder beside the target is longer
 DAY = 86400.0
 
 
@@ -25,45 +31,65 @@ def ready(directory: Path, ours: str) -> None:
 
     An existing folder may be replaced only if it is empty or holds the file `ours`.
     """
-    target = directory.resolve()
     wrong = None
-    if target.exists() and not target.is_dir():
+    try:
+        target = directory.resolve()
+        is_there = target.exists()
+        is_used = target.is_dir() and any(target.iterdir())
+    except OSError as error:
+        raise _unwritable(error, directory) from None
+    if is_there and not target.is_dir():
         wrong = "this is a file, not a folder"
-    elif target.is_dir() and any(target.iterdir()) and not (target / ours).is_file():
+    elif is_used and not (target / ours).is_file():
         wrong = f"the folder holds other things and no {ours}"
     elif target.parent == target:
         wrong = "the root of a file system can't be a results folder"
     if wrong:
-        raise ResultsError(
-            wrong,
-            where=str(directory),
-            remedy="name a new or an empty folder with --out",
-            status=RECORD,
-        )
+        raise _unfit(wrong, directory)
+    _check_writable(target, directory)
+
+
+def check_kept(directory: Path, ours: Collection[str]) -> None:
+    """Raise `Problem` if what people have put into the folder can't be carried over."""
+    target = directory.resolve()
+    if not target.is_dir():
+        return
+    for path in _theirs(target, ours):
+        mode = path.lstat().st_mode
+        plain = stat.S_ISREG(mode) or stat.S_ISDIR(mode)
+        if not stat.S_ISLNK(mode) and not (plain and os.access(path, os.R_OK)):
+            what = "can't be read" if plain else "is a pipe or a device"
+            name = path.relative_to(target)
+            raise _unfit(f"{str(name)!r} in the folder {what} and can't be kept", directory)
 
 
 @contextlib.contextmanager
-def replacing(directory: Path, ours: str) -> Iterator[Path]:
+def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator[Path]:
     """A new folder to fill, which takes the place of `directory` when the block ends well.
 
     If the block raises, the new folder is removed and `directory` stays as it was. Things in the
-    old folder that the new one lacks are not carried over. Raises `Problem` where the place
-    can't be used or written to.
+    old folder that the new one lacks are carried over, but for those called as one of `own`. Two
+    writers of one folder end one after the other, so that neither loses what people have put
+    there. Raises `Problem` where the place can't be used or written to.
     """
-    ready(directory, ours)
-    target = directory.resolve()
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        clear_leftovers(target)
-        new = Path(tempfile.mkdtemp(prefix=f".{target.name}.{NEW}.", dir=target.parent))
-    except OSError as error:
-        raise _unwritable(error, directory) from None
-    with _claimed(new):
+    with contextlib.ExitStack() as held:
+        try:
+            target = directory.resolve()
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with _claimed(target.parent):  # no other run is just exchanging folders
+                ready(directory, ours)
+                _clear(target)
+                new = Path(tempfile.mkdtemp(prefix=_beside(target, NEW), dir=target.parent))
+                held.enter_context(_claimed(new))
+        except OSError as error:
+            raise _unwritable(error, directory) from None
         try:
             yield new
-            new.chmod(0o777 & ~_umask())
-            _flush(new)
-            _exchange(new, target)
+            _take_mode(target, new)
+            with _claimed(target.parent):
+                keep_others(target, new, own)
+                _flush(new)
+                _exchange(new, target)
         except OSError as error:
             raise _unwritable(error, directory) from None
         finally:
@@ -72,13 +98,19 @@ def replacing(directory: Path, ours: str) -> Iterator[Path]:
 
 def clear_leftovers(target: Path) -> None:
     """Put back or remove what runs that died left beside `target`."""
-    for old in target.parent.glob(f".{target.name}.{OLD}.*"):
+    with _claimed(target.parent):
+        _clear(target)
+
+
+def _clear(target: Path) -> None:
+    """As `clear_leftovers`, for whoever holds the lock on the folder around `target`."""
+    for old in _leftovers(target, OLD):
         if _abandoned(old):
             if target.exists():
                 shutil.rmtree(old, ignore_errors=True)
             else:
                 old.rename(target)
-    for new in target.parent.glob(f".{target.name}.{NEW}.*"):
+    for new in _leftovers(target, NEW):
         if _abandoned(new):
             shutil.rmtree(new, ignore_errors=True)
 
@@ -109,12 +141,57 @@ def _exchange(new: Path, target: Path) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
+def _check_writable(target: Path, directory: Path) -> None:
+    """Raise `Problem` if no folder of this name can be made, found before the work."""
+    parent = target.parent
+    while not parent.exists() and parent != parent.parent:
+        parent = parent.parent
+    if not os.access(parent, os.W_OK | os.X_OK):
+        raise _unwritable(OSError(errno.EACCES, os.strerror(errno.EACCES)), directory)
+    is_long = any(len(os.fsencode(part)) > _LONGEST for part in target.parts)
+    if is_long or len(os.fsencode(target.name)) > _LONGEST - _ADDED:
+        raise _unfit("the name of the folder is too long", directory)
+
+
+def _beside(target: Path, kind: str) -> str:
+    """How the names of folders begin that stand beside `target` for a while."""
+    return f".{target.name}.{kind}."
+
+
+def _leftovers(target: Path, kind: str) -> list[Path]:
+    """Folders beside `target` that a run may have left; links and files are none of them."""
+    found = target.parent.glob(f"{glob.escape(_beside(target, kind))}*")
+    return [path for path in found if stat.S_ISDIR(path.lstat().st_mode)]
+
+
+def _theirs(folder: Path, ours: Collection[str]) -> Iterator[Path]:
+    """All in a results folder that is people's own, folders before what they hold."""
+    for entry in sorted(folder.iterdir()):
+        if entry.name not in ours:
+            yield entry
+            if entry.is_dir() and not entry.is_symlink() and os.access(entry, os.R_OK):
+                yield from entry.rglob("*")
+
+
+def _take_mode(target: Path, new: Path) -> None:
+    """Give `new` mode and group of the folder whose place it takes, or those of a new folder."""
+    if target.is_dir():
+        before = target.stat()
+        if before.st_gid != new.stat().st_gid:
+            with contextlib.suppress(OSError):
+                os.chown(new, -1, before.st_gid)
+        new.chmod(stat.S_IMODE(before.st_mode))
+    else:
+        new.chmod((new.stat().st_mode & stat.S_ISGID) | 0o777 & ~_umask())
+
+
 def _flush(folder: Path) -> None:
     """Bring everything in the folder to the disk."""
     for place, _, names in os.walk(folder):
         for name in names:
-            with (Path(place) / name).open("rb") as file:
-                os.fsync(file.fileno())
+            if not (Path(place) / name).is_symlink():
+                with open_regular(Path(place) / name) as file:
+                    os.fsync(file.fileno())
         _flush_folder(Path(place))
 
 
@@ -167,6 +244,15 @@ def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
+
+
+def _unfit(wrong: str, directory: Path) -> Problem:
+    return ResultsError(
+        wrong,
+        where=str(directory),
+        remedy="name a new or an empty folder with --out",
+        status=RECORD,
+    )
 
 
 def _unwritable(error: OSError, directory: Path) -> Problem:
