@@ -46,14 +46,14 @@ def read_source(path: Path, time: str | None, channels: Sequence[str]) -> Source
     if path.suffix.casefold() in (".h5", ".hdf5", ".hdf"):
         return _from_hdf5(path, (time, *channels))
     columns = read_columns(path, (time, *channels))
-    notes = tuple(
+    unread = tuple(
         f"{count} cells of column {brief(name)} are no numbers, the first is {brief(text)} in line "
         f"{line}"
         for name, (count, line, text) in columns.text_cells.items()
     )
     values = dict(columns.values)
     stamps = values[time] if time in channels else values.pop(time)
-    return Source(stamps, values, columns.units, notes)
+    return Source(stamps, values, columns.units, (*columns.notes, *unread))
 
 
 def _from_hdf5(path: Path, names: Sequence[str]) -> Source:

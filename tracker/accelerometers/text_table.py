@@ -43,6 +43,7 @@ class Columns:
     units: dict[str, str]  # as the file states them; absent where it doesn't
     first_line: int  # line number of the first row of numbers, from 1
     text_cells: dict[str, tuple[int, int, str]]  # column -> how many, first line, first text
+    notes: tuple[str, ...] = ()  # what was taken of several, and what was left out
 
 
 def read_columns(path: Path, names: Sequence[str]) -> Columns:
@@ -68,7 +69,14 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
             text = _cell(cells, place).strip("[]()<> ")
             if text and not _is_number(text):
                 units.setdefault(name, text)
+    notes = _doubled(lines[header - 1], delimiter, places) if header else []
+    unread = sum(any(_is_number(_cell(row, k)) for k in places.values()) for _, row in rows[:first])
     rows = rows[first:]
+    if unread and rows:
+        notes.append(
+            f"{unread} rows before line {rows[0][0]} have no number in column {brief(names[0])} "
+            "and are left out"
+        )
     if not rows:
         raise RecordError(
             "there are no rows of numbers under the header",
@@ -82,7 +90,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
         values[name], wrong = _numbers(cells)
         if wrong:
             bad[name] = (len(wrong), rows[wrong[0]][0], cells[wrong[0]].strip())
-    return Columns(values, units, rows[0][0], bad)
+    return Columns(values, units, rows[0][0], bad, tuple(notes))
 
 
 def text_lines(path: Path) -> list[str]:
@@ -177,6 +185,16 @@ def _find_header(
     )
 
 
+def _doubled(line: str, delimiter: str, places: dict[str, int]) -> list[str]:
+    """A note for each column asked for whose name stands twice in the header."""
+    keys = [_key(cell) for cell in _split([_COMMENT.sub("", line)], delimiter)[0]]
+    return [
+        f"{keys.count(keys[place])} columns are called {brief(name)}; the first is taken"
+        for name, place in places.items()
+        if place < len(keys) and _key(name) in keys[place] and keys.count(keys[place]) > 1
+    ]
+
+
 def _first_numbers(lines: list[str], path: Path) -> tuple[int, str]:
     for number, line in enumerate(lines[:_HEADER_LINES]):
         for delimiter in _DELIMITERS:
@@ -209,6 +227,8 @@ def _is_number(text: str) -> bool:
 
 def _plain(text: str) -> str:
     text = text.strip().strip('"').replace("\u2212", "-")
+    if "_" in text:
+        raise ValueError("digits with a line between them are a name, no number")
     comma, point = text.rfind(","), text.rfind(".")
     if comma >= 0 and point >= 0:
         thousands, decimal = (".", ",") if comma > point else (",", ".")
@@ -219,7 +239,7 @@ def _plain(text: str) -> str:
 def _numbers(cells: list[str]) -> tuple[Array, list[int]]:
     """Cells as numbers, NaN where they are none or absurdly large, and which are texts."""
     try:
-        values = np.array(cells, dtype=float)
+        values = np.array([cell.replace("_", "?") for cell in cells], dtype=float)
     except ValueError:
         values = np.full(len(cells), np.nan)
         wrong = []

@@ -7,6 +7,7 @@ files they name.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -83,8 +84,8 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
             entries.append(
                 Entry(
                     raw["kind"],
-                    str(raw["text"]),
-                    str(raw.get("where", "")),
+                    _plain(str(raw["text"])),
+                    _plain(str(raw.get("where", ""))),
                     dict(raw.get("data", {})),
                     str(raw.get("at", "")),
                 )
@@ -97,3 +98,8 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
                 status=FILM,
             ) from None
     return tuple(entries)
+
+
+def _plain(text: str) -> str:
+    """A text without the characters by which a terminal can be steered."""
+    return re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]", "\ufffd", text)

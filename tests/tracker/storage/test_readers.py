@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 
 from calibration.errors import RECORD, Problem
 from tracker.accelerometers import read_accelerometer
+from tracker.accelerometers.file_formats import read_source
 from tracker.accelerometers.iso13499 import IsoTest, make_channel, read_folder, write_folder
 from tracker.accelerometers.text_table import LINE_LIMIT, read_columns
 from tracker.record.schema import AccelerometerEntry
+from tracker.storage.audit_log import Entry, log_text, read_log
 
 QUICK = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -180,3 +182,31 @@ def test_a_table_too_large_to_be_one_is_not_read(tmp_path, size, text, sentence)
             file.truncate(size)  # a hole: it takes no room on the disk
     with pytest.raises(Problem, match=sentence):
         read_columns(path, ["time", "ax"])
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("time,ax,ax\n0,1,2\n1,3,4\n", "2 columns are called 'ax'; the first is taken"),
+        (
+            "time,ax\ns,g\n?,1\n\x00,2\n1,3\n",
+            "2 rows before line 5 have no number in column 'time' and are left out",
+        ),
+        ("time,ax\n0,1\n1,0_05\n", "1 cells of column 'ax' are no numbers, the first is '0_05'"),
+    ],
+)
+def test_what_is_doubtful_in_a_table_is_told(tmp_path, text, said):
+    (tmp_path / "a.csv").write_text(text)
+    (note,) = read_source(tmp_path / "a.csv", "time", ["ax"]).notes
+    assert note.startswith(said)
+
+
+def test_control_characters_of_a_log_are_replaced():
+    entry = Entry("edit", "\x1b[2Jgone \x9b1m", "a\x07", {}, "")
+    (read,) = read_log(log_text([entry]), "log")
+    assert (read.text, read.where) == ("\ufffd[2Jgone \ufffd1m", "a\ufffd")
+
+
+def test_other_ends_of_lines_in_a_log_stay_in_their_entry():
+    entry = Entry("edit", "a\u2028b\u2029c", "", {"value": "d\u0085e"}, "")
+    assert read_log(log_text([entry]), "log") == (entry,)
