@@ -249,12 +249,21 @@ def series_csv(rows: Sequence[Row]) -> str:
         for name in FIELDS:
             value = row.values[name]
             numbers += [None, None] if value is None else [value.value, value.u]
+        names = [row.number, row.title, row.folder.as_posix(), row.criteria, row.verdict]
         writer.writerow(
-            [row.number, row.title, row.folder.as_posix(), row.criteria, row.verdict, row.vehicle]
+            [_cell(text) for text in (*names, row.vehicle)]
             + [_number(value) for value in numbers]
-            + [row.source]
+            + [_cell(row.source)]
         )
     return text.getvalue()
+
+
+def _cell(text: str) -> str:
+    """A text that no spreadsheet takes for a formula: an apostrophe stands before such a one.
+
+    Source: OWASP, CSV Injection.
+    """
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 def read_rows(directories: Iterable[Path], read: Callable[[Path], Results]) -> tuple[Row, ...]:

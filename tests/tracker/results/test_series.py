@@ -22,7 +22,7 @@ from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
 from tracker.results.folder import write_data
 from tracker.results.schema import Energy, Intended, Mechanics, Momentum
-from tracker.results.series import crush_curve, overall, repeated, row_of, statistic
+from tracker.results.series import crush_curve, overall, repeated, row_of, series_csv, statistic
 
 PLAN = Intended(27.7165, 0.0, 0.0)
 
@@ -286,3 +286,11 @@ def test_the_headline_counts_verdicts_and_repetitions():
     said = headline(rows, repeated(rows))
     assert said.startswith("Of 3 judged tests, 0 passed, 1 failed, 2 undetermined.")
     assert said.endswith(" 2 tests repeat another's conditions.")
+
+
+@pytest.mark.parametrize("number", ["=cmd|' /C calc'!A0", "+1", "-1", "@SUM(A1)"])
+def test_no_name_is_a_formula_to_a_spreadsheet(number):
+    """After OWASP, CSV Injection."""
+    row = replace(row_of(made_results(), Path("a")), number=number, title="A-12")
+    _, cells = csv.reader(io.StringIO(series_csv([row])))
+    assert cells[:2] == [f"'{number}", "A-12"]
