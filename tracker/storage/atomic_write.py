@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,8 @@ from calibration.errors import RECORD, ResultsError
 def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
     """Write `content` beside `path` and move it into place; folders are made where they aren't.
 
+    A file that was there leaves its mode to the new one.
+
     Raises Problem, saying `what` can't be done and the `remedy`, where that can't be.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
@@ -25,6 +28,8 @@ def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
+        if path.exists():
+            shutil.copymode(path, beside)
         beside.replace(path)
     except OSError as error:
         raise ResultsError(

@@ -16,6 +16,7 @@ from calibration.errors import Problem
 from tracker.results.folder import check_directory
 from tracker.storage import atomic_folder
 from tracker.storage.atomic_folder import clear_leftovers, ready, replacing
+from tracker.storage.atomic_write import put
 
 OURS = "results.json"
 POSIX = pytest.mark.skipif(os.name != "posix", reason="modes, links and pipes of POSIX")
@@ -120,3 +121,13 @@ def test_a_link_to_nowhere_among_the_users_files_is_kept(tmp_path):
     (place / "link").symlink_to("nowhere")
     write(place)
     assert (place / "link").is_symlink()
+
+
+@POSIX
+@pytest.mark.parametrize("mode", [0o600, 0o640])
+def test_a_file_written_again_keeps_its_mode(tmp_path, mode):
+    path = tmp_path / "record.toml"
+    path.write_text("old")
+    path.chmod(mode)
+    put(path, b"new", what="a", remedy="b")
+    assert (path.read_text(), stat.S_IMODE(path.stat().st_mode)) == ("new", mode)
