@@ -13,8 +13,8 @@ from calibration.options import describe_options
 from tracker.pipeline.options import STAGES, stage_options
 from tracker.storage.audit_log import Entry, log_text, read_log
 
-ABOVE = "tracker.workbench"
-"""Stands above the pipeline; its options steer a server, no result."""
+ELSEWHERE = ("tracker.demo", "tracker.workbench")
+"""Their options steer a drawing and a server, no result."""
 
 
 def options_values():
@@ -23,7 +23,8 @@ def options_values():
         home = Path(package.__file__).parent
         for file in sorted(home.rglob("options.py")):
             name = ".".join((package.__name__, *file.relative_to(home).with_suffix("").parts))
-            if name in ("calibration.options", "tracker.pipeline.options", f"{ABOVE}.options"):
+            lists = ("calibration.options", "tracker.pipeline.options")
+            if name in lists or name.removesuffix(".options") in ELSEWHERE:
                 continue
             for key, value in vars(import_module(name)).items():
                 if key.isupper() and is_dataclass(value):
