@@ -14,7 +14,7 @@ from scipy.spatial import ConvexHull, QhullError
 from calibration.arrays import Array
 from tracker.planning.layout import Stand
 from tracker.planning.plan import Plan
-from tracker.planning.view import MarkView
+from tracker.planning.view import PlannedMarkView
 from tracker.report.style import INK, LINES, SOFT, WIDTH, Line, style
 
 INSTANTS = (-0.05, 0.0, 0.1, 0.2)
@@ -172,7 +172,7 @@ def _vehicle(axes: Axes, plan: Plan, stand: Stand, vehicle: str, line: Line) -> 
                 _dot(axes, (u, v), size, line, _fade(k), visible)
 
 
-def _instances(mark: MarkView) -> Iterator[tuple[float, float, float, bool]]:
+def _instances(mark: PlannedMarkView) -> Iterator[tuple[float, float, float, bool]]:
     """Pixel, size (px) and whether it is measured, at each of `INSTANTS`."""
     for instant in INSTANTS:
         i = int(np.argmin(np.abs(mark.time - instant)))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tracker.core.types import MarkId, Quantity
 from tracker.planning.plan import WATCHED, Plan
 from tracker.planning.predict import Outlook
-from tracker.planning.view import LEAST_PX, MarkView
+from tracker.planning.view import LEAST_PX, PlannedMarkView
 from tracker.report.wording import OCCUPANT, VEHICLE
 
 SMALL_PX = 10.0
@@ -51,7 +51,7 @@ def _numbers(outlook: Outlook) -> Iterator[Number]:
         yield Number("crush", "greatest closing", "length", outlook.crush.max_dynamic)
 
 
-def time_in_view(mark: MarkView) -> str:
+def time_in_view(mark: PlannedMarkView) -> str:
     """From when to when a mark is in view and large enough, within the watched time."""
     inside = (mark.time >= WATCHED[0] - 1e-9) & (mark.time <= WATCHED[1] + 1e-9)
     visible, time = mark.visible[inside], mark.time[inside]
@@ -122,7 +122,7 @@ def points_to_check(plan: Plan) -> list[str]:
     return found
 
 
-def _blur(mark: MarkView) -> float:
+def _blur(mark: PlannedMarkView) -> float:
     """Largest motion during the exposure while the mark is in view, px."""
     return float(np.max(np.linalg.norm(mark.blur[mark.visible], axis=1), initial=0.0))
 

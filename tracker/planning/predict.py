@@ -39,7 +39,7 @@ from tracker.pipeline.vehicle_result import (
 from tracker.planning.layout import Stand
 from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture
-from tracker.planning.view import MarkView, fixed_target_views, mark_views
+from tracker.planning.view import PlannedMarkView, fixed_target_views, mark_views
 from tracker.record.schema import PlannedRecord
 from tracker.results.schema import CrushResult, Occupant, VehicleResult
 
@@ -57,8 +57,10 @@ class Outlook:
     vehicles: Mapping[str, VehicleResult]
     crush: CrushResult | None
     poses: Mapping[str, Resection]
-    marks: Mapping[str, tuple[MarkView, ...]]  # of each camera, the vehicles' marks at `times`
-    fixed: Mapping[str, tuple[MarkView, ...]]
+    marks: Mapping[
+        str, tuple[PlannedMarkView, ...]
+    ]  # of each camera, the vehicles' marks at `times`
+    fixed: Mapping[str, tuple[PlannedMarkView, ...]]
 
 
 def predict(
@@ -113,7 +115,7 @@ def predict(
 def pose(
     record: PlannedRecord,
     stand: Stand,
-    fixed: tuple[MarkView, ...],
+    fixed: tuple[PlannedMarkView, ...],
     span: tuple[float, float],
     picture: AssumedPicture,
 ) -> Resection:
@@ -150,7 +152,7 @@ def pose(
         ) from None
 
 
-def _mean_place(fixed: MarkView, frames: float, picture: AssumedPicture) -> Array:
+def _mean_place(fixed: PlannedMarkView, frames: float, picture: AssumedPicture) -> Array:
     """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
     size = float(fixed.size_px[0])
     floor, drift = picture.floor_of(size) ** 2, picture.drift_of(size) ** 2
@@ -162,7 +164,7 @@ def _evidence(
     record: PlannedRecord,
     stand: Stand,
     placed: Resection,
-    marks: tuple[MarkView, ...],
+    marks: tuple[PlannedMarkView, ...],
     times: Array,
     every: float,
     picture: AssumedPicture,

@@ -19,7 +19,7 @@ LEAST_PX = 5.0
 
 
 @dataclass(frozen=True)
-class MarkView:
+class PlannedMarkView:
     """One mark in the pictures of one camera at times (n,); NaN or False where it isn't in them."""
 
     target: Target
@@ -34,7 +34,7 @@ class MarkView:
 
 def mark_views(
     stand: Stand, motion: PlannedMotion, times: Array, picture: AssumedPicture
-) -> tuple[MarkView, ...]:
+) -> tuple[PlannedMarkView, ...]:
     """The vehicles' marks in the camera's pictures at these times."""
     return tuple(
         _mark_view(stand, target, *_path(motion, target, times), times, picture)
@@ -42,7 +42,7 @@ def mark_views(
     )
 
 
-def fixed_target_views(stand: Stand, picture: AssumedPicture) -> tuple[MarkView, ...]:
+def fixed_target_views(stand: Stand, picture: AssumedPicture) -> tuple[PlannedMarkView, ...]:
     """The fixed targets in the camera's picture, one instant each."""
     still = np.zeros((1, 3))
     return tuple(
@@ -69,7 +69,7 @@ def _mark_view(
     normal: Array,
     times: Array,
     picture: AssumedPicture,
-) -> MarkView:
+) -> PlannedMarkView:
     camera = stand.camera
     pixels, by_point, _ = camera.project_with_derivatives(at)
     way = camera.position - at
@@ -82,7 +82,7 @@ def _mark_view(
     covariance = np.full((len(times), 2, 2), np.nan)
     for i in np.flatnonzero(visible):
         covariance[i] = mark_covariance(target.pattern, float(size[i]), blur[i], picture)
-    return MarkView(target, times, pixels, size, blur, covariance, facing, visible)
+    return PlannedMarkView(target, times, pixels, size, blur, covariance, facing, visible)
 
 
 def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:
