@@ -152,6 +152,23 @@ def test_a_listing_that_comes_late_leaves_what_is_typed_meanwhile(desk, small_te
     page.get_by_role("button", name="Open this test").wait_for()
 
 
+def test_the_first_listing_writes_nothing_into_a_field_about_to_be_typed_in(desk, small_test):
+    opened, late = desk(), []
+    opened.context.route("**/api/folders*", lambda route: late.append(route))
+    page = opened.page(ready=False)
+    field = page.get_by_label("Folder of the test")
+    field.focus()
+    until(page, lambda: late)
+    with page.expect_response("**/api/folders*"):
+        late[0].continue_()
+    opened.context.unroute("**/api/folders*")
+    page.get_by_role("button", name="up to the folder above").wait_for()
+    page.keyboard.type(str(small_test))
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Open this test").wait_for()
+    assert small_test.name in field.input_value()
+
+
 def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
     desk, analysed, tmp_path
 ):

@@ -102,4 +102,4 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
 
 def _plain(text: str) -> str:
     """A text without the characters by which a terminal can be steered."""
-    return re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]", "\ufffd", text)
+    return re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x84\x86-\x9f]", "\ufffd", text)

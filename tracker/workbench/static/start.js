@@ -87,13 +87,13 @@ export function view(root, enter) {
     }
   };
   let asked = 0; // the last question counts, whichever answer comes last
-  const browse = async (at) => {
+  const browse = async (at, typing = () => false) => {
     const mine = ++asked,
       before = path.value;
     try {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
       if (mine !== asked) return;
-      if (path.value === before) path.value = brief(seen.at); // what is being typed meanwhile stays
+      if (path.value === before && !typing()) path.value = brief(seen.at); // what is being typed meanwhile stays
       fill(
         here,
         createElement(
@@ -151,7 +151,7 @@ export function view(root, enter) {
             )
           : createElement("li", { class: "note" }, "None yet."),
       );
-      if (!asked && !path.value) browse(start.at);
+      if (!asked && !path.value) browse(start.at, () => document.activeElement === path);
     })
     .catch((problem) => showStatus(problem.message, "bad"));
   return () => {};
