@@ -25,7 +25,7 @@ from tests.support import motion_case as case
 from tracker.core.types import STATE, Quantity
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
 from tracker.outcome import headline
-from tracker.outcome.headline import Drawn
+from tracker.outcome.headline import PosteriorSamples
 from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
 from tracker.pipeline.vehicle_result import film_occupant, occupant_times
 
@@ -205,10 +205,10 @@ def figures(
     """Errors of the headline numbers in units of their u."""
     draws = solution.draws(200, 1)
 
-    def drawn(v: str, true: bool) -> Drawn:
+    def drawn(v: str, true: bool) -> PosteriorSamples:
         if true:
-            return Drawn(t, states[v], states[v][None])
-        return Drawn(t, solution.motion(v, t).state, draws.states(v, t))
+            return PosteriorSamples(t, states[v], states[v][None])
+        return PosteriorSamples(t, solution.motion(v, t).state, draws.states(v, t))
 
     both = {}
     for true in (False, True):

@@ -22,7 +22,7 @@ from calibration.errors import Problem
 from tracker.cli.progress import truth_rows
 from tracker.core.types import STATE, Motion
 from tracker.demo import DemoTruth, Scenario, load_truth, write_demo
-from tracker.outcome.headline import Drawn, crush, velocity_changes
+from tracker.outcome.headline import PosteriorSamples, crush, velocity_changes
 from tracker.pipeline.analyse import analyse
 from tracker.record.load import load_record
 
@@ -101,7 +101,7 @@ def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
     drawn = {}
     for name, (at, state) in true.items():
         whole = np.stack([np.interp(time, at, column) for column in state.T], axis=1)
-        drawn[name] = Drawn(time, whole, np.stack([whole, whole]))
+        drawn[name] = PosteriorSamples(time, whole, np.stack([whole, whole]))
     closing = crush(drawn["car"], drawn["truck"])
     out = {}
     for name, (at, state) in true.items():

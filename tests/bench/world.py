@@ -40,7 +40,7 @@ from tracker.pipeline.vehicle_result import (
     contacts,
     crush_result,
     film_occupant,
-    moved,
+    sample_motion,
     vehicle_result,
 )
 from tracker.record.schema import Vehicle
@@ -126,7 +126,7 @@ def figures(test: World, solution: Solution, clocks: Mapping[str, TimeBase]) -> 
     """The headline numbers that the program states."""
     draws = solution.draws(DRAWS, 1)
     own = {n: solution.clocks[n].common_times(c.seconds) for n, c in clocks.items()}
-    moves = {v: moved(solution, draws, v, own["overhead"]) for v in solution.vehicles}
+    moves = {v: sample_motion(solution, draws, v, own["overhead"]) for v in solution.vehicles}
     tables = {v: Vehicle(role=ROLES[v], cg=tuple(f"{c} m" for c in CG[v])) for v in moves}  # type: ignore[arg-type]
     closing = crush_result(tables, moves)
     ends = contacts(tables, moves, closing)

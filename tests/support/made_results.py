@@ -15,13 +15,13 @@ from tracker.results.schema import (
     CameraResult,
     ChannelAgreement,
     ChannelFinding,
-    Conditions,
+    ConditionsResult,
     Criterion,
-    CrossCheck,
+    CrossCheckResult,
     CrushResult,
     Curve,
     FrameNumber,
-    Intended,
+    IntendedResult,
     MarkCounts,
     MarkFit,
     Occupant,
@@ -31,7 +31,7 @@ from tracker.results.schema import (
     Share,
     Software,
     SpeedCheck,
-    SpragueGeers,
+    SpragueGeersResult,
     VehicleResult,
     VelocityComparison,
     View,
@@ -186,25 +186,25 @@ def made_results(units: str = "us") -> Results:
     )
     edge = np.column_stack([motion.state[:, 0] + 2.05, 0 * TIME, 0 * TIME - 0.5])
     return Results(
-        test=Conditions(
+        test=ConditionsResult(
             "K-07",
             "Small car into parked work truck with crash cushion",
             "mash2016",
             "2026-05-04",
             units,  # type: ignore[arg-type]
-            Intended(27.71648, 0.0, 0.0),
+            IntendedResult(27.71648, 0.0, 0.0),
         ),
         software=Software("0.1.0", {"record.toml": "ab" * 32, "overhead.mp4": "0f" * 32}),
         cameras={"overhead": camera_result("overhead.mp4"), "side": camera_result("side.mp4")},
         vehicles={"car": quantities, "truck": truck},
         crush=CrushResult(Quantity(1.893, "m", 0.0081, 0.171), 0.171),
         cross_check={
-            "car": CrossCheck(
+            "car": CrossCheckResult(
                 "disagree",
                 VelocityComparison(
                     0.183,
                     0.31,
-                    SpragueGeers(0.011, 0.004, 0.012),
+                    SpragueGeersResult(0.011, 0.004, 0.012),
                     {
                         "total": 0.953,
                         "corridor": 0.97,
@@ -228,7 +228,7 @@ def made_results(units: str = "us") -> Results:
                         displacement_rms=0.021,
                         displacement_max=0.044,
                         final=Quantity(-0.27, "m/s", 0.058),
-                        sprague_geers=SpragueGeers(0.011, 0.004, 0.012),
+                        sprague_geers=SpragueGeersResult(0.011, 0.004, 0.012),
                         residual_mean=-0.008,
                         residual_sd=0.004,
                         w179=True,

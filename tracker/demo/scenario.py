@@ -16,7 +16,7 @@ REFERENCE_WIDTH = 1280  # px, the picture width for which the focal lengths belo
 
 
 @dataclass(frozen=True)
-class View:
+class CameraView:
     """Where a camera stands and what it looks at, ground axes, m."""
 
     position: tuple[float, float, float]
@@ -28,7 +28,7 @@ class View:
     zero_frame: float  # what is added to the frame of time zero: cameras run out of step
 
 
-OVERHEAD = View(
+OVERHEAD = CameraView(
     position=(1.02, 0.21, -12.94),
     target=(1.10, 0.05, 0.0),
     up=(0.012, -1.0, 0.0),
@@ -37,7 +37,7 @@ OVERHEAD = View(
     centre=(6.3, -4.8),
     zero_frame=0.043,
 )
-SIDE = View(
+SIDE = CameraView(
     position=(1.35, 16.2, -1.62),
     target=(1.45, 0.0, -1.55),
     up=(0.004, 0.0, -1.0),
@@ -83,7 +83,9 @@ class Scenario:
     exposure: float = 0.2e-3  # s
     before: float = 0.07  # s of film before time zero
     after: float = 0.33  # s of film after it
-    views: dict[str, View] = field(default_factory=lambda: {"overhead": OVERHEAD, "side": SIDE})
+    views: dict[str, CameraView] = field(
+        default_factory=lambda: {"overhead": OVERHEAD, "side": SIDE}
+    )
     mark_scale: float = 1.0  # multiplies the size of all painted targets
     read_noise: float = 2.2  # grey values
     shot_noise: float = 0.16  # grey values per square root of a grey value

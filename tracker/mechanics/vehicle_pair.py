@@ -14,7 +14,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
 from tracker.core.types import Quantity
-from tracker.outcome.headline import COLUMN, Drawn
+from tracker.outcome.headline import COLUMN, PosteriorSamples
 
 MASS_U = 0.0025
 """Standard uncertainty of a stated mass, share. Common practice, no source: wheel weighers."""
@@ -49,8 +49,8 @@ class Pair:
 
 
 def make_pair(
-    striking: Drawn,
-    struck: Drawn,
+    striking: PosteriorSamples,
+    struck: PosteriorSamples,
     masses: tuple[float, float],
     mass_u: tuple[float | None, float | None] = (None, None),
     seed: int = 3,

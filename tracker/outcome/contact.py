@@ -19,7 +19,7 @@ from tracker.outcome.options import OUTCOME
 
 
 @dataclass(frozen=True)
-class Contact:
+class ContactEnd:
     """The end of contact of a motion and of each of its draws."""
 
     end: float  # s; the record's end where contact goes on
@@ -32,7 +32,7 @@ class Contact:
         return Quantity(self.end, "s", self.u, at_end=not self.ended)
 
 
-def find_contact(time: Array, acceleration: Array, draws: Array) -> Contact | None:
+def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd | None:
     """The end of contact after time zero; None where no impact stands out.
 
     Parameters
@@ -58,7 +58,7 @@ def find_contact(time: Array, acceleration: Array, draws: Array) -> Contact | No
     last, end, ended = contact_end(later, size, noise)
     ends = np.array([contact_end(later, row, noise)[1] for row in sizes])
     spread = float(np.std(ends, ddof=1)) if len(ends) > 1 else 0.0
-    return Contact(end, float(np.hypot(spread, (end - last) / np.sqrt(12.0))), ended, ends)
+    return ContactEnd(end, float(np.hypot(spread, (end - last) / np.sqrt(12.0))), ended, ends)
 
 
 def contact_end(time: Array, size: Array, noise: float = 0.0) -> tuple[float, float, bool]:

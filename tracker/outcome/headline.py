@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Quantity
-from tracker.outcome.contact import Contact, find_contact
+from tracker.outcome.contact import ContactEnd, find_contact
 from tracker.outcome.options import OUTCOME
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
@@ -24,7 +24,7 @@ _RATE = dict(zip(STATE[:6], STATE[6:12], strict=True))
 
 
 @dataclass(frozen=True)
-class Drawn:
+class PosteriorSamples:
     """A vehicle's motion at times of the film: the estimate and draws from its posterior."""
 
     time: Array  # (n,) s, 0 at first contact
@@ -84,7 +84,7 @@ class Drawn:
         return bool(not np.isfinite(value) or value + 2.0 * u > OUTCOME.settled_rate)
 
 
-def impact_speed(motion: Drawn) -> Quantity | None:
+def impact_speed(motion: PosteriorSamples) -> Quantity | None:
     """Horizontal speed at time zero, m/s; along ground x alone where the lateral motion is not
     seen, as from the side.
     """
@@ -97,7 +97,7 @@ def impact_speed(motion: Drawn) -> Quantity | None:
     return motion.number(of, "m/s")
 
 
-def impact_angle(motion: Drawn) -> Quantity | None:
+def impact_angle(motion: PosteriorSamples) -> Quantity | None:
     """Angle of the path at time zero from ground x, to the right +, rad."""
 
     def path(time: Array, states: Array) -> Array:
@@ -112,12 +112,12 @@ def impact_angle(motion: Drawn) -> Quantity | None:
     return motion.number(of, "rad")
 
 
-def impact_offset(motion: Drawn) -> Quantity | None:
+def impact_offset(motion: PosteriorSamples) -> Quantity | None:
     """Lateral place of the cg at time zero, to the right +, m."""
     return motion.number(lambda time, states: _at_zero(time, states, "y_m"), "m")
 
 
-def travel(motion: Drawn, column: str) -> Quantity | None:
+def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
     """Way of the cg from time zero to the end of the film, along "x_m" or "y_m", m."""
 
     def of(time: Array, states: Array) -> Array:
@@ -127,14 +127,14 @@ def travel(motion: Drawn, column: str) -> Quantity | None:
     return None if found is None else replace(found, at_end=not at_rest(motion))
 
 
-def at_rest(motion: Drawn) -> bool:
+def at_rest(motion: PosteriorSamples) -> bool:
     """Whether the vehicle had come to rest by the end of the film."""
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     drawn = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
     return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(drawn)))
 
 
-def contact_of(motion: Drawn) -> Contact | None:
+def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
     """When the vehicle's contact ends, by the horizontal force on it; by that along ground x alone
     where the lateral motion is not seen. None where there is none to be found.
     """
@@ -156,7 +156,7 @@ class VelocityChange:
     direction: Quantity | None  # rad, of the force on the vehicle, in its axes at time zero
 
 
-def velocity_changes(motion: Drawn, contact: Contact | None) -> VelocityChange:
+def velocity_changes(motion: PosteriorSamples, contact: ContactEnd | None) -> VelocityChange:
     """Changes from time zero to the end of contact, or of the motion while it goes on (or where
     none is found: `contact` None).
 
@@ -190,7 +190,7 @@ def velocity_changes(motion: Drawn, contact: Contact | None) -> VelocityChange:
 _SPEEDS = ("vx_mps", "vy_mps")
 
 
-def _change(motion: Drawn, states: Array, column: str, until: Array) -> Array:
+def _change(motion: PosteriorSamples, states: Array, column: str, until: Array) -> Array:
     """Change (k,) of a column of states (k, n, 15) from time zero to times (k,)."""
     rows = states[..., COLUMN[column]]
     late = [np.interp(t, motion.time, row) for t, row in zip(until, rows, strict=True)]
@@ -208,11 +208,11 @@ class Crush:
 
     max_dynamic: Quantity  # m
     at: float  # s
-    contact: Contact | None  # of the striking vehicle; None: no impact is found
+    contact: ContactEnd | None  # of the striking vehicle; None: no impact is found
     head_on: bool  # by their headings at time zero; True where these are not seen
 
 
-def crush(striking: Drawn, struck: Drawn) -> Crush | None:
+def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
     """How far the striking vehicle closed up on the struck one until contact ended, or the motions
     did; both at the same times.
     """

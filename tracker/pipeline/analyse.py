@@ -25,15 +25,15 @@ from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
 from tracker.pipeline.vehicle_result import (
     DRAWS,
     SEED,
-    Moved,
+    VehicleMotion,
     contacts,
     crush_result,
     crush_values,
     film_occupant,
     flail_distances,
     mechanics_result,
-    moved,
     point_paths,
+    sample_motion,
     speed_check,
     stopping,
     vehicle_result,
@@ -43,8 +43,8 @@ from tracker.record.load import Record
 from tracker.record.manual_edits import actions, note_edits, spans
 from tracker.results.schema import (
     Budget,
-    Conditions,
-    Intended,
+    ConditionsResult,
+    IntendedResult,
     Occupant,
     OccupantResult,
     Results,
@@ -202,7 +202,7 @@ def _results(
     times = {name: frame_times(sight, solution) for name, sight in sights.items()}
     fastest = max(sights, key=lambda name: sights[name].time.rate, default="")
     draws = solution.draws(DRAWS, SEED)
-    moves = {v: moved(solution, draws, v, times[fastest]) for v in solution.vehicles}
+    moves = {v: sample_motion(solution, draws, v, times[fastest]) for v in solution.vehicles}
     told = {name: _instruments(record, name, blocks, moves.get(name)) for name in record.vehicles}
     fused, fused_shares = _fused(record, solution, blocks, told, log)
     crush = crush_result(record.vehicles, moves)
@@ -229,13 +229,13 @@ def _results(
     ]
     _note_rejected(log, solution)
     results = Results(
-        test=Conditions(
+        test=ConditionsResult(
             test.number,
             test.title,
             test.criteria,
             None if test.date is None else test.date.isoformat(),
             test.report_units,
-            Intended(test.intended.speed, test.intended.angle, test.intended.offset),
+            IntendedResult(test.intended.speed, test.intended.angle, test.intended.offset),
             test.photographs,
             test.slow_motion,
         ),
@@ -281,7 +281,7 @@ def _instruments(
     record: Record,
     vehicle: str,
     blocks: list[Accelerometer],
-    film: Moved | None,
+    film: VehicleMotion | None,
 ) -> Instrumented:
     table = record.vehicles[vehicle]
     own = [block for block in blocks if block.vehicle == vehicle]

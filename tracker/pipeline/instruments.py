@@ -13,8 +13,7 @@ from calibration.findings import Diagnostic
 from tracker.accelerometers import Accelerometer
 from tracker.core.time_series import from_zero, integrate
 from tracker.core.types import Quantity
-from tracker.crosscheck import ChannelCheck, combine, cross_check
-from tracker.crosscheck import CrossCheck as Check
+from tracker.crosscheck import ChannelCheck, CrossCheck, combine, cross_check
 from tracker.crosscheck.predicted_channels import AXES
 from tracker.outcome.accelerometer_risk import (
     BlockRisk,
@@ -23,15 +22,15 @@ from tracker.outcome.accelerometer_risk import (
     cg_acceleration_draws,
 )
 from tracker.outcome.headline import COLUMN
-from tracker.pipeline.vehicle_result import Moved, occupant_result
+from tracker.pipeline.vehicle_result import VehicleMotion, occupant_result
 from tracker.results.schema import (
     AccelerometerResult,
     ChannelAgreement,
     ChannelFinding,
-    CrossCheck,
+    CrossCheckResult,
     Curve,
     OccupantResult,
-    SpragueGeers,
+    SpragueGeersResult,
     VelocityComparison,
 )
 
@@ -46,10 +45,10 @@ class Instrumented:
     """What a vehicle's accelerometers say, alone and beside the film."""
 
     occupant: OccupantResult | None  # of the block that judges
-    cross_check: CrossCheck | None
+    cross_check: CrossCheckResult | None
     curves: tuple[Curve, ...]
     warnings: tuple[Diagnostic, ...]
-    checks: tuple[Check, ...] = ()  # of each block; empty without a film
+    checks: tuple[CrossCheck, ...] = ()  # of each block; empty without a film
     blocks: tuple[AccelerometerResult, ...] = ()
 
 
@@ -58,7 +57,7 @@ def instrumented(
     blocks: Sequence[Accelerometer],
     cg: Array,
     distances: tuple[float, float],
-    film: Moved | None,
+    film: VehicleMotion | None,
 ) -> Instrumented:
     """Occupant risk from every sensor block, and each block against the film.
 
@@ -67,7 +66,7 @@ def instrumented(
     """
     where = f"accelerometers ({vehicle})"
     attitude = None
-    checks: list[Check] = []
+    checks: list[CrossCheck] = []
     warnings: list[Diagnostic] = []
     if film is not None:
         drawn = film.drawn
@@ -121,7 +120,7 @@ def instrumented(
     return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks), figures)
 
 
-def contradicted(check: Check) -> dict[str, str]:
+def contradicted(check: CrossCheck) -> dict[str, str]:
     """Channels that the film contradicts, and the faults that explain it."""
     return {
         name: ", ".join(kinds) or "differs from the film"
@@ -177,7 +176,7 @@ def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
     return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
 
 
-def _checked(check: Check) -> CrossCheck:
+def _checked(check: CrossCheck) -> CrossCheckResult:
     velocity = None
     if (v := check.velocity) is not None:
         s = v.sprague_geers
@@ -185,14 +184,14 @@ def _checked(check: Check) -> CrossCheck:
         velocity = VelocityComparison(
             v.rms,
             v.largest,
-            SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+            SpragueGeersResult(s.magnitude, s.phase, s.comprehensive),
             {part: float(getattr(v.iso18571, part)) for part in parts},
         )
     findings = tuple(
         ChannelFinding(f.channel, f.kind, f.estimate, f.u, f.unit, f.text) for f in check.findings
     )
     channels = {name: _agreement(one) for name, one in check.channels.items()}
-    return CrossCheck(check.verdict, velocity, findings, channels)
+    return CrossCheckResult(check.verdict, velocity, findings, channels)
 
 
 def _agreement(check: ChannelCheck) -> ChannelAgreement:
@@ -210,7 +209,7 @@ def _agreement(check: ChannelCheck) -> ChannelAgreement:
         displacement_rms=a.displacement_rms,
         displacement_max=a.displacement_largest,
         final=Quantity(a.final, unit, a.final_u),
-        sprague_geers=SpragueGeers(s.magnitude, s.phase, s.comprehensive),
+        sprague_geers=SpragueGeersResult(s.magnitude, s.phase, s.comprehensive),
         residual_mean=a.residuals.mean,
         residual_sd=a.residuals.deviation,
         w179=a.w179,

@@ -16,9 +16,9 @@ from calibration.arrays import Array
 from tracker.core.types import Quantity
 from tracker.motion import SOURCES, Draws, Solution
 from tracker.outcome import headline
-from tracker.outcome.headline import Drawn
+from tracker.outcome.headline import PosteriorSamples
 from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
-from tracker.pipeline.vehicle_result import Moved, crush_result, occupant_times, portions
+from tracker.pipeline.vehicle_result import VehicleMotion, crush_result, occupant_times, portions
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Budget, CrushResult, OccupantResult, Share, VehicleResult
 
@@ -41,7 +41,7 @@ class Numbers:
 def budgets(
     solution: Solution,
     vehicles: Mapping[str, Vehicle],
-    moves: Mapping[str, Moved],
+    moves: Mapping[str, VehicleMotion],
     reported: Mapping[str, VehicleResult],
     crush: CrushResult | None,
     distances: Mapping[str, tuple[float, float]],
@@ -97,9 +97,9 @@ def _told(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
 
 
 def _of_vehicle(
-    solution: Solution, name: str, table: Vehicle, move: Moved, result: VehicleResult
+    solution: Solution, name: str, table: Vehicle, move: VehicleMotion, result: VehicleResult
 ) -> Iterable[Numbers]:
-    told: dict[str, tuple[Quantity, Callable[[Drawn], Quantity | None]]] = {}
+    told: dict[str, tuple[Quantity, Callable[[PosteriorSamples], Quantity | None]]] = {}
     if result.impact_speed is not None:
         told[f"{name}: impact speed"] = result.impact_speed, headline.impact_speed
     for angle in ("pitch", "yaw"):
@@ -108,7 +108,10 @@ def _of_vehicle(
             sign, largest = (1, high) if abs(high.value) >= abs(low.value) else (-1, low)
 
             def extreme(
-                drawn: Drawn, c: str = f"{angle}_rad", s: int = sign, u: str = largest.unit
+                drawn: PosteriorSamples,
+                c: str = f"{angle}_rad",
+                s: int = sign,
+                u: str = largest.unit,
             ) -> Quantity | None:
                 return drawn.extreme(c, s, u)
 
@@ -153,7 +156,7 @@ def _of_occupant(
     yield Numbers({label: q for label, q in told.items() if q is not None}, spreads)
 
 
-def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]) -> Of:
+def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, VehicleMotion]) -> Of:
     def of(draws: Draws) -> list[Quantity | None]:
         drawn = {n: replace(m, drawn=_redrawn(m.drawn, draws, n)) for n, m in moves.items()}
         crush = crush_result(vehicles, drawn)
@@ -162,8 +165,8 @@ def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]) -> Of:
     return of
 
 
-def _redrawn(drawn: Drawn, draws: Draws, vehicle: str) -> Drawn:
-    return Drawn(drawn.time, drawn.state, draws.states(vehicle, drawn.time))
+def _redrawn(drawn: PosteriorSamples, draws: Draws, vehicle: str) -> PosteriorSamples:
+    return PosteriorSamples(drawn.time, drawn.state, draws.states(vehicle, drawn.time))
 
 
 def _spread(values: Array) -> float:

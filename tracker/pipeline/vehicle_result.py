@@ -15,8 +15,8 @@ from tracker.criteria.sets import load_criteria
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.motion.posterior import Draws, Solution
 from tracker.outcome import headline
-from tracker.outcome.contact import Contact
-from tracker.outcome.headline import COLUMN, Drawn
+from tracker.outcome.contact import ContactEnd
+from tracker.outcome.headline import COLUMN, PosteriorSamples
 from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.outcome.options import OUTCOME
 from tracker.record.schema import Tables, Vehicle
@@ -42,15 +42,15 @@ ROOM = 1_500_000  # numbers of draws' states that are held at once
 
 
 @dataclass(frozen=True)
-class Moved:
+class VehicleMotion:
     """A vehicle's motion: as draws for headline numbers and at the film's times as columns."""
 
-    drawn: Drawn
+    drawn: PosteriorSamples
     known: Motion  # at the times of `drawn`
     motion: Motion
 
 
-def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved:
+def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) -> VehicleMotion:
     """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
     has each time once (time stands still in frames that repeat the one before), no more of them
     than tell the motions, and time zero.
@@ -67,7 +67,9 @@ def moved(solution: Solution, draws: Draws, vehicle: str, times: Array) -> Moved
     whole = solution.motion(vehicle, every)
     known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
     state = np.where(known.observed, known.state, np.nan)
-    return Moved(Drawn(moments, state, draws.states(vehicle, moments)), known, motion)
+    return VehicleMotion(
+        PosteriorSamples(moments, state, draws.states(vehicle, moments)), known, motion
+    )
 
 
 def _telling(times: Array, knots: Array) -> NDArray[np.bool_]:
@@ -83,7 +85,7 @@ def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
 
 
 def vehicle_result(
-    table: Vehicle, of: Moved, occupant: Occupant, contact: Contact | None
+    table: Vehicle, of: VehicleMotion, occupant: Occupant, contact: ContactEnd | None
 ) -> VehicleResult:
     """The headline numbers of one vehicle; its velocity changes until contact ends (`contact` None:
     until the film does).
@@ -126,7 +128,7 @@ def _within(time: Array) -> bool:
 
 
 def crush_result(
-    vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved]
+    vehicles: Mapping[str, Vehicle], moves: Mapping[str, VehicleMotion]
 ) -> headline.Crush | None:
     """Greatest closing of the striking on the struck vehicle, over the times both are seen."""
     names = _striking_and_struck(vehicles, moves)
@@ -149,8 +151,10 @@ def _striking_and_struck(
 
 
 def contacts(
-    vehicles: Mapping[str, Vehicle], moves: Mapping[str, Moved], crush: headline.Crush | None
-) -> dict[str, Contact | None]:
+    vehicles: Mapping[str, Vehicle],
+    moves: Mapping[str, VehicleMotion],
+    crush: headline.Crush | None,
+) -> dict[str, ContactEnd | None]:
     """When each vehicle's contact ends: that of the one that strikes counts for the one it strikes,
     whose own tyres may slow it as much as the impact pushes it.
     """
@@ -210,7 +214,7 @@ def mechanics_result(
     times = np.arange(int(last / OCCUPANT_STEP) + 1, dtype=np.float64) * OCCUPANT_STEP
     if len(times) < 10:
         return None
-    striking, struck = (moved(solution, draws, name, times).drawn for name in names)
+    striking, struck = (sample_motion(solution, draws, name, times).drawn for name in names)
     pair = make_pair(
         striking,
         struck,
@@ -232,7 +236,7 @@ def film_occupant(
     draws: Draws,
     vehicle: str,
     distances: tuple[float, float],
-    contact: Contact | None = None,
+    contact: ContactEnd | None = None,
 ) -> OccupantResult | None:
     """Occupant risk from a solution; None where it does not determine the vehicle after contact.
 
@@ -318,7 +322,7 @@ def _risk(
     return occupant_risk(times, ax, ay, yaw_rate, distances, az=az, contact=contact)
 
 
-def _mean(contact: Contact) -> tuple[Array, Array]:
+def _mean(contact: ContactEnd) -> tuple[Array, Array]:
     return np.array([contact.end]), np.array([float(contact.ended)])
 
 
@@ -327,7 +331,7 @@ def _drawn_risk(
     vehicle: str,
     times: Array,
     distances: tuple[float, float],
-    contact: Contact | None,
+    contact: ContactEnd | None,
 ) -> OccupantRisk:
     """The same of every draw, some at a time."""
     parts, first = [], 0
@@ -344,6 +348,6 @@ def _drawn_risk(
     return OccupantRisk(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
 
 
-def _only(drawn: Drawn, times: Array) -> Drawn:
+def _only(drawn: PosteriorSamples, times: Array) -> PosteriorSamples:
     keep = np.isin(drawn.time, times)
-    return Drawn(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])
+    return PosteriorSamples(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])

@@ -33,7 +33,7 @@ from tracker.pipeline.vehicle_result import (
     crush_values,
     film_occupant,
     flail_distances,
-    moved,
+    sample_motion,
     vehicle_result,
 )
 from tracker.planning.layout import Stand
@@ -100,7 +100,7 @@ def predict(
     fastest = max(planned.values(), key=lambda stand: stand.frame_rate)
     clock = solution.clocks.get(fastest.name, Clock())
     times = clock.common_times(evidence[fastest.name].seconds)
-    moves = {v: moved(solution, draws, v, times) for v in solution.vehicles}
+    moves = {v: sample_motion(solution, draws, v, times) for v in solution.vehicles}
     crush = crush_result(record.vehicles, moves)
     ends = contacts(record.vehicles, moves, crush)
     vehicles = {}

@@ -7,7 +7,7 @@ from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, joined, unit_of
 from tracker.report.tables import fixed
 from tracker.report.wording import VERDICTS
-from tracker.results.schema import ChannelAgreement, CrossCheck
+from tracker.results.schema import ChannelAgreement, CrossCheckResult
 
 HEAD = (
     "channel",
@@ -30,7 +30,7 @@ NOTE = (
 )
 
 
-def channels(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
+def channels(vehicle: str, check: CrossCheckResult, system: System) -> TableBlock | None:
     """One row a channel; None where there are none."""
     rows = [_row(name, one, system) for name, one in check.channels.items()]
     if not rows:

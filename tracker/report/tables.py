@@ -11,7 +11,7 @@ from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results.roles import striking
-from tracker.results.schema import Budget, Criterion, CrossCheck, Results, VehicleResult
+from tracker.results.schema import Budget, Criterion, CrossCheckResult, Results, VehicleResult
 
 Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")
@@ -298,7 +298,7 @@ def percent(u: float | None, whole: float) -> str:
     return f"{share:.0f}" if share >= 0.5 else "< 1"
 
 
-def cross_check(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
+def cross_check(vehicle: str, check: CrossCheckResult, system: System) -> TableBlock | None:
     """The metrics of film against accelerometer velocity."""
     found = check.velocity
     if found is None:
@@ -323,7 +323,7 @@ def cross_check(vehicle: str, check: CrossCheck, system: System) -> TableBlock |
     return table(caption, ("", "value"), rows, "lr")
 
 
-def findings(vehicle: str, check: CrossCheck, system: System) -> TableBlock | None:
+def findings(vehicle: str, check: CrossCheckResult, system: System) -> TableBlock | None:
     """What is wrong with each accelerometer channel."""
     rows = []
     for entry in check.findings:

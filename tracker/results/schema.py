@@ -22,7 +22,7 @@ PROGRAM = "impactfilm"
 
 
 @dataclass(frozen=True)
-class Intended:
+class IntendedResult:
     """The test plan's impact conditions: m/s, rad, m."""
 
     speed: float | None = None
@@ -31,7 +31,7 @@ class Intended:
 
 
 @dataclass(frozen=True)
-class Conditions:
+class ConditionsResult:
     """Which test this is, and how its report shows units."""
 
     number: str
@@ -39,7 +39,7 @@ class Conditions:
     criteria: str = "none"
     date: str | None = None  # ISO 8601
     report_units: Literal["us", "si"] = "si"
-    intended: Intended = field(default_factory=Intended)
+    intended: IntendedResult = field(default_factory=IntendedResult)
     photographs: tuple[float, ...] = ()  # times of the sequence, s; empty: at the test's moments
     slow_motion: float | None = None  # how many times slower than life the marked films play
 
@@ -237,7 +237,7 @@ class ForceCrush:
 
 
 @dataclass(frozen=True)
-class SpragueGeers:
+class SpragueGeersResult:
     """Metrics of two time histories (Sprague and Geers), 1."""
 
     magnitude: float | None
@@ -251,7 +251,7 @@ class VelocityComparison:
 
     rms: float | None  # m/s
     max: float | None  # m/s
-    sprague_geers: SpragueGeers | None = None
+    sprague_geers: SpragueGeersResult | None = None
     iso18571: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -279,7 +279,7 @@ class ChannelAgreement:
     displacement_rms: float | None = None  # m, or rad s: integrated twice
     displacement_max: float | None = None
     final: Quantity | None = None  # channel less film at the end; u: film and sound channel
-    sprague_geers: SpragueGeers | None = None
+    sprague_geers: SpragueGeersResult | None = None
     residual_mean: float | None = None  # share of the film's largest
     residual_sd: float | None = None
     w179: bool | None = None  # accepted by NCHRP Web-Only Document 179
@@ -287,7 +287,7 @@ class ChannelAgreement:
 
 
 @dataclass(frozen=True)
-class CrossCheck:
+class CrossCheckResult:
     """Whether a vehicle's accelerometers can be believed."""
 
     verdict: Literal["agree", "disagree", "undetermined"]
@@ -421,13 +421,13 @@ class View:
 class Results:
     """Everything an analysis found out."""
 
-    test: Conditions
+    test: ConditionsResult
     software: Software
     cameras: Mapping[str, CameraResult] = field(default_factory=dict)
     vehicles: Mapping[str, VehicleResult] = field(default_factory=dict)
     crush: CrushResult | None = None
     mechanics: Mechanics | None = None
-    cross_check: Mapping[str, CrossCheck] = field(default_factory=dict)
+    cross_check: Mapping[str, CrossCheckResult] = field(default_factory=dict)
     accelerometers: tuple[AccelerometerResult, ...] = ()
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()

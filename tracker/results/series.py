@@ -21,7 +21,7 @@ from calibration.arrays import Array
 from tracker.core.types import STATE, Quantity
 from tracker.core.units import System
 from tracker.results.roles import striking
-from tracker.results.schema import Intended, OccupantResult, Results, VehicleResult
+from tracker.results.schema import IntendedResult, OccupantResult, Results, VehicleResult
 
 Verdict = Literal["pass", "fail", "undetermined", "none"]
 
@@ -78,7 +78,7 @@ class Row:
     vehicle: str
     mass: float | None  # kg
     struck_mass: float | None  # kg
-    intended: Intended
+    intended: IntendedResult
     values: Mapping[str, Quantity | None]
     source: str  # of the occupant numbers: fused, film, accelerometer, or ""
     verdict: Verdict

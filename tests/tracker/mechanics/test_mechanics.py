@@ -15,7 +15,7 @@ from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.force_crush import shortest_wave
 from tracker.mechanics.two_mass_model import CushionForce, drive
 from tracker.mechanics.vehicle_pair import ROLLING
-from tracker.outcome.headline import Drawn
+from tracker.outcome.headline import PosteriorSamples
 from tracker.report.mechanics import mechanics as shown
 from tracker.report.plots import draw_plots
 from tracker.results.folder import schema_text
@@ -57,7 +57,7 @@ def drawn(time, motion, rng, sd=(0.0, 0.0), count=40):
     draws = np.repeat(state[None], count, axis=0)
     draws[:, :, V] += sd[0] * rng.standard_normal((count, 1))
     draws[:, :, A] += sd[1] * rng.standard_normal((count, len(time)))
-    return Drawn(time, state, draws)
+    return PosteriorSamples(time, state, draws)
 
 
 def pair_of(time, car, truck, masses=(CAR, TRUCK), mass_u=(0.0, 0.0), sd=(0.0, 0.0)):

@@ -16,10 +16,10 @@ from tracker.demo import Scenario
 from tracker.demo.physics import simulate
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.predict import Case, predict
-from tracker.outcome.headline import Drawn, crush
+from tracker.outcome.headline import PosteriorSamples, crush
 from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
 from tracker.results.folder import read_results, write_data
-from tracker.results.schema import Conditions, Results, Software, VehicleResult
+from tracker.results.schema import ConditionsResult, Results, Software, VehicleResult
 
 MASH = load_criteria("mash2016")
 
@@ -27,7 +27,7 @@ MASH = load_criteria("mash2016")
 def results_of(pair, contact_ends, masses, length=4.0):
     curve = force_crush(pair)
     return Results(
-        Conditions("P-1", criteria="mash2016"),
+        ConditionsResult("P-1", criteria="mash2016"),
         Software("0"),
         vehicles={
             "car": VehicleResult("striking", masses[0]),
@@ -105,7 +105,7 @@ def crash(**changes):
     time = history.time[keep][::5]
     time = time - time[0]
     state = {"car": history.car[keep][::5], "truck": history.truck[keep][::5]}
-    one = {n: Drawn(time, s, np.repeat(s[None], 10, axis=0)) for n, s in state.items()}
+    one = {n: PosteriorSamples(time, s, np.repeat(s[None], 10, axis=0)) for n, s in state.items()}
     ax, ay, _, _ = film_acceleration(state["car"])
     oiv, _, when, _ = flail(time, ax, ay, (0.6, 0.3))
     down, _ = ridedown(time, ax, when)

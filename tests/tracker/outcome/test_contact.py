@@ -6,7 +6,7 @@ import pytest
 from calibration.constants import GRAVITY as G
 from tracker.core.types import STATE
 from tracker.outcome import headline
-from tracker.outcome.headline import Drawn
+from tracker.outcome.headline import PosteriorSamples
 from tracker.outcome.occupant_risk import occupant_risk, summary
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
@@ -29,7 +29,7 @@ def motion(acceleration, until=1.0, yaw=0.0, step=1e-3, draws=40, noise=0.0):
     drawn[..., COLUMN["ax_mps2"]] += noise * np.random.default_rng(1).standard_normal(
         (draws, len(time))
     )
-    return Drawn(time, state, drawn)
+    return PosteriorSamples(time, state, drawn)
 
 
 def half_sine(peak, length, late=0.0):
@@ -88,7 +88,7 @@ def test_noise_does_not_prolong_contact():
     film = motion(half_sine(15, 0.15), 1.0, noise=8.0)
     noisy = film.state.copy()
     noisy[:, COLUMN["ax_mps2"]] += 8.0 * np.random.default_rng(2).standard_normal(len(film.time))
-    contact = headline.contact_of(Drawn(film.time, noisy, film.draws))
+    contact = headline.contact_of(PosteriorSamples(film.time, noisy, film.draws))
     assert contact.ended
     assert contact.end == pytest.approx(0.15, abs=0.015)
     assert 1e-4 < contact.u < 0.01
@@ -163,7 +163,7 @@ def test_crush_is_the_closing_while_they_touch():
     car, truck = motion(past, 1.5), motion(lambda t: np.zeros((2, len(t))), 1.5)
     still = truck.state.copy()
     still[:, COLUMN["vx_mps"]] = still[:, COLUMN["x_m"]] = 0.0
-    parked = Drawn(truck.time, still, np.repeat(still[None], 40, axis=0))
+    parked = PosteriorSamples(truck.time, still, np.repeat(still[None], 40, axis=0))
     found = headline.crush(car, parked)
     touched = SPEED * 0.04 - 0.5 * 30 * G * 0.04**2
     assert found.contact.ended

@@ -7,11 +7,13 @@ import pytest
 
 from tracker.core.types import STATE
 from tracker.outcome import headline
-from tracker.outcome.contact import Contact
-from tracker.outcome.headline import COLUMN, Drawn
+from tracker.outcome.contact import ContactEnd
+from tracker.outcome.headline import COLUMN, PosteriorSamples
 
 
-def braking(speed: float, deceleration: float, noise: float = 0.0, draws: int = 400) -> Drawn:
+def braking(
+    speed: float, deceleration: float, noise: float = 0.0, draws: int = 400
+) -> PosteriorSamples:
     """Constant speed along x until time zero, then constant deceleration to rest."""
     time = np.linspace(-0.1, 0.4, 501)
     after = np.clip(time, 0, speed / deceleration)
@@ -27,12 +29,12 @@ def braking(speed: float, deceleration: float, noise: float = 0.0, draws: int = 
     offsets = np.random.default_rng(0).normal(0, noise, (draws, 1, 1))
     drawn = np.repeat(state[None], draws, axis=0)
     drawn[..., COLUMN["vx_mps"]] += offsets[..., 0]
-    return Drawn(time, state, drawn)
+    return PosteriorSamples(time, state, drawn)
 
 
-def parked() -> Drawn:
+def parked() -> PosteriorSamples:
     moving = braking(1.0, 100.0)
-    return Drawn(moving.time, np.zeros_like(moving.state), np.zeros_like(moving.draws))
+    return PosteriorSamples(moving.time, np.zeros_like(moving.state), np.zeros_like(moving.draws))
 
 
 def test_impact_speed_is_the_speed_at_time_zero_with_the_spread_of_the_draws() -> None:
@@ -79,7 +81,7 @@ def test_velocity_change_ends_with_contact() -> None:
 def test_velocity_change_is_as_uncertain_as_the_moment_contact_ends() -> None:
     motion = braking(20, 100)
     ends = 0.1 + np.random.default_rng(1).normal(0, 1e-3, len(motion.draws))
-    change = headline.velocity_changes(motion, Contact(0.1, 1e-3, True, ends)).along
+    change = headline.velocity_changes(motion, ContactEnd(0.1, 1e-3, True, ends)).along
 
     assert change is not None
     assert change.value == pytest.approx(-10, abs=1e-9)
@@ -92,7 +94,7 @@ def test_each_draw_of_a_crush_ends_contact_in_its_own_time() -> None:
     shift = np.arange(len(late)) % 5  # frames
     for k, frames in enumerate(shift):
         late[k] = np.roll(striking.state, frames, axis=0)
-    crush = headline.crush(Drawn(striking.time, striking.state, late), parked())
+    crush = headline.crush(PosteriorSamples(striking.time, striking.state, late), parked())
 
     assert crush is not None
     assert crush.contact.drawn - crush.contact.end == pytest.approx(shift * 1e-3, abs=1e-9)
@@ -103,20 +105,20 @@ def test_what_the_film_does_not_determine_is_none() -> None:
     blind = motion.state.copy()
     blind[:, COLUMN["roll_rad"]] = np.nan
 
-    assert Drawn(motion.time, blind, motion.draws).extreme("roll_rad", 1, "rad") is None
+    assert PosteriorSamples(motion.time, blind, motion.draws).extreme("roll_rad", 1, "rad") is None
 
 
 def test_from_the_side_alone_the_speed_is_that_along_the_path() -> None:
     motion = braking(20, 100)
     blind = motion.state.copy()
     blind[:, COLUMN["vy_mps"]] = np.nan
-    speed = headline.impact_speed(Drawn(motion.time, blind, motion.draws))
+    speed = headline.impact_speed(PosteriorSamples(motion.time, blind, motion.draws))
 
     assert speed is not None
     assert speed.value == pytest.approx(20, abs=1e-9)
 
 
-def rolling(rates: dict[float, float], until: float) -> Drawn:
+def rolling(rates: dict[float, float], until: float) -> PosteriorSamples:
     """A roll that changes by so many rad/s from each time on, on a film that ends at `until`."""
     motion = braking(20, 100, draws=20)
     state = motion.state.copy()
@@ -125,7 +127,9 @@ def rolling(rates: dict[float, float], until: float) -> Drawn:
         state[after, COLUMN["roll_rad"]] += rate * (motion.time[after] - start)
         state[after, COLUMN["roll_rate_radps"]] += rate
     keep = motion.time <= until
-    return Drawn(motion.time[keep], state[keep], np.repeat(state[None, keep], 20, axis=0))
+    return PosteriorSamples(
+        motion.time[keep], state[keep], np.repeat(state[None, keep], 20, axis=0)
+    )
 
 
 def test_a_roll_that_still_grows_at_the_films_end_is_at_least_so_large() -> None:
@@ -178,7 +182,7 @@ def test_changes_start_from_the_last_span_before_contact_in_which_the_attitude_w
     draws[:, entering, column] += 0.2 + guess
     draws[..., column] += 1e-4 * np.random.default_rng(2).standard_normal((len(draws), 1))
 
-    lowest = Drawn(seen.time, state, draws).extreme("pitch_rad", -1, "rad")
+    lowest = PosteriorSamples(seen.time, state, draws).extreme("pitch_rad", -1, "rad")
 
     assert lowest is not None
     assert lowest.value == pytest.approx(-0.1, abs=1e-6)

@@ -13,7 +13,7 @@ from tracker.accelerometers import read_accelerometer
 from tracker.cli.main import main
 from tracker.record.load import load_record
 from tracker.results.folder import write_data
-from tracker.results.schema import ChannelFinding, CrossCheck, Software
+from tracker.results.schema import ChannelFinding, CrossCheckResult, Software
 
 SENSOR = """
 [[accelerometers]]
@@ -41,7 +41,7 @@ def analysed(folder, files, findings):
     inputs = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in files}
     results = folder / "results"
     results.mkdir()
-    check = CrossCheck("disagree" if findings else "agree", None, findings)
+    check = CrossCheckResult("disagree" if findings else "agree", None, findings)
     write_data(
         replace(made_results(), cross_check={"car": check}, software=Software("0", inputs)), results
     )

@@ -11,7 +11,7 @@ import pytest
 from tests.support import motion_case as case
 from tracker.motion import SOURCES, solve
 from tracker.pipeline.uncertainty_budget import budgets
-from tracker.pipeline.vehicle_result import film_occupant, moved, vehicle_result
+from tracker.pipeline.vehicle_result import film_occupant, sample_motion, vehicle_result
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Budget, Occupant
 
@@ -26,7 +26,7 @@ def told() -> dict[str, Budget]:
     solution = solve({"a": replace(seen, zero_u=ZERO_U)}, {"car": case.car()})
     draws = solution.draws(300, 1)
     table = Vehicle.model_construct(role="struck", cg=case.CG)
-    moves = {"car": moved(solution, draws, "car", TIME)}
+    moves = {"car": sample_motion(solution, draws, "car", TIME)}
     occupant = Occupant(film=film_occupant(solution, draws, "car", (0.6, 0.3)))
     numbers = {"car": vehicle_result(table, moves["car"], occupant, None)}
     found = budgets(solution, {"car": table}, moves, numbers, None, {"car": (0.6, 0.3)})

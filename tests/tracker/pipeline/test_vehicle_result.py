@@ -9,7 +9,7 @@ from tracker.accelerometers import judge_channels
 from tracker.core.types import STATE, Motion
 from tracker.outcome.headline import impact_speed
 from tracker.pipeline.instruments import instrumented
-from tracker.pipeline.vehicle_result import PER_KNOT, moved
+from tracker.pipeline.vehicle_result import PER_KNOT, sample_motion
 
 FRAMES = np.arange(-0.05, 0.15, 0.002)
 AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])
@@ -43,7 +43,7 @@ class Drawn:
 
 
 def test_a_repeated_frame_adds_no_moment():
-    once, twice = (moved(Solved(), Drawn(), "car", times) for times in (FRAMES, AGAIN))
+    once, twice = (sample_motion(Solved(), Drawn(), "car", times) for times in (FRAMES, AGAIN))
     assert np.array_equal(twice.drawn.time, once.drawn.time)
     assert np.array_equal(twice.drawn.state, once.drawn.state)
     assert len(twice.motion.time) == len(AGAIN)
@@ -57,7 +57,7 @@ def test_draws_of_a_long_film_are_told_no_finer_than_its_motion():
             return -0.5, 9.5
 
     frames = np.arange(-500, 9500) * 1e-3
-    film = moved(Long(), Drawn(), "car", frames)
+    film = sample_motion(Long(), Drawn(), "car", frames)
     between = np.histogram(film.drawn.time, Long.knots)[0]
     assert between.min() >= PER_KNOT / 2
     assert between.max() <= PER_KNOT + 1
@@ -68,7 +68,7 @@ def test_draws_of_a_long_film_are_told_no_finer_than_its_motion():
 def test_impact_speed_is_that_of_time_zero_wherever_the_frames_lie():
     """Between frames 2 ms apart, a straight line across the onset would be up to 0.04 m/s low."""
     for late in (0.0, 0.5e-3, 1e-3, 1.7e-3):
-        motion = moved(Solved(), Drawn(), "car", FRAMES + late)
+        motion = sample_motion(Solved(), Drawn(), "car", FRAMES + late)
         assert impact_speed(motion.drawn).value == pytest.approx(15.0, abs=1e-12)
         assert len(motion.motion.time) == len(FRAMES)
 
@@ -77,7 +77,7 @@ def test_accelerometers_are_compared_with_a_film_of_repeated_frames():
     fine = np.arange(-0.1, 0.2, 1e-4)
     noise = np.random.default_rng(1).standard_normal(len(fine))
     block = judge_channels("car", np.zeros(3), fine, {"ax": np.where(fine > 0, A, 0) + noise}, None)
-    film = moved(Solved(), Drawn(), "car", AGAIN)
+    film = sample_motion(Solved(), Drawn(), "car", AGAIN)
     found = instrumented("car", [block], np.zeros(3), (0.6, 0.3), film)
     assert found.cross_check.verdict == "agree"
 

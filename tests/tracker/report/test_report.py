@@ -26,8 +26,8 @@ from tracker.report.tables import budget, verdicts
 from tracker.results.folder import read_results
 from tracker.results.schema import (
     Budget,
-    Conditions,
-    CrossCheck,
+    ConditionsResult,
+    CrossCheckResult,
     CrushResult,
     Curve,
     Results,
@@ -209,7 +209,7 @@ def test_plots_leave_out_what_no_camera_determines(written):
 
 
 def test_results_of_nothing_still_make_a_report(tmp_path):
-    empty = Results(Conditions("N-1 <script>"), Software("0"))
+    empty = Results(ConditionsResult("N-1 <script>"), Software("0"))
     write_results(empty, tmp_path / "results")
     text = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
     assert "<script>" not in text
@@ -401,7 +401,7 @@ def test_every_channel_stands_beside_the_film() -> None:
     assert ax[3] == "−4.7"  # -0.27 / 0.058
     assert ax[8:] == ("yes", "0.953")
     assert yaw[:2] == ("yaw_rate (deg, deg s)", "undetermined")
-    assert channels("car", CrossCheck("agree"), "us") is None
+    assert channels("car", CrossCheckResult("agree"), "us") is None
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ from tracker.results.csv import motion_csv, number, tracks_csv
 from tracker.results.folder import read_results, schema_text, write_data
 from tracker.results.hdf5 import read_h5, write_h5
 from tracker.results.json import json_text, read_scalars, results_json
-from tracker.results.schema import Conditions, Results, Software
+from tracker.results.schema import ConditionsResult, Results, Software
 from tracker.storage import atomic_folder
 
 
@@ -60,7 +60,7 @@ def test_results_json_agrees_with_its_schema(made):
 
 
 def test_results_of_nothing_agree_with_the_schema():
-    empty = Results(Conditions("1"), Software("0"))
+    empty = Results(ConditionsResult("1"), Software("0"))
     jsonschema.Draft202012Validator(json.loads(schema_text())).validate(results_json(empty))
 
 

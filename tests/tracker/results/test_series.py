@@ -21,10 +21,10 @@ from tracker.core.types import STATE, Quantity
 from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
 from tracker.results.folder import write_data
-from tracker.results.schema import Energy, Intended, Mechanics, Momentum
+from tracker.results.schema import Energy, IntendedResult, Mechanics, Momentum
 from tracker.results.series import crush_curve, overall, repeated, row_of, series_csv, statistic
 
-PLAN = Intended(27.7165, 0.0, 0.0)
+PLAN = IntendedResult(27.7165, 0.0, 0.0)
 
 
 def made(number="K-1", mass=1100.0, speed=27.5, intended=PLAN):
@@ -79,8 +79,8 @@ def test_the_tolerance_of_a_vehicle_class_holds_its_tests_together():
 
 
 def test_other_intended_conditions_are_no_repetition():
-    other = Intended(27.7165, np.radians(25), 0.0)
-    assert repeated([row(), row(intended=other), row(intended=Intended())]) == ()
+    other = IntendedResult(27.7165, np.radians(25), 0.0)
+    assert repeated([row(), row(intended=other), row(intended=IntendedResult())]) == ()
 
 
 def test_the_order_of_tests_changes_no_statistic():
