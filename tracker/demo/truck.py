@@ -22,7 +22,6 @@ DECK = -1.08
 
 WHITE = Surface(light=0.66, seam=0.30, seam_width=0.010, gradient=0.10)
 STEEL = Surface(light=0.17, seam=0.25, seam_width=0.010)
-WOOD = Surface(raster.RIBBED, light=0.30, dark=0.21, count=0.5)
 BLACK = Surface(light=0.04)
 GLASS = Surface(raster.GLASS, light=0.40, dark=0.05, bias=0.010)
 BLOCK = Surface(raster.ROUGH, light=0.46, dark=0.16, seam=0.2, seam_width=0.012)

@@ -12,7 +12,7 @@ of the sectors that lie along the diagonal (1, 1) of the mark coordinates.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -81,10 +81,6 @@ class Shape:
     def size(self) -> float:
         """Outer diameter in px along the longer axis of the seen mark."""
         return 2.0 * float(np.linalg.svd(self.affine, compute_uv=False)[0])
-
-    def tilted(self, perspective: Array) -> Shape:
-        """The same with the perspective term (2,) known from the camera's pose."""
-        return replace(self, perspective=np.asarray(perspective, float))
 
 
 @dataclass(frozen=True)
