@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.demo import raster
+from tracker.demo import surfaces
 from tracker.demo.mesh import Builder, Mesh, Point, Surface
 
 WHEEL_RADIUS = 0.29
@@ -23,7 +23,7 @@ PAINT = Surface(light=0.36, seam=0.35, seam_width=0.006, gradient=0.12)
 BONNET = Surface(light=0.37, seam=0.45, seam_width=0.008)
 BLACK = Surface(light=0.05)
 TRIM = Surface(light=0.10)
-GLASS = Surface(raster.GLASS, light=0.42, dark=0.05, bias=0.006)
+GLASS = Surface(surfaces.GLASS, light=0.42, dark=0.05, bias=0.006)
 
 # x, half width, sill z, top z, share of the nose's crush, lift of the top at full share
 STATIONS = (
@@ -148,7 +148,7 @@ def _details(body: Builder) -> None:
             _line(body, (x, y, -0.80), (x - 0.13, y, -0.80), outward, 0.03, 0.07)  # handles
         body.box((-0.80, side * 0.86 - 0.07, -1.04), (-0.66, side * 0.86 + 0.07, -0.93), TRIM)
         for wheel in WHEELS_X:
-            arch = Surface(raster.ROUND, light=0.03, size=0.70, bias=0.05)
+            arch = Surface(surfaces.ROUND, light=0.03, size=0.70, bias=0.05)
             body.plate((wheel, y, -0.30), outward, (1.0, 0.0, 0.0), (0.70, 0.70), arch)
         body.plate(
             (0.783, side * 0.42, -0.60),
@@ -174,7 +174,7 @@ def _wheels(body: Builder) -> list[int]:
     faces = []
     for side in (1.0, -1.0):
         for x in WHEELS_X:
-            look = Surface(raster.WHEEL, light=0.52, dark=0.055, size=2 * WHEEL_RADIUS, bias=0.09)
+            look = Surface(surfaces.WHEEL, light=0.52, dark=0.055, size=2 * WHEEL_RADIUS, bias=0.09)
             width = 2 * WHEEL_RADIUS
             body.plate(
                 (x, side * 0.80, -WHEEL_RADIUS), (0, side, 0), (1.0, 0, 0), (width, width), look

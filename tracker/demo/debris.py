@@ -13,7 +13,8 @@ from calibration.constants import GRAVITY
 from tracker.demo.mesh import Surface
 from tracker.demo.options import DRAWING
 from tracker.demo.physics import History
-from tracker.demo.raster import LIGHT, Single, noise
+from tracker.demo.raster import LIGHT, Single
+from tracker.demo.surfaces import noise
 
 BORN = (0.002, 0.17)  # s
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
-from tracker.demo import raster
+from tracker.demo import surfaces
 from tracker.demo.raster import Single
 
 Point = tuple[float, float, float]
@@ -30,7 +30,7 @@ class Painted:
 class Surface:
     """How a face looks: its kind and parameters, see `tracker.demo.raster.PARAMETERS`."""
 
-    kind: int = raster.PLAIN
+    kind: int = surfaces.PLAIN
     light: float = 0.5
     dark: float = 0.1
     ground: float = 0.5
@@ -163,7 +163,7 @@ class Builder:
         else:
             ground = light
         look = Surface(
-            raster.PATTERNS[pattern],
+            surfaces.PATTERNS[pattern],
             light=light,
             dark=dark,
             ground=ground,
@@ -194,7 +194,7 @@ class Builder:
         direction = np.asarray(towards, dtype=float)
         best, normal = np.inf, np.zeros(3)
         for corners, surface in zip(self.corners, self.surfaces, strict=True):
-            if surface.kind >= raster.DISC or surface.bias:
+            if surface.kind >= surfaces.DISC or surface.bias:
                 continue
             n = np.cross(corners[1] - corners[0], corners[2] - corners[0])
             facing = n @ direction

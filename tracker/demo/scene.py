@@ -19,6 +19,7 @@ from tracker.demo.options import DRAWING
 from tracker.demo.physics import History
 from tracker.demo.raster import Single
 from tracker.demo.scenario import Scenario
+from tracker.demo.surfaces import PLAIN
 
 SPRING_BACK = 0.05  # m, of the folded cushion
 
@@ -90,7 +91,7 @@ class Scene:
         folded = self.cushion.shaped(truck_body.frame_places(crush)) @ turn.T + origin
         loose, loose_surfaces = pieces_at(self.pieces, time, born_by)
         parts = (self.car.kinds, self.truck.kinds, self.cushion.kinds)
-        plain = np.full(len(loose), raster.PLAIN, dtype=np.int64)
+        plain = np.full(len(loose), PLAIN, dtype=np.int64)
         return Moving(
             np.concatenate([car_corners, truck_corners, folded, loose]),
             np.concatenate([*parts, plain]),

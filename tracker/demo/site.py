@@ -8,15 +8,16 @@ import numpy as np
 from numba import njit
 
 from calibration.arrays import Array
-from tracker.demo import raster
+from tracker.demo import surfaces
 from tracker.demo.mesh import Builder, Mesh, Surface
 from tracker.demo.options import DRAWING
-from tracker.demo.raster import Single, noise
+from tracker.demo.raster import Single
+from tracker.demo.surfaces import noise
 
 SUN = np.array([-0.36, 0.50, -0.79]) / np.linalg.norm([-0.36, 0.50, -0.79])
 
 STEEL = Surface(light=0.30, seam=0.2)
-CONCRETE = Surface(raster.ROUGH, light=0.50, dark=0.14, seam=0.2, seam_width=0.02)
+CONCRETE = Surface(surfaces.ROUGH, light=0.50, dark=0.14, seam=0.2, seam_width=0.02)
 DARK = Surface(light=0.09)
 
 GROUND_TARGETS = {
@@ -77,7 +78,7 @@ def build(mark_scale: float = 1.0) -> Mesh:
 
 def _flashes(body: Builder) -> None:
     """Flash units in dark hoods, one that looks up and one that looks at the side camera."""
-    reflector = Surface(raster.ROUND, light=0.22, size=0.44, bias=0.004)
+    reflector = Surface(surfaces.ROUND, light=0.22, size=0.44, bias=0.004)
     x, y, z = FLASH["overhead"]
     body.box((x - 0.34, y - 0.34, z + 0.01), (x + 0.34, y + 0.34, 0.0), DARK)
     body.plate((x, y, z), (0, 0, -1.0), (1.0, 0, 0), (0.44, 0.44), reflector)
@@ -109,7 +110,7 @@ def _fence(body: Builder) -> None:
 
 
 def _equipment(body: Builder) -> None:
-    shed = Surface(raster.RIBBED, light=0.50, dark=0.42, count=24.0)
+    shed = Surface(surfaces.RIBBED, light=0.50, dark=0.42, count=24.0)
     body.box((-12.2, -12.4, -2.6), (-7.0, -10.2, -0.35), shed, "xXY")
     body.box((-12.3, -12.5, -2.72), (-6.9, -10.1, -2.58), Surface(light=0.60), "xXYz")
     body.box((-9.0, -10.2, -2.3), (-8.1, -10.17, -0.4), Surface(light=0.22, seam=0.5), "Y")

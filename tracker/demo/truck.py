@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.demo import raster
+from tracker.demo import surfaces
 from tracker.demo.forces import CUSHION_LENGTH, CUSHION_WIDTH
 from tracker.demo.mesh import Builder, Mesh, Surface
 
@@ -23,8 +23,8 @@ DECK = -1.08
 WHITE = Surface(light=0.66, seam=0.30, seam_width=0.010, gradient=0.10)
 STEEL = Surface(light=0.17, seam=0.25, seam_width=0.010)
 BLACK = Surface(light=0.04)
-GLASS = Surface(raster.GLASS, light=0.40, dark=0.05, bias=0.010)
-BLOCK = Surface(raster.ROUGH, light=0.46, dark=0.16, seam=0.2, seam_width=0.012)
+GLASS = Surface(surfaces.GLASS, light=0.40, dark=0.05, bias=0.010)
+BLOCK = Surface(surfaces.ROUGH, light=0.46, dark=0.16, seam=0.2, seam_width=0.012)
 
 
 def frame_places(crush: float) -> Array:
@@ -63,14 +63,14 @@ def _bed(body: Builder) -> None:
     body.box((0.05, -0.42, -0.92), (5.0, 0.42, -0.62), BLACK, "xXyYzZ")
     body.box((1.75, 0.60, -0.86), (2.75, 1.06, -0.46), STEEL)
     body.box((1.75, -1.06, -0.86), (2.75, -0.60, -0.46), STEEL)
-    hazard = Surface(raster.CHEVRON, light=0.68, dark=0.12, size=0.42, bias=0.008)
+    hazard = Surface(surfaces.CHEVRON, light=0.68, dark=0.12, size=0.42, bias=0.008)
     body.plate((-0.01, 0.0, -1.25), (-1, 0, 0), (0, 1, 0), (2.2, 0.3), hazard)
     for side in (1.0, -1.0):
         for x in (0.0, 1.0833, 2.1667):
             body.box(
                 (x, side * 1.16 - 0.02, DECK - 0.36), (x + 0.06, side * 1.16 + 0.02, DECK), STEEL
             )
-        tape = Surface(raster.CHEVRON, light=0.60, dark=0.20, size=0.5, bias=0.010)
+        tape = Surface(surfaces.CHEVRON, light=0.60, dark=0.20, size=0.5, bias=0.010)
         body.plate((1.62, side * 1.141, DECK + 0.06), (0, side, 0), (1, 0, 0), (3.2, 0.05), tape)
 
 
@@ -79,7 +79,7 @@ def _board(body: Builder) -> None:
     for y in (-0.7, 0.7):
         body.box((3.30, y - 0.03, -2.4), (3.36, y + 0.03, DECK), STEEL)
     body.box((3.27, -1.0, -3.30), (3.39, 1.0, -2.40), Surface(light=0.07, seam=0.5))
-    lamp = Surface(raster.ROUND, light=0.75, size=0.11, bias=0.010)
+    lamp = Surface(surfaces.ROUND, light=0.75, size=0.11, bias=0.010)
     spots = [(0.16 * i, 0.0) for i in range(-5, 6)]
     spots += [(0.80 - 0.15 * i, s * 0.12 * i) for i in (1, 2) for s in (-1, 1)]
     for y, z in spots:
@@ -147,11 +147,11 @@ def _running_gear(body: Builder) -> list[int]:
     faces = []
     for side in (1.0, -1.0):
         for x, y in ((1.0, 1.10), (4.30, 1.04)):
-            arch = Surface(raster.ROUND, light=0.03, size=1.10, bias=0.02)
+            arch = Surface(surfaces.ROUND, light=0.03, size=1.10, bias=0.02)
             if x > 3:
                 body.plate((x, side * 1.081, -0.50), (0, side, 0), (1, 0, 0), (1.10, 1.10), arch)
             width = 2 * WHEEL_RADIUS
-            look = Surface(raster.WHEEL, light=0.42, dark=0.05, size=width, bias=0.09)
+            look = Surface(surfaces.WHEEL, light=0.42, dark=0.05, size=width, bias=0.09)
             centre = (x, side * y, -WHEEL_RADIUS)
             body.plate(centre, (0, side, 0), (1, 0, 0), (width, width), look)
             faces.append(len(body.corners) - 1)
@@ -185,8 +185,8 @@ def build_cushion() -> Mesh:
     """The crush cushion; its shape values are the places of `frame_places`."""
     body = Builder(frame_places(0.0))
     half, low, high = CUSHION_WIDTH / 2 - 0.04, -0.34, -0.98
-    wall = Surface(raster.RIBBED, light=0.50, dark=0.36, count=3.0)
-    lid = Surface(raster.RIBBED, light=0.56, dark=0.44, count=3.0)
+    wall = Surface(surfaces.RIBBED, light=0.50, dark=0.36, count=3.0)
+    lid = Surface(surfaces.RIBBED, light=0.56, dark=0.44, count=3.0)
     frame = Surface(light=0.20, bias=0.008)
 
     def place(x_frames: tuple[int, ...], points: list[tuple[float, float, float]]) -> Array:
@@ -218,7 +218,7 @@ def build_cushion() -> Mesh:
         (-0.035, y, z)
         for y, z in ((wide, low + 0.04), (-wide, low + 0.04), (-wide, tall), (wide, tall))
     ]
-    chevron = Surface(raster.CHEVRON, light=0.72, dark=0.10, size=0.45)
+    chevron = Surface(surfaces.CHEVRON, light=0.72, dark=0.10, size=0.45)
     body.face(points, chevron, (-1, 0, 0), place((0,) * 4, points))
     for side in (1.0, -1.0):
         points = [
@@ -230,6 +230,6 @@ def build_cushion() -> Mesh:
                 (0.08, high + 0.1),
             )
         ]
-        mark = Surface(raster.CHEVRON, light=0.70, dark=0.12, size=0.3, bias=0.010)
+        mark = Surface(surfaces.CHEVRON, light=0.70, dark=0.12, size=0.3, bias=0.010)
         body.face(points, mark, (0, side, 0), place((0, 1, 1, 0), points))
     return body.finished()

@@ -146,7 +146,7 @@ class MarkOptions:
     search: float = option(3.0, "px", (0.5, 50.0), "how far from its prediction a mark is believed")
     measure_passes: int = option(12, "1", (1, 100), "passes of a clean fit")
     window_off: float = option(
-        0.7, "px", (0.1, 5.0), "distance from its start at which a mark's window is taken anew"
+        0.7, "px", (0.1, 5.0), "distance from its start at which a mark's window is taken again"
     )
     light_jump: float = option(
         3.0, "1", (1.0, 10.0), "change of the lighting, in its sd, at which its prior was wrong"

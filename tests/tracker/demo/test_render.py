@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tracker.demo import raster, truck
+from tracker.demo import raster, surfaces, truck
 from tracker.demo.render import Painter
 from tracker.demo.scenario import Scenario, motion_matrix, moved_pixels, picture_motion
 from tracker.demo.scene import Scene, make_scene, marks_of
@@ -157,7 +157,7 @@ def test_each_camera_sees_only_its_own_side(scene: Scene) -> None:
 def test_a_mark_behind_a_body_is_hidden() -> None:
     origin = np.zeros(3)
     wall = np.array([[[5.0, -1, -1], [5, 1, -1], [5, 1, 1], [5, -1, 1]]])[:, ::-1]
-    kinds, looks = np.array([raster.PLAIN]), np.zeros((1, raster.PARAMETERS), dtype=np.float32)
+    kinds, looks = np.array([surfaces.PLAIN]), np.zeros((1, raster.PARAMETERS), dtype=np.float32)
     points = np.array([[9.0, 0, 0], [9.0, 6, 0], [3.0, 0, 0]])
     normals = np.tile([-1.0, 0, 0], (3, 1))
     both = np.concatenate([wall, wall[:, ::-1]])  # a face is seen from its front alone
