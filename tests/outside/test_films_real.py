@@ -11,7 +11,7 @@ import pytest
 from tracker.core.types import STATE
 from tracker.motion import Solution, solve
 from tracker.motion.options import SOLVER
-from tracker.pipeline.analyse import Move, analyse
+from tracker.pipeline.analyse import SolutionStep, analyse
 from tracker.record.load import load_record
 from tracker.results.schema import Results
 
@@ -19,11 +19,11 @@ RECORDS = Path(__file__).parent / "records"
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
 
-def analysed(name: str, film: Path, folder: Path, move: Move = solve) -> Results:
+def analysed(name: str, film: Path, folder: Path, move: SolutionStep = solve) -> Results:
     """The results of the record of this name, its film's folder copied beside it."""
     shutil.copytree(film, folder, dirs_exist_ok=True)
     shutil.copy(RECORDS / f"{name}.toml", folder / "record.toml")
-    return analyse(load_record(folder / "record.toml"), move=move)
+    return analyse(load_record(folder / "record.toml"), solve_motions=move)
 
 
 @pytest.fixture(scope="module")

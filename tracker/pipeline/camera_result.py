@@ -15,17 +15,17 @@ from tracker.record.load import Record
 from tracker.results.schema import CameraResult, Curve, FrameNumber, MarkCounts, MarkFit, View
 
 
-def evidence(sight: CalibratedFilm) -> CameraEvidence:
+def evidence(film: CalibratedFilm) -> CameraEvidence:
     """A camera's evidence for the estimator: vehicle marks, pose, clock, motion of the picture."""
-    tracks = sight.followed.tracks
+    tracks = film.followed.tracks
     which = [i for i, mark in enumerate(tracks.marks) if not mark.is_fixed]
-    clock = sight.time
+    clock = film.time
     return CameraEvidence(
-        camera=sight.pose.camera,
+        camera=film.pose.camera,
         seconds=clock.seconds,
         zero_u=clock.zero_frame_u / clock.rate if np.isfinite(clock.zero_frame) else np.inf,
         rate_u=clock.rate_u / clock.rate,
-        stabilisation=sight.stabilisation,
+        stabilisation=film.stabilisation,
         marks=tuple(tracks.marks[i] for i in which),
         position=tracks.position[:, which],
         covariance=tracks.covariance[:, which],
@@ -33,18 +33,18 @@ def evidence(sight: CalibratedFilm) -> CameraEvidence:
     )
 
 
-def frame_times(sight: CalibratedFilm, solution: Solution) -> Array:
+def frame_times(film: CalibratedFilm, solution: Solution) -> Array:
     """Time of each frame on the solution's clock, s."""
-    return solution.clocks.get(sight.name, Clock()).common_times(sight.time.seconds)
+    return solution.clocks.get(film.name, Clock()).common_times(film.time.seconds)
 
 
 def camera_result(
-    record: Record, sight: CalibratedFilm, times: Array, solution: Solution
+    record: Record, film: CalibratedFilm, times: Array, solution: Solution
 ) -> CameraResult:
     """The camera and its clock as solved; `times` (frames,) s."""
-    tracks, clock = sight.followed.tracks, sight.time
-    camera = solution.cameras.get(sight.name, sight.pose.camera)
-    zero_u = solution.clocks.get(sight.name, Clock()).offset_u
+    tracks, clock = film.followed.tracks, film.time
+    camera = solution.cameras.get(film.name, film.pose.camera)
+    zero_u = solution.clocks.get(film.name, Clock()).offset_u
     zero = FrameNumber(
         _frame_at_zero(times),
         float(np.hypot(zero_u, solution.contact[1]) * clock.rate),
@@ -52,27 +52,27 @@ def camera_result(
     u = np.sqrt(np.diag(camera.covariance)[3:6])
     count = {s: int(np.sum(tracks.status == s)) for s in Status}
     return CameraResult(
-        frames=sight.film.frames,
+        frames=film.film.frames,
         frame_rate=Quantity(clock.rate, "1/s", clock.rate_u),
         time_zero_frame=zero if np.isfinite(zero.value) else None,
-        reprojection_rms_px=solution.reprojection_rms_px.get(sight.name),
-        survey_residuals_px=sight.pose.residuals,
+        reprojection_rms_px=solution.reprojection_rms_px.get(film.name),
+        survey_residuals_px=film.pose.residuals,
         focal_px=float(camera.lens.matrix[0, 0]),
         position=(
             Quantity(float(camera.position[0]), "m", float(u[0])),
             Quantity(float(camera.position[1]), "m", float(u[1])),
             Quantity(float(camera.position[2]), "m", float(u[2])),
         ),
-        steadiness_rms_px=sight.stabilisation.rms_px,
+        steadiness_rms_px=film.stabilisation.rms_px,
         marks=MarkCounts(
             count[Status.MEASURED] + count[Status.EDITED],
             count[Status.HIDDEN],
             count[Status.LOST],
         ),
-        film=record.cameras[sight.name].film,
+        film=record.cameras[film.name].film,
         time_base=clock.source,
-        lens=_lens_sentence(record, sight),
-        mark_fits=_fits(sight, solution),
+        lens=_lens_sentence(record, film),
+        mark_fits=_fits(film, solution),
     )
 
 
@@ -86,9 +86,9 @@ def _frame_at_zero(times: Array) -> float:
     return float(np.interp(0.0, times, np.arange(len(times))))
 
 
-def _lens_sentence(record: Record, sight: CalibratedFilm) -> str:
-    pose = sight.pose
-    if (fit := sight.lens_fit) is not None:
+def _lens_sentence(record: Record, film: CalibratedFilm) -> str:
+    pose = film.pose
+    if (fit := film.lens_fit) is not None:
         lens, u = fit.lens.values, np.sqrt(np.diag(fit.lens.covariance))
         used = len(fit.residuals) - len(fit.left_out)
         return (
@@ -96,7 +96,7 @@ def _lens_sentence(record: Record, sight: CalibratedFilm) -> str:
             f"rms): focal length {lens[0]:.1f} px, u {u[0]:.1f}; principal point "
             f"({lens[2]:.1f}, {lens[3]:.1f}) px, u ({u[2]:.1f}, {u[3]:.1f})"
         )
-    if record.cameras[sight.name].lens is not None:
+    if record.cameras[film.name].lens is not None:
         return "given by the record"
     solved = ", ".join(pose.solved) or "nothing of it"
     return (
@@ -105,12 +105,12 @@ def _lens_sentence(record: Record, sight: CalibratedFilm) -> str:
     )
 
 
-def _fits(sight: CalibratedFilm, solution: Solution) -> dict[str, MarkFit]:
-    if sight.name not in solution.residuals:
+def _fits(film: CalibratedFilm, solution: Solution) -> dict[str, MarkFit]:
+    if film.name not in solution.residuals:
         return {}
-    residuals = solution.residuals[sight.name]
-    marks = evidence(sight).marks
-    lost = [r.mark for r in solution.rejected if r.camera == sight.name and r.frame is not None]
+    residuals = solution.residuals[film.name]
+    marks = evidence(film).marks
+    lost = [r.mark for r in solution.rejected if r.camera == film.name and r.frame is not None]
     fits: dict[str, MarkFit] = {}
     for m, mark in enumerate(marks):
         square = np.sum(residuals[:, m] ** 2, axis=1)
@@ -122,28 +122,28 @@ def _fits(sight: CalibratedFilm, solution: Solution) -> dict[str, MarkFit]:
     return fits
 
 
-def view(record: Record, sight: CalibratedFilm, solution: Solution) -> View:
+def view(record: Record, film: CalibratedFilm, solution: Solution) -> View:
     """What it takes to draw on the camera's film."""
-    entry = record.cameras[sight.name]
-    centre, fit = sight.stabilisation.centre, sight.lens_fit
+    entry = record.cameras[film.name]
+    centre, fit = film.stabilisation.centre, film.lens_fit
     return View(
         film=record.place(entry.film),
-        camera=solution.cameras.get(sight.name, sight.pose.camera),
+        camera=solution.cameras.get(film.name, film.pose.camera),
         frame_rate=entry.frame_rate,
         bits=entry.bits,
-        steadiness=sight.stabilisation.motion,
+        steadiness=film.stabilisation.motion,
         centre=(float(centre[0]), float(centre[1])),
         lens_fit=None if fit is None else np.hstack([fit.corners, fit.errors]),
     )
 
 
-def shaking(sights: Mapping[str, CalibratedFilm], times: Mapping[str, Array]) -> list[Curve]:
+def shaking(films: Mapping[str, CalibratedFilm], times: Mapping[str, Array]) -> list[Curve]:
     """The picture's own motion of each camera whose picture moves."""
     return [
         Curve(
-            name, f"steadiness_{axis}", "film", "px", times[name], sight.stabilisation.motion[:, i]
+            name, f"steadiness_{axis}", "film", "px", times[name], film.stabilisation.motion[:, i]
         )
-        for name, sight in sights.items()
-        if sight.stabilisation.rms_px > 0
+        for name, film in films.items()
+        if film.stabilisation.rms_px > 0
         for i, axis in enumerate("uv")
     ]

@@ -110,18 +110,18 @@ def _no_occupant_contact(vehicles: Mapping[str, VehicleResult]) -> list[Diagnost
 
 
 def _alone(vehicles: Mapping[str, VehicleResult], sensed: Collection[str]) -> list[Diagnostic]:
-    """That a vehicle is told by one kind of instrument only, though there are both."""
-    said = []
+    """That a vehicle has numbers from one kind of instrument only, though there are both."""
+    found = []
     for name, result in vehicles.items():
         film, read = result.occupant.film, result.occupant.accelerometer
         alone = film is not None and read is None and result.occupant.fused is None
         if alone and name in sensed:
             text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
-            said.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
+            found.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
         if film is None and read is not None:
             text = "no film tells this vehicle's occupant risk: it is from accelerometers alone"
-            said.append(Diagnostic("accelerometers_alone", text, f"vehicles.{name}"))
-    return said
+            found.append(Diagnostic("accelerometers_alone", text, f"vehicles.{name}"))
+    return found
 
 
 def _unseen(record: Record, seen: Collection[str]) -> list[Diagnostic]:

@@ -15,20 +15,11 @@ from tracker.accelerometers import Accelerometer, condition
 from tracker.core.types import Progress
 from tracker.crosscheck import ChannelTolerance, CrossCheck
 from tracker.motion import AccelerometerEvidence, Solution, add_accelerometers
-
-WIDTH = 2e-3
-"""s over which readings are averaged; half of the closest knots of the motion."""
-EARLIEST, LATEST = -0.05, 0.3
-"""s; what is read outside is not used."""
-LEAST = {True: 0.5, False: 0.01}
-"""Least sd of such a mean, m/s^2 and rad/s. Common practice, no source."""
-HARMLESS = ("saturation", "dropout")
-"""Faults whose samples can be left out."""
-CLIPPED = 0.999
-"""Share of the level of clipping from which a sample counts as clipped."""
+from tracker.pipeline.instruments import SAMPLE_FAULTS
+from tracker.pipeline.options import FUSION
 
 
-def fuse(
+def join_accelerometers(
     solution: Solution,
     blocks: Sequence[Accelerometer],
     checks: Mapping[str, Sequence[CrossCheck]],
@@ -38,44 +29,49 @@ def fuse(
 
     `checks` holds, by vehicle, the cross-check of each of its blocks, in the blocks' order.
     """
-    found = []
+    evidence = []
     for vehicle, own in checks.items():
-        mine = [b for b in blocks if b.vehicle == vehicle]
-        for block, check in zip(mine, own, strict=True):
-            evidence = evidence_of(block, joining(check))
-            if evidence is not None:
-                found.append(evidence)
-    if not found:
+        of_vehicle = [b for b in blocks if b.vehicle == vehicle]
+        for block, check in zip(of_vehicle, own, strict=True):
+            found = evidence_of(block, joining_channels(check))
+            if found is not None:
+                evidence.append(found)
+    if not evidence:
         return None
-    out = add_accelerometers(solution, found, progress)
-    return out if out.setup.sensors else None
+    joint = add_accelerometers(solution, evidence, progress)
+    return joint if joint.setup.sensors else None
 
 
-def joining(check: CrossCheck) -> tuple[str, ...]:
+def joined_vehicles(joint: Solution) -> list[str]:
+    """Vehicles of which a channel joined the films."""
+    return sorted({channel.rpartition(" ")[0] for channel in joint.channels})
+
+
+def joining_channels(check: CrossCheck) -> tuple[str, ...]:
     """The channels that the film has nothing against; none if it can't vouch for the longitudinal
-    one, by which a block stands or falls.
+    one, without which no channel of a block is used.
     """
     if "ax" not in check.channels or check.channels["ax"].verdict == "undetermined":
         return ()
     able = []
     for name, one in check.channels.items():
-        lost = bool(one.findings) and all(f.kind in HARMLESS for f in one.findings)
+        lost = bool(one.findings) and all(f.kind in SAMPLE_FAULTS for f in one.findings)
         if one.verdict != "disagree" or (lost and one.judgement is not None):
             able.append(name)
     return tuple(able) if "ax" in able else ()
 
 
 def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerEvidence | None:
-    """Means of the sound samples of these channels over `WIDTH`, from the offset before time zero;
-    None where there are none.
+    """Means over `FUSION.width` of the sound samples of these channels, less the offset before time
+    zero; None where there are none.
     """
     known, sound = condition(block), ChannelTolerance()
-    step = max(1, round(WIDTH / block.interval))
+    step = max(1, round(FUSION.width / block.interval))
     zero = int(np.argmin(np.abs(block.time)))
     first = zero % step
     rows = np.arange(first, first + (len(block.time) - first) // step * step).reshape(-1, step)
     time = block.time[rows].mean(axis=1)
-    inside = (time > EARLIEST) & (time < LATEST)
+    inside = (time > FUSION.earliest) & (time < FUSION.latest)
     rows, time = rows[inside], time[inside]
     values: dict[str, Array] = {}
     noise: dict[str, float] = {}
@@ -86,7 +82,8 @@ def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerE
         linear = name in ("ax", "ay", "az")
         values[name] = (_sound(block, name) - known.offset[name])[rows].mean(axis=1)
         own = known.noise[name] / np.sqrt(step)
-        noise[name] = float(np.hypot(LEAST[linear], np.nan_to_num(own)))
+        least = FUSION.least_acceleration_sd if linear else FUSION.least_rate_sd
+        noise[name] = float(np.hypot(least, np.nan_to_num(own)))
         later = sound.offset if linear else sound.rate_offset
         if np.isfinite(known.offset_u[name]):
             offset_u[name] = float(np.hypot(known.offset_u[name], later))
@@ -115,5 +112,5 @@ def _sound(block: Accelerometer, name: str) -> Array:
     values = block.channels[name].copy()
     for finding in block.findings:
         if finding.channel == name and finding.kind == "saturation":
-            values[np.abs(values) >= CLIPPED * abs(finding.estimate)] = np.nan
+            values[np.abs(values) >= FUSION.clipped_share * abs(finding.estimate)] = np.nan
     return values

@@ -22,6 +22,7 @@ from tracker.outcome.accelerometer_risk import (
     cg_acceleration_draws,
 )
 from tracker.outcome.headline import COLUMN
+from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion, occupant_result
 from tracker.results.schema import (
     AccelerometerResult,
@@ -34,15 +35,13 @@ from tracker.results.schema import (
     VelocityComparison,
 )
 
-SEEN = 0.5
-"""Share of the instants at which the film must determine a column for it to count as seen."""
-HARMLESS = ("saturation", "dropout")
-"""Faults that a channel shows by itself."""
+SAMPLE_FAULTS = ("saturation", "dropout")
+"""Faults that a channel shows by itself: the samples concerned can be left out."""
 
 
 @dataclass(frozen=True)
 class Instrumented:
-    """What a vehicle's accelerometers say, alone and beside the film."""
+    """The figures of a vehicle's accelerometers, alone and beside the film."""
 
     occupant: OccupantResult | None  # of the block that judges
     cross_check: CrossCheckResult | None
@@ -55,25 +54,28 @@ class Instrumented:
 def instrumented(
     vehicle: str,
     blocks: Sequence[Accelerometer],
-    cg: Array,
+    place: Sequence[float],
     distances: tuple[float, float],
     film: VehicleMotion | None,
 ) -> Instrumented:
     """Occupant risk from every sensor block, and each block against the film.
 
-    The block that judges is the record's primary one, else the one nearest to the cg (3,); the next
-    one takes its place, and a warning says so, where its ax can't be used.
+    The block that judges is the record's primary one, else the one nearest to the cg at `place`,
+    vehicle axes, m; the next one takes its place, and a warning says so, where its ax can't be
+    used.
     """
+    cg = np.array(place)
     where = f"accelerometers ({vehicle})"
     attitude = None
     checks: list[CrossCheck] = []
     warnings: list[Diagnostic] = []
     if film is not None:
-        drawn = film.drawn
-        known, seen = film.known.state, film.known.observed
-        yaw_seen = bool(seen[:, COLUMN["yaw_rate_radps"]].mean() > SEEN)
-        attitude = FilmAttitude(drawn.time, known, drawn.draws, yaw_seen)
-        checks = [cross_check(b, drawn.time, known, drawn.draws, cg, seen) for b in blocks]
+        samples = film.samples
+        state, observed = film.known.state, film.known.observed
+        yaw_share = observed[:, COLUMN["yaw_rate_radps"]].mean()
+        yaw_observed = bool(yaw_share > EVALUATION.determined_share)
+        attitude = FilmAttitude(samples.time, state, samples.draws, yaw_observed)
+        checks = [cross_check(b, samples.time, state, samples.draws, cg, observed) for b in blocks]
     risks = [
         accelerometer_risk(
             block,
@@ -128,7 +130,8 @@ def contradicted(check: CrossCheck) -> dict[str, str]:
         if one.verdict == "disagree"
         and one.judgement is not None
         and (
-            (kinds := [f.kind for f in one.findings if f.kind not in HARMLESS]) or not one.findings
+            (kinds := [f.kind for f in one.findings if f.kind not in SAMPLE_FAULTS])
+            or not one.findings
         )
     }
 
@@ -152,14 +155,14 @@ def _judging(
 def _disagreeing(
     blocks: Sequence[Accelerometer], risks: Sequence[BlockRisk], where: str
 ) -> list[Diagnostic]:
-    """That two blocks of one vehicle give figures more than 2 u apart."""
+    """That two blocks of one vehicle give figures too far apart for their u."""
     found = []
     for (a, one), (b, other) in combinations(zip(blocks, risks, strict=True), 2):
         for name in ("oiv_x", "oiv_y", "ridedown_x", "ridedown_y"):
             p, q = one.figures[name], other.figures[name]
             if p is None or q is None or p.at_end or q.at_end:
                 continue
-            if abs(p.value - q.value) > 2.0 * np.hypot(p.u, q.u):
+            if abs(p.value - q.value) > EVALUATION.agreement * np.hypot(p.u, q.u):
                 text = (
                     f"accelerometers {a.name} and {b.name} disagree in {name}: {p.value:.2f} and "
                     f"{q.value:.2f} {p.unit}, u {p.u:.2f} and {q.u:.2f}"
@@ -171,8 +174,8 @@ def _disagreeing(
 def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
     """Change of the cg's velocity along the vehicle's x, of a vehicle that no film shows."""
     motion = cg_acceleration_draws(block, cg)
-    time, (ax, drawn) = from_zero(motion.time, motion.mean[0], motion.draws[:, 0])
-    value, spread = integrate(time, ax), integrate(time, drawn).std(axis=0, ddof=1)
+    time, (ax, ax_draws) = from_zero(motion.time, motion.mean[0], motion.draws[:, 0])
+    value, spread = integrate(time, ax), integrate(time, ax_draws).std(axis=0, ddof=1)
     return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
 
 

@@ -1,63 +1,78 @@
-"""The options of every stage that an analysis goes through, as its log holds them."""
+"""Numbers that steer how motions become results, and how accelerometers join the films."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from types import MappingProxyType
-from typing import Any
+from dataclasses import dataclass
 
-from calibration.board.options import OPTICS
-from calibration.image_motion.options import IMAGE_MOTION
-from calibration.options import describe_options
-from calibration.resection.options import RESECTION
-from calibration.scale_bars.options import SCALE_BARS
-from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
-from tracker.camera.options import BACKGROUND, CAMERA
-from tracker.detection.options import DETECTION
-from tracker.film.options import FILM
-from tracker.marks.options import MARKS
-from tracker.motion.options import CLOCKS, CONTACT, KNOTS, NOISE, PRIOR, SENSORS, SOLVER, START
-from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
-from tracker.outcome.options import OUTCOME
-from tracker.processes.options import PROCESSES
-from tracker.tracking.options import TRACKING
+from calibration.options import option
 
-STAGES: Mapping[str, Any] = MappingProxyType(
-    {
-        "calibration.board": OPTICS,
-        "calibration.image_motion": IMAGE_MOTION,
-        "calibration.resection": RESECTION,
-        "calibration.scale_bars": SCALE_BARS,
-        "calibration.time": TIME,
-        "calibration.time.clock_spline": CLOCK_SPLINE,
-        "calibration.time.timing_light": TIMING_LIGHT,
-        "camera": CAMERA,
-        "camera.background": BACKGROUND,
-        "detection": DETECTION,
-        "film": FILM,
-        "marks": MARKS,
-        "motion.clocks": CLOCKS,
-        "motion.contact": CONTACT,
-        "motion.knots": KNOTS,
-        "motion.noise": NOISE,
-        "motion.prior": PRIOR,
-        "motion.robust": ROBUST,
-        "motion.robust.diagnostics": DIAGNOSTICS,
-        "motion.sensors": SENSORS,
-        "motion.solver": SOLVER,
-        "motion.start": START,
-        "outcome": OUTCOME,
-        "processes": PROCESSES,
-        "tracking": TRACKING,
-    }
-)
-"""Stage to its options value. The workbench's steer no result and are not among them."""
+CUSTOM = "common practice, no source"
 
 
-def stage_options() -> dict[str, dict[str, Any]]:
-    """Of every option: "stage.name" to its `value` and `unit`, in the stages' order."""
-    return {
-        f"{stage}.{option.name}": {"value": option.value, "unit": option.unit}
-        for stage, options in STAGES.items()
-        for option in describe_options(options)
-    }
+@dataclass(frozen=True)
+class EvaluationOptions:
+    """From a solution to the numbers of each vehicle."""
+
+    draws: int = option(
+        300, "1", (40, 10_000), "an uncertainty is itself better known: to 4 % with 300 draws"
+    )
+    seed: int = option(1, "1", (0, 2**31), "other draws; no value is better than another")
+    headline_draws: int = option(
+        60, "1", (20, 300), "the first numbers shown come later; their u is known to 9 % with 60"
+    )
+    share_draws: int = option(
+        100, "1", (20, 10_000), "a share of an uncertainty is better known: to 7 % with 100 draws"
+    )
+    share_seed: int = option(2, "1", (0, 2**31), "other draws of the shares")
+    occupant_step: float = option(
+        5e-4, "s", (1e-5, 2e-3), "occupant risk is integrated over coarser steps"
+    )
+    occupant_lead: float = option(
+        0.02, "s", (0.0, 0.1), "occupant risk is computed from longer before time zero"
+    )
+    fewest_times: int = option(
+        10, "1", (2, 100), "a motion must be longer for occupant risk and balances to be computed"
+    )
+    zero_frame: float = option(
+        1e-7, "s", (0.0, 1e-5), "a frame farther from time zero counts as being at it"
+    )
+    times_per_interval: int = option(
+        16, "1", (4, 100), "draws are evaluated at more times between two knots of the motions"
+    )
+    states_at_once: int = option(
+        1_500_000, "1", (10_000, 10**8), "more numbers of draws' states are held at once"
+    )
+    agreement: float = option(
+        2.0, "u", (1.0, 3.0), "two values farther apart count as agreeing (k = 2)", CUSTOM
+    )
+    determined_share: float = option(
+        0.5, "1", (0.0, 1.0), "the film must determine the yaw rate at more instants to be used"
+    )
+    standing_u: float = option(
+        0.05, "m", (0.001, 0.5), "on film without a survey the vehicle's height is held less"
+    )
+
+
+@dataclass(frozen=True)
+class FusionOptions:
+    """What of an accelerometer's readings joins the films."""
+
+    width: float = option(
+        2e-3, "s", (1e-4, 1e-2), "readings are averaged over longer; half of the closest knots"
+    )
+    earliest: float = option(-0.05, "s", (-1.0, 0.0), "readings before time zero are used less far")
+    latest: float = option(0.3, "s", (0.05, 5.0), "readings are used until later")
+    least_acceleration_sd: float = option(
+        0.5, "m/s^2", (0.0, 10.0), "a mean of readings counts for less", CUSTOM
+    )
+    least_rate_sd: float = option(
+        0.01, "rad/s", (0.0, 0.2), "a mean of readings of a rate sensor counts for less", CUSTOM
+    )
+    clipped_share: float = option(
+        0.999, "1", (0.9, 1.0), "a sample must be nearer to the level of clipping to be left out"
+    )
+
+
+EVALUATION = EvaluationOptions()
+FUSION = FusionOptions()
+"""The values in use."""

@@ -1,6 +1,6 @@
 """Where the uncertainty of each headline number comes from.
 
-The posterior is drawn again with one source of uncertainty alone (`tracker.body.SOURCES`) and the
+The posterior is drawn again with one source of uncertainty alone (`tracker.motion.SOURCES`) and the
 numbers are computed on those draws: their spread is that source's share. Shares of one number add
 in squares to its whole variance as far as the number is linear in the unknowns.
 """
@@ -18,13 +18,10 @@ from tracker.motion import SOURCES, Draws, Solution
 from tracker.outcome import headline
 from tracker.outcome.headline import PosteriorSamples
 from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion, crush_result, occupant_times, portions
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Budget, CrushResult, OccupantResult, Share, VehicleResult
-
-COUNT = 100
-"""Draws a source: a share is then known to 7 %."""
-SEED = 2
 
 Of = Callable[[Draws], Sequence[Quantity | float | None]]
 """The spreads of some numbers, or the numbers with them, on draws."""
@@ -41,7 +38,7 @@ class Numbers:
 def budgets(
     solution: Solution,
     vehicles: Mapping[str, Vehicle],
-    moves: Mapping[str, VehicleMotion],
+    motions: Mapping[str, VehicleMotion],
     reported: Mapping[str, VehicleResult],
     crush: CrushResult | None,
     distances: Mapping[str, tuple[float, float]],
@@ -50,18 +47,18 @@ def budgets(
 
     Parameters
     ----------
-    vehicles, moves, reported, distances : by vehicle: the record's table, the motion, the numbers
+    vehicles, motions, reported, distances : by vehicle: the record's table, the motion, the numbers
         as reported (whose u stands in the budget), and the flail distances, m.
     crush : as reported.
     """
     numbers: list[Numbers] = []
     for name, result in reported.items():
-        if name in moves:
-            numbers += _of_vehicle(solution, name, vehicles[name], moves[name], result)
+        if name in motions:
+            numbers += _of_vehicle(solution, name, vehicles[name], motions[name], result)
             numbers += _of_occupant(solution, name, result.occupant.film, distances[name], "")
     if crush is not None and crush.max_dynamic is not None:
-        numbers.append(Numbers({"crush": crush.max_dynamic}, _closing(vehicles, moves)))
-    return _told(solution, numbers)
+        numbers.append(Numbers({"crush": crush.max_dynamic}, _closing(vehicles, motions)))
+    return _shares(solution, numbers)
 
 
 def fused_budgets(
@@ -75,15 +72,15 @@ def fused_budgets(
         numbers += _of_occupant(
             solution, name, result, distances[name], ", film and accelerometers"
         )
-    return _told(solution, numbers)
+    return _shares(solution, numbers)
 
 
-def _told(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
+def _shares(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
     shares: list[list[list[Share]]] = [[[] for _ in n.reported] for n in numbers]
     for k, source in enumerate(SOURCES):
         if source == "accelerometer" and not solution.setup.sensors:
             continue
-        draws = solution.draws(COUNT, SEED + k, source=source)
+        draws = solution.draws(EVALUATION.share_draws, EVALUATION.share_seed + k, source=source)
         for family, rows in zip(numbers, shares, strict=True):
             for spread, own in zip(family.of(draws), rows, strict=True):
                 u = spread.u if isinstance(spread, Quantity) else spread
@@ -97,36 +94,36 @@ def _told(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
 
 
 def _of_vehicle(
-    solution: Solution, name: str, table: Vehicle, move: VehicleMotion, result: VehicleResult
+    solution: Solution, name: str, table: Vehicle, motion: VehicleMotion, result: VehicleResult
 ) -> Iterable[Numbers]:
-    told: dict[str, tuple[Quantity, Callable[[PosteriorSamples], Quantity | None]]] = {}
+    numbers: dict[str, tuple[Quantity, Callable[[PosteriorSamples], Quantity | None]]] = {}
     if result.impact_speed is not None:
-        told[f"{name}: impact speed"] = result.impact_speed, headline.impact_speed
+        numbers[f"{name}: impact speed"] = result.impact_speed, headline.impact_speed
     for angle in ("pitch", "yaw"):
         high, low = getattr(result, f"max_{angle}"), getattr(result, f"min_{angle}")
         if high is not None and low is not None:
             sign, largest = (1, high) if abs(high.value) >= abs(low.value) else (-1, low)
 
             def extreme(
-                drawn: PosteriorSamples,
+                samples: PosteriorSamples,
                 c: str = f"{angle}_rad",
                 s: int = sign,
                 u: str = largest.unit,
             ) -> Quantity | None:
-                return drawn.extreme(c, s, u)
+                return samples.extreme(c, s, u)
 
-            told[f"{name}: largest {angle}"] = largest, extreme
+            numbers[f"{name}: largest {angle}"] = largest, extreme
     if table.role == "struck" and result.travel_x is not None:
-        told[f"{name}: travel along x"] = (
+        numbers[f"{name}: travel along x"] = (
             result.travel_x,
-            lambda drawn: headline.travel(drawn, "x_m"),
+            lambda samples: headline.travel(samples, "x_m"),
         )
 
     def spreads(draws: Draws) -> list[Quantity | None]:
-        drawn = _redrawn(move.drawn, draws, name)
-        return [of(drawn) for _, of in told.values()]
+        samples = _redrawn(motion.samples, draws, name)
+        return [of(samples) for _, of in numbers.values()]
 
-    yield Numbers({label: reported for label, (reported, _) in told.items()}, spreads)
+    yield Numbers({label: reported for label, (reported, _) in numbers.items()}, spreads)
 
 
 def _of_occupant(
@@ -139,34 +136,34 @@ def _of_occupant(
     if result is None:
         return
     times = occupant_times(solution, name)
-    told = {
+    figures = {
         f"{name}: occupant impact velocity along x{means}": result.oiv_x,
         f"{name}: ridedown along x{means}": result.ridedown_x,
     }
 
     def spreads(draws: Draws) -> list[float]:
-        drawn = []
+        parts = []
         for some in portions(draws, times):
             ax, ay, _, _ = film_acceleration(some.states(name, times))
             oiv_x, _, when, _ = flail(times, ax, ay, distances)
-            drawn.append((oiv_x, ridedown(times, ax, when)[0]))
-        both = [_spread(np.concatenate(part)) for part in zip(*drawn, strict=True)]
-        return [s for s, reported in zip(both, told.values(), strict=True) if reported is not None]
+            parts.append((oiv_x, ridedown(times, ax, when)[0]))
+        spread = [_spread(np.concatenate(part)) for part in zip(*parts, strict=True)]
+        return [s for s, q in zip(spread, figures.values(), strict=True) if q is not None]
 
-    yield Numbers({label: q for label, q in told.items() if q is not None}, spreads)
+    yield Numbers({label: q for label, q in figures.items() if q is not None}, spreads)
 
 
-def _closing(vehicles: Mapping[str, Vehicle], moves: Mapping[str, VehicleMotion]) -> Of:
+def _closing(vehicles: Mapping[str, Vehicle], motions: Mapping[str, VehicleMotion]) -> Of:
     def of(draws: Draws) -> list[Quantity | None]:
-        drawn = {n: replace(m, drawn=_redrawn(m.drawn, draws, n)) for n, m in moves.items()}
-        crush = crush_result(vehicles, drawn)
+        redrawn = {n: replace(m, samples=_redrawn(m.samples, draws, n)) for n, m in motions.items()}
+        crush = crush_result(vehicles, redrawn)
         return [None if crush is None else crush.max_dynamic]
 
     return of
 
 
-def _redrawn(drawn: PosteriorSamples, draws: Draws, vehicle: str) -> PosteriorSamples:
-    return PosteriorSamples(drawn.time, drawn.state, draws.states(vehicle, drawn.time))
+def _redrawn(samples: PosteriorSamples, draws: Draws, vehicle: str) -> PosteriorSamples:
+    return PosteriorSamples(samples.time, samples.state, draws.states(vehicle, samples.time))
 
 
 def _spread(values: Array) -> float:

@@ -19,6 +19,7 @@ from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import COLUMN, PosteriorSamples
 from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.outcome.options import OUTCOME
+from tracker.pipeline.options import EVALUATION
 from tracker.record.schema import Tables, Vehicle
 from tracker.results.schema import (
     CrushResult,
@@ -32,37 +33,29 @@ from tracker.results.schema import (
     VehicleResult,
 )
 
-DRAWS, SEED = 300, 1
-OCCUPANT_STEP = 5e-4  # s, of the motion from which occupant risk is told
-ZERO = 1e-7  # s; a frame so near to time zero is at it
-PER_KNOT = 16
-"""Draws are told at so many frames between two knots of the motions, where a curve has no more to
-tell: a long film's draws take no more room than a short one's."""
-ROOM = 1_500_000  # numbers of draws' states that are held at once
-
 
 @dataclass(frozen=True)
 class VehicleMotion:
     """A vehicle's motion: as draws for headline numbers and at the film's times as columns."""
 
-    drawn: PosteriorSamples
-    known: Motion  # at the times of `drawn`
+    samples: PosteriorSamples
+    known: Motion  # at the times of `samples`
     motion: Motion
 
 
 def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) -> VehicleMotion:
-    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in `drawn`, which
-    has each time once (time stands still in frames that repeat the one before), no more of them
-    than tell the motions, and time zero.
+    """The motion of a vehicle at `times` (n,); what no camera determines is NaN in its
+    `samples`, which have each time once (frames that repeat the one before have its time), at most
+    `EVALUATION.times_per_interval` between two knots, and time zero.
     """
     first, last = solution.span(vehicle)
     frames = np.unique(times)
     inside = np.flatnonzero((frames >= first - 1e-9) & (frames <= last + 1e-9))
-    telling = _telling(frames, solution.knots)
-    telling[inside[:1]] = telling[inside[-1:]] = True
-    moments = frames[inside[telling[inside]]]
-    if len(moments) and moments[0] < -ZERO and moments[-1] > ZERO:
-        moments = np.unique(np.append(moments[np.abs(moments) > ZERO], 0.0))
+    sampled = _sampled_mask(frames, solution.knots)
+    sampled[inside[:1]] = sampled[inside[-1:]] = True
+    moments, zero = frames[inside[sampled[inside]]], EVALUATION.zero_frame
+    if len(moments) and moments[0] < -zero and moments[-1] > zero:
+        moments = np.unique(np.append(moments[np.abs(moments) > zero], 0.0))
     every = np.union1d(times, moments)
     whole = solution.motion(vehicle, every)
     known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
@@ -72,11 +65,14 @@ def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) 
     )
 
 
-def _telling(times: Array, knots: Array) -> NDArray[np.bool_]:
-    """Which of times (n,) tell the motions: `PER_KNOT` or fewer, evenly, between any two knots."""
+def _sampled_mask(times: Array, knots: Array) -> NDArray[np.bool_]:
+    """Which of times (n,) draws are evaluated at: evenly, so many at most between any two knots,
+    where a curve has no more to show; a long film's draws then take no more room than a short
+    one's.
+    """
     between = np.searchsorted(knots, times, side="right")
     place = np.arange(len(times)) - np.searchsorted(between, between)
-    every = -(-np.bincount(between) // PER_KNOT)
+    every = -(-np.bincount(between) // EVALUATION.times_per_interval)
     return np.asarray(place % every[between] == 0)
 
 
@@ -90,29 +86,31 @@ def vehicle_result(
     """The headline numbers of one vehicle; its velocity changes until contact ends (`contact` None:
     until the film does).
     """
-    drawn = of.drawn
-    if len(drawn.time) < 2 or not _within(drawn.time):
+    samples = of.samples
+    if len(samples.time) < 2 or not _within(samples.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
-    speed = headline.impact_speed(drawn)
+    speed = headline.impact_speed(samples)
     standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
-    highest = drawn.extreme("z_m", -1, "m")
-    change = headline.velocity_changes(drawn, contact)
+    highest = samples.extreme("z_m", -1, "m")
+    change = headline.velocity_changes(samples, contact)
     return VehicleResult(
         role=table.role,
         mass=table.mass,
         impact_speed=None if standing else speed,
-        impact_angle=None if standing else headline.impact_angle(drawn),
-        impact_offset=None if standing else headline.impact_offset(drawn),
-        max_pitch=drawn.extreme("pitch_rad", 1, "rad"),
-        min_pitch=drawn.extreme("pitch_rad", -1, "rad"),
-        max_roll=drawn.extreme("roll_rad", 1, "rad"),
-        min_roll=drawn.extreme("roll_rad", -1, "rad"),
-        max_yaw=drawn.extreme("yaw_rad", 1, "rad"),
-        min_yaw=drawn.extreme("yaw_rad", -1, "rad"),
+        impact_angle=None if standing else headline.impact_angle(samples),
+        impact_offset=None if standing else headline.impact_offset(samples),
+        max_pitch=samples.extreme("pitch_rad", 1, "rad"),
+        min_pitch=samples.extreme("pitch_rad", -1, "rad"),
+        max_roll=samples.extreme("roll_rad", 1, "rad"),
+        min_roll=samples.extreme("roll_rad", -1, "rad"),
+        max_yaw=samples.extreme("yaw_rad", 1, "rad"),
+        min_yaw=samples.extreme("yaw_rad", -1, "rad"),
         max_rise=None if highest is None else replace(highest, value=-highest.value),
-        travel_x=headline.travel(drawn, "x_m"),
-        travel_y=headline.travel(drawn, "y_m"),
-        rest=headline.at_rest(drawn) if np.isfinite(drawn.state[-1, COLUMN["vx_mps"]]) else None,
+        travel_x=headline.travel(samples, "x_m"),
+        travel_y=headline.travel(samples, "y_m"),
+        rest=headline.at_rest(samples)
+        if np.isfinite(samples.state[-1, COLUMN["vx_mps"]])
+        else None,
         velocity_change=change.along,
         velocity_change_resultant=change.resultant,
         principal_direction=change.direction,
@@ -128,13 +126,13 @@ def _within(time: Array) -> bool:
 
 
 def crush_result(
-    vehicles: Mapping[str, Vehicle], moves: Mapping[str, VehicleMotion]
+    vehicles: Mapping[str, Vehicle], motions: Mapping[str, VehicleMotion]
 ) -> headline.Crush | None:
     """Greatest closing of the striking on the struck vehicle, over the times both are seen."""
-    names = _striking_and_struck(vehicles, moves)
+    names = _striking_and_struck(vehicles, motions)
     if names is None:
         return None
-    a, b = moves[names[0]].drawn, moves[names[1]].drawn
+    a, b = motions[names[0]].samples, motions[names[1]].samples
     both = np.intersect1d(a.time, b.time)
     if not len(both) or both[0] > 0 or both[-1] <= 0:
         return None
@@ -152,27 +150,27 @@ def _striking_and_struck(
 
 def contacts(
     vehicles: Mapping[str, Vehicle],
-    moves: Mapping[str, VehicleMotion],
+    motions: Mapping[str, VehicleMotion],
     crush: headline.Crush | None,
 ) -> dict[str, ContactEnd | None]:
     """When each vehicle's contact ends: that of the one that strikes counts for the one it strikes,
     whose own tyres may slow it as much as the impact pushes it.
     """
-    found = {name: headline.contact_of(move.drawn) for name, move in moves.items()}
-    names = _striking_and_struck(vehicles, moves)
+    found = {name: headline.contact_of(motion.samples) for name, motion in motions.items()}
+    names = _striking_and_struck(vehicles, motions)
     if names is not None and crush is not None and crush.contact is not None:
         found |= dict.fromkeys(names, crush.contact)
     return found
 
 
 def speed_check(record: Tables, vehicles: Mapping[str, VehicleResult]) -> SpeedCheck | None:
-    """The striking vehicle's impact speed against the speed trap's; agreement within 2 u."""
+    """The striking vehicle's impact speed against the speed trap's."""
     trap = record.test.speed_trap
     striking = [v for n, v in vehicles.items() if record.vehicles[n].role == "striking"]
     if trap is None or len(striking) != 1 or striking[0].impact_speed is None:
         return None
     film = striking[0].impact_speed
-    agrees = abs(film.value - trap.speed) <= 2 * np.hypot(film.u, trap.u)
+    agrees = abs(film.value - trap.speed) <= EVALUATION.agreement * np.hypot(film.u, trap.u)
     return SpeedCheck(film, Quantity(trap.speed, "m/s", trap.u), bool(agrees))
 
 
@@ -211,10 +209,11 @@ def mechanics_result(
     if tables[0].mass is None or tables[1].mass is None:
         return None
     last = min(solution.span(name)[1] for name in names)
-    times = np.arange(int(last / OCCUPANT_STEP) + 1, dtype=np.float64) * OCCUPANT_STEP
-    if len(times) < 10:
+    step = EVALUATION.occupant_step
+    times = np.arange(int(last / step) + 1, dtype=np.float64) * step
+    if len(times) < EVALUATION.fewest_times:
         return None
-    striking, struck = (sample_motion(solution, draws, name, times).drawn for name in names)
+    striking, struck = (sample_motion(solution, draws, name, times).samples for name in names)
     pair = make_pair(
         striking,
         struck,
@@ -240,10 +239,10 @@ def film_occupant(
 ) -> OccupantResult | None:
     """Occupant risk from a solution; None where it does not determine the vehicle after contact.
 
-    `contact`: when it ends, where the film of the other vehicle tells that better.
+    `contact`: when it ends, where the film of the other vehicle gives that better.
     """
     times = occupant_times(solution, vehicle)
-    if len(times) < 10:
+    if len(times) < EVALUATION.fewest_times:
         return None
     motion = solution.motion(vehicle, times)
     seen = motion.observed[:, [COLUMN["vx_mps"], COLUMN["ax_mps2"]]].all()
@@ -271,14 +270,14 @@ def occupant_times(solution: Solution, vehicle: str) -> Array:
     first, last = solution.span(vehicle)
     if not first < 0 < last:
         return np.empty(0)
-    before = int(min(-first, 0.02) / OCCUPANT_STEP)
-    after = int(last / OCCUPANT_STEP)
-    return np.arange(-before, after + 1, dtype=np.float64) * OCCUPANT_STEP
+    before = int(min(-first, EVALUATION.occupant_lead) / EVALUATION.occupant_step)
+    after = int(last / EVALUATION.occupant_step)
+    return np.arange(-before, after + 1, dtype=np.float64) * EVALUATION.occupant_step
 
 
 def portions(draws: Draws, times: Array) -> Iterator[Draws]:
     """The draws, so many at a time as their states at `times` may take room."""
-    return draws.parts(max(1, ROOM // (len(times) * len(STATE))))
+    return draws.parts(max(1, EVALUATION.states_at_once // (len(times) * len(STATE))))
 
 
 def occupant_result(figures: Mapping[str, Quantity | None]) -> OccupantResult:
@@ -295,7 +294,7 @@ def point_paths(
     for name, place in table.points.items():
         at = np.asarray(place, dtype=float)
         position, velocity = solution.point(vehicle, at, times)
-        at_once = max(1, ROOM // (len(draws) * len(STATE)))
+        at_once = max(1, EVALUATION.states_at_once // (len(draws) * len(STATE)))
         spreads = [
             [part.std(axis=0, ddof=1) for part in draws.points(vehicle, at, some)]
             for some in np.split(times, range(at_once, len(times), at_once))
@@ -348,6 +347,6 @@ def _drawn_risk(
     return OccupantRisk(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
 
 
-def _only(drawn: PosteriorSamples, times: Array) -> PosteriorSamples:
-    keep = np.isin(drawn.time, times)
-    return PosteriorSamples(drawn.time[keep], drawn.state[keep], drawn.draws[:, keep])
+def _only(samples: PosteriorSamples, times: Array) -> PosteriorSamples:
+    on = np.isin(samples.time, times)
+    return PosteriorSamples(samples.time[on], samples.state[on], samples.draws[:, on])

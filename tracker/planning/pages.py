@@ -9,7 +9,7 @@ import numpy as np
 from tracker import __version__
 from tracker.core.units import show
 from tracker.motion.options import NOISE
-from tracker.pipeline.vehicle_result import DRAWS
+from tracker.pipeline.options import EVALUATION
 from tracker.planning.motion import MEAN_PULSE
 from tracker.planning.noise import FLOOR_PX
 from tracker.planning.numbers import Number, mark_rows, numbers, points_to_check
@@ -87,9 +87,10 @@ def numbers_table(plan: Plan, only: Collection[str] = ()) -> TableBlock:
         rows,
         "llr" + "r" * len(changed),
         "A change is made for all cameras at once; the survey point stands off the plane of the "
-        f"others by {100 * OFF_PLANE:.0f} % of the distance. Each u is the spread of {DRAWS} "
-        f"draws, which leaves {100 / np.sqrt(2 * DRAWS):.0f} % of it open and up to "
-        f"{100 / np.sqrt(DRAWS):.0f} % of a change (k = 1).",
+        f"others by {100 * OFF_PLANE:.0f} % of the distance. Each u is the spread of "
+        f"{EVALUATION.draws} draws, which leaves {100 / np.sqrt(2 * EVALUATION.draws):.0f} % of it "
+        "open and up to "
+        f"{100 / np.sqrt(EVALUATION.draws):.0f} % of a change (k = 1).",
     )
 
 

@@ -25,9 +25,8 @@ from calibration.time.timebase import WHOLE_FRAME_U
 from tracker.core.types import Progress
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
 from tracker.motion.options import NOISE
+from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import (
-    DRAWS,
-    SEED,
     contacts,
     crush_result,
     crush_values,
@@ -96,7 +95,7 @@ def predict(
         for name, table in record.vehicles.items()
     }
     solution = solve(evidence, geometry, contact=0.0, progress=progress)
-    draws = solution.draws(DRAWS, SEED)
+    draws = solution.draws(EVALUATION.draws, EVALUATION.seed)
     fastest = max(planned.values(), key=lambda stand: stand.frame_rate)
     clock = solution.clocks.get(fastest.name, Clock())
     times = clock.common_times(evidence[fastest.name].seconds)
@@ -203,7 +202,7 @@ def _errors(covariance: Array, correlation: float, drift: Array, camera: str) ->
     marks' drifts of sd (k,), NaN where the covariances are; always the same draws for a camera, so
     that layouts can be compared.
     """
-    rng = np.random.default_rng([SEED, *camera.encode()])
+    rng = np.random.default_rng([EVALUATION.seed, *camera.encode()])
     known = np.where(np.isfinite(covariance), covariance, np.eye(2))
     quick = _autoregression(rng.standard_normal(covariance.shape[:3]), correlation)
     memory = float(np.exp(-1 / NOISE.error_memory))

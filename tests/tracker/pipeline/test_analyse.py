@@ -112,7 +112,7 @@ def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
         shutil.copy(folder / name, tmp_path / "again")
     with (tmp_path / "again" / "record.toml").open("a", encoding="utf-8") as file:
         file.write('[[cameras.side.ruled_out]]\nmark = "car.door1"\nfirst = 80\n')
-    blind = analyse(load_record(tmp_path / "again" / "record.toml"), look=_unable)
+    blind = analyse(load_record(tmp_path / "again" / "record.toml"), calibrate=_unable)
     assert [e.text for e in blind.log if e.kind == "edit"] == [
         "car.door1 ruled out from frame 80 to the end"
     ]
@@ -144,7 +144,7 @@ def test_a_film_that_fails_beside_a_good_one_is_a_fault_to_mend(folder: Path) ->
         return cast("CalibratedFilm", object())  # never looked at: the other one is missed first
 
     with pytest.raises(Problem, match="light it"):
-        analyse(load_record(folder / "record.toml"), look=one_eye)
+        analyse(load_record(folder / "record.toml"), calibrate=one_eye)
 
 
 def test_the_vehicles_exchange_what_momentum_they_have(results: Results) -> None:

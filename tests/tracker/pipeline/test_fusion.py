@@ -13,7 +13,8 @@ from tests.support.small_scene import record_text, write_film
 from tracker.accelerometers import Accelerometer, ChannelFault, judge_channels
 from tracker.crosscheck import ChannelCheck, CrossCheck
 from tracker.pipeline.analyse import analyse
-from tracker.pipeline.fusion import WIDTH, evidence_of, joining
+from tracker.pipeline.fusion import evidence_of, joining_channels
+from tracker.pipeline.options import FUSION
 from tracker.record.load import load_record
 
 BRAKING = 120.0  # m/s^2
@@ -45,25 +46,25 @@ def pulse(noise: float = 0.5) -> Accelerometer:
 
 def test_channels_that_agree_or_that_nobody_can_judge_join() -> None:
     told = check(ax=("agree", ()), ay=("undetermined", ()), az=("disagree", ("scale",)))
-    assert joining(told) == ("ax", "ay")
+    assert joining_channels(told) == ("ax", "ay")
 
 
 def test_a_block_whose_main_channel_is_faulty_or_unjudged_stays_out() -> None:
-    assert joining(check(ax=("disagree", ("scale",)), ay=("agree", ()))) == ()
-    assert joining(check(ax=("undetermined", ()), ay=("agree", ()))) == ()
-    assert joining(check(ay=("agree", ()))) == ()
+    assert joining_channels(check(ax=("disagree", ("scale",)), ay=("agree", ()))) == ()
+    assert joining_channels(check(ax=("undetermined", ()), ay=("agree", ()))) == ()
+    assert joining_channels(check(ay=("agree", ()))) == ()
 
 
 def test_a_channel_that_is_only_clipped_joins() -> None:
-    assert joining(check(ax=("disagree", ("saturation",)))) == ("ax",)
-    assert joining(check(ax=("disagree", ("saturation", "time_shift")))) == ()
+    assert joining_channels(check(ax=("disagree", ("saturation",)))) == ("ax",)
+    assert joining_channels(check(ax=("disagree", ("saturation", "time_shift")))) == ()
 
 
 def test_evidence_is_the_mean_reading_less_what_was_read_before_time_zero() -> None:
     told = evidence_of(pulse(), ("ax",))
     assert told is not None
-    assert told.width == pytest.approx(WIDTH)
-    later, sooner = told.seconds > WIDTH, told.seconds < -WIDTH
+    assert told.width == pytest.approx(FUSION.width)
+    later, sooner = told.seconds > FUSION.width, told.seconds < -FUSION.width
     assert told.values["ax"][later] == pytest.approx(-BRAKING, abs=1.0)
     assert told.values["ax"][sooner] == pytest.approx(0.0, abs=1.0)
     scatter = np.std(told.values["ax"][sooner])

@@ -9,7 +9,8 @@ from tracker.accelerometers import judge_channels
 from tracker.core.types import STATE, Motion
 from tracker.outcome.headline import impact_speed
 from tracker.pipeline.instruments import instrumented
-from tracker.pipeline.vehicle_result import PER_KNOT, sample_motion
+from tracker.pipeline.options import EVALUATION
+from tracker.pipeline.vehicle_result import sample_motion
 
 FRAMES = np.arange(-0.05, 0.15, 0.002)
 AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])
@@ -44,8 +45,8 @@ class Drawn:
 
 def test_a_repeated_frame_adds_no_moment():
     once, twice = (sample_motion(Solved(), Drawn(), "car", times) for times in (FRAMES, AGAIN))
-    assert np.array_equal(twice.drawn.time, once.drawn.time)
-    assert np.array_equal(twice.drawn.state, once.drawn.state)
+    assert np.array_equal(twice.samples.time, once.samples.time)
+    assert np.array_equal(twice.samples.state, once.samples.state)
     assert len(twice.motion.time) == len(AGAIN)
 
 
@@ -58,10 +59,10 @@ def test_draws_of_a_long_film_are_told_no_finer_than_its_motion():
 
     frames = np.arange(-500, 9500) * 1e-3
     film = sample_motion(Long(), Drawn(), "car", frames)
-    between = np.histogram(film.drawn.time, Long.knots)[0]
-    assert between.min() >= PER_KNOT / 2
-    assert between.max() <= PER_KNOT + 1
-    assert {frames[0], 0.0, frames[-1]} <= set(film.drawn.time)
+    between = np.histogram(film.samples.time, Long.knots)[0]
+    assert between.min() >= EVALUATION.times_per_interval / 2
+    assert between.max() <= EVALUATION.times_per_interval + 1
+    assert {frames[0], 0.0, frames[-1]} <= set(film.samples.time)
     assert len(film.motion.time) == len(frames)
 
 
@@ -69,7 +70,7 @@ def test_impact_speed_is_that_of_time_zero_wherever_the_frames_lie():
     """Between frames 2 ms apart, a straight line across the onset would be up to 0.04 m/s low."""
     for late in (0.0, 0.5e-3, 1e-3, 1.7e-3):
         motion = sample_motion(Solved(), Drawn(), "car", FRAMES + late)
-        assert impact_speed(motion.drawn).value == pytest.approx(15.0, abs=1e-12)
+        assert impact_speed(motion.samples).value == pytest.approx(15.0, abs=1e-12)
         assert len(motion.motion.time) == len(FRAMES)
 
 

@@ -1,0 +1,66 @@
+"""The options of every stage that an analysis goes through, as its log holds them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from calibration.board.options import OPTICS
+from calibration.image_motion.options import IMAGE_MOTION
+from calibration.options import describe_options
+from calibration.resection.options import RESECTION
+from calibration.scale_bars.options import SCALE_BARS
+from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
+from tracker.camera.options import BACKGROUND, CAMERA
+from tracker.detection.options import DETECTION
+from tracker.film.options import FILM
+from tracker.marks.options import MARKS
+from tracker.motion.options import CLOCKS, CONTACT, KNOTS, NOISE, PRIOR, SENSORS, SOLVER, START
+from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
+from tracker.outcome.options import OUTCOME
+from tracker.pipeline.options import EVALUATION, FUSION
+from tracker.processes.options import PROCESSES
+from tracker.tracking.options import TRACKING
+
+STAGES: Mapping[str, Any] = MappingProxyType(
+    {
+        "calibration.board": OPTICS,
+        "calibration.image_motion": IMAGE_MOTION,
+        "calibration.resection": RESECTION,
+        "calibration.scale_bars": SCALE_BARS,
+        "calibration.time": TIME,
+        "calibration.time.clock_spline": CLOCK_SPLINE,
+        "calibration.time.timing_light": TIMING_LIGHT,
+        "camera": CAMERA,
+        "camera.background": BACKGROUND,
+        "detection": DETECTION,
+        "film": FILM,
+        "marks": MARKS,
+        "motion.clocks": CLOCKS,
+        "motion.contact": CONTACT,
+        "motion.knots": KNOTS,
+        "motion.noise": NOISE,
+        "motion.prior": PRIOR,
+        "motion.robust": ROBUST,
+        "motion.robust.diagnostics": DIAGNOSTICS,
+        "motion.sensors": SENSORS,
+        "motion.solver": SOLVER,
+        "motion.start": START,
+        "outcome": OUTCOME,
+        "pipeline": EVALUATION,
+        "pipeline.fusion": FUSION,
+        "processes": PROCESSES,
+        "tracking": TRACKING,
+    }
+)
+"""Stage to its options value. The workbench's steer no result and are not among them."""
+
+
+def stage_options() -> dict[str, dict[str, Any]]:
+    """Of every option: "stage.name" to its `value` and `unit`, in the stages' order."""
+    return {
+        f"{stage}.{option.name}": {"value": option.value, "unit": option.unit}
+        for stage, options in STAGES.items()
+        for option in describe_options(options)
+    }
