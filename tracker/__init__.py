@@ -38,13 +38,8 @@ if TYPE_CHECKING:
     from tracker.record.schema import PlannedRecord, Record
     from tracker.results.folder import read_results
     from tracker.results.frames import motion_dataset, motion_frame
-    from tracker.results.schema import (
-        Criterion,
-        OccupantResult,
-        PointPath,
-        Results,
-        VehicleResult,
-    )
+    from tracker.results.schema import OccupantResult, PointPath, Results, VehicleResult
+    from tracker.results.verdicts import Criterion
 
     __version__: str
 
@@ -104,13 +99,8 @@ _HOMES = {
     "tracker.record.schema": ("PlannedRecord", "Record"),
     "tracker.results.folder": ("read_results",),
     "tracker.results.frames": ("motion_dataset", "motion_frame"),
-    "tracker.results.schema": (
-        "Criterion",
-        "OccupantResult",
-        "PointPath",
-        "Results",
-        "VehicleResult",
-    ),
+    "tracker.results.schema": ("OccupantResult", "PointPath", "Results", "VehicleResult"),
+    "tracker.results.verdicts": ("Criterion",),
 }
 """Where each public name is made."""
 

@@ -10,14 +10,17 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.findings import Diagnostic
 from tracker.core.types import STATE, Motion, Quantity, Status, Tracks
+from tracker.results.channels import (
+    ChannelAgreement,
+    ChannelFinding,
+    CrossCheckResult,
+    SpragueGeersResult,
+    VelocityComparison,
+)
 from tracker.results.schema import (
     Budget,
     CameraResult,
-    ChannelAgreement,
-    ChannelFinding,
     ConditionsResult,
-    Criterion,
-    CrossCheckResult,
     CrushResult,
     Curve,
     FrameNumber,
@@ -31,11 +34,10 @@ from tracker.results.schema import (
     Share,
     Software,
     SpeedCheck,
-    SpragueGeersResult,
     VehicleResult,
-    VelocityComparison,
     View,
 )
+from tracker.results.verdicts import Criterion
 from tracker.storage.audit_log import Entry
 
 SPEED, PULSE, LENGTH = 27.5, 0.16, 0.35  # m/s, s (of the deceleration), s (of the film)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from tracker.core.types import Quantity
 from tracker.criteria.sets import Criteria, Limit, NominalMass, Tolerance, is_head_on
-from tracker.results.schema import Criterion
+from tracker.results.verdicts import Criterion
 
 Verdict = Literal["pass", "fail", "undetermined"]
 

@@ -8,7 +8,8 @@ from tracker.core.types import Quantity
 from tracker.criteria.evaluate import PlannedImpact, evaluate
 from tracker.criteria.sets import QUANTITIES, load_criteria
 from tracker.record.schema import Record
-from tracker.results.schema import Criterion, CrushResult, NotJudged, Results, VehicleResult
+from tracker.results.schema import CrushResult, Results, VehicleResult
+from tracker.results.verdicts import Criterion, NotJudged
 
 _ORIGIN = {
     "fused": "from film and accelerometers",

@@ -18,7 +18,7 @@ from calibration.constants import GRAVITY
 from tracker.core.time_series import integrate
 from tracker.core.types import Quantity
 from tracker.mechanics.vehicle_pair import Pair, at_time, quantity
-from tracker.results.schema import Energy, ForceCrush, Mechanics, Momentum
+from tracker.results.balances import Energy, ForceCrush, Mechanics, Momentum
 
 SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer shows its friction
 LEAST_SLIDE = 0.04  # s of free sliding from which friction is found

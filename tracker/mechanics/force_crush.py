@@ -7,7 +7,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.time_series import integrate
 from tracker.mechanics.vehicle_pair import Pair
-from tracker.results.schema import ForceCrush
+from tracker.results.balances import ForceCrush
 
 POINTS = 241
 RIPPLE, FOLD = 0.07, 0.4

@@ -25,7 +25,9 @@ from tracker.mechanics.two_mass_model import (
 )
 from tracker.mechanics.vehicle_pair import ROLLING, ROLLING_U, quantity
 from tracker.outcome.occupant_risk import flail, occupant_risk
-from tracker.results.schema import Criterion, ForceCrush, Mechanics, Results
+from tracker.results.balances import ForceCrush, Mechanics
+from tracker.results.schema import Results
+from tracker.results.verdicts import Criterion
 
 SCATTER = 0.03
 """Standard uncertainty, as a share, of the next cushion's force beside this one's: another

@@ -24,16 +24,14 @@ from tracker.outcome.accelerometer_risk import (
 from tracker.outcome.headline import COLUMN
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion, occupant_result
-from tracker.results.schema import (
-    AccelerometerResult,
+from tracker.results.channels import (
     ChannelAgreement,
     ChannelFinding,
     CrossCheckResult,
-    Curve,
-    OccupantResult,
     SpragueGeersResult,
     VelocityComparison,
 )
+from tracker.results.schema import AccelerometerResult, Curve, OccupantResult
 
 SAMPLE_FAULTS = ("saturation", "dropout")
 """Faults that a channel shows by itself: the samples concerned can be left out."""

@@ -13,7 +13,8 @@ from tracker.core.units import UnitError, parse
 from tracker.criteria import Criteria, load_criteria
 from tracker.mechanics.predict import Case, Prediction, known_mechanics
 from tracker.pipeline.verify import record_of
-from tracker.results.schema import Criterion, Results
+from tracker.results.schema import Results
+from tracker.results.verdicts import Criterion
 from tracker.storage.atomic_write import put
 
 LIGHTEST, HEAVIEST = 100.0, 2e5  # kg

@@ -21,10 +21,9 @@ from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occup
 from tracker.outcome.options import OUTCOME
 from tracker.pipeline.options import EVALUATION
 from tracker.record.schema import Tables, Vehicle
+from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.schema import (
     CrushResult,
-    ForceCrush,
-    Mechanics,
     Occupant,
     OccupantResult,
     PointPath,

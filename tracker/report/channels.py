@@ -7,7 +7,7 @@ from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, joined, unit_of
 from tracker.report.tables import fixed
 from tracker.report.wording import VERDICTS
-from tracker.results.schema import ChannelAgreement, CrossCheckResult
+from tracker.results.channels import ChannelAgreement, CrossCheckResult
 
 HEAD = (
     "channel",

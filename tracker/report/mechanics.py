@@ -13,7 +13,8 @@ from tracker.report.blocks import Block, Heading, Plot, TableBlock, Text, table
 from tracker.report.digits import in_report, unit_of
 from tracker.report.style import BOTTOM, LEFT, LINES, RIGHT, SOFT, TOP, WIDTH, curve
 from tracker.report.tables import named, plain
-from tracker.results.schema import Mechanics, Results
+from tracker.results.balances import Mechanics
+from tracker.results.schema import Results
 
 HEIGHT = 2.7  # in
 NAME = "force-crush"

@@ -10,8 +10,10 @@ from tracker.core.units import System
 from tracker.report.blocks import TableBlock, table
 from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
+from tracker.results.channels import CrossCheckResult
 from tracker.results.roles import striking
-from tracker.results.schema import Budget, Criterion, CrossCheckResult, Results, VehicleResult
+from tracker.results.schema import Budget, Results, VehicleResult
+from tracker.results.verdicts import Criterion
 
 Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")

@@ -9,7 +9,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Motion, Status, Tracks
-from tracker.results.schema import ForceCrush, PointPath
+from tracker.results.balances import ForceCrush
+from tracker.results.schema import PointPath
 
 POINT_STATE = ("x_m", "y_m", "z_m", "vx_mps", "vy_mps", "vz_mps")
 

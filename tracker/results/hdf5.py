@@ -19,8 +19,9 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE, MarkId, Motion, Status, Tracks
+from tracker.results.balances import ForceCrush
 from tracker.results.csv import POINT_STATE
-from tracker.results.schema import Curve, ForceCrush, PointPath, Results, View
+from tracker.results.schema import Curve, PointPath, Results, View
 from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason, refuse_links
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}

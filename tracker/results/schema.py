@@ -15,6 +15,9 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.findings import Diagnostic
 from tracker.core.types import Motion, Quantity, Tracks
+from tracker.results.balances import ForceCrush, Mechanics
+from tracker.results.channels import ChannelFinding, CrossCheckResult
+from tracker.results.verdicts import Criterion, NotJudged
 from tracker.storage.audit_log import Entry
 
 SCHEMA = 1
@@ -172,131 +175,6 @@ class CrushResult:
 
 
 @dataclass(frozen=True)
-class Momentum:
-    """Momentum along ground x, N s: before = striking_after + struck_after + tyres + residual."""
-
-    before: Quantity
-    striking_after: Quantity
-    struck_after: Quantity
-    tyres: Quantity  # given to the ground
-    residual: Quantity  # what the film and the stated masses leave unexplained
-
-
-@dataclass(frozen=True)
-class Energy:
-    """Kinetic energy along ground x, J: before = striking_after + struck_after + tyres + absorbed.
-
-    `crushing` is the same energy by another way: force times closing, rebound included.
-    """
-
-    before: Quantity
-    striking_after: Quantity
-    struck_after: Quantity
-    tyres: Quantity  # work done on the ground
-    absorbed: Quantity  # taken by the cushion and the striking vehicle's front
-    crushing: Quantity
-    residual: Quantity  # absorbed less crushing
-
-
-@dataclass(frozen=True)
-class Mechanics:
-    """What the two vehicles did to each other along ground x. See `tracker.mechanics`."""
-
-    striking: str
-    struck: str
-    at: float  # s, of the balances: contact had ended, or else the film did
-    contact_ended: bool
-    closing_speed: Quantity  # m/s, at time zero
-    friction: Quantity  # 1, of the struck vehicle's tyres
-    friction_source: Literal["roll-ahead", "assumed"]
-    momentum: Momentum
-    energy: Energy
-    greatest_closing: Quantity  # m
-    energy_to_greatest: Quantity  # J, taken up to the greatest closing
-    returned: Quantity  # J, given back after it
-    mean_force: Quantity  # N, energy_to_greatest over greatest_closing
-    peak_force: Quantity  # N
-    peak_at: float  # m of closing
-    restitution: Quantity | None = None  # 1; None while the vehicles still touch
-    cushion_length: float | None = None  # m, as the record states it
-    front_crush: float = 0.0  # m of the closing that the striking vehicle's front took
-    stroke_used: Quantity | None = None  # 1, share of the cushion's length
-    stopping: Quantity | None = None  # m, way of the struck vehicle to rest; None in contact
-
-
-@dataclass(frozen=True)
-class ForceCrush:
-    """Force between the vehicles against their closing since time zero, up to the greatest."""
-
-    closing: Array  # (n,) m, equal steps from 0
-    force: Array  # (n,) N
-    force_u: Array  # (n,)
-    energy: Array  # (n,) J, taken so far
-    energy_u: Array  # (n,)
-    draws: Array  # (m, n) N: forces that it may have been, errors common to all closings included
-
-
-@dataclass(frozen=True)
-class SpragueGeersResult:
-    """Metrics of two time histories (Sprague and Geers), 1."""
-
-    magnitude: float | None
-    phase: float | None
-    comprehensive: float | None
-
-
-@dataclass(frozen=True)
-class VelocityComparison:
-    """The accelerometers' velocity against the film's."""
-
-    rms: float | None  # m/s
-    max: float | None  # m/s
-    sprague_geers: SpragueGeersResult | None = None
-    iso18571: Mapping[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class ChannelFinding:
-    """Something wrong with an accelerometer channel."""
-
-    channel: str
-    kind: Literal["scale", "offset", "polarity", "saturation", "time_shift", "dropout", "axis_swap"]
-    estimate: float | None
-    u: float | None
-    unit: str
-    text: str
-
-
-@dataclass(frozen=True)
-class ChannelAgreement:
-    """A channel beside what the film says it should have read; both integrated from time zero."""
-
-    verdict: Literal["agree", "disagree", "undetermined"]
-    text: str
-    unit: str  # of the integral: m/s, or rad for a rate
-    rms: float | None = None
-    max: float | None = None
-    displacement_rms: float | None = None  # m, or rad s: integrated twice
-    displacement_max: float | None = None
-    final: Quantity | None = None  # channel less film at the end; u: film and sound channel
-    sprague_geers: SpragueGeersResult | None = None
-    residual_mean: float | None = None  # share of the film's largest
-    residual_sd: float | None = None
-    w179: bool | None = None  # accepted by NCHRP Web-Only Document 179
-    iso18571: float | None = None
-
-
-@dataclass(frozen=True)
-class CrossCheckResult:
-    """Whether a vehicle's accelerometers can be believed."""
-
-    verdict: Literal["agree", "disagree", "undetermined"]
-    velocity: VelocityComparison | None = None
-    findings: tuple[ChannelFinding, ...] = ()
-    channels: Mapping[str, ChannelAgreement] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
 class AccelerometerResult:
     """One sensor block: what is wrong with it, and its own figures."""
 
@@ -314,42 +192,6 @@ class SpeedCheck:
     film: Quantity
     speed_trap: Quantity
     agrees: bool
-
-
-@dataclass(frozen=True)
-class Criterion:
-    """One requirement of the criteria set. `value`, `limit` and `u` are in `unit`."""
-
-    name: str
-    value: float | None
-    limit: float | None
-    unit: str
-    verdict: Literal["pass", "fail", "undetermined"]
-    source: str
-    u: float | None = None
-    note: str = ""
-    kind: Literal["criterion", "test_condition"] = "criterion"  # test_condition: how it was run
-    governs: bool = False  # the required criterion with the least margin to its limit
-
-    @property
-    def margin(self) -> float | None:
-        """What is left to the limit, as a share of it; None without a value."""
-        if self.value is None or not self.limit:
-            return None
-        return 1.0 - abs(self.value / self.limit)
-
-    @property
-    def preferred(self) -> bool:
-        """Whether the limit is one to be aimed at: missed, it fails no test."""
-        return "(preferred)" in self.name or self.note.startswith("preferred")
-
-
-@dataclass(frozen=True)
-class NotJudged:
-    """What the standard asks for and this analysis does not judge."""
-
-    name: str
-    why: str
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,9 @@ from tests.support.simulated_sensors import scene
 from tracker.accelerometers import read_accelerometer
 from tracker.cli.main import main
 from tracker.record.load import load_record
+from tracker.results.channels import ChannelFinding, CrossCheckResult
 from tracker.results.folder import write_data
-from tracker.results.schema import ChannelFinding, CrossCheckResult, Software
+from tracker.results.schema import Software
 
 SENSOR = """
 [[accelerometers]]

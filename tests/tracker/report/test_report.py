@@ -23,11 +23,11 @@ from tracker.report.blocks import Beside, TableBlock
 from tracker.report.channels import channels
 from tracker.report.content import document, headline
 from tracker.report.tables import budget, verdicts
+from tracker.results.channels import CrossCheckResult
 from tracker.results.folder import read_results
 from tracker.results.schema import (
     Budget,
     ConditionsResult,
-    CrossCheckResult,
     CrushResult,
     Curve,
     Results,

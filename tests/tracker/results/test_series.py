@@ -20,8 +20,9 @@ from tracker.cli.series import show_series, stacked_text
 from tracker.core.types import STATE, Quantity
 from tracker.report.digits import in_report
 from tracker.report.series import headline, write_series
+from tracker.results.balances import Energy, Mechanics, Momentum
 from tracker.results.folder import write_data
-from tracker.results.schema import Energy, IntendedResult, Mechanics, Momentum
+from tracker.results.schema import IntendedResult
 from tracker.results.series import crush_curve, overall, repeated, row_of, series_csv, statistic
 
 PLAN = IntendedResult(27.7165, 0.0, 0.0)
