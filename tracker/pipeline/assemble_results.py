@@ -31,11 +31,11 @@ from tracker.pipeline.vehicle_result import (
     vehicle_result,
 )
 from tracker.record.load import Record
+from tracker.results.balances import Mechanics
 from tracker.results.schema import (
     Budget,
     ConditionsResult,
     IntendedResult,
-    Mechanics,
     Occupant,
     OccupantResult,
     Results,
