@@ -91,8 +91,8 @@ def impact_speed(motion: PosteriorSamples) -> Quantity | None:
     sideways = np.isfinite(motion.state[:, COLUMN["vy_mps"]]).all()
 
     def of(time: Array, states: Array) -> Array:
-        along = _at_zero(time, states, "vx_mps")
-        return np.hypot(along, _at_zero(time, states, "vy_mps")) if sideways else np.abs(along)
+        along = at_zero(time, states, "vx_mps")
+        return np.hypot(along, at_zero(time, states, "vy_mps")) if sideways else np.abs(along)
 
     return motion.number(of, "m/s")
 
@@ -101,7 +101,7 @@ def impact_angle(motion: PosteriorSamples) -> Quantity | None:
     """Angle of the path at time zero from ground x, to the right +, rad."""
 
     def path(time: Array, states: Array) -> Array:
-        return np.arctan2(_at_zero(time, states, "vy_mps"), _at_zero(time, states, "vx_mps"))
+        return np.arctan2(at_zero(time, states, "vy_mps"), at_zero(time, states, "vx_mps"))
 
     mean = path(motion.time, motion.state[None])[0]
 
@@ -114,14 +114,14 @@ def impact_angle(motion: PosteriorSamples) -> Quantity | None:
 
 def impact_offset(motion: PosteriorSamples) -> Quantity | None:
     """Lateral place of the cg at time zero, to the right +, m."""
-    return motion.number(lambda time, states: _at_zero(time, states, "y_m"), "m")
+    return motion.number(lambda time, states: at_zero(time, states, "y_m"), "m")
 
 
 def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
     """Way of the cg from time zero to the end of the film, along "x_m" or "y_m", m."""
 
     def of(time: Array, states: Array) -> Array:
-        return np.asarray(states[:, -1, COLUMN[column]] - _at_zero(time, states, column))
+        return np.asarray(states[:, -1, COLUMN[column]] - at_zero(time, states, column))
 
     found = motion.number(of, "m")
     return None if found is None else replace(found, at_end=not at_rest(motion))
@@ -176,10 +176,10 @@ def velocity_changes(motion: PosteriorSamples, contact: ContactEnd | None) -> Ve
         return VelocityChange(along, None, None)
     size = float(np.hypot(*mean)[0])
     resultant = Quantity(size, "m/s", _spread(np.hypot(*draws)), at_end=still)
-    heading = _at_zero(motion.time, motion.state[None], "yaw_rad")
-    headings = _at_zero(motion.time, motion.draws, "yaw_rad")
-    direction = _wrapped(np.arctan2(mean[1], mean[0]) - heading)
-    away = _wrapped(np.arctan2(draws[1], draws[0]) - headings - direction)
+    heading = at_zero(motion.time, motion.state[None], "yaw_rad")
+    headings = at_zero(motion.time, motion.draws, "yaw_rad")
+    direction = wrapped(np.arctan2(mean[1], mean[0]) - heading)
+    away = wrapped(np.arctan2(draws[1], draws[0]) - headings - direction)
     u = _spread(away)
     known = np.isfinite(direction[0]) and u < 0.5 * np.pi
     return VelocityChange(
@@ -194,10 +194,10 @@ def _change(motion: PosteriorSamples, states: Array, column: str, until: Array) 
     """Change (k,) of a column of states (k, n, 15) from time zero to times (k,)."""
     rows = states[..., COLUMN[column]]
     late = [np.interp(t, motion.time, row) for t, row in zip(until, rows, strict=True)]
-    return np.asarray(np.array(late) - _at_zero(motion.time, states, column))
+    return np.asarray(np.array(late) - at_zero(motion.time, states, column))
 
 
-def _wrapped(angle: Array) -> Array:
+def wrapped(angle: Array) -> Array:
     """Angles in (-pi, pi]."""
     return np.asarray(np.pi - (np.pi - angle) % (2.0 * np.pi))
 
@@ -221,7 +221,7 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
 
     def closing(a: Array, b: Array, until: Array) -> Array:
         column = COLUMN["x_m"]
-        start = _at_zero(striking.time, a, "x_m") - _at_zero(striking.time, b, "x_m")
+        start = at_zero(striking.time, a, "x_m") - at_zero(striking.time, b, "x_m")
         closed = a[..., after, column] - b[..., after, column] - start[:, None]
         return np.where(time <= until[:, None], closed, 0.0)
 
@@ -237,12 +237,13 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
     at = int(np.argmax(np.abs(mean)))
     still = (contact is None or not contact.ended) and at == len(mean) - 1
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]), still)
-    yaws = [_at_zero(v.time, v.state[None], "yaw_rad")[0] for v in (striking, struck)]
-    apart = abs(_wrapped(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
+    yaws = [at_zero(v.time, v.state[None], "yaw_rad")[0] for v in (striking, struck)]
+    apart = abs(wrapped(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
     return Crush(value, float(time[at]), contact, not apart > OUTCOME.head_on)
 
 
-def _at_zero(time: Array, states: Array, column: str) -> Array:
+def at_zero(time: Array, states: Array, column: str) -> Array:
+    """Values (k,) of a column of states (k, n, 15) at time zero."""
     return _at(time, states[..., COLUMN[column]], 0.0)
 
 

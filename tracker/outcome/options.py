@@ -51,6 +51,23 @@ class OutcomeOptions:
     standing_speed: float = option(
         0.1, "m/s", (0.02, 0.5), "faster vehicles count as standing at time zero", _TRADE
     )
+    box_doubt: float = option(
+        0.025,
+        "1",
+        (0.001, 0.2),
+        "more exits count as too near to the edge of their box: share of draws on the other side",
+        _TRADE,
+    )
+    settled_span: float = option(
+        0.05, "s", (0.01, 0.5), "the article's last place is a mean over more of its path", _TRADE
+    )
+    settled_deflection: float = option(
+        0.005,
+        "m",
+        (0.001, 0.05),
+        "an article that still moves so far in that span counts as settled",
+        _TRADE,
+    )
 
 
 OUTCOME = OutcomeOptions()

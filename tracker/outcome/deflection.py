@@ -1,0 +1,158 @@
+"""How far a test article moved, from the paths of its marks.
+
+Definitions of EN 1317-2, from memory:
+
+- dynamic deflection: greatest lateral displacement of any point of the article's traffic face
+  during the impact;
+- working width: greatest lateral distance between any part of the article on its undeformed
+  traffic side and the greatest dynamic position of any part of the article;
+- vehicle intrusion: greatest dynamic lateral position of the vehicle from the undeformed traffic
+  side (the standard asks for it of heavy goods vehicles and includes a notional load, which is not
+  added here);
+- permanent deflection: lateral displacement that is left.
+
+Lateral is square to the undeformed traffic face. A mark shows its own place alone: what of the
+article lies behind it is taken to move with it, so that the article keeps its stated width there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.core.types import Quantity
+from tracker.outcome.options import OUTCOME
+from tracker.outcome.traffic_face import TrafficFace
+
+
+@dataclass(frozen=True)
+class FreePath:
+    """The path of a mark that moves by itself, ground axes, m, with draws of it."""
+
+    time: Array  # (n,) s, as long as the mark was seen
+    position: Array  # (n, 3); NaN where no camera determines it
+    draws: Array  # (m, n, 3)
+    start: Array  # (3,) before contact
+    start_draws: Array  # (m, 3)
+
+
+@dataclass(frozen=True)
+class Deflection:
+    """A figure of the article and the mark or vehicle point that sets it."""
+
+    value: Quantity  # m, with its time
+    mark: str
+
+
+@dataclass(frozen=True)
+class ArticleFigures:
+    """What moved how far. None: not determined."""
+
+    dynamic: Deflection | None
+    permanent: Deflection | None
+    working_width: Deflection | None
+    marks: Mapping[str, tuple[Quantity | None, Quantity | None]]  # dynamic, permanent of each
+
+
+def article_figures(
+    paths: Mapping[str, FreePath], face: TrafficFace, width: float | None, known_face: bool
+) -> ArticleFigures:
+    """Deflections and working width from the marks' paths.
+
+    `width` is the undeformed article's, m; `known_face`: whether the face's place is stated, not
+    only its direction. Without either the working width is not determined.
+    """
+    dynamic = {name: dynamic_deflection(path, face) for name, path in paths.items()}
+    permanent = {name: permanent_deflection(path, face) for name, path in paths.items()}
+    widths = {
+        name: _working_width(path, face, width)
+        for name, path in paths.items()
+        if known_face or width is not None
+    }
+    return ArticleFigures(
+        _greatest(dynamic),
+        _greatest(permanent),
+        _greatest(widths),
+        {name: (dynamic[name], permanent[name]) for name in paths},
+    )
+
+
+def dynamic_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
+    """Greatest displacement of a mark into the article after time zero, m; at the end where its
+    path ends while it still grows.
+    """
+    inward, drawn = _inward(path, face)
+    return _extreme(path.time, inward, drawn)
+
+
+def permanent_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
+    """What is left of a mark's displacement, m: its mean over the path's last span, at the end
+    where the mark still moves then.
+    """
+    inward, drawn = _inward(path, face)
+    known = np.isfinite(inward) & (path.time > 0)
+    if known.sum() < 3:
+        return None
+    last = float(path.time[known][-1])
+    tail = known & (path.time >= last - OUTCOME.settled_span)
+    mean, means = float(inward[tail].mean()), drawn[:, tail].mean(axis=1)
+    u = float(np.std(means, ddof=1))
+    swing = float(np.ptp(inward[tail]))
+    drift = float(np.std(inward[tail])) if swing > 0 else 0.0
+    still = swing > OUTCOME.settled_deflection
+    return Quantity(mean, "m", float(np.hypot(u, drift)), last, at_end=still)
+
+
+def _inward(path: FreePath, face: TrafficFace) -> tuple[Array, Array]:
+    """Displacement (n,) of a mark into the article, and draws (m, n) of it."""
+    moved = (path.position - path.start)[:, :2] @ face.inward
+    drawn = (path.draws - path.start_draws[:, None])[..., :2] @ face.inward
+    return np.asarray(moved), np.asarray(drawn)
+
+
+def _working_width(path: FreePath, face: TrafficFace, width: float | None) -> Quantity | None:
+    """Farthest place behind the undeformed face of the mark, or of the article's back there."""
+    if width is not None:
+        inward, drawn = _inward(path, face)
+        return _extreme(path.time, inward + width, drawn + width)
+    return _extreme(path.time, face.behind(path.position), face.behind(path.draws))
+
+
+def _extreme(time: Array, value: Array, drawn: Array) -> Quantity | None:
+    """Greatest value after time zero."""
+    after = (time >= 0) & np.isfinite(value)
+    if not after.any():
+        return None
+    rows = np.flatnonzero(after)
+    k = int(rows[np.argmax(value[rows])])
+    u = float(np.std(np.max(drawn[:, rows], axis=1), ddof=1))
+    back = int(np.searchsorted(time, time[rows[-1]] - OUTCOME.settled_span))
+    still = value[rows[-1]] - value[back] > OUTCOME.settled_deflection
+    at_end = bool(value[k] - value[rows[-1]] <= u and still)
+    return Quantity(float(value[k]), "m", u, float(time[k]), at_end)
+
+
+def _greatest(found: Mapping[str, Quantity | None]) -> Deflection | None:
+    known = {name: q for name, q in found.items() if q is not None}
+    if not known:
+        return None
+    name = max(known, key=lambda n: known[n].value)
+    return Deflection(known[name], name)
+
+
+def vehicle_intrusion(
+    time: Array, points: Mapping[str, tuple[Array, Array]], face: TrafficFace
+) -> Deflection | None:
+    """Farthest place of a vehicle behind the undeformed face: `points` holds ground places (n, 3)
+    of each of its points at times (n,) and draws (m, n, 3) of them, m. None where it stays before
+    the face.
+    """
+    found = {
+        name: _extreme(time, face.behind(place), face.behind(drawn))
+        for name, (place, drawn) in points.items()
+    }
+    greatest = _greatest(found)
+    return greatest if greatest is not None and greatest.value.value > 0 else None
