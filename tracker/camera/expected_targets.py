@@ -35,8 +35,11 @@ def expected_marks(
         marks.append(Mark(MarkId(SURVEY, name), target.pattern, pixel, target.frame, pixels))
     for text, pick in entry.picks.items():
         name = MarkId.parse(text)
-        marker = record.vehicles[name.vehicle].markers[name.marker]
-        at = _rough_place(rough, pick.pixel, marker.at)
+        marker = record.marker(name)
+        if name.is_free:
+            at = None if marker.at is None else np.array(marker.at)
+        else:
+            at = _rough_place(rough, pick.pixel, marker.at)
         marks.append(
             Mark(
                 name,

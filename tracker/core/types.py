@@ -48,6 +48,8 @@ Progress = Callable[[str, int, int], None]
 
 SURVEY = "survey"
 """Stands for the vehicle in the identity of a fixed target, as in "survey.g1"."""
+ARTICLE = "article"
+"""Stands for the vehicle in the identity of a mark on the test article, as in "article.post7"."""
 
 
 class MarkId(str):
@@ -88,6 +90,11 @@ class MarkId(str):
     def is_fixed(self) -> bool:
         """Whether it is a target of the survey, which stands on the ground."""
         return self.vehicle == SURVEY
+
+    @property
+    def is_free(self) -> bool:
+        """Whether it is a mark on the test article, which moves by itself."""
+        return self.vehicle == ARTICLE
 
 
 class Status(IntEnum):
@@ -167,6 +174,19 @@ class Motion:
     def u_of(self, column: str) -> Array:
         """Standard uncertainties (n,) of a column of `STATE`, in its unit."""
         return np.asarray(self.u[:, _column(column)])
+
+
+@dataclass(frozen=True)
+class FreePath:
+    """The path of a mark that moves by itself, ground axes, m, with draws of it."""
+
+    time: Array  # (n,) s, as long as the mark was seen
+    position: Array  # (n, 3); NaN where no camera determines it
+    u: Array  # (n, 3) standard uncertainties
+    draws: Array  # (m, n, 3)
+    start: Array  # (3,) before contact
+    start_draws: Array  # (m, 3)
+    lost_at: float | None = None  # s; when it was last seen, where every camera lost it for good
 
 
 def _column(name: str) -> int:

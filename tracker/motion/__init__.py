@@ -2,6 +2,7 @@
 
 from tracker.motion.diagnostics import empty_solution
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
+from tracker.motion.free_marks import FreeMark, free_paths
 from tracker.motion.posterior import SOURCES, Draws, Solution
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solve import solve
@@ -12,10 +13,12 @@ __all__ = [
     "AccelerometerEvidence",
     "CameraEvidence",
     "Draws",
+    "FreeMark",
     "Rejected",
     "Solution",
     "VehicleGeometry",
     "add_accelerometers",
     "empty_solution",
+    "free_paths",
     "solve",
 ]

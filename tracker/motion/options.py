@@ -364,3 +364,34 @@ SOLVER = SolverOptions()
 START = StartOptions()
 NOISE = NoiseOptions()
 SENSORS = SensorOptions()
+
+
+@dataclass(frozen=True)
+class FreeMarkOptions:
+    """How the path of a mark that moves by itself is found."""
+
+    knot_spacing: float = option(5e-3, "s", (5e-4, 0.1), "smoother paths between knots")
+    most_knots: int = option(150, "1", (10, 1000), "paths of long films may bend more often")
+    lead: float = option(
+        5e-3, "s", (0.0, 0.1), "a mark counts as standing still until longer before contact"
+    )
+    level_u: float = option(
+        1.0, "m", (0.1, 10), "expected displacement of a mark along x and y: freer"
+    )
+    rise_u: float = option(0.3, "m", (0.05, 5), "the same along z: freer")
+    known_share: float = option(
+        0.25, "1", (0.05, 0.9), "a worse known coordinate counts as determined: share of the above"
+    )
+    slow_error: float = option(
+        0.02, "px", (0.0, 0.2), "larger errors of a mark that change slowly with its place"
+    )
+    slow_time: float = option(0.04, "s", (0.005, 1.0), "those errors change more slowly")
+    outlier: float = option(4.0, "1", (2.5, 10), "positions farther off count, in their sd")
+    lost_hold: float = option(
+        0.05, "s", (0.005, 1.0), "a mark must be gone longer at the film's end to count as lost"
+    )
+    most_times: int = option(800, "1", (50, 100_000), "paths are given at more times")
+
+
+FREE_MARKS = FreeMarkOptions()
+"""The values in use for marks that move by themselves."""

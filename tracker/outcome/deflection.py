@@ -23,20 +23,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Quantity
+from tracker.core.types import FreePath, Quantity
 from tracker.outcome.options import OUTCOME
 from tracker.outcome.traffic_face import TrafficFace
-
-
-@dataclass(frozen=True)
-class FreePath:
-    """The path of a mark that moves by itself, ground axes, m, with draws of it."""
-
-    time: Array  # (n,) s, as long as the mark was seen
-    position: Array  # (n, 3); NaN where no camera determines it
-    draws: Array  # (m, n, 3)
-    start: Array  # (3,) before contact
-    start_draws: Array  # (m, 3)
 
 
 @dataclass(frozen=True)

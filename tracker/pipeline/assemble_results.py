@@ -11,7 +11,9 @@ from tracker.criteria.judge import judge, not_judged
 from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
-from tracker.pipeline.camera_result import camera_result, shaking, view
+from tracker.pipeline.after_contact import after_contact, typed_ends
+from tracker.pipeline.camera_result import camera_result, evidence, shaking, view
+from tracker.pipeline.events import events
 from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.film_evidence import CalibratedFilms
 from tracker.pipeline.fusion import joined_vehicles
@@ -67,7 +69,21 @@ def assemble_results(found: Analysis) -> Results:
     crush = crush_result(record.vehicles, motions.of)
     balance = mechanics_result(record, solution, motions.draws, crush)
     fused = _joint_occupants(found)
-    vehicles = _vehicles(found, crush, fused, None if balance is None else balance[0])
+    ends = typed_ends(record, motions, contacts(record.vehicles, motions.of, crush))
+    later = after_contact(
+        record, solution, {n: evidence(film) for n, film in films.items()}, motions, ends
+    )
+    vehicles = {
+        name: replace(
+            numbers,
+            exit=later.exits.get(name),
+            final=later.finals.get(name),
+            outline=later.outlines.get(name),
+        )
+        for name, numbers in _vehicles(
+            found, ends, fused, None if balance is None else balance[0]
+        ).items()
+    }
     results = Results(
         test=_conditions(record),
         software=Software(__version__, found.inputs),
@@ -99,7 +115,10 @@ def assemble_results(found: Analysis) -> Results:
         ),
         views={name: view(record, film, solution) for name, film in films.items()},
         log=found.log,
+        article=later.article,
+        article_paths=later.paths,
     )
+    results = replace(results, events=events(record, results))
     return replace(results, criteria=judge(record, results), not_judged=not_judged(record))
 
 
@@ -121,13 +140,12 @@ def film_figures(
 
 def _vehicles(
     found: Analysis,
-    crush: Crush | None,
+    ends: Mapping[str, ContactEnd | None],
     fused: Mapping[str, OccupantResult],
     balance: Mechanics | None,
 ) -> dict[str, VehicleResult]:
     """The numbers of every vehicle of which there are any, in the record's order."""
     record, motions = found.record, found.motions
-    ends = contacts(record.vehicles, motions.of, crush)
     shown = film_figures(record, found.solution, motions, found.distances, ends)
     vehicles = {}
     for name, table in record.vehicles.items():

@@ -271,15 +271,14 @@ def _marks(record: Record, camera: CameraEntry, where: str) -> Iterator[Check]:
     scale = _pixels_per_metre(camera)
     speed = record.test.intended.speed
     for name in map(MarkId.parse, camera.picks):
-        vehicle = record.vehicles[name.vehicle]
-        size = vehicle.markers[name.marker].size
+        size = record.marker(name).size
         place = f'{where}.picks."{name}"'
         if size is None:
             continue
         if scale is not None and size * scale < SMALL_PX:
             text = f"the mark is only about {size * scale:.1f} px large in the picture"
             yield Check("doubtful", place, text)
-        striking = vehicle.role == "striking"
+        striking = not name.is_free and record.vehicles[name.vehicle].role == "striking"
         if striking and speed and camera.exposure and speed * camera.exposure > BLUR * size:
             text = (
                 f"at the intended speed the mark moves {1000 * speed * camera.exposure:.0f} mm "

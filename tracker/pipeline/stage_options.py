@@ -16,7 +16,17 @@ from tracker.camera.options import BACKGROUND, CAMERA
 from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
-from tracker.motion.options import CLOCKS, CONTACT, KNOTS, NOISE, PRIOR, SENSORS, SOLVER, START
+from tracker.motion.options import (
+    CLOCKS,
+    CONTACT,
+    FREE_MARKS,
+    KNOTS,
+    NOISE,
+    PRIOR,
+    SENSORS,
+    SOLVER,
+    START,
+)
 from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
 from tracker.outcome.options import OUTCOME
 from tracker.pipeline.options import EVALUATION, FUSION
@@ -39,6 +49,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "marks": MARKS,
         "motion.clocks": CLOCKS,
         "motion.contact": CONTACT,
+        "motion.free_marks": FREE_MARKS,
         "motion.knots": KNOTS,
         "motion.noise": NOISE,
         "motion.prior": PRIOR,

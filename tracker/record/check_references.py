@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from typing import Any
 
-from tracker.core.types import SURVEY, MarkId
+from tracker.core.types import ARTICLE, SURVEY, MarkId
 from tracker.core.units import brief
 from tracker.record.check_files import Complaint, Key, tables
 from tracker.record.types import nearest
@@ -22,7 +22,19 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
         for vehicle, table in vehicles.items()
         for marker, _ in _markers(table)
     }
+    article = raw.get("article")
+    if isinstance(article, dict):
+        markers |= {MarkId(ARTICLE, marker) for marker, _ in _markers(article)}
+        if ARTICLE in vehicles:
+            yield (
+                ("vehicles", ARTICLE),
+                "a vehicle can't have the name of the test article",
+                "rename the vehicle",
+            )
     yield from _roles(vehicles)
+    yield from _of_events(raw, vehicles)
+    for key, vehicle in tables(raw, "vehicles"):
+        yield from _wheels(key, vehicle)
     for key, camera in tables(raw, "cameras"):
         for bar, table in tables(camera, "scale"):
             yield from _known((*key, *bar, "on"), table.get("on"), vehicles, "vehicle")
@@ -44,6 +56,21 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
 def _markers(vehicle: dict[str, Any]) -> list[tuple[str, Any]]:
     markers = vehicle.get("markers")
     return list(markers.items()) if isinstance(markers, dict) else []
+
+
+def _of_events(raw: dict[str, Any], vehicles: Collection[str]) -> Iterator[Complaint]:
+    """Events name vehicles that there are."""
+    test = raw.get("test")
+    for place, event in tables(test if isinstance(test, dict) else {}, "events"):
+        yield from _known(("test", *place, "vehicle"), event.get("vehicle"), vehicles, "vehicle")
+
+
+def _wheels(key: Key, vehicle: dict[str, Any]) -> Iterator[Complaint]:
+    """Wheels are points of their vehicle."""
+    points, wheels = vehicle.get("points"), vehicle.get("wheels")
+    known = list(points) if isinstance(points, dict) else []
+    for k, wheel in enumerate(wheels if isinstance(wheels, list) else []):
+        yield from _known((*key, "wheels", k), wheel, known, "point")
 
 
 def _roles(vehicles: dict[str, dict[str, Any]]) -> Iterator[Complaint]:

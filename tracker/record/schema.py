@@ -13,7 +13,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from tracker.core.types import MarkId
 from tracker.core.units import UnitError, brief, si_factor
+from tracker.record.after_contact import Article, ArticleMarker, Event, Outline, Rest
 from tracker.record.camera import CameraEntry, PlannedCamera
 from tracker.record.types import (
     BodyPoint,
@@ -94,6 +96,7 @@ class Conditions(Table):
         tuple[Moment, ...], several(1, 'times with their units, as ["0 ms", "50 ms"]')
     ] = ()
     slow_motion: SlowMotion | None = None
+    events: tuple[Event, ...] = ()
 
 
 class Marker(Table):
@@ -129,6 +132,12 @@ class Vehicle(Table):
     markers: Mapping[MarkerName, Marker] = {}
     points: Mapping[PointName, BodyPoint] = {}
     at_contact: GroundPoint | None = None
+    kind: Annotated[Literal["car", "pickup", "truck"], one_of("car", "pickup", "truck")] | None = (
+        None
+    )
+    outline: Outline | None = None
+    wheels: tuple[Text, ...] = ()  # names of `points` where the wheels touch the ground
+    rest: Rest | None = None
 
 
 class Survey(Table):
@@ -228,6 +237,13 @@ class Common(Table):
     survey: Survey = Survey()
     cushion: Cushion | None = None
     accelerometers: tuple[AccelerometerEntry, ...] = ()
+    article: Article | None = None
+
+    def marker(self, name: MarkId) -> Marker | ArticleMarker:
+        """The marker of a vehicle or of the article. Raises KeyError where there is none."""
+        if name.is_free and self.article is not None:
+            return self.article.markers[name.marker]
+        return self.vehicles[name.vehicle].markers[name.marker]
 
 
 class Tables(Common):

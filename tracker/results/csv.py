@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Motion, Status, Tracks
+from tracker.results.after_contact import ArticlePath
 from tracker.results.balances import ForceCrush
 from tracker.results.schema import PointPath
 
@@ -44,6 +45,19 @@ def points_csv(paths: Mapping[str, PointPath]) -> str:
                 [path.time, path.position, path.velocity, path.position_u, path.velocity_u]
             )
             for first, *rest in _rows(table):
+                yield [first, _cell(name), *rest]
+
+    return _text(header, rows())
+
+
+def article_csv(paths: Mapping[str, ArticlePath]) -> str:
+    """One row a mark of the article and time: position, then the standard uncertainty of each."""
+    names = ("x_m", "y_m", "z_m")
+    header = ["time_s", "point", *names, *(f"u_{name}" for name in names)]
+
+    def rows() -> Iterator[list[str]]:
+        for name, path in paths.items():
+            for first, *rest in _rows(np.column_stack([path.time, path.position, path.u])):
                 yield [first, _cell(name), *rest]
 
     return _text(header, rows())

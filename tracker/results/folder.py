@@ -16,7 +16,8 @@ from calibration.files import read_bounded
 from calibration.lens import save_lens
 from calibration.resection.options import RESECTION
 from tracker.accelerometers.iso13499 import write_folder
-from tracker.results.csv import force_crush_csv, motion_csv, points_csv, tracks_csv
+from tracker.core.types import ARTICLE
+from tracker.results.csv import article_csv, force_crush_csv, motion_csv, points_csv, tracks_csv
 from tracker.results.hdf5 import read_h5, write_h5
 from tracker.results.iso13499 import iso_test
 from tracker.results.json import RESULTS, json_text, read_scalars
@@ -78,6 +79,8 @@ def write_data(results: Results, folder: Path) -> None:
     for vehicle, paths in results.points.items():
         if paths:
             _save(folder / "points" / f"{vehicle}.csv", points_csv(paths))
+    if results.article_paths:
+        _save(folder / "points" / f"{ARTICLE}.csv", article_csv(results.article_paths))
     for camera, tracks in results.tracks.items():
         table = tracks_csv(tracks, results.times.get(camera))
         _save(folder / "tracks" / f"{camera}.csv", table)

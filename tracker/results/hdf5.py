@@ -19,6 +19,7 @@ from calibration.arrays import Array
 from calibration.camera import Camera, Lens
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import STATE, MarkId, Motion, Status, Tracks
+from tracker.results.after_contact import ArticlePath
 from tracker.results.balances import ForceCrush
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, PointPath, Results, View
@@ -28,6 +29,7 @@ UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
 BODY = "least-squares trajectory of a rigid body from all cameras that see it"
 FORCE = "striking vehicle's mass times its deceleration from film, less its tyres' share"
+FREE = "path of a mark that moves by itself, from all cameras that see it"
 TRACK = "fit of the painted target in the picture; nothing corrected"
 
 
@@ -59,6 +61,8 @@ def write_h5(results: Results, path: Path) -> None:
             )
         if results.force_crush is not None:
             _write_force_crush(_group(file, "mechanics"), results.force_crush)
+        for name, article in results.article_paths.items():
+            _write_article(_group(file, "article", name), article)
         for i, curve in enumerate(results.curves):
             _write_curve(_group(file, "curves", f"{i:03d}"), curve)
         for camera, view in results.views.items():
@@ -82,6 +86,7 @@ def read_h5(path: Path) -> dict[str, Any]:
                 "force_crush": _read_force_crush(file["mechanics"])
                 if "mechanics" in file
                 else None,
+                "article_paths": {k: _read_article(g) for k, g in _groups(file, "article")},
                 "curves": tuple(_read_curve(g) for _, g in _groups(file, "curves")),
                 "views": {k: _read_view(g) for k, g in _groups(file, "views")},
             }
@@ -145,6 +150,25 @@ def _read_point(group: Any) -> PointPath:
     u = np.column_stack([numbers(group, f"u_{name}") for name in POINT_STATE])
     time = _shaped(numbers(group, "time_s"), (len(state),))
     return PointPath(time, state[:, :3], state[:, 3:], u[:, :3], u[:, 3:])
+
+
+def _write_article(group: Any, path: ArticlePath) -> None:
+    group.attrs["axes"] = GROUND
+    _put(group, "time_s", path.time, "s", "frame times of the fastest camera")
+    _put(group, "position", path.position, "m", FREE, "u")
+    _put(group, "u", path.u, "m", FREE)
+    _put(group, "start", path.start, "m", FREE)
+
+
+def _read_article(group: Any) -> ArticlePath:
+    position = numbers(group, "position")
+    shape = (len(position), 3)
+    return ArticlePath(
+        _shaped(numbers(group, "time_s"), (len(position),)),
+        _shaped(position, shape),
+        _shaped(numbers(group, "u"), shape),
+        _shaped(numbers(group, "start"), (3,)),
+    )
 
 
 def _write_tracks(group: Any, tracks: Tracks) -> None:

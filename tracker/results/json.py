@@ -37,6 +37,8 @@ SCALARS = (
     "not_judged",
     "warnings",
     "budgets",
+    "article",
+    "events",
 )
 """Fields of `Results` that `results.json` holds, in its order."""
 

@@ -15,6 +15,14 @@ from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.findings import Diagnostic
 from tracker.core.types import Motion, Quantity, Tracks
+from tracker.results.after_contact import (
+    ArticlePath,
+    ArticleResult,
+    EventResult,
+    ExitResult,
+    FinalResult,
+    VehicleOutline,
+)
 from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.channels import ChannelFinding, CrossCheckResult
 from tracker.results.verdicts import Criterion, NotJudged
@@ -162,6 +170,9 @@ class VehicleResult:
     velocity_change_resultant: Quantity | None = None  # m/s, horizontal, while in contact
     principal_direction: Quantity | None = None  # rad, of the force on it, in its axes at time zero
     contact_end: Quantity | None = None  # s
+    exit: ExitResult | None = None
+    final: FinalResult | None = None
+    outline: VehicleOutline | None = None
     occupant: Occupant = field(default_factory=Occupant)
 
 
@@ -276,11 +287,14 @@ class Results:
     not_judged: tuple[NotJudged, ...] = ()
     warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()
+    article: ArticleResult | None = None
+    events: tuple[EventResult, ...] = ()
     motion: Mapping[str, Motion] = field(default_factory=dict)
     points: Mapping[str, Mapping[str, PointPath]] = field(default_factory=dict)
     tracks: Mapping[str, Tracks] = field(default_factory=dict)
     times: Mapping[str, Array] = field(default_factory=dict)  # camera: (frames,) s
     curves: tuple[Curve, ...] = ()
     force_crush: ForceCrush | None = None
+    article_paths: Mapping[str, ArticlePath] = field(default_factory=dict)
     views: Mapping[str, View] = field(default_factory=dict)
     log: tuple[Entry, ...] = ()

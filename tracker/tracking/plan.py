@@ -66,7 +66,8 @@ def tracking_plan(
 ) -> TrackingPlan:
     """The plan of `track_marks`, whose parameters these are."""
     names: list[str] = [mark.name for mark in marks]
-    body_names = [mark.name.vehicle for mark in marks]
+    # a mark of the article moves by itself, as a body of its own
+    body_names = [str(m.name) if m.name.is_free else m.name.vehicle for m in marks]
     order = sorted(set(body_names))
     starts = [
         StartPoint(mark.frame, m, np.array(mark.pixel, float), False)

@@ -1,0 +1,370 @@
+"""Paths of marks that move each by itself, from the cameras that the joint estimate has posed.
+
+A mark stands still until contact; from then on its displacement is a cubic spline whose jerk is
+white noise of a density that makes its film most likely (a Gaussian process: maximum marginal
+likelihood). Errors of cameras and clocks come from the draws of the joint solution, so that they
+are the same for all marks of a draw and largely cancel in a displacement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+
+from calibration.arrays import Array
+from calibration.camera import PARAMETERS, Camera
+from tracker.core.types import ARTICLE, FreePath, MarkId
+from tracker.motion.evidence import CameraEvidence
+from tracker.motion.options import FREE_MARKS
+from tracker.motion.posterior import Draws, Solution
+
+_DEGREE = 3
+_DENSITIES = 10.0 ** np.arange(1, 10)
+"""m2/s5; spectral densities of jerk that are tried."""
+_STEPS = 4
+"""Newton steps of each fit: a camera's projection is nearly linear over a mark's way."""
+
+
+@dataclass(frozen=True)
+class FreeMark:
+    """A mark that moves by itself: its surveyed place (ground axes, m) and the sd of that."""
+
+    at: tuple[float, float, float]
+    u: float
+
+
+@dataclass(frozen=True)
+class _Sightings:
+    """Every sighting of one mark by all cameras, in order of camera."""
+
+    time: Array  # (n,) s, common clock
+    pixel: Array  # (n, 2) px, stabilised
+    covariance: Array  # (n, 2, 2)
+    camera: NDArray[np.int64]  # (n,)
+    cameras: tuple[Camera, ...]
+    change: tuple[Array, ...]  # of each camera: (m, 15) its parameters in each draw less the mean
+    shift: tuple[Array, ...]  # of each camera: (m, its sightings) s, of its clock in each draw
+
+
+def free_paths(
+    solution: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    marks: Mapping[str, FreeMark],
+    draws: Draws,
+    times: Array,
+) -> dict[str, FreePath]:
+    """The path of each mark of the article that a posed camera saw, at `times` (n,) s as far as it
+    was seen, with one path a draw of `draws`.
+
+    A mark that no film shows after contact has no path.
+    """
+    posed = {
+        cam.name: k for k, cam in enumerate(solution.setup.cameras) if cam.name in solution.cameras
+    }
+    found = {}
+    for number, (name, mark) in enumerate(marks.items()):
+        seen = _sightings(solution, cameras, posed, MarkId(ARTICLE, name), draws)
+        if seen is None or seen.time.max() <= 0:
+            continue
+        lost = _lost_at(solution, cameras, posed, MarkId(ARTICLE, name))
+        inside = times[(times >= seen.time.min() - 1e-9) & (times <= seen.time.max() + 1e-9)]
+        every = -(-len(inside) // FREE_MARKS.most_times) or 1
+        rng = np.random.default_rng([len(draws), number])
+        found[name] = _path(seen, mark, np.unique(inside)[::every], rng, lost)
+    return found
+
+
+def _sightings(
+    solution: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    posed: Mapping[str, int],
+    mark: MarkId,
+    draws: Draws,
+) -> _Sightings | None:
+    values = solution.iterate.values
+    parts: list[tuple[Array, ...]] = []
+    posed_cameras: list[Camera] = []
+    changes: list[Array] = []
+    shifts: list[Array] = []
+    for name, evidence in cameras.items():
+        if name not in posed or mark not in evidence.marks:
+            continue
+        column, k = evidence.marks.index(mark), posed[name]
+        frames = np.flatnonzero(
+            evidence.measured[:, column] & np.isfinite(evidence.position[:, column]).all(axis=1)
+        )
+        if not len(frames):
+            continue
+        pixel, covariance = _stabilised(evidence, column, frames)
+        clock = solution.clocks[name]
+        seconds = evidence.seconds[frames]
+        part = solution.setup.camera_slices[k]
+        root = solution.setup.cameras[k].covariance_root
+        away = draws.values[:, part] - values[part]
+        changes.append(away[:, :PARAMETERS] @ root.T)
+        shifts.append(away[:, -2, None] + away[:, -1, None] * seconds)
+        parts.append(
+            (
+                clock.common_times(seconds),
+                pixel,
+                covariance,
+                np.full(len(frames), len(posed_cameras)),
+            )
+        )
+        posed_cameras.append(solution.cameras[name])
+    if not parts:
+        return None
+    time, pixel, covariance, camera = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return _Sightings(
+        time,
+        pixel,
+        covariance,
+        camera.astype(np.int64),
+        tuple(posed_cameras),
+        tuple(changes),
+        tuple(shifts),
+    )
+
+
+def _stabilised(
+    evidence: CameraEvidence, column: int, frames: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Pixels (n, 2) in the reference frame and their covariance, that of stabilising included."""
+    seen, covariance = evidence.position[frames, column], evidence.covariance[frames, column]
+    steady = evidence.stabilisation
+    if steady is None:
+        return seen, covariance
+    pixel = np.array(
+        [steady.stabilised_pixels(int(f), uv[None])[0] for f, uv in zip(frames, seen, strict=True)]
+    )
+    du, dv = (pixel - steady.centre).T
+    one, zero = np.ones_like(du), np.zeros_like(du)
+    by = np.stack(
+        [np.stack([one, zero, -dv, du], axis=-1), np.stack([zero, one, du, dv], axis=-1)], axis=-2
+    )
+    return pixel, covariance + by @ steady.covariance[frames] @ np.swapaxes(by, 1, 2)
+
+
+def _lost_at(
+    solution: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    posed: Mapping[str, int],
+    mark: MarkId,
+) -> float | None:
+    """When a mark was last seen, if every camera that saw it lost it well before its film ended."""
+    last = []
+    for name, evidence in cameras.items():
+        if name not in posed or mark not in evidence.marks:
+            continue
+        frames = np.flatnonzero(evidence.measured[:, evidence.marks.index(mark)])
+        if not len(frames):
+            continue
+        times = solution.clocks[name].common_times(evidence.seconds)
+        if times[-1] - times[frames[-1]] < FREE_MARKS.lost_hold:
+            return None
+        last.append(float(times[frames[-1]]))
+    return max(last, default=None)
+
+
+class _Model:
+    """Place before contact (3), then spline coefficients (count, 3): linear in the unknowns."""
+
+    def __init__(self, last: float, frame: float) -> None:
+        first = -FREE_MARKS.lead
+        spacing = max(FREE_MARKS.knot_spacing, 1.5 * frame, (last - first) / FREE_MARKS.most_knots)
+        inner = np.linspace(first, last, max(2, int(np.ceil((last - first) / spacing)) + 1))
+        self.knots = np.r_[[first] * _DEGREE, inner, [last] * _DEGREE]
+        self.first, self.last = first, last
+        self.count = len(self.knots) - _DEGREE - 1 - 2  # without those that move or speed it there
+
+    def rows(self, time: Array, order: int = 0) -> Array:
+        """Rows (n, 1 + count) that give a coordinate, or its rate, from its unknowns."""
+        inside = np.clip(time, self.first, self.last)
+        eye = np.eye(self.count + 2)[2:]
+        spline = BSpline(self.knots, eye.T, _DEGREE)
+        part = spline(inside) if order == 0 else spline.derivative(order)(inside)
+        part = np.where((time < self.first)[:, None], 0.0, part)
+        return np.column_stack([np.full(len(time), float(order == 0)), part])
+
+    def jerk(self) -> Array:
+        """Integral of the squared jerk as a matrix (1 + count, 1 + count)."""
+        breaks = np.unique(self.knots)
+        rows = self.rows((breaks[:-1] + breaks[1:]) / 2, 3)
+        return np.asarray(rows.T @ (rows * np.diff(breaks)[:, None]))
+
+    def weak(self) -> Array:
+        """Information on a displacement of sd 1, once each tenth of a second."""
+        times = np.linspace(self.first, self.last, 2 + int((self.last - self.first) / 0.1))
+        rows = self.rows(times)
+        rows[:, 0] = 0.0
+        return np.asarray(rows.T @ rows)
+
+
+def _path(
+    seen: _Sightings, mark: FreeMark, times: Array, rng: np.random.Generator, lost: float | None
+) -> FreePath:
+    frame = float(np.median(np.diff(np.unique(seen.time)))) if len(seen.time) > 2 else 0.01
+    model = _Model(float(seen.time.max()), frame)
+    rows = model.rows(seen.time)
+    size = rows.shape[1]
+    values = np.zeros((size, 3))
+    values[0] = mark.at
+    prior_mean = values.copy()
+    weight: Array = np.asarray(np.linalg.inv(seen.covariance), dtype=np.float64)
+    density = float(_DENSITIES[len(_DENSITIES) // 2])
+    for stage in range(3):
+        for _ in range(_STEPS):
+            residual, design = _linear(seen, rows, values)
+            prior = _prior(model, mark, density)
+            normal, gradient = _normal(design, weight, residual, prior, prior_mean - values)
+            values = values + np.asarray(cho_solve(normal, gradient)).reshape(size, 3)
+        residual, design = _linear(seen, rows, values)
+        if stage < 2:
+            weight = _robust(seen, residual)
+            density = _best_density(model, mark, design, weight, residual, values - prior_mean)
+    prior = _prior(model, mark, density)
+    draws = _drawn(seen, model, values, design, weight, prior, rng)
+    out = model.rows(times)
+    drawn = np.einsum("nk,mkc->mnc", out, draws)
+    position, u = out @ values, np.std(drawn, axis=0, ddof=1)
+    sd = np.array([FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u])
+    known = u <= FREE_MARKS.known_share * sd
+    return FreePath(
+        times, np.where(known, position, np.nan), u, drawn, values[0], draws[:, 0], lost
+    )
+
+
+def _linear(seen: _Sightings, rows: Array, values: Array) -> tuple[Array, Array]:
+    """Residuals (n, 2) and their design (n, 2, unknowns a coordinate, 3)."""
+    places = rows @ values
+    predicted, by = np.empty_like(seen.pixel), np.empty((len(places), 2, 3))
+    for k, camera in enumerate(seen.cameras):
+        own = seen.camera == k
+        predicted[own], by[own], _ = camera.project_with_derivatives(places[own])
+    return seen.pixel - predicted, by[:, :, None, :] * rows[:, None, :, None]
+
+
+def _prior(model: _Model, mark: FreeMark, density: float) -> Array:
+    """Information (3 size, 3 size) of survey, smoothness and weak displacement."""
+    size = model.count + 1
+    out = np.zeros((size, 3, size, 3))
+    jerk, weak = model.jerk(), model.weak()
+    for c, sd in enumerate((FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u)):
+        out[:, c, :, c] = jerk / density + weak / sd**2
+        out[0, c, 0, c] += 1.0 / max(mark.u, 1e-4) ** 2
+    return out.reshape(3 * size, 3 * size)
+
+
+def _normal(
+    design: Array, weight: Array, residual: Array, prior: Array, off: Array
+) -> tuple[tuple[Array, bool], Array]:
+    flat = design.reshape(len(design), 2, -1)
+    weighted = weight @ flat
+    wide = flat.reshape(-1, flat.shape[2])
+    information = wide.T @ weighted.reshape(wide.shape) + prior
+    gradient = wide.T @ (weight @ residual[:, :, None]).ravel() + prior @ off.ravel()
+    return cho_factor(information, lower=True), gradient
+
+
+def _robust(seen: _Sightings, residual: Array) -> Array:
+    """Weights (n, 2, 2): the stated ones, less where a camera's sightings scatter more or are
+    correlated from frame to frame (variance of a mean of a first-order autoregressive series), and
+    nearly none for outliers.
+    """
+    weight: Array = np.asarray(np.linalg.inv(seen.covariance), dtype=np.float64)
+    roots = np.linalg.cholesky(weight)
+    white = (np.swapaxes(roots, 1, 2) @ residual[:, :, None])[:, :, 0]
+    for k in range(len(seen.cameras)):
+        own = seen.camera == k
+        off = white[own]
+        scale = max(1.0, 1.4826 * float(np.median(np.abs(off))))
+        distance = np.abs(off).max(axis=1) / scale
+        inlier = distance < FREE_MARKS.outlier
+        kept = off[inlier]
+        inflation = 1.0
+        if len(kept) > 10:
+            scale = max(scale, float(np.sqrt(np.mean(kept**2))))
+            lag = float(np.mean(kept[1:] * kept[:-1]) / max(np.mean(kept**2), 1e-12))
+            lag = min(max(lag, 0.0), 0.9)
+            inflation = (1 + lag) / (1 - lag)
+        share = np.where(inlier, 1.0, (FREE_MARKS.outlier / np.maximum(distance, 1e-9)) ** 4 * 1e-2)
+        weight[own] *= (share / (scale**2 * inflation))[:, None, None]
+    return np.asarray(weight)
+
+
+def _best_density(
+    model: _Model, mark: FreeMark, design: Array, weight: Array, residual: Array, off: Array
+) -> float:
+    """The jerk density under which the sightings are most likely, by the linear model."""
+    flat = design.reshape(-1, design.shape[2] * 3)
+    weighted = (weight @ flat.reshape(len(design), 2, -1)).reshape(flat.shape)
+    data = flat.T @ weighted
+    target = residual.ravel() + flat @ off.ravel()
+    right = weighted.T @ target
+    best, most = float(_DENSITIES[0]), -np.inf
+    for density in _DENSITIES:
+        prior = _prior(model, mark, float(density))
+        root = cholesky(data + prior, lower=True)
+        inner = solve_triangular(root, right, lower=True)
+        log_prior = float(np.sum(np.log(np.diag(cholesky(prior, lower=True)))))
+        likelihood = log_prior - float(np.sum(np.log(np.diag(root)))) + 0.5 * float(inner @ inner)
+        if likelihood > most:
+            best, most = float(density), likelihood
+    return best
+
+
+def _drawn(
+    seen: _Sightings,
+    model: _Model,
+    values: Array,
+    design: Array,
+    weight: Array,
+    prior: Array,
+    rng: np.random.Generator,
+) -> Array:
+    """Unknowns (m, size, 3) of each draw: the fit to sightings disturbed by their noise, by the
+    draw's camera and clock, and by a disturbed prior.
+    """
+    count = len(seen.change[0])
+    flat = design.reshape(len(design), 2, -1)
+    information = flat.reshape(-1, flat.shape[2]).T @ (weight @ flat).reshape(-1, flat.shape[2])
+    factor = cholesky(information + prior, lower=True)
+    spread = np.linalg.cholesky(np.linalg.inv(weight))
+    noise = (spread @ rng.standard_normal((count, len(weight), 2, 1)))[..., 0]
+    noise += _slow_errors(seen, count, rng)
+    rows, speeds = model.rows(seen.time), model.rows(seen.time, 1)
+    places, velocities = rows @ values, speeds @ values
+    for k, camera in enumerate(seen.cameras):
+        own = seen.camera == k
+        _, by, by_camera = camera.project_with_derivatives(places[own])
+        pixel_rate = (by @ velocities[own][:, :, None])[:, :, 0]
+        noise[:, own] -= np.einsum("npq,mq->mnp", by_camera, seen.change[k])
+        noise[:, own] -= seen.shift[k][:, :, None] * pixel_rate
+    pushed = (weight @ noise[..., None])[..., 0].reshape(count, -1) @ flat.reshape(
+        -1, flat.shape[2]
+    )
+    root = cholesky(prior, lower=True)
+    pushed += rng.standard_normal((count, len(prior))) @ root.T
+    away = solve_triangular(factor.T, solve_triangular(factor, pushed.T, lower=True), lower=False).T
+    return np.asarray(values + away.reshape(count, *values.shape))
+
+
+def _slow_errors(seen: _Sightings, count: int, rng: np.random.Generator) -> Array:
+    """Errors (m, n, 2) px of a mark that change slowly with its place in the picture."""
+    out = np.zeros((count, len(seen.time), 2))
+    first, last = float(seen.time.min()), float(seen.time.max())
+    grid = np.arange(first, last + 2 * FREE_MARKS.slow_time, FREE_MARKS.slow_time)
+    for k in range(len(seen.cameras)):
+        own = np.flatnonzero(seen.camera == k)
+        errors = FREE_MARKS.slow_error * rng.standard_normal((count, len(grid), 2))
+        place = (seen.time[own] - first) / FREE_MARKS.slow_time
+        row = np.minimum(place.astype(int), len(grid) - 2)
+        share = (place - row)[:, None]
+        a, b = np.sqrt(1 - share), np.sqrt(share)  # keeps the sd between two independent errors
+        out[:, own] = errors[:, row] * a + errors[:, row + 1] * b
+    return out

@@ -1,0 +1,344 @@
+"""From the motions to what happened after contact: exit, final place, the article's figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.arrays import Array
+from tracker.core.rigid_body import point_motion
+from tracker.core.types import FreePath, Quantity
+from tracker.motion import CameraEvidence, FreeMark, Solution, free_paths
+from tracker.outcome.contact import ContactEnd
+from tracker.outcome.deflection import Deflection, article_figures, vehicle_intrusion
+from tracker.outcome.exit import at_times, find_exit, typed_end
+from tracker.outcome.exit_box import BoxCrossing, ExitBox, box_crossing, exit_box
+from tracker.outcome.headline import PosteriorSamples, at_rest
+from tracker.outcome.rest import StatedPlace, final_place
+from tracker.outcome.traffic_face import TrafficFace
+from tracker.pipeline.motions import SolvedMotions
+from tracker.pipeline.options import EVALUATION
+from tracker.record.after_contact import Article
+from tracker.record.load import Record
+from tracker.record.schema import Vehicle
+from tracker.results.after_contact import (
+    ArticleFigure,
+    ArticleMarkResult,
+    ArticlePath,
+    ArticleResult,
+    ExitBoxResult,
+    ExitResult,
+    FinalResult,
+    VehicleOutline,
+)
+
+HEAVY = 3500.0
+"""kg; heavier vehicles whose kind is not stated have a truck's exit box (EN 1317: above 3.5 t goods
+vehicles are heavy)."""
+
+
+@dataclass(frozen=True)
+class AfterContact:
+    """What the results hold of the time after contact."""
+
+    exits: Mapping[str, ExitResult]
+    finals: Mapping[str, FinalResult]
+    outlines: Mapping[str, VehicleOutline]
+    article: ArticleResult | None
+    paths: Mapping[str, ArticlePath]
+
+
+def after_contact(
+    record: Record,
+    solution: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    motions: SolvedMotions,
+    ends: Mapping[str, ContactEnd | None],
+) -> AfterContact:
+    """Exit and final place of every vehicle that the films show, and the article's figures.
+
+    `ends` holds the end of each vehicle's contact, those that the record types included.
+    """
+    moves = {
+        name: motion.samples for name, motion in motions.of.items() if len(motion.samples.time)
+    }
+    face = _face(record, moves)
+    exits, finals = {}, {}
+    for name, motion in moves.items():
+        table, end = record.vehicles[name], ends.get(name)
+        if end is not None and table.role == "striking":
+            found = _exit(table, motion, end, face, record.article, is_typed(record, name))
+            if found is not None:
+                exits[name] = found
+        final = _final(table, motion, face)
+        if final is not None:
+            finals[name] = final
+    paths = _paths(record, solution, cameras, motions)
+    return AfterContact(
+        exits,
+        finals,
+        {n: o for n in moves if (o := _outline(record.vehicles[n])) is not None},
+        _article(record, face, paths, moves),
+        {n: ArticlePath(p.time, p.position, p.u, p.start) for n, p in paths.items()},
+    )
+
+
+def typed_ends(
+    record: Record, motions: SolvedMotions, found: Mapping[str, ContactEnd | None]
+) -> dict[str, ContactEnd | None]:
+    """The ends of contact, those that events of the record set in place of those found."""
+    ends = dict(found)
+    for event in record.test.events:
+        vehicle = event.vehicle or _striking(record)
+        if event.sets == "exit" and vehicle is not None and vehicle in motions.of:
+            ends[vehicle] = typed_end(event.time, event.u, len(motions.draws), EVALUATION.seed)
+    return ends
+
+
+def is_typed(record: Record, vehicle: str) -> bool:
+    """Whether an event of the record sets this vehicle's loss of contact."""
+    return any(
+        e.sets == "exit" and (e.vehicle or _striking(record)) == vehicle for e in record.test.events
+    )
+
+
+def _striking(record: Record) -> str | None:
+    return next((n for n, v in record.vehicles.items() if v.role == "striking"), None)
+
+
+def _face(record: Record, moves: Mapping[str, PosteriorSamples]) -> TrafficFace | None:
+    """The article's traffic face; without a stated place, through the mark nearest to the traffic,
+    which serves displacements. Its side is that away from the striking vehicle before contact.
+    """
+    article, vehicle = record.article, _striking(record)
+    if article is None:
+        return None
+    places = np.array([m.at for m in article.markers.values()]).reshape(-1, 3)
+    right = TrafficFace(article.heading, 0.0)
+    lateral = right.behind(places) if len(places) else np.zeros(0)
+    offset = article.traffic_face
+    if article.side is not None:
+        side = 1.0 if article.side == "right" else -1.0
+    elif vehicle is not None and vehicle in moves and (offset is not None or len(lateral)):
+        motion = moves[vehicle]
+        known = np.isfinite(motion.state[:, :2]).all(axis=1)
+        if not known.any():
+            return None
+        near = float(np.mean(lateral)) if offset is None else offset
+        first = float(right.behind(motion.state[known][:1, :3])[0])
+        side = 1.0 if near > first else -1.0
+    else:
+        return None
+    if offset is None:
+        if not len(lateral):
+            return None
+        offset = float(lateral.min() if side > 0 else lateral.max())
+    return TrafficFace(article.heading, offset, side)
+
+
+def _outline(table: Vehicle) -> VehicleOutline | None:
+    outline = table.outline
+    if outline is None:
+        return None
+    return VehicleOutline(outline.front, outline.length, outline.width, table.cg)
+
+
+def _corners(table: Vehicle) -> dict[str, tuple[float, float, float]]:
+    """Corners of the outline, at the ground and at the top, vehicle axes, m."""
+    outline = table.outline
+    if outline is None:
+        return {}
+    half, rear = outline.width / 2, outline.front - outline.length
+    places = {
+        "front left corner": (outline.front, -half),
+        "front right corner": (outline.front, half),
+        "rear right corner": (rear, half),
+        "rear left corner": (rear, -half),
+    }
+    found = {name: (x, y, table.cg[2]) for name, (x, y) in places.items()}
+    if outline.height is not None:
+        found |= {f"{n}, top": (x, y, -outline.height) for n, (x, y) in places.items()}
+    return found
+
+
+def _placed(
+    motion: PosteriorSamples, cg: Array, places: Mapping[str, tuple[float, float, float]]
+) -> dict[str, tuple[Array, Array]]:
+    """Ground places (n, 3) and draws (m, n, 3) of points in vehicle axes."""
+    found = {}
+    for name, at in places.items():
+        arm = np.array(at) - cg
+        found[name] = (point_motion(motion.state, arm)[0], point_motion(motion.draws, arm)[0])
+    return found
+
+
+def _exit(
+    table: Vehicle,
+    motion: PosteriorSamples,
+    end: ContactEnd,
+    face: TrafficFace | None,
+    article: Article | None,
+    typed: bool,
+) -> ExitResult | None:
+    found = find_exit(motion, end, 0.0 if face is None else face.heading)
+    if found is None:
+        return None
+    box = None
+    if face is not None and article is not None and article.traffic_face is not None:
+        box = _box(table, motion, end, face)
+    return ExitResult(
+        found.time.value,
+        found.time.u,
+        "typed" if typed else "found",
+        found.speed,
+        found.trajectory_angle,
+        found.heading_angle,
+        found.yaw_rate,
+        box,
+    )
+
+
+def _box(
+    table: Vehicle, motion: PosteriorSamples, end: ContactEnd, face: TrafficFace
+) -> ExitBoxResult | None:
+    """The exit box from the loss of contact, at the corner that touched the article last."""
+    if table.outline is None:
+        return None
+    cg, outline = np.array(table.cg), table.outline
+    wheels = {name: table.points[name] for name in table.wheels if name in table.points}
+    corners = {n: at for n, at in _corners(table).items() if not n.endswith("top")}
+    places = _placed(motion, cg, wheels or corners)
+    moment = np.array([end.end])
+    last = at_times(motion.time, motion.state[None], moment)
+    lasts = at_times(motion.time, motion.draws, end.drawn)
+    arms = [np.array(at) - cg for at in corners.values()]
+    at_last = np.array([point_motion(last, arm)[0][0] for arm in arms])
+    touching = arms[int(np.argmax(face.behind(at_last)))]
+    start = float(face.along(point_motion(last, touching)[0])[0])
+    if not np.isfinite(start):
+        return None
+    starts = face.along(point_motion(lasts, touching)[0])
+    kind = table.kind or ("truck" if (table.mass or 0.0) > HEAVY else "car")
+    box = exit_box(kind, outline.width, outline.length, start)
+    after = motion.time >= end.end
+    seen = np.stack([mean[after, :2] for mean, _ in places.values()], axis=1)
+    drawn = np.stack([draws[:, after, :2] for _, draws in places.values()], axis=2)
+    known = np.isfinite(seen).all(axis=(1, 2))
+    stands = table.rest is not None or at_rest(motion)
+    crossing = box_crossing(
+        box,
+        face,
+        seen[known],
+        drawn[:, known],
+        starts,
+        rest=stands and table.rest is None,
+        exact=bool(wheels),
+    )
+    return _box_result(box, face, crossing)
+
+
+def _box_result(box: ExitBox, face: TrafficFace, crossing: BoxCrossing) -> ExitBoxResult:
+    corners = tuple((float(x), float(y)) for x, y in box.corners(face))
+    return ExitBoxResult(
+        crossing.crossed, crossing.at, crossing.why, box.depth, box.length, corners
+    )
+
+
+def _final(
+    table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None
+) -> FinalResult | None:
+    rest, stated = table.rest, None
+    if rest is not None:
+        heading = np.nan if rest.heading is None else rest.heading
+        stated = StatedPlace(
+            (rest.at[0], rest.u), (rest.at[1], rest.u), (heading, rest.heading_u), "tape"
+        )
+    found = final_place(motion, stated, face, _impact(table, motion, face))
+    if found is None or (found.x is None and found.y is None):
+        return None
+    return FinalResult(
+        found.x,
+        found.y,
+        found.heading,
+        found.at_rest,
+        found.source,
+        found.downstream,
+        found.lateral,
+    )
+
+
+def _impact(
+    table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None
+) -> tuple[Array, Array] | None:
+    """The ground place of the outline's corner that is farthest into the face at time zero."""
+    corners = [np.array(at) - table.cg for n, at in _corners(table).items() if "top" not in n]
+    if face is None or not corners or not motion.time[0] <= 0 <= motion.time[-1]:
+        return None
+    zero = at_times(motion.time, motion.state[None], np.zeros(1))
+    if not np.isfinite(zero[:, :6]).all():
+        return None
+    zeros = at_times(motion.time, motion.draws, np.zeros(len(motion.draws)))
+    places = [point_motion(zero, arm)[0][0] for arm in corners]
+    arm = corners[int(np.argmax(face.behind(np.array(places))))]
+    return point_motion(zero, arm)[0][0, :2], point_motion(zeros, arm)[0][:, :2]
+
+
+def _paths(
+    record: Record,
+    solution: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    motions: SolvedMotions,
+) -> dict[str, FreePath]:
+    article = record.article
+    if article is None or not article.markers or not len(motions.draws):
+        return {}
+    ground_u = record.survey.ground_u
+    marks = {
+        name: FreeMark(m.at, ground_u if m.u is None else m.u)
+        for name, m in article.markers.items()
+    }
+    return free_paths(solution, cameras, marks, motions.draws, motions.given_at)
+
+
+def _article(
+    record: Record,
+    face: TrafficFace | None,
+    paths: Mapping[str, FreePath],
+    moves: Mapping[str, PosteriorSamples],
+) -> ArticleResult | None:
+    article = record.article
+    if article is None or face is None:
+        return None
+    known_face = article.traffic_face is not None
+    figures = article_figures(paths, face, article.width, known_face)
+    intrusion = None
+    vehicle = _striking(record)
+    if known_face and vehicle is not None and vehicle in moves:
+        table, motion = record.vehicles[vehicle], moves[vehicle]
+        points = {**_corners(table), **table.points}
+        if points and np.isfinite(motion.state[:, :2]).any():
+            placed = _placed(motion, np.array(table.cg), points)
+            intrusion = vehicle_intrusion(motion.time, placed, face)
+    return ArticleResult(
+        _figure(figures.dynamic),
+        _figure(figures.permanent),
+        _figure(figures.working_width),
+        _figure(intrusion),
+        {
+            name: ArticleMarkResult(dynamic, permanent, paths[name].lost_at)
+            for name, (dynamic, permanent) in figures.marks.items()
+        },
+        face.heading,
+        face.offset if known_face else None,
+        face.side,
+        article.width,
+    )
+
+
+def _figure(found: Deflection | None) -> ArticleFigure | None:
+    if found is None:
+        return None
+    value: Quantity = found.value
+    return ArticleFigure(value.value, value.unit, value.u, found.mark, value.time, value.at_end)

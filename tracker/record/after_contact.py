@@ -1,0 +1,94 @@
+"""What a record says of the time after contact: the article, events, places of rest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import model_validator
+
+from tracker.record.types import (
+    GroundLength,
+    GroundPoint,
+    Pattern,
+    Size,
+    SurveyU,
+    Table,
+    Text,
+    listed,
+    named,
+    one_of,
+    quantity,
+    refuse,
+)
+
+Angle = Annotated[float, quantity("angle", -6.2832, 6.2832, "from -360 to 360 deg")]
+AngleU = Annotated[float, quantity("angle", 0, 1.5708, "from 0 to 90 deg")]
+TimeU = Annotated[float, quantity("time", 0, 10, "from 0 to 10 s")]
+EventTime = Annotated[
+    float, quantity("time", -60, 3600, "from 60 s before contact to an hour after")
+]
+Extent = Annotated[float, quantity("length", 0.1, 50, "from 10 cm to 50 m")]
+
+
+class Event(Table):
+    """A line of the sequence of events. `sets` makes it the loss of contact of `vehicle` (by
+    default the striking one) instead of what the program finds, with its `u`.
+    """
+
+    time: EventTime
+    text: Text
+    sets: Annotated[Literal["exit"], one_of("exit")] | None = None
+    vehicle: Text | None = None
+    u: TimeU = 0.0
+
+
+class Outline(Table):
+    """A vehicle's outline seen from above and its height; `front` is the x of its foremost place
+    in vehicle axes.
+    """
+
+    length: Extent
+    width: Extent
+    front: Annotated[float, quantity("length", -50, 50, "within 50 m of the vehicle's origin")]
+    height: Extent | None = None
+
+
+class Rest(Table):
+    """Where a vehicle stood in the end, from the tape: its cg, ground axes, and its heading."""
+
+    at: Annotated[tuple[GroundLength, GroundLength], listed(2, 'x and y, as ["31 m", "-2 m"]')]
+    u: SurveyU = 0.02
+    heading: Angle | None = None
+    heading_u: AngleU = 0.0175
+
+
+class ArticleMarker(Table):
+    """A painted target on the article, ground axes, before the test."""
+
+    at: GroundPoint
+    u: SurveyU | None = None
+    pattern: Pattern = "patch"
+    size: Size | None = None
+
+
+ArticleMarkerName = Annotated[str, named("a marker")]
+
+
+class Article(Table):
+    """The test article: rail, post, cushion or barrier. Its marks move each by itself."""
+
+    width: Annotated[float, quantity("length", 1e-3, 20, "from 1 mm to 20 m")] | None = None
+    traffic_face: GroundLength | None = None
+    heading: Angle = 0.0
+    side: Annotated[Literal["right", "left"], one_of("right", "left")] | None = None
+    length_of_need_begin: GroundLength | None = None
+    length_of_need_end: GroundLength | None = None
+    markers: Mapping[ArticleMarkerName, ArticleMarker] = {}
+
+    @model_validator(mode="after")
+    def _require_order(self) -> Article:
+        begin, end = self.length_of_need_begin, self.length_of_need_end
+        if begin is not None and end is not None and end <= begin:
+            refuse("the length of need ends before it begins", "exchange the two")
+        return self
