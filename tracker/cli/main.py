@@ -62,7 +62,9 @@ def analyse(record: Path, out: Path | None) -> None:
     directory = out or record.parent / "results"
     check_directory(directory)
     with Bars() as bars:
-        results = analyse_record(load_record(record), bars.progress)
+        results = analyse_record(
+            load_record(record), bars.progress, show_headline=bars.show_headline
+        )
         write_results(results, directory, bars.progress)
     show_results(results, directory)
 

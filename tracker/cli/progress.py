@@ -5,6 +5,7 @@ Progress and warnings go to standard error, results to standard output.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -25,9 +26,10 @@ from rich.table import Table
 from rich.text import Text
 
 from tracker.core.types import Quantity
-from tracker.core.units import System, report_unit
+from tracker.core.units import System
 from tracker.pipeline.preflight import Check
-from tracker.results.schema import OccupantResult, Results
+from tracker.results.headline import Headline, Row, headline_cells, headline_of, headline_rows
+from tracker.results.schema import Results
 
 CAUTION = (
     "For engineers who answer for the test: these numbers do not replace the test standard, local "
@@ -82,6 +84,13 @@ class Bars(LiveBars):
             self._stages[stage] = self.bars.add_task(stage, total=total or None)
         self.bars.update(self._stages[stage], completed=done, total=total or None)
 
+    def show_headline(self, headline: Headline) -> None:
+        """The numbers of the films above the bars, while the rest is computed."""
+        share = 100 / math.sqrt(2 * headline.draws)
+        title = f"Test {headline.number}: first numbers, u to {share:.0f} %"
+        rows = headline_rows(headline.vehicles, headline.crush)
+        self.console.print(_headline_table(title, rows, headline.report_units))
+
 
 def show_check(checks: Sequence[Check]) -> None:
     """What a check of a record found, one line each, the serious last."""
@@ -97,14 +106,8 @@ def show_check(checks: Sequence[Check]) -> None:
 def show_results(results: Results, directory: Path) -> None:
     """The headline numbers, verdicts and warnings of a test."""
     console = Console()
-    system = results.test.report_units
-    table = Table(title=f"Test {results.test.number}", title_justify="left")
-    for column in ("", "value", "u (k = 1)", "unit"):
-        table.add_column(column, justify="left" if column in ("", "unit") else "right")
-    for label, quantity, kind in headline(results):
-        if quantity is not None:
-            table.add_row(label, *quantity_cells(quantity, kind, system))
-    console.print(table)
+    rows = headline_of(results)
+    console.print(_headline_table(f"Test {results.test.number}", rows, results.test.report_units))
     for criterion in results.criteria:
         console.print(f"  {criterion.verdict:<13}{criterion.name}", highlight=False)
     for vehicle, check in results.cross_check.items():
@@ -116,51 +119,13 @@ def show_results(results: Results, directory: Path) -> None:
     console.print(CAUTION, style="dim")
 
 
-Row = tuple[str, Quantity | None, str]
-
-
-def headline(results: Results) -> list[Row]:
-    """The headline numbers: label, quantity, kind of unit."""
-    rows: list[Row] = []
-    for name, vehicle in results.vehicles.items():
-        rows += [
-            (f"{name}: impact speed", vehicle.impact_speed, "speed"),
-            (f"{name}: impact angle", vehicle.impact_angle, "angle"),
-            (f"{name}: velocity change", vehicle.velocity_change, "speed"),
-            (f"{name}: largest pitch, nose up", vehicle.max_pitch, "angle"),
-            (f"{name}: largest pitch, nose down", vehicle.min_pitch, "angle"),
-            (f"{name}: largest yaw to the right", vehicle.max_yaw, "angle"),
-            (f"{name}: largest yaw to the left", vehicle.min_yaw, "angle"),
-            (f"{name}: highest rise", vehicle.max_rise, "small_length"),
-            (f"{name}: travel after contact", vehicle.travel_x, "length"),
-        ]
-        if vehicle.stopping is not None:
-            rows.append((f"{name}: roll-ahead to rest", vehicle.stopping.travel, "length"))
-        for source in ("film", "accelerometer", "fused"):
-            occupant: OccupantResult | None = getattr(vehicle.occupant, source)
-            if occupant is not None:
-                rows += [
-                    (
-                        f"{name}: occupant impact velocity, {source}",
-                        occupant.oiv_x,
-                        "occupant_speed",
-                    ),
-                    (f"{name}: ridedown, {source}", occupant.ridedown_x, "acceleration_g"),
-                ]
-    if results.crush is not None:
-        rows.append(("largest dynamic crush", results.crush.max_dynamic, "length"))
-    return rows
-
-
-def quantity_cells(quantity: Quantity, kind: str, system: System) -> tuple[str, str, str]:
-    """Value, standard uncertainty (two significant digits) and unit, as text."""
-    unit, factor = report_unit(kind, system)
-    value, u = quantity.value * factor, quantity.u * factor
-    bound = ("<= " if value < 0 else ">= ") if quantity.at_end else ""
-    if not u > 0:
-        return f"{bound}{value:.4g}", "", unit
-    digits = max(0, 1 - int(f"{u:e}".split("e")[1]))
-    return f"{bound}{value:.{digits}f}", f"{u:.{digits}f}", unit
+def _headline_table(title: str, rows: list[Row], system: System) -> Table:
+    table = Table(title=title, title_justify="left")
+    for column in ("", "value", "u (k = 1)", "unit"):
+        table.add_column(column, justify="left" if column in ("", "unit") else "right")
+    for cells in headline_cells(rows, system):
+        table.add_row(*cells)
+    return table
 
 
 def show_demo(results: Results, truth: Mapping[str, float]) -> None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from tracker.accelerometers import Accelerometer, read_accelerometers
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, empty_solution, solve
-from tracker.pipeline.assemble_results import Analysis, assemble_results
+from tracker.pipeline.assemble_results import Analysis, assemble_results, film_headline
 from tracker.pipeline.camera_result import evidence
 from tracker.pipeline.film_evidence import (
     CalibrationStep,
@@ -27,6 +27,7 @@ from tracker.pipeline.vehicle_result import flail_distances
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.record.manual_edits import actions, note_edits, spans
+from tracker.results.headline import Headline
 from tracker.results.schema import Results
 from tracker.storage.audit_log import Log
 
@@ -51,11 +52,13 @@ def analyse(
     progress: Progress | None = None,
     calibrate: CalibrationStep = calibrate_camera,
     solve_motions: SolutionStep = solve,
+    show_headline: Callable[[Headline], None] | None = None,
 ) -> Results:
     """Track the films of a test, solve its motions, and judge them.
 
     `calibrate` may remember what a camera saw, and `solve_motions` what was solved from it, as long
-    as they give what `calibrate_camera` and `solve` would.
+    as they give what `calibrate_camera` and `solve` would. `show_headline` gets the numbers
+    that the films alone give as soon as the motions are solved, with u from fewer draws.
 
     Where no film can be used, the accelerometers are judged alone and a warning says why. Raises
     Problem where a film or a calibration can't carry the analysis and another film, or the lack of
@@ -68,11 +71,13 @@ def analyse(
     films = calibrate_films(record, calibrate, report_progress, bool(blocks))
     note_calibrations(log, films.by_camera)
     solution = _solve(record, films.by_camera, bool(blocks), solve_motions, report_progress)
-    motions = sample_motions(films.by_camera, solution, EVALUATION.draws, EVALUATION.seed)
     distances = {
         n: flail_distances(v, record.test.criteria, record.folder)
         for n, v in record.vehicles.items()
     }
+    if show_headline is not None and solution.vehicles:
+        show_headline(film_headline(record, films.by_camera, solution, distances))
+    motions = sample_motions(films.by_camera, solution, EVALUATION.draws, EVALUATION.seed)
     instruments = _instruments(record, blocks, motions, distances)
     checks = {name: i.checks for name, i in instruments.items() if i.checks}
     joint = join_accelerometers(solution, blocks, checks)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from calibration.findings import Diagnostic
 from tracker import __version__
+from tracker.camera.stage import CalibratedFilm
 from tracker.criteria.judge import judge, not_judged
 from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
@@ -18,7 +19,7 @@ from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.film_evidence import CalibratedFilms
 from tracker.pipeline.fusion import joined_vehicles
 from tracker.pipeline.instruments import Instrumented
-from tracker.pipeline.motions import SolvedMotions
+from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
 from tracker.pipeline.vehicle_result import (
@@ -34,6 +35,7 @@ from tracker.pipeline.vehicle_result import (
 )
 from tracker.record.load import Record
 from tracker.results.balances import Mechanics
+from tracker.results.headline import Headline
 from tracker.results.schema import (
     Budget,
     ConditionsResult,
@@ -122,7 +124,23 @@ def assemble_results(found: Analysis) -> Results:
     return replace(results, criteria=judge(record, results), not_judged=not_judged(record))
 
 
-def film_figures(
+def film_headline(
+    record: Record,
+    films: Mapping[str, CalibratedFilm],
+    solution: Solution,
+    distances: Mapping[str, tuple[float, float]],
+) -> Headline:
+    """The numbers that the films alone give, with u from a few draws of the posterior."""
+    draws = EVALUATION.headline_draws
+    motions = sample_motions(films, solution, draws, EVALUATION.seed)
+    crush = crush_result(record.vehicles, motions.of)
+    ends = typed_ends(record, motions, contacts(record.vehicles, motions.of, crush))
+    figures = _film_figures(record, solution, motions, distances, ends)
+    test = record.test
+    return Headline(test.number, test.report_units, draws, figures, crush_values(crush))
+
+
+def _film_figures(
     record: Record,
     solution: Solution,
     motions: SolvedMotions,
@@ -146,7 +164,7 @@ def _vehicles(
 ) -> dict[str, VehicleResult]:
     """The numbers of every vehicle of which there are any, in the record's order."""
     record, motions = found.record, found.motions
-    shown = film_figures(record, found.solution, motions, found.distances, ends)
+    shown = _film_figures(record, found.solution, motions, found.distances, ends)
     vehicles = {}
     for name, table in record.vehicles.items():
         occupant = found.instruments[name].occupant

@@ -10,6 +10,10 @@ from tracker.results.folder import OURS, check_directory, relative, write_data
 from tracker.results.json import RESULTS
 from tracker.results.schema import Results
 from tracker.storage.atomic_folder import replacing
+from tracker.storage.later_parts import later_parts
+
+PICTURES = ("films", "pictures")
+REPORT = ("pictures", "report.html", "report.pdf")
 
 
 def write_results(
@@ -27,3 +31,26 @@ def write_results(
     with replacing(directory, RESULTS, OURS) as new:
         write_data(relative(results, source), new)
         write_reports(results, new, source, report_progress, films)
+
+
+def write_results_in_steps(
+    results: Results, directory: Path, progress: Progress | None = None
+) -> None:
+    """Write the results folder for a person who waits: the numbers first.
+
+    The folder appears with all numbers, complete or not at all; report and marked films follow,
+    each whole, and `tracker.storage.later_parts.UNDER_WAY` names what is still to come. Raises
+    `Problem` as `write_results` does.
+    """
+    source = directory.resolve()
+    check_directory(directory)
+    films = tuple(f"films/{camera}.mp4" for camera in results.views)
+    with later_parts(directory, (*REPORT, *films), PICTURES) as parts:
+        with replacing(directory, RESULTS, OURS) as new:
+            write_data(relative(results, source), new)
+            (new / "films").mkdir(exist_ok=True)
+            parts.mark(new)
+        write_reports(results, parts.made, parts.earlier, progress or silent, show_film=parts.move)
+        for name in REPORT:
+            parts.move(name)
+        parts.end()

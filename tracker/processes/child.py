@@ -6,7 +6,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from calibration.errors import Problem
@@ -26,6 +26,11 @@ def run_job(work: Callable[[Progress], None]) -> None:
         _send(end="done")
     except Problem as problem:
         _send(problem=problem_fields(problem))
+
+
+def announce_result(payload: Mapping[str, Any]) -> None:
+    """Send what is known before the end of a job."""
+    _send(result=dict(payload))
 
 
 class ProgressReports:

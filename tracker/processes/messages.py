@@ -1,8 +1,8 @@
 """What processes of this program send each other: one JSON object a message.
 
-A stage's progress is {"stage", "done", "total"}; the end of a job {"end": "done"}; a fault that a
-person can mend {"problem": {"what", "where", "remedy", "status", "kind"}}; all else is between the
-two that use it.
+A stage's progress is {"stage", "done", "total"}; what is known before the end {"result": {...}};
+the end of a job {"end": "done"}; a fault that a person can mend {"problem": {"what", "where",
+"remedy", "status", "kind"}}; all else is between the two that use it.
 """
 
 from __future__ import annotations

@@ -7,8 +7,9 @@ import json
 import os
 import subprocess
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from calibration.errors import Problem
 from tracker.core.types import Progress
@@ -45,11 +46,15 @@ class JobProcess:
             start_new_session=True,  # Ctrl-C is for us: we end the others
         )
 
-    def failure(self, report_progress: Progress) -> Problem | None:
+    def failure(
+        self,
+        report_progress: Progress,
+        receive_result: Callable[[Mapping[str, Any]], None] | None = None,
+    ) -> Problem | None:
         """Wait for its end; None if it is done, else why not.
 
-        Progress is passed on meanwhile. A line that is no message of ours is passed over: libraries
-        write on standard output, too.
+        Progress and results known before the end are passed on meanwhile. A line that is no message
+        of ours is passed over: libraries write on standard output, too.
         """
         assert self._process.stdout is not None
         for line in self._process.stdout:
@@ -59,6 +64,10 @@ class JobProcess:
                     return problem_of(fields["problem"])
                 if fields.get("end") == "done":
                     return None
+                if "result" in fields:
+                    if receive_result is not None:
+                        receive_result(fields["result"])
+                    continue
                 report_progress(str(fields["stage"]), int(fields["done"]), int(fields["total"]))
         return Problem(
             self._last_words(self._process.wait()),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from tracker.core.types import Progress
@@ -17,24 +19,36 @@ __all__ = ["write_reports"]
 
 
 def write_reports(
-    results: Results, folder: Path, earlier: Path, progress: Progress, films: bool = True
+    results: Results,
+    folder: Path,
+    earlier: Path,
+    progress: Progress,
+    films: bool = True,
+    show_film: Callable[[str], None] | None = None,
 ) -> None:
     """Write plots, photographs, reports and (`films`) marked films into `folder`.
 
     `earlier` is the results folder that is being replaced: where a film is no longer at hand, its
-    pictures are taken from there.
+    pictures are taken from there. `show_film` gets the name, below `folder`, of each marked film
+    as soon as it is written, from another thread.
     """
     pictures = folder / "pictures"
     pictures.mkdir(exist_ok=True)
     photographer = Photographer(results, pictures)
-    if films:  # each film is read once for both
-        place = folder / "films"
-        mark_films(results, place, earlier / "films", progress, photographer.look)
-    photographer.take()
+
+    def take_pictures() -> None:
+        if films:  # each film is read once for both
+            place = folder / "films"
+            mark_films(results, place, earlier / "films", progress, photographer.look, show_film)
+        photographer.take()
+
     stages = 3
     progress("report", 0, stages)
-    plots = draw_plots(results, pictures)
-    progress("report", 1, stages)
+    with ThreadPoolExecutor(1) as beside:  # drawing on films leaves the interpreter to the plots
+        taking = beside.submit(take_pictures)
+        plots = draw_plots(results, pictures)
+        progress("report", 1, stages)
+        taking.result()
     content = document(results, plots, photographer.shots(earlier / "pictures"))
     (folder / "report.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
     progress("report", 2, stages)

@@ -44,13 +44,14 @@ def mark_films(
     earlier: Path,
     progress: Progress,
     visit_frame: FrameVisitor | None = None,
+    show_film: Callable[[str], None] | None = None,
 ) -> None:
     """Write films/<camera>.mp4 (H.264) for every camera whose film can be opened.
 
     A film is shown at `SHOWN_RATE`, or as many times slower than life as the record asks for.
     `visit_frame` gets every frame (camera, frame, luma, white) before it is drawn on. Where a
     film is not at hand, or all that would be drawn is the same, its marked film in `earlier`
-    is kept.
+    is kept. `show_film` gets "films/<camera>.mp4" as soon as that film is written.
     """
     folder.mkdir(exist_ok=True)
 
@@ -63,9 +64,11 @@ def mark_films(
         if film is None or pace is None or (own is not None and own == _key_of(before)):
             if before.is_file():
                 shutil.copyfile(before, target)
-            return
-        overlay = Overlay(camera, results, view, pace.slow)
-        _write(overlay, film, target, pace, progress, visit_frame, own)
+        else:
+            overlay = Overlay(camera, results, view, pace.slow)
+            _write(overlay, film, target, pace, progress, visit_frame, own)
+        if show_film is not None and target.is_file():
+            show_film(f"films/{target.name}")
 
     with ThreadPoolExecutor(max_workers=2) as pool:  # drawing and coding leave the interpreter
         list(pool.map(mark, results.views))

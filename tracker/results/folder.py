@@ -24,6 +24,7 @@ from tracker.results.json import RESULTS, json_text, read_scalars
 from tracker.results.schema import Results
 from tracker.storage.atomic_folder import check_kept, ready
 from tracker.storage.audit_log import Entry, log_text, read_log, time_of_day
+from tracker.storage.later_parts import UNDER_WAY
 
 ARRAYS = "results.h5"
 LOG = "log.jsonl"
@@ -31,7 +32,7 @@ TEXT_LIMIT = 2**26
 """Bytes of the largest results.json or log that is read."""
 OURS = frozenset(
     {RESULTS, ARRAYS, LOG, "motion", "tracks", "points", "report.html", "report.pdf"}
-    | {"pictures", "films", "iso13499", "mechanics", "lenses"}
+    | {"pictures", "films", "iso13499", "mechanics", "lenses", UNDER_WAY}
 )
 """Names in a results folder that belong to us; anything else in it is the user's and is kept."""
 

@@ -76,17 +76,17 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
         try:
             target = directory.resolve()
             target.parent.mkdir(parents=True, exist_ok=True)
-            with _claimed(target.parent):  # no other run is just exchanging folders
+            with claimed(target.parent):  # no other run is just exchanging folders
                 ready(directory, ours)
                 _clear(target)
-                new = Path(tempfile.mkdtemp(prefix=_beside(target, NEW), dir=target.parent))
-                held.enter_context(_claimed(new))
+                new = Path(tempfile.mkdtemp(prefix=beside(target, NEW), dir=target.parent))
+                held.enter_context(claimed(new))
         except OSError as error:
             raise _unwritable(error, directory) from None
         try:
             yield new
             _take_mode(target, new)
-            with _claimed(target.parent):
+            with claimed(target.parent):
                 keep_others(target, new, own)
                 _flush(new)
                 _exchange(new, target)
@@ -98,7 +98,7 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
 
 def clear_leftovers(target: Path) -> None:
     """Put back or remove what runs that died left beside `target`."""
-    with _claimed(target.parent):
+    with claimed(target.parent):
         _clear(target)
 
 
@@ -130,7 +130,7 @@ def _exchange(new: Path, target: Path) -> None:
     old = new.with_name(new.name.replace(f".{NEW}.", f".{OLD}."))
     if target.exists():
         target.rename(old)
-    with _claimed(old):
+    with claimed(old):
         try:
             new.rename(target)
         except OSError:
@@ -153,14 +153,14 @@ def _check_writable(target: Path, directory: Path) -> None:
         raise _unfit("the name of the folder is too long", directory)
 
 
-def _beside(target: Path, kind: str) -> str:
+def beside(target: Path, kind: str) -> str:
     """How the names of folders begin that stand beside `target` for a while."""
     return f".{target.name}.{kind}."
 
 
 def _leftovers(target: Path, kind: str) -> list[Path]:
     """Folders beside `target` that a run may have left; links and files are none of them."""
-    found = target.parent.glob(f"{glob.escape(_beside(target, kind))}*")
+    found = target.parent.glob(f"{glob.escape(beside(target, kind))}*")
     return [path for path in found if stat.S_ISDIR(path.lstat().st_mode)]
 
 
@@ -206,7 +206,7 @@ def _flush_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def _claimed(folder: Path) -> Iterator[None]:
+def claimed(folder: Path) -> Iterator[None]:
     """Hold a lock on the folder that ends with this process, so that others leave it alone."""
     if os.name != "posix" or not folder.exists():
         yield

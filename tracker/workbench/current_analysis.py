@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +40,7 @@ class CurrentAnalysis:
             if self._process is not None:
                 return False
             self._cancelled = False
-            self.state = {"state": "running", "stages": {}}
+            self.state = {"state": "running", "stages": {}, "headline": None}
             self._process = JobProcess((*JOB, self.record, self.directory), self.record, {})
             threading.Thread(target=self._watch, args=(self._process,), daemon=True).start()
         self._changed()
@@ -55,12 +55,17 @@ class CurrentAnalysis:
 
     def _progress(self, stage: str, done: int, total: int) -> None:
         stages = {**self.state["stages"], stage: [done, total]}
-        self.state = {"state": "running", "stages": stages}
+        self.state = {**self.state, "stages": stages}
+        self._changed()
+
+    def _result(self, payload: Mapping[str, Any]) -> None:
+        """The headline numbers, or that the results can be read while pictures follow."""
+        self.state = {**self.state, **payload}
         self._changed()
 
     def _watch(self, process: JobProcess) -> None:
         with contextlib.closing(process):
-            failure = process.failure(self._progress)
+            failure = process.failure(self._progress, self._result)
         with self._lock:
             self.state = self._end_state(failure)
             self._process = None

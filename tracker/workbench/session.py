@@ -16,6 +16,7 @@ from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record
 from tracker.record.manual_edits import PLACE
 from tracker.storage.inside import read_inside
+from tracker.storage.later_parts import UNDER_WAY, parts_under_way
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
@@ -54,7 +55,8 @@ class OpenTest:
 
     def signature(self) -> tuple[object, ...]:
         """Something else whenever record, results or analysis have changed."""
-        return (self.revision, _stamp(self.record), _stamp(self.results_folder / RESULTS))
+        results = (self.results_folder / name for name in (RESULTS, UNDER_WAY))
+        return (self.revision, _stamp(self.record), *map(_stamp, results))
 
     def raw(self) -> dict[str, Any]:
         """The record's tables as typed, as far as it is TOML at all."""
@@ -200,7 +202,12 @@ class OpenTest:
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return {"problem": "the results can't be read; analyse again", "stamp": str(stamp)}
         now = hashlib.sha256(self.record.read_bytes()).hexdigest()
-        return {"stamp": f"{stamp[0]}-{stamp[1]}", "stale": made_from != now}
+        waiting = parts_under_way(self.results_folder)
+        return {
+            "stamp": f"{stamp[0]}-{stamp[1]}",
+            "stale": made_from != now,
+            "waiting": list(waiting),
+        }
 
     def _error(self, problem: Problem) -> dict[str, str]:
         key = problem.where.removeprefix(str(self.record)).removeprefix(", ")

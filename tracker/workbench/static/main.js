@@ -9,6 +9,7 @@ import * as setup from "./setup.js";
 import { help } from "./keys.js";
 import * as edits from "./edits.js";
 import * as marks from "./marks.js";
+import { showHeadline } from "./headline.js";
 import * as motion from "./motion.js";
 import { theme } from "./options.js";
 import { opener } from "./places.js";
@@ -110,6 +111,7 @@ async function news(message) {
 }
 
 const running = runner();
+showHeadline(document.body);
 
 function head() {
   const test = store.test,

@@ -38,7 +38,7 @@ export function view(root) {
             src: `${at("/files/report.html")}?of=${store.test.loaded}`,
             sandbox: "allow-same-origin",
           })
-        : createElement("p", { class: "note" }, "The report is being written."),
+        : createElement("p", { class: "note" }, "The report is not written yet."),
       createElement(
         "aside",
         { class: "side" },
@@ -50,6 +50,7 @@ export function view(root) {
           has("report.pdf") ? link("report.pdf", "Report (PDF)") : null,
           has("report.html") ? link("report.html", "Report (page)") : null,
         ),
+        underWay(),
         store.test.results?.stale
           ? createElement("p", { class: "banner" }, "The record has changed since this report was written.")
           : null,
@@ -66,5 +67,23 @@ export function view(root) {
     return undefined;
   };
   build();
-  return subscribe("results", build);
+  let waiting = waits().join();
+  const again = () => {
+    if (waits().join() !== waiting) build();
+    waiting = waits().join();
+  };
+  const off = [subscribe("results", build), subscribe("test", again)];
+  return () => off.forEach((f) => f());
+}
+
+const waits = () => store.test?.results?.waiting ?? [];
+
+/** What of the report is still to come, or never came; null where it is complete. */
+function underWay() {
+  if (!waits().length) return null;
+  const end =
+    store.test.job.state === "running"
+      ? "still being written"
+      : "missing, as the analysis ended before: analyse again, or `impactfilm report` on the results folder";
+  return createElement("p", { class: "banner" }, `${waits().join(", ")}: ${end}.`);
 }
