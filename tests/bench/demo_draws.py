@@ -4,7 +4,8 @@
 
 FOLDER is one that `impactfilm demo --out FOLDER` has written. Each seed has the errors of the
 survey that the demonstration of that seed would have, written into its record as text; marks are
-the true ones with 0.0125 px of noise a frame and 0.01 px that last (texture, coding: what its films show).
+the true ones with 0.0125 px of noise a frame and 0.01 px that last (texture, coding: what its films
+show).
 Each headline number's error over u: mean and sd over the seeds, worst; and states of both vehicles
 from -50 to +200 ms.
 """
