@@ -134,6 +134,7 @@ _SERIOUS: dict[str, str] = {
     "film_ends_early": "the film ends before occupant impact",
     "film_ends_in_contact": "the film ends while contact goes on: figures are at least so large",
     "film_unusable": "a film cannot be used",
+    "severity_class": "the class of ASI hangs on the edition of the standard, that is its filter",
     "ridedown_window": "ridedown hangs on where its windows begin",
     "flash_not_found": "no flash is seen",
     "pose_ambiguous": "two poses of the camera explain the survey alike",

@@ -37,7 +37,7 @@ from tracker.results.schema import (
     VehicleResult,
     View,
 )
-from tracker.results.verdicts import Criterion
+from tracker.results.verdicts import Criterion, Measure
 from tracker.storage.audit_log import Entry
 
 SPEED, PULSE, LENGTH = 27.5, 0.16, 0.35  # m/s, s (of the deceleration), s (of the film)
@@ -152,6 +152,13 @@ CRITERIA: tuple[tuple[Any, ...], ...] = (
 )
 
 
+def _measure(name: str, unit: str) -> Measure:
+    if unit == "m/s":
+        return "occupant_speed" if "occupant" in name else "speed"
+    kinds: dict[str, Measure] = {"rad": "angle", "kg": "mass", "J": "energy", "g": "acceleration_g"}
+    return kinds[unit]
+
+
 def made_results(units: str = "us") -> Results:
     motion = car_motion()
     v = motion.state[:, 6]
@@ -242,7 +249,19 @@ def made_results(units: str = "us") -> Results:
         },
         speed_check=SpeedCheck(Quantity(27.482, "m/s", 0.021), Quantity(27.448, "m/s", 0.13), True),
         criteria=tuple(
-            Criterion(name, value, limit, unit, verdict, f"MASH 2016, {letter}", u, note)
+            Criterion(
+                name,
+                value,
+                limit,
+                unit,
+                verdict,
+                f"MASH 2016, {letter}",
+                u,
+                note,
+                preferred="(preferred)" in name,
+                sense="least" if note.startswith("at least") else "most",
+                measure=_measure(name, unit),
+            )
             for name, value, u, limit, unit, verdict, letter, note in CRITERIA
         ),
         warnings=(
@@ -261,6 +280,7 @@ def made_results(units: str = "us") -> Results:
                     Share("survey", 0.019),
                     Share("picture noise", 0.0088),
                 ),
+                "speed",
             ),
         ),
         motion={"car": motion, "truck": still},

@@ -1,20 +1,19 @@
-"""Verdicts that take the uncertainty into account."""
+"""Every requirement of a criteria set on one vehicle."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass, field, replace
 
 from tracker.core.types import Quantity
-from tracker.criteria.sets import Criteria, Limit, NominalMass, Tolerance, is_head_on
-from tracker.results.verdicts import Criterion
+from tracker.criteria.decision import GUARDED, met_above, met_between, met_within, percent, verdict
+from tracker.criteria.options import CRITERIA
+from tracker.criteria.sets import Criteria, Device, Limit, NominalMass, Tolerance, is_head_on
+from tracker.criteria.sets import measure as measure_of
+from tracker.results.verdicts import Criterion, DecisionRule
 
-Verdict = Literal["pass", "fail", "undetermined"]
-
-SURE = 0.95  # probability from which a verdict is given
-_CLASS = 0.10  # a vehicle this near to a nominal mass is taken to be of that class
+GROWS = "at least the value: the record ends while it may still grow"
 
 
 @dataclass(frozen=True)
@@ -24,58 +23,82 @@ class PlannedImpact:
     speed: float | None = None  # m/s
     angle: float | None = None  # rad
     offset: float | None = None  # m
+    device: Device = "other"
 
     def of(self, what: str) -> float | None:
         """The intended speed, angle or offset."""
         return {"speed": self.speed, "angle": self.angle, "offset": self.offset}[what]
 
 
+@dataclass(frozen=True)
+class Measured:
+    """What is known of one vehicle in a test.
+
+    quantities : results by their names in `tracker.criteria.sets.QUANTITIES`, SI; accelerations in
+        g. None or absent: not determined.
+    masses : by role ("striking", "struck"), kg.
+    origin : where a quantity comes from, for the note.
+    """
+
+    quantities: Mapping[str, Quantity | None]
+    masses: Mapping[str, Quantity] = field(default_factory=dict)
+    origin: Mapping[str, str] = field(default_factory=dict)
+
+    def from_where(self, name: str) -> str:
+        """Where a quantity comes from, as the end of a note."""
+        return f"; {self.origin[name]}" if name in self.origin else ""
+
+
 def evaluate(
     criteria: Criteria,
-    quantities: Mapping[str, Quantity | None],
+    measured: Measured,
     plan: PlannedImpact | None = None,
-    striking_mass: float | None = None,
-    struck_mass: float | None = None,
-    origin: Mapping[str, str] | None = None,
+    rule: DecisionRule = GUARDED,
 ) -> tuple[Criterion, ...]:
     """Every requirement of a set on one striking vehicle.
 
-    Parameters
-    ----------
-    criteria : the set.
-    quantities : results by their names in `tracker.criteria.sets.QUANTITIES`, SI; accelerations
-        in g. None or absent: not determined.
-    plan : intended impact conditions.
-    striking_mass, struck_mass : kg.
-    origin : where a quantity comes from, for the note.
-
-    A requirement is passed if the probability that the true value meets it is at least 0.95
-    (normal distribution, GUM), failed if it is at most 0.05, undetermined between, and
-    undetermined without a value, and for a limit of head-on or angled tests where the plan states
-    no angle. Where the record ends while a quantity still grows (`at_end`), the
-    value is the least that it can be: that may fail a limit, and passes none. Values and limits are
-    SI.
+    A requirement is passed, failed or undetermined by the decision rule (normal distribution,
+    GUM), and undetermined without a value, and for a limit of head-on or angled tests where the
+    plan states no angle. Where the record ends while a quantity still grows (`at_end`), the value
+    is the least that it can be: that may fail a limit, and passes none. Values and limits are SI.
+    Limits of other devices than the plan's are left out.
     """
     plan = plan or PlannedImpact()
     found = [
-        _limit(limit, quantities, origin or {}, plan.angle)
+        _limit(limit, measured, plan.angle, rule)
         for limit in criteria.limits
-        if limit.when == "always"
-        or plan.angle is None
-        or (limit.when == "head-on") == is_head_on(plan.angle)
+        if limit.is_for(plan.device) and applies(limit, plan.angle)
     ]
     conditions = [
-        _tolerance(tolerance, quantities, intended, origin or {})
+        _tolerance(tolerance, measured, intended, rule)
         for tolerance in criteria.tolerances
         if (intended := plan.of(tolerance.intended)) is not None
     ]
-    for role, mass in (("striking", striking_mass), ("struck", struck_mass)):
+    for role in ("striking", "struck"):
+        mass = measured.masses.get(role)
         nominal = nominal_mass(criteria, mass, role)
         if nominal is not None and mass is not None:
-            conditions.append(_mass(nominal, mass))
-    energy = _severity(criteria, quantities, plan, striking_mass)
+            conditions.append(_mass(nominal, mass, rule))
+    energy = _severity(criteria, measured, plan, rule)
     conditions += [] if energy is None else [energy]
     return (*_governed(found), *(replace(c, kind="test_condition") for c in conditions))
+
+
+def applies(limit: Limit, angle: float | None) -> bool:
+    """Whether a limit is one for tests at this intended angle; True where none is stated."""
+    return limit.when == "always" or angle is None or (limit.when == "head-on") == is_head_on(angle)
+
+
+def nominal_mass(criteria: Criteria, mass: Quantity | None, role: str) -> NominalMass | None:
+    """The standard vehicle whose mass (kg) is nearest, if it is within a tenth."""
+    if mass is None:
+        return None
+    near = [
+        m
+        for m in criteria.masses
+        if m.role == role and abs(mass.value - m.nominal) <= CRITERIA.class_share * m.nominal
+    ]
+    return min(near, key=lambda m: abs(mass.value - m.nominal), default=None)
 
 
 def _governed(found: list[Criterion]) -> list[Criterion]:
@@ -88,160 +111,130 @@ def _governed(found: list[Criterion]) -> list[Criterion]:
     return [replace(c, governs=i == k) for i, c in enumerate(found)]
 
 
-def nominal_mass(criteria: Criteria, mass: float | None, role: str) -> NominalMass | None:
-    """The standard vehicle whose mass (kg) is nearest, if it is within a tenth."""
-    if mass is None:
-        return None
-    near = [
-        m for m in criteria.masses if m.role == role and abs(mass - m.nominal) <= _CLASS * m.nominal
-    ]
-    return min(near, key=lambda m: abs(mass - m.nominal), default=None)
-
-
-def probability_within(value: float, u: float, limit: float) -> float:
-    """Probability that a normal variable has a magnitude of at most `limit`."""
-    return probability_between(value, u, -limit, limit)
-
-
-def probability_between(value: float, u: float, low: float, high: float) -> float:
-    """Probability that a normal variable lies from `low` to `high`."""
-    if not u > 0.0:
-        slack = 1e-12 * max(abs(low), abs(high))
-        return 1.0 if low - slack <= value <= high + slack else 0.0
-    root = u * math.sqrt(2.0)
-    return 0.5 * (math.erf((high - value) / root) - math.erf((low - value) / root))
-
-
-def probability_above(value: float, u: float, limit: float) -> float:
-    """Probability that a normal variable is at least `limit`."""
-    if not u > 0.0:
-        return 1.0 if value >= limit * (1.0 - 1e-12) else 0.0
-    return 0.5 * math.erfc((limit - value) / (u * math.sqrt(2.0)))
-
-
-def verdict(probability: float) -> Verdict:
-    """What can be said of a requirement met with this probability."""
-    if probability >= SURE:
-        return "pass"
-    return "fail" if probability <= 1.0 - SURE else "undetermined"
-
-
-def _limit(
-    limit: Limit,
-    quantities: Mapping[str, Quantity | None],
-    origin: Mapping[str, str],
-    angle: float | None,
-) -> Criterion:
-    given = {name: q for name in limit.quantity if (q := quantities.get(name)) is not None}
-    kind = "preferred, " if limit.preferred else ""
-    if len(given) < len(limit.quantity):
-        note = f"{kind}limit {limit.text}; not determined"
-        return Criterion(
-            limit.name, None, limit.most, limit.unit, "undetermined", limit.source, None, note
-        )
-    name = max(given, key=lambda name: abs(given[name].value))
-    worst = given[name]
-    told = f"; {origin[name]}" if name in origin else ""
-    probability = probability_within(worst.value, worst.u, limit.most)
-    found, met = verdict(probability), f"met with probability {_percent(probability)}"
-    if any(q.at_end for q in given.values()) and found != "fail":
-        found, met = "undetermined", "at least the value: the record ends while it may still grow"
-    if limit.when != "always" and angle is None:
-        found, met = "undetermined", f"for {limit.when} tests, and the plan states no angle"
-    return Criterion(
+def _limit(limit: Limit, measured: Measured, angle: float | None, rule: DecisionRule) -> Criterion:
+    given = {n: q for n in limit.quantity if (q := measured.quantities.get(n)) is not None}
+    limited = f"{'preferred, ' if limit.preferred else ''}limit {limit.text}"
+    asked = Criterion(
         limit.name,
-        worst.value,
+        None,
         limit.most,
         limit.unit,
-        found,
+        "undetermined",
         limit.source,
-        worst.u,
-        f"{kind}limit {limit.text}; {met}{told}",
+        note=f"{limited}; not determined",
+        preferred=limit.preferred,
+        measure=measure_of(limit.quantity[0]),
+    )
+    if len(given) < len(limit.quantity):
+        return asked
+    name = max(given, key=lambda name: abs(given[name].value))
+    worst = given[name]
+    met = met_within(worst.value, worst.u, limit.most)
+    found, how = verdict(met, rule), f"met with probability {percent(met.probability)}"
+    grows = any(q.at_end for q in given.values())
+    if grows and found != "fail":
+        found, how = "undetermined", GROWS
+    if limit.when != "always" and angle is None:
+        found, how = "undetermined", f"for {limit.when} tests, and the plan states no angle"
+    return replace(
+        asked,
+        value=worst.value,
+        u=worst.u,
+        verdict=found,
+        note=f"{limited}; {how}{measured.from_where(name)}",
+        probability=met.probability,
+        at_end=grows,
     )
 
 
 def _tolerance(
-    tolerance: Tolerance,
-    quantities: Mapping[str, Quantity | None],
-    intended: float,
-    origin: Mapping[str, str],
+    tolerance: Tolerance, measured: Measured, intended: float, rule: DecisionRule
 ) -> Criterion:
-    quantity = quantities.get(tolerance.quantity)
-    name, unit, source = tolerance.name, tolerance.unit, tolerance.source
+    quantity = measured.quantities.get(tolerance.quantity)
     low, high = tolerance.around(intended)
+    asked = Criterion(
+        tolerance.name,
+        None,
+        high,
+        tolerance.unit,
+        "undetermined",
+        tolerance.source,
+        note=f"tolerance {tolerance.text}; not determined",
+        sense="within",
+        measure=measure_of(tolerance.quantity),
+    )
     if quantity is None:
-        note = f"tolerance {tolerance.text}; not determined"
-        return Criterion(name, None, high, unit, "undetermined", source, None, note)
-    told = f"; {origin[tolerance.quantity]}" if tolerance.quantity in origin else ""
+        return asked
     off = quantity.value - intended
-    probability = probability_between(off, quantity.u, low, high)
-    return Criterion(
-        name,
-        off,
-        low if off < 0 and low != -high else high,
-        unit,
-        verdict(probability),
-        source,
-        quantity.u,
-        f"achieved less intended, tolerance {tolerance.text};"
-        f" met with probability {_percent(probability)}{told}",
+    met = met_between(off, quantity.u, low, high)
+    return replace(
+        asked,
+        value=off,
+        limit=low if off < 0 and low != -high else high,
+        verdict=verdict(met, rule),
+        u=quantity.u,
+        note=f"achieved less intended, tolerance {tolerance.text};"
+        f" met with probability {percent(met.probability)}"
+        f"{measured.from_where(tolerance.quantity)}",
+        probability=met.probability,
     )
 
 
-def _mass(nominal: NominalMass, mass: float) -> Criterion:
-    off = mass - nominal.nominal
+def _mass(nominal: NominalMass, mass: Quantity, rule: DecisionRule) -> Criterion:
+    off = mass.value - nominal.nominal
+    met = met_within(off, mass.u, nominal.within)
     return Criterion(
         f"mass of the {nominal.role} vehicle ({nominal.vehicle})",
         off,
         nominal.within,
         "kg",
-        verdict(probability_within(off, 0.0, nominal.within)),
+        verdict(met, rule),
         nominal.source,
-        None,
-        f"stated less nominal; {nominal.text}",
+        mass.u or None,
+        f"stated less nominal; {nominal.text}; met with probability {percent(met.probability)}",
+        sense="within",
+        measure="mass",
+        probability=met.probability,
     )
 
 
 def _severity(
-    criteria: Criteria,
-    quantities: Mapping[str, Quantity | None],
-    plan: PlannedImpact,
-    mass: float | None,
+    criteria: Criteria, measured: Measured, plan: PlannedImpact, decision: DecisionRule
 ) -> Criterion | None:
     """Kinetic energy of a head-on test, impact severity of an angled one, against their least.
 
-    IS = m (V sin angle)^2 / 2 (MASH); a head-on test counts its whole kinetic energy.
+    IS = m (V sin angle)^2 / 2 (MASH); a head-on test counts its whole kinetic energy. Speed, angle
+    and mass carry their uncertainty.
     """
-    rule, speed = criteria.severity, quantities.get("impact_speed")
+    rule, speed = criteria.severity, measured.quantities.get("impact_speed")
+    mass = measured.masses.get("striking")
     nominal = nominal_mass(criteria, mass, "striking")
     if rule is None or plan.speed is None or nominal is None or mass is None or speed is None:
         return None
     if is_head_on(plan.angle, rule.head_on):
         name, part, least_part, u_part = "kinetic energy at impact", 1.0, 1.0, 0.0
     else:
-        angle = quantities.get("impact_angle")
+        angle = measured.quantities.get("impact_angle")
         if angle is None or plan.angle is None:
             return None
         name, part, least_part = "impact severity", math.sin(angle.value), math.sin(plan.angle)
         u_part = angle.u / abs(math.tan(angle.value)) if angle.value else math.inf
-    value = 0.5 * mass * (speed.value * part) ** 2
+    value = 0.5 * mass.value * (speed.value * part) ** 2
     least = rule.least * 0.5 * nominal.nominal * (plan.speed * least_part) ** 2
-    u = 2.0 * value * math.hypot(speed.u / speed.value, u_part) if speed.value else 0.0
-    probability = probability_above(value, u, least)
+    shares = 2.0 * math.hypot(speed.u / speed.value, u_part) if speed.value else 0.0
+    u = value * math.hypot(shares, mass.u / mass.value)
+    met = met_above(value, u, least)
     return Criterion(
         name,
         value,
         least,
         "J",
-        verdict(probability),
+        verdict(met, decision),
         rule.source,
         u,
         f"at least {rule.least * 100:g} % of that of a {nominal.vehicle} at the intended speed"
-        f" and angle; met with probability {_percent(probability)}",
+        f" and angle; met with probability {percent(met.probability)}",
+        sense="least",
+        measure="energy",
+        probability=met.probability,
     )
-
-
-def _percent(probability: float) -> str:
-    if probability > 0.999:
-        return "above 99.9 %"
-    return "below 0.1 %" if probability < 0.001 else f"{probability * 100:.1f} %"

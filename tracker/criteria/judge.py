@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from tracker.core.types import Quantity
-from tracker.criteria.evaluate import PlannedImpact, evaluate
+from tracker.criteria.decision import RULES
+from tracker.criteria.evaluate import Measured, PlannedImpact, evaluate
+from tracker.criteria.not_judged import lacking, outside
 from tracker.criteria.sets import QUANTITIES, load_criteria
 from tracker.record.schema import Record
 from tracker.results.schema import CrushResult, Results, VehicleResult
-from tracker.results.verdicts import Criterion, NotJudged
+from tracker.results.verdicts import Criterion, DecisionRule, NotJudged
 
 _ORIGIN = {
     "fused": "from film and accelerometers",
@@ -18,7 +20,16 @@ _ORIGIN = {
 }
 
 
-def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
+@dataclass(frozen=True)
+class Judgement:
+    """The verdicts on a test, the rule they follow, and what was not judged."""
+
+    criteria: tuple[Criterion, ...]
+    not_judged: tuple[NotJudged, ...]
+    rule: DecisionRule
+
+
+def judge(record: Record, results: Results) -> Judgement:
     """Every requirement of the record's criteria set on each striking vehicle.
 
     Occupant risk is taken from film and accelerometers together where there is such a result,
@@ -27,34 +38,41 @@ def judge(record: Record, results: Results) -> tuple[Criterion, ...]:
 
     Raises
     ------
-    Problem : the record's own criteria file can't be read.
+    RecordError : the record's own criteria file can't be read.
     """
-    criteria = load_criteria(record.test.criteria, record.folder)
-    intended = record.test.intended
-    plan = PlannedImpact(intended.speed, intended.angle, intended.offset)
-    trap = record.test.speed_trap
+    test = record.test
+    criteria, rule = load_criteria(test.criteria, record.folder), RULES[test.decision]
+    intended = test.intended
+    plan = PlannedImpact(intended.speed, intended.angle, intended.offset, test.device)
     striking = [n for n, v in record.vehicles.items() if v.role == "striking"]
-    struck = [v.mass for v in record.vehicles.values() if v.role == "struck"]
+    judged = striking or list(record.vehicles)
     found: list[Criterion] = []
-    for name in striking or list(record.vehicles):
+    missing: list[NotJudged] = []
+    for name in judged:
         if name not in results.vehicles:
             continue
-        quantities, origin = _measured(results.vehicles[name], results.crush)
-        origin = _named(origin, results, name)
-        if quantities["impact_speed"] is None and trap is not None and name in striking:
-            quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
-            origin["impact_speed"] = "from the speed trap"
-        several = len(striking or record.vehicles) > 1
-        judged = evaluate(
-            criteria,
-            quantities,
-            plan,
-            record.vehicles[name].mass,
-            struck[0] if len(struck) == 1 else None,
-            origin,
-        )
-        found += [replace(c, name=f"{name}: {c.name}") if several else c for c in judged]
-    return tuple(found)
+        measured = _measured(record, results, name)
+        own = evaluate(criteria, measured, plan, rule)
+        lacks = lacking(criteria, measured, plan, own)
+        if len(judged) > 1:
+            own = tuple(replace(c, name=f"{name}: {c.name}") for c in own)
+            lacks = tuple(replace(one, name=f"{name}: {one.name}") for one in lacks)
+        found += own
+        missing += lacks
+    return Judgement(tuple(found), (*outside(criteria, plan), *missing), rule)
+
+
+def _measured(record: Record, results: Results, vehicle: str) -> Measured:
+    """What is known of a vehicle; its impact speed from the speed trap where no film shows it."""
+    quantities, origin = _quantities(results.vehicles[vehicle], results.crush)
+    origin = _named(origin, results, vehicle)
+    trap, table = record.test.speed_trap, record.vehicles[vehicle]
+    if quantities["impact_speed"] is None and trap is not None and table.role == "striking":
+        quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
+        origin["impact_speed"] = "from the speed trap"
+    struck = [v.known_mass for v in record.vehicles.values() if v.role == "struck"]
+    masses = {"striking": table.known_mass, "struck": struck[0] if len(struck) == 1 else None}
+    return Measured(quantities, {r: m for r, m in masses.items() if m is not None}, origin)
 
 
 def _named(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, str]:
@@ -67,18 +85,7 @@ def _named(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, 
     return {n: f"{plain} {chosen}" if text == plain else text for n, text in origin.items()}
 
 
-def not_judged(record: Record) -> tuple[NotJudged, ...]:
-    """What the record's criteria set asks for and films and accelerometers do not show.
-
-    Raises
-    ------
-    RecordError : the record's own criteria file can't be read.
-    """
-    criteria = load_criteria(record.test.criteria, record.folder)
-    return tuple(NotJudged(aspect.name, aspect.why) for aspect in criteria.not_judged)
-
-
-def _measured(
+def _quantities(
     vehicle: VehicleResult, crush: CrushResult | None
 ) -> tuple[dict[str, Quantity | None], dict[str, str]]:
     """Quantities by name, and where each occupant figure comes from."""

@@ -8,17 +8,24 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal, NoReturn, get_args
 
 from calibration.constants import GRAVITY
 from calibration.errors import RECORD, RecordError
 from calibration.files import read_bounded
 from tracker.core.units import UnitError, brief, parse
+from tracker.results.verdicts import Measure
 from tracker.storage.toml_text import TooDeepError, toml_tables
 
 When = Literal["always", "head-on", "angled"]
+Device = Literal["breakaway", "work-zone", "other"]
+"""breakaway: a support that yields or breaks away; work-zone: a traffic control device."""
+DEVICES: tuple[Device, ...] = get_args(Device)
 
-PUBLISHED = ("nchrp230", "nchrp350", "mash2009", "mash2016", "en1317", "none")
+PUBLISHED = (
+    *("nchrp230", "nchrp350", "mash2009", "mash2016"),
+    *("en1317", "en1317-1998", "en1317-2010", "none"),
+)
 
 QUANTITIES = {
     "oiv_x": "speed",
@@ -28,6 +35,7 @@ QUANTITIES = {
     "thiv": "speed",
     "phd": "acceleration_g",
     "asi": "number",
+    "asi_13hz": "number",
     "mean50_x": "acceleration_g",
     "mean50_y": "acceleration_g",
     "max_roll": "angle",
@@ -46,6 +54,8 @@ QUANTITIES = {
     "max_dynamic": "length",
 }
 """What a limit can be set on, and its kind."""
+OCCUPANT_SPEEDS = ("oiv_x", "oiv_y")
+"""Speeds that a report shows in the unit of occupant velocities."""
 
 UNIT = {
     "speed": "m/s",
@@ -75,6 +85,11 @@ class Limit:
     preferred: bool
     when: When
     source: str
+    device: tuple[Device, ...] = ()  # those that it is for; empty: all
+
+    def is_for(self, device: Device) -> bool:
+        """Whether it is a limit for this device."""
+        return not self.device or device in self.device
 
 
 @dataclass(frozen=True)
@@ -205,7 +220,7 @@ class _Reader:
         return Aspect(self.text(table, "name", at), self.text(table, "why", at))
 
     def limit(self, table: dict[str, Any], at: str) -> Limit:
-        self.known(table, ("name", "quantity", "most", "preferred", "when", "source"), at)
+        self.known(table, ("name", "quantity", "most", "preferred", "when", "device", "source"), at)
         quantities = table.get("quantity", [])
         quantities = [quantities] if isinstance(quantities, str) else quantities
         if not isinstance(quantities, list) or not quantities:
@@ -226,7 +241,14 @@ class _Reader:
             bool(table.get("preferred", False)),
             when,
             self.text(table, "source", at),
+            self.devices(table.get("device", []), at),
         )
+
+    def devices(self, names: object, at: str) -> tuple[Device, ...]:
+        listed = [names] if isinstance(names, str) else names
+        if not isinstance(listed, list) or not set(map(str, listed)) <= set(DEVICES):
+            self.refuse(f"{at}.device", f"is {brief(names)}", f"use {', '.join(DEVICES)}")
+        return tuple(device for device in DEVICES if device in listed)
 
     def tolerance(self, table: dict[str, Any], at: str) -> Tolerance:
         self.known(table, ("name", "quantity", "intended", "within", "low", "high", "source"), at)
@@ -345,6 +367,22 @@ def _written(value: object) -> str:
     text = str(value)
     number, _, unit = text.partition(" ")
     return f"{number} g" if unit == "g_0" else text
+
+
+def measure(quantity: str) -> Measure:
+    """In which kind of unit a report shows a quantity."""
+    if quantity in OCCUPANT_SPEEDS:
+        return "occupant_speed"
+    return _MEASURE[QUANTITIES[quantity]]
+
+
+_MEASURE: dict[str, Measure] = {
+    "speed": "speed",
+    "acceleration_g": "acceleration_g",
+    "number": "plain",
+    "angle": "angle",
+    "length": "length",
+}
 
 
 def is_head_on(angle: float | None, below: float = math.radians(5.0)) -> bool:

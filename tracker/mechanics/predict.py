@@ -15,7 +15,7 @@ from calibration.arrays import Array
 from calibration.constants import GRAVITY
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import Quantity
-from tracker.criteria import Criteria, PlannedImpact, evaluate
+from tracker.criteria import Criteria, Measured, PlannedImpact, evaluate
 from tracker.mechanics.two_mass_model import (
     BEYOND,
     LEAST_UNLOADING,
@@ -192,7 +192,7 @@ def _judged(criteria: Criteria, figures: dict[str, Quantity | None]) -> tuple[Cr
     """The limits of the set on what is predicted, for a head-on test."""
     limits = tuple(limit for limit in criteria.limits if JUDGED.issuperset(limit.quantity))
     alone = replace(criteria, limits=limits, tolerances=(), masses=(), severity=None)
-    return evaluate(alone, figures, PlannedImpact(angle=0.0))
+    return evaluate(alone, Measured(figures), PlannedImpact(angle=0.0))
 
 
 def _drawn(mean: float, u: float, rows: int, rng: np.random.Generator) -> Array:

@@ -38,7 +38,7 @@ NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "mean50_y": ("ay",),
         "velocity_change_y": ("ay",),
         **dict.fromkeys(("thiv", "phd"), ("ax", "ay", "yaw_rate")),
-        "asi": ("ax", "ay", "az"),
+        **dict.fromkeys(("asi", "asi_13hz"), ("ax", "ay", "az")),
     }
 )
 """The channels without which a figure is none. Flail distances are taken as reached forwards where

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from calibration.findings import Diagnostic
 from tracker import __version__
 from tracker.camera.stage import CalibratedFilm
-from tracker.criteria.judge import judge, not_judged
+from tracker.criteria.judge import judge
 from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
@@ -121,7 +121,13 @@ def assemble_results(found: Analysis) -> Results:
         article_paths=later.paths,
     )
     results = replace(results, events=events(record, results))
-    return replace(results, criteria=judge(record, results), not_judged=not_judged(record))
+    verdicts = judge(record, results)
+    return replace(
+        results,
+        criteria=verdicts.criteria,
+        not_judged=verdicts.not_judged,
+        decision=verdicts.rule,
+    )
 
 
 def film_headline(

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Mapping
 
 from calibration.findings import Diagnostic
-from tracker.criteria.evaluate import probability_within, verdict
+from tracker.criteria.decision import RULES, met_within, verdict
 from tracker.criteria.sets import load_criteria
 from tracker.outcome.options import OUTCOME
 from tracker.record.schema import Record
@@ -28,12 +29,14 @@ def figure_warnings(
         *_contact_goes_on(vehicles),
         *_no_occupant_contact(vehicles),
         *_ridedown_windows(record, vehicles),
+        *_severity_classes(record, vehicles),
         *_alone(vehicles, sensed),
     ]
 
 
 def _ridedown_windows(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
     """That ridedown hangs on where its windows begin: values more than 2 u apart, or verdicts."""
+    rule = RULES[record.test.decision]
     limits = [
         (name, limit.most)
         for limit in load_criteria(record.test.criteria, record.folder).limits
@@ -50,7 +53,7 @@ def _ridedown_windows(record: Record, vehicles: Mapping[str, VehicleResult]) -> 
                 if centred is None or after is None:
                     continue
                 verdicts = [
-                    [verdict(probability_within(q.value, q.u, most)) for q in (centred, after)]
+                    [verdict(met_within(q.value, q.u, most), rule) for q in (centred, after)]
                     for of, most in limits
                     if of == name
                 ]
@@ -62,6 +65,32 @@ def _ridedown_windows(record: Record, vehicles: Mapping[str, VehicleResult]) -> 
                         "there or later; the first is judged"
                     )
                     found.append(Diagnostic("ridedown_window", text, f"vehicles.{vehicle}"))
+    return found
+
+
+def _severity_classes(record: Record, vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
+    """That the class of ASI hangs on its filter, where the criteria judge ASI."""
+    levels = sorted(
+        {
+            limit.most
+            for limit in load_criteria(record.test.criteria, record.folder).limits
+            if set(limit.quantity) & {"asi", "asi_13hz"}
+        }
+    )
+    found = []
+    for vehicle, result in vehicles.items():
+        for source in ("fused", "film", "accelerometer"):
+            figures: OccupantResult | None = getattr(result.occupant, source)
+            mean, filtered = getattr(figures, "asi", None), getattr(figures, "asi_13hz", None)
+            if mean is None or filtered is None:
+                continue
+            if bisect_left(levels, mean.value) != bisect_left(levels, filtered.value):
+                text = (
+                    f"ASI ({source}) is {mean.value:.3f} by means over 50 ms (EN 1317-1:1998) and "
+                    f"{filtered.value:.3f}, u {filtered.u:.3f}, by the 13 Hz filter (2010): these "
+                    "are of different classes"
+                )
+                found.append(Diagnostic("severity_class", text, f"vehicles.{vehicle}"))
     return found
 
 

@@ -13,6 +13,7 @@ from calibration.resection.options import RESECTION
 from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
 from tracker.camera.options import BACKGROUND, CAMERA
+from tracker.criteria.options import CRITERIA
 from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
@@ -44,6 +45,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "calibration.time.timing_light": TIMING_LIGHT,
         "camera": CAMERA,
         "camera.background": BACKGROUND,
+        "criteria": CRITERIA,
         "detection": DETECTION,
         "film": FILM,
         "marks": MARKS,

@@ -22,6 +22,7 @@ from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion, crush_result, occupant_times, portions
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Budget, CrushResult, OccupantResult, Share, VehicleResult
+from tracker.results.verdicts import Measure
 
 Of = Callable[[Draws], Sequence[Quantity | float | None]]
 """The spreads of some numbers, or the numbers with them, on draws."""
@@ -33,6 +34,17 @@ class Numbers:
 
     reported: Mapping[str, Quantity]
     of: Of
+    speeds: Measure = "speed"  # in which unit a report shows its speeds
+
+    def measure(self, unit: str) -> Measure:
+        """In which kind of unit a report shows a number of this unit."""
+        kinds: dict[str, Measure] = {
+            "m/s": self.speeds,
+            "rad": "angle",
+            "m": "length",
+            "g": "acceleration_g",
+        }
+        return kinds.get(unit, "")
 
 
 def budgets(
@@ -87,7 +99,7 @@ def _shares(solution: Solution, numbers: list[Numbers]) -> tuple[Budget, ...]:
                 if u is not None and np.isfinite(u):
                     own.append(Share(source, float(u)))
     return tuple(
-        Budget(name, reported.unit, reported.u, tuple(own))
+        Budget(name, reported.unit, reported.u, tuple(own), family.measure(reported.unit))
         for family, rows in zip(numbers, shares, strict=True)
         for (name, reported), own in zip(family.reported.items(), rows, strict=True)
     )
@@ -150,7 +162,9 @@ def _of_occupant(
         spread = [_spread(np.concatenate(part)) for part in zip(*parts, strict=True)]
         return [s for s, q in zip(spread, figures.values(), strict=True) if q is not None]
 
-    yield Numbers({label: q for label, q in figures.items() if q is not None}, spreads)
+    yield Numbers(
+        {label: q for label, q in figures.items() if q is not None}, spreads, "occupant_speed"
+    )
 
 
 def _closing(vehicles: Mapping[str, Vehicle], motions: Mapping[str, VehicleMotion]) -> Of:

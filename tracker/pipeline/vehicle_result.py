@@ -254,13 +254,13 @@ def film_occupant(
     if not motion.observed[:, COLUMN["vy_mps"]].all():
         for name in (
             *("oiv_y", "ridedown_y", "ridedown_y_after", "mean50_y", "velocity_change_y"),
-            *("thiv", "phd", "asi"),
+            *("thiv", "phd", "asi", "asi_13hz"),
         ):
             figures[name] = None
     if not motion.observed[:, COLUMN["yaw_rate_radps"]].all():
         figures["thiv"] = figures["phd"] = None
     if not motion.observed[:, COLUMN["az_mps2"]].all():
-        figures["asi"] = None
+        figures["asi"] = figures["asi_13hz"] = None
     return occupant_result(figures)
 
 

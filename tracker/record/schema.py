@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from tracker.core.types import MarkId
+from tracker.core.types import MarkId, Quantity
 from tracker.core.units import UnitError, brief, si_factor
 from tracker.record.after_contact import Article, ArticleMarker, Event, Outline, Rest
 from tracker.record.camera import CameraEntry, PlannedCamera
@@ -38,7 +38,14 @@ from tracker.record.types import (
     within,
 )
 
-CRITERIA = ("nchrp230", "nchrp350", "mash2009", "mash2016", "en1317", "none")
+CRITERIA = (
+    *("nchrp230", "nchrp350", "mash2009", "mash2016"),
+    *("en1317", "en1317-1998", "en1317-2010", "none"),
+)
+DEVICES = ("breakaway", "work-zone", "other")
+DECISIONS = ("guarded", "simple")
+MASS_U = 0.0025
+"""Standard uncertainty of a stated mass, share. Common practice, no source: wheel weighers."""
 ACCELERATIONS = ("ax", "ay", "az")
 ANGULAR_RATES = ("roll_rate", "pitch_rate", "yaw_rate")
 CHANNELS = dict.fromkeys(ACCELERATIONS, "acceleration") | dict.fromkeys(
@@ -89,6 +96,8 @@ class Conditions(Table):
     title: Text | None = None
     date: datetime.date | None = None
     criteria: Annotated[Text, AfterValidator(_criteria)] = "none"  # a set's name or a .toml path
+    device: Annotated[Literal["breakaway", "work-zone", "other"], one_of(*DEVICES)] = "other"
+    decision: Annotated[Literal["guarded", "simple"], one_of(*DECISIONS)] = "guarded"
     report_units: Annotated[Literal["us", "si"], one_of("us", "si")] = "si"
     intended: Intended = Intended()
     speed_trap: SpeedTrap | None = None
@@ -138,6 +147,13 @@ class Vehicle(Table):
     outline: Outline | None = None
     wheels: tuple[Text, ...] = ()  # names of `points` where the wheels touch the ground
     rest: Rest | None = None
+
+    @property
+    def known_mass(self) -> Quantity | None:
+        """Its mass with its standard uncertainty, kg; None where the record states none."""
+        if self.mass is None:
+            return None
+        return Quantity(self.mass, "kg", MASS_U * self.mass if self.mass_u is None else self.mass_u)
 
 
 class Survey(Table):

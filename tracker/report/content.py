@@ -5,7 +5,7 @@ archive's.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from tracker.report import tables
@@ -222,10 +222,26 @@ def _of_cameras(what: str, texts: Mapping[str, str]) -> list[Block]:
     ]
 
 
-def _criteria(results: Results) -> list[Block]:
+def _criteria(results: Results) -> Sequence[Block]:
     if not results.criteria:
         return []
-    return [Heading("Criteria"), tables.verdicts(results)]
+    blocks: list[Block | None] = [
+        Heading("Criteria"),
+        None if results.decision is None else Text(results.decision.text),
+        *[Text(sentence) for sentence in governing(results)],
+        tables.verdicts(results),
+        tables.not_judged(results),
+    ]
+    return _present(blocks)
+
+
+def governing(results: Results) -> list[str]:
+    """Which requirement is nearest to its limit, a sentence a vehicle that is judged."""
+    return [
+        f"Nearest to its limit: {criterion.name}, {100 * criterion.margin:.1f} % of the limit left."
+        for criterion in results.criteria
+        if criterion.governs and criterion.margin is not None
+    ]
 
 
 def _archive(

@@ -12,7 +12,7 @@ from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results.channels import CrossCheckResult
 from tracker.results.roles import striking
-from tracker.results.schema import Budget, Results, VehicleResult
+from tracker.results.schema import Results, VehicleResult
 from tracker.results.verdicts import Criterion
 
 Row = tuple[str, ...]
@@ -86,6 +86,12 @@ def verdicts(results: Results) -> TableBlock:
     return table("Comparison with the criteria", (*CRITERIA_HEAD, "source"), rows, "lcrll")
 
 
+def not_judged(results: Results) -> TableBlock | None:
+    """What the standard asks for and this report does not judge, and why."""
+    rows = [(entry.name, entry.why) for entry in results.not_judged]
+    return table("Asked for and not judged here", ("", "why"), rows, "ll") if rows else None
+
+
 def main_verdicts(results: Results) -> TableBlock:
     """The criteria not met or open, then as many of those passed as there is room for."""
     system = results.test.report_units
@@ -107,14 +113,13 @@ def shortest(name: str) -> str:
 
 def verdict_row(entry: Criterion, system: System) -> Row:
     """A criterion with value and limit in report units."""
-    kind = criterion_kind(entry)
-    unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
+    unit, factor = unit_of(entry.measure, system) if entry.measure else (entry.unit, 1.0)
     limit = NONE if entry.limit is None else plain(entry.limit * factor)
     u = None if entry.u is None else entry.u * factor
     return (
         named(entry.name, unit),
         NONE if entry.value is None else joined(entry.value * factor, u),
-        f"≥ {limit}" if entry.note.startswith("at least") else limit,
+        f"≥ {limit}" if entry.sense == "least" else limit,
         verdict_word(entry),
     )
 
@@ -123,13 +128,6 @@ def verdict_word(entry: Criterion) -> str:
     """The verdict in words; a preferred limit that is missed is no failure."""
     missed = entry.verdict == "fail" and entry.preferred
     return "not met" if missed else VERDICTS[entry.verdict]
-
-
-def criterion_kind(entry: Criterion) -> str | None:
-    """The kind of a criterion's SI unit; None where it is in a unit of its own."""
-    if entry.unit == "m/s":
-        return "occupant_speed" if "occupant" in entry.name else "speed"
-    return {"rad": "angle", "m": "length", "kg": "mass", "J": "energy", "s": "time"}.get(entry.unit)
 
 
 def abbreviated(text: str) -> str:
@@ -274,22 +272,13 @@ def budget(results: Results) -> TableBlock | None:
     sources = sorted(weight, key=lambda source: -weight[source])
     rows: list[Row] = []
     for entry in found:
-        kind = budget_kind(entry)
-        unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
+        unit, factor = unit_of(entry.measure, system) if entry.measure else (entry.unit, 1.0)
         own = {share.source: share.u for share in entry.shares}
         parts = [percent(own.get(source), entry.u) for source in sources]
         rows.append((named(entry.quantity, unit), significant(entry.u * factor), *parts))
     caption = "Uncertainty budgets: standard uncertainty, and the shares of its variance in %"
     head = ("number", "u", *sources)
     return table(caption, head, rows, "lr" + "r" * len(sources), BUDGET_NOTE) if rows else None
-
-
-def budget_kind(entry: Budget) -> str | None:
-    """The kind of a budget's SI unit; None where it is in a unit of its own."""
-    if entry.unit == "m/s":
-        return "occupant_speed" if "occupant" in entry.quantity else "speed"
-    kinds = {"rad": "angle", "m": "length", "g": "acceleration_g"}
-    return kinds.get(entry.unit)
 
 
 def percent(u: float | None, whole: float) -> str:

@@ -42,6 +42,8 @@ CRITERIA = {
     "mash2009": "MASH 2009",
     "mash2016": "MASH 2016",
     "en1317": "EN 1317",
+    "en1317-1998": "EN 1317 (1998)",
+    "en1317-2010": "EN 1317 (2010)",
     "none": "no criteria set",
 }
 
@@ -78,11 +80,12 @@ OCCUPANT = {
     "ridedown_y": Name("Ridedown acceleration, lateral", "acceleration_g"),
     "thiv": Name("THIV", "speed"),
     "phd": Name("PHD", "acceleration_g"),
-    "asi": Name("ASI", "plain"),
+    "asi": Name("ASI, means over 50 ms", "plain"),
+    "asi_13hz": Name("ASI, 13 Hz filter", "plain"),
     "mean50_x": Name("Largest 50 ms mean, longitudinal", "acceleration_g"),
     "mean50_y": Name("Largest 50 ms mean, lateral", "acceleration_g"),
-    "velocity_change_x": Name("Velocity change to the end, longitudinal", "occupant_speed"),
-    "velocity_change_y": Name("Velocity change to the end, lateral", "occupant_speed"),
+    "velocity_change_x": Name("Velocity change in contact, longitudinal", "occupant_speed"),
+    "velocity_change_y": Name("Velocity change in contact, lateral", "occupant_speed"),
 }
 
 SOURCES = {"film": "Film", "accelerometer": "Accelerometer", "fused": "Both"}

@@ -35,6 +35,7 @@ SCALARS = (
     "speed_check",
     "criteria",
     "not_judged",
+    "decision",
     "warnings",
     "budgets",
     "article",
@@ -63,6 +64,7 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
         raw = json.loads(text)
         if raw["schema"] != SCHEMA:
             raise ValueError(f"schema {raw['schema']}")
+        raw["criteria"] = [_with_preference(entry) for entry in raw.get("criteria", ())]
         return {name: _value(hints[name], raw[name], name) for name in SCALARS if name in raw}
     except (
         ValueError,
@@ -79,6 +81,15 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
             remedy="analyse the test again",
             status=RECORD,
         ) from None
+
+
+def _with_preference(entry: dict[str, Any]) -> dict[str, Any]:
+    """A criterion of a version before 0.3, which had no `preferred` but in its name or note."""
+    if "preferred" in entry:
+        return entry
+    named = "(preferred)" in entry["name"] or entry.get("note", "").startswith("preferred")
+    least = entry.get("note", "").startswith("at least")
+    return {**entry, "preferred": named, "sense": "least" if least else "most"}
 
 
 def _plain(value: Any) -> Any:

@@ -25,7 +25,7 @@ from tracker.results.after_contact import (
 )
 from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.channels import ChannelFinding, CrossCheckResult
-from tracker.results.verdicts import Criterion, NotJudged
+from tracker.results.verdicts import Criterion, DecisionRule, Measure, NotJudged
 from tracker.storage.audit_log import Entry
 
 SCHEMA = 1
@@ -122,7 +122,8 @@ class OccupantResult:
     ridedown_y_after: Quantity | None = None  # g
     thiv: Quantity | None = None  # m/s
     phd: Quantity | None = None  # g
-    asi: Quantity | None = None  # 1
+    asi: Quantity | None = None  # 1, by means over 50 ms
+    asi_13hz: Quantity | None = None  # 1, by the 13 Hz filter
     mean50_x: Quantity | None = None  # g
     mean50_y: Quantity | None = None  # g
     velocity_change_x: Quantity | None = None  # m/s, of the vehicle, while in contact
@@ -221,6 +222,7 @@ class Budget:
     unit: str
     u: float  # combined standard uncertainty
     shares: tuple[Share, ...] = ()
+    measure: Measure = ""
 
 
 @dataclass(frozen=True)
@@ -285,6 +287,7 @@ class Results:
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
+    decision: DecisionRule | None = None  # the rule of the verdicts
     warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()
     article: ArticleResult | None = None

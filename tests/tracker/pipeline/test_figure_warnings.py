@@ -19,9 +19,8 @@ class Table:
 
 
 def codes(occupant, contact=None, criteria="mash2016"):
-    record = SimpleNamespace(
-        vehicles={"car": Table()}, test=SimpleNamespace(criteria=criteria), folder=Path()
-    )
+    test = SimpleNamespace(criteria=criteria, decision="guarded")
+    record = SimpleNamespace(vehicles={"car": Table()}, test=test, folder=Path())
     result = VehicleResult(role="striking", occupant=occupant, contact_end=contact)
     return {w.code for w in figure_warnings(record, {"car": result}, {"car"}, set())}
 
@@ -60,3 +59,14 @@ def test_an_occupant_who_reaches_nothing_is_told():
     none = Occupant(film=OccupantResult(oiv_x=Quantity(-2.0, "m/s", 0.01)))
     assert "no_occupant_contact" in codes(none)
     assert "no_occupant_contact" not in codes(by_windows(-12.0, -12.0))
+
+
+@pytest.mark.parametrize(("filtered", "warned"), [(1.44, True), (1.35, False)])
+def test_an_asi_whose_class_hangs_on_the_edition_is_warned_of(filtered, warned):
+    """Half-sine of 17.5 g over 100 ms: 1.313 by 50 ms means (B), 1.44 by the 13 Hz filter (C)."""
+    asi = Occupant(
+        film=OccupantResult(asi=Quantity(1.313, "1", 0.005), asi_13hz=Quantity(filtered, "1", 0.02))
+    )
+    for criteria in ("en1317", "en1317-2010"):
+        assert ("severity_class" in codes(asi, criteria=criteria)) == warned
+    assert "severity_class" not in codes(asi, criteria="mash2016")

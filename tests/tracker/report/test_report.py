@@ -423,8 +423,8 @@ def test_a_preferred_limit_that_is_missed_fails_no_test() -> None:
     one = results.criteria[-1]
     criteria = (
         replace(one, name="OIV", verdict="pass", note=""),
-        replace(one, name="OIV (preferred)", verdict="fail", note=""),
-        replace(one, name="ridedown (preferred)", verdict="pass", note=""),
+        replace(one, name="OIV (preferred)", verdict="fail", note="", preferred=True),
+        replace(one, name="ridedown (preferred)", verdict="pass", note="", preferred=True),
         replace(one, name="roll", verdict="undetermined", note=""),
     )
     results = replace(results, criteria=criteria)
@@ -438,9 +438,9 @@ def test_a_preferred_limit_that_is_missed_fails_no_test() -> None:
 def test_a_budget_is_in_the_reports_units_and_its_shares_are_of_the_variance() -> None:
     shares = (Share("marks", 0.003), Share("survey", 0.004), Share("lens", 0.0001))
     entries = (
-        Budget("car: impact speed", "m/s", 0.005, shares),
-        Budget("car: occupant impact velocity along x", "m/s", 0.005, shares[:1]),
-        Budget("crush", "m", 0.0, ()),
+        Budget("car: impact speed", "m/s", 0.005, shares, "speed"),
+        Budget("car: occupant impact velocity along x", "m/s", 0.005, shares[:1], "occupant_speed"),
+        Budget("crush", "m", 0.0, (), "length"),
     )
     found = budget(replace(made_results(), budgets=entries))
     assert found is not None

@@ -121,8 +121,7 @@ def test_preferred_limits_decide_nothing(verdicts, said):
     results = made_results()
     one = results.criteria[-1]
     criteria = tuple(
-        replace(one, verdict=v.split()[0], name=f"limit{v.removeprefix(v.split()[0])}")
-        for v in verdicts
+        replace(one, verdict=v.split()[0], preferred="(preferred)" in v) for v in verdicts
     )
     assert overall(replace(results, criteria=criteria)) == said
 
