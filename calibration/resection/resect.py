@@ -22,6 +22,7 @@ from calibration.resection.adjustment import (
 from calibration.resection.blunders import BlunderSearch, exchanged_pairs, reject_blunders
 from calibration.resection.options import RESECTION
 from calibration.resection.pose import Sightings
+from calibration.resection.withheld import TargetResiduals, target_residuals
 
 _LENS_TERMS = {"focal length": 0, "principal point": 2, "k1": 4}
 
@@ -41,6 +42,7 @@ class Resection:
     solved: tuple[str, ...]  # lens terms that the evidence determined
     focal_u: float  # relative standard uncertainty of the focal length
     findings: tuple[Diagnostic, ...]
+    targets: TargetResiduals | None = None  # None without surveyed targets
 
 
 def resect(
@@ -85,9 +87,9 @@ def resect(
     prior = calibrated_lens_prior(lens) if lens is not None else open_lens_prior(size)
     verdict, ambiguous = _reject_blunders(seen, prior, rough, where)
     findings: list[Diagnostic] = []
+    extra: tuple[Observation, ...] = ()
     if lens is None and _focal_u(verdict.fit) > RESECTION.focal_known:
         prior = open_lens_prior(size, log_focal_sd=RESECTION.focal_log_sd_flat)
-        extra: tuple[Observation, ...] = ()
         if rough is not None:
             distance = float(np.linalg.norm(rough - seen.points.mean(0)))
             extra = (
@@ -119,6 +121,7 @@ def resect(
         _determined_terms(camera, prior) if lens is None else (),
         _focal_u(verdict.fit) * float(np.sqrt(verdict.scale)),
         tuple(findings),
+        target_residuals(seen, kept, verdict.fit, prior, verdict.scale, extra),
     )
 
 

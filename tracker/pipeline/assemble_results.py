@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker import __version__
 from tracker.camera.stage import CalibratedFilm
@@ -13,6 +16,8 @@ from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
 from tracker.pipeline.after_contact import after_contact, typed_ends
+from tracker.pipeline.assumptions import assumptions
+from tracker.pipeline.calibration_result import calibration_result
 from tracker.pipeline.camera_result import camera_result, evidence, shaking, view
 from tracker.pipeline.events import events
 from tracker.pipeline.figure_warnings import figure_warnings
@@ -36,6 +41,7 @@ from tracker.pipeline.vehicle_result import (
 from tracker.record.load import Record
 from tracker.results.balances import Mechanics
 from tracker.results.headline import Headline
+from tracker.results.paperwork import ReportFields
 from tracker.results.schema import (
     Budget,
     ConditionsResult,
@@ -90,7 +96,10 @@ def assemble_results(found: Analysis) -> Results:
         test=_conditions(record),
         software=Software(__version__, found.inputs),
         cameras={
-            name: camera_result(record, film, motions.times[name], solution)
+            name: replace(
+                camera_result(record, film, motions.times[name], solution),
+                calibration=calibration_result(record, film, solution, _place(record, motions)),
+            )
             for name, film in films.items()
         },
         vehicles=vehicles,
@@ -119,6 +128,7 @@ def assemble_results(found: Analysis) -> Results:
         log=found.log,
         article=later.article,
         article_paths=later.paths,
+        assumptions=assumptions(record, found.distances),
     )
     results = replace(results, events=events(record, results))
     verdicts = judge(record, results)
@@ -184,6 +194,16 @@ def _vehicles(
     return vehicles
 
 
+def _place(record: Record, motions: SolvedMotions) -> Array | None:
+    """Where the striking vehicle's cg was at time zero, (3,) m; None where no film shows it."""
+    names = [n for n, table in record.vehicles.items() if table.role == "striking"]
+    for name in [*names, *motions.of]:
+        motion = motions.of[name].motion if name in motions.of else None
+        if motion is not None and len(motion.time):
+            return np.asarray(motion.state[int(np.argmin(np.abs(motion.time))), :3])
+    return None
+
+
 def _joint_occupants(found: Analysis) -> dict[str, OccupantResult]:
     """Occupant risk from film and accelerometers together, of vehicles whose channels joined."""
     if found.joint is None:
@@ -237,4 +257,8 @@ def _conditions(record: Record) -> ConditionsResult:
         IntendedResult(test.intended.speed, test.intended.angle, test.intended.offset),
         test.photographs,
         test.slow_motion,
+        ReportFields(
+            **test.report.model_dump(exclude={"issued"}),
+            issued="" if test.report.issued is None else test.report.issued.isoformat(),
+        ),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -206,6 +207,7 @@ class LensEntry(Table):
     marker: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     dictionary: Annotated[str, one_of(*DICTIONARIES)] | None = None
     file: Text | None = None
+    date: datetime.date | None = None  # of its calibration
 
 
 class Edit(Table):

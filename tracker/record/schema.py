@@ -17,6 +17,7 @@ from tracker.core.types import MarkId, Quantity
 from tracker.core.units import UnitError, brief, si_factor
 from tracker.record.after_contact import Article, ArticleMarker, Event, Outline, Rest
 from tracker.record.camera import CameraEntry, PlannedCamera
+from tracker.record.report_fields import ReportEntry
 from tracker.record.types import (
     BodyPoint,
     GroundPoint,
@@ -106,6 +107,7 @@ class Conditions(Table):
     ] = ()
     slow_motion: SlowMotion | None = None
     events: tuple[Event, ...] = ()
+    report: ReportEntry = ReportEntry()
 
 
 class Marker(Table):
@@ -161,6 +163,7 @@ class Survey(Table):
 
     ground_u: SurveyU = 0.002
     marker_u: SurveyU = 0.001
+    instrument: Text | None = None  # what it was measured with, for the report
 
 
 class Cushion(Table):

@@ -53,6 +53,15 @@ class Photographs:
 
 
 @dataclass(frozen=True)
+class Form:
+    """Named entries in columns, row by row; an empty one is a line to fill in by hand."""
+
+    entries: tuple[tuple[str, str], ...]
+    widths: tuple[float, ...]  # of the columns, in proportion
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Beside:
     """Two columns of blocks."""
 
@@ -60,7 +69,7 @@ class Beside:
     right: tuple[Block, ...]
 
 
-Block = Text | Heading | TableBlock | Plot | Photographs | Beside
+Block = Text | Heading | TableBlock | Plot | Photographs | Form | Beside
 
 
 @dataclass(frozen=True)
@@ -83,6 +92,8 @@ class Document:
     paper: Literal["us-letter", "a4"]
     parts: tuple[Part, ...]
     label: str = "Test"  # what the number is the number of
+    running: str = ""  # stands on every page: number and revision of the report
+    notice: str = ""  # stands on every page: what the results relate to
 
 
 def table(

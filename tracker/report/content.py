@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from tracker.report import tables
+from tracker.report.assumed import assumed
 from tracker.report.blocks import (
     Beside,
     Block,
@@ -21,7 +22,17 @@ from tracker.report.blocks import (
     Text,
     table,
 )
+from tracker.report.calibration import calibration
 from tracker.report.channels import channels
+from tracker.report.first_page import (
+    conditions_table,
+    criteria_table,
+    governing,
+    not_judged,
+    paper_head,
+    remarks,
+    signatures,
+)
 from tracker.report.mechanics import mechanics
 from tracker.report.plots import SMALL
 from tracker.report.sequence import Shots, sequence, summary
@@ -29,8 +40,10 @@ from tracker.report.wording import (
     AXES,
     CAUTION,
     CRITERIA,
+    DECISION,
     LIMITS,
     OCCUPANT,
+    RELATES,
     SOURCES,
     UNCERTAINTY,
     VEHICLE,
@@ -41,7 +54,7 @@ from tracker.results.roles import striking
 from tracker.results.schema import Results
 from tracker.storage.audit_log import Entry
 
-KEY_MOTION = ("velocity_change", "max_pitch", "min_pitch", "max_yaw", "min_yaw", "max_rise")
+KEY_MOTION = ("velocity_change", "min_pitch", "max_rise")
 KEY_OCCUPANT = {
     "oiv_x": "OIV, x",
     "oiv_y": "OIV, y",
@@ -54,8 +67,9 @@ ALONE = {
     "accelerometers_unusable": "No accelerometer can be used: all is from film",
     "accelerometers_alone": "No film shows the occupant risk: it is from accelerometers alone",
 }
-KEY_NOTE = "OIV: occupant impact velocity; x forward, y to the right."
-BOTH_NOTE = " The criteria are compared with film and accelerometers together."
+BLANK = "____"
+KEY_NOTE = "x forward, y to the right."
+BOTH_NOTE = " Criteria: from film and accelerometers together."
 
 
 def document(results: Results, plots: Mapping[str, str], shots: Shots | None = None) -> Document:
@@ -79,22 +93,34 @@ def document(results: Results, plots: Mapping[str, str], shots: Shots | None = N
             Part("How the numbers came about", "for the reviewer", _review(results, plots)),
             Part("All results", "for the archive", _archive(results, plots, sequence(shots or {}))),
         ),
+        running=_running(results),
+        notice=RELATES,
     )
+
+
+def _running(results: Results) -> str:
+    """Number and revision of the report; spaces to fill in where the record states none."""
+    fields = results.test.report
+    return f"Report {fields.number or BLANK}, revision {fields.revision or BLANK}"
 
 
 def _summary(
     results: Results, plots: Mapping[str, str], photographs: Photographs | None
 ) -> tuple[Block, ...]:
-    left = _present([tables.conditions(results), _key_motion(results)])
-    right = _present([_key_verdicts(results), _key_occupant(results)])
+    rule = DECISION if results.decision is None else f"Decision rule: {results.decision.text}"
+    rule = f"{rule} {UNCERTAINTY}" if results.criteria else UNCERTAINTY
     return _present(
         [
-            Text(headline(results), "lead"),
-            Beside(left, right),
+            paper_head(results),
+            *[Text(text, "lead") for text in [governing(results)] if text],
+            Text(headline(results)),
+            criteria_table(results),
+            Beside(_present([conditions_table(results)]), _present([_key_occupant(results)])),
+            *[Text(text) for text in [_key_motion(results)] if text],
             photographs,
-            *_main_plots(results, plots),
-            Text(CAUTION, "caution"),
-            Text(UNCERTAINTY, "note"),
+            *([] if photographs else _main_plots(results, plots)),
+            *[Text(text, "note") for text in (not_judged(results), rule)],
+            signatures(results),
         ]
     )
 
@@ -123,10 +149,6 @@ def headline(results: Results) -> str:
     return " ".join(sentences) or "No criteria were compared."
 
 
-def _key_verdicts(results: Results) -> TableBlock | None:
-    return tables.main_verdicts(results) if results.criteria else None
-
-
 def _key_occupant(results: Results) -> TableBlock | None:
     name = striking(results)
     if name is None:
@@ -140,11 +162,11 @@ def _key_occupant(results: Results) -> TableBlock | None:
     return replace(found, note=KEY_NOTE + (BOTH_NOTE if joined else ""))
 
 
-def _key_motion(results: Results) -> TableBlock | None:
+def _key_motion(results: Results) -> str:
     """What the summary says of the vehicles' motion; extremes that stand out from their u."""
     name = striking(results)
     if name is None:
-        return None
+        return ""
     rows = []
     for field in KEY_MOTION:
         value = getattr(results.vehicles[name], field)
@@ -159,7 +181,8 @@ def _key_motion(results: Results) -> TableBlock | None:
             whole = entry.stopping is not None or not way.at_end
             label = Name(f"{'Roll-ahead' if whole else 'Travel so far'}, {other}", "length")
             rows.append(tables.movement_row(way, label, results.test.report_units))
-    return table(f"Motion, {name}", tables.MOTION_HEAD, rows, "lcr") if rows else None
+    said = [f"{label[:1].lower()}{label[1:]} {value}" for label, value, _ in rows]
+    return f"Motion of {name}: {'; '.join(said)}." if said else ""
 
 
 def _main_plots(results: Results, plots: Mapping[str, str]) -> list[Block]:
@@ -176,12 +199,13 @@ def _main_plots(results: Results, plots: Mapping[str, str]) -> list[Block]:
 
 def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     blocks: list[Block | None] = [
+        *remarks(results),
         Text(AXES),
         *_criteria(results),
         Heading("Warnings"),
         _warnings(results),
         Heading("Cameras, survey and time"),
-        tables.cameras(results),
+        *calibration(results),
         *_of_cameras("Time", {name: c.time_base for name, c in results.cameras.items()}),
         *_of_cameras("Lens", {name: c.lens for name, c in results.cameras.items()}),
         *_plots(plots, results.cameras, ("survey", "steadiness", "lens")),
@@ -204,6 +228,8 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     blocks += [
         Heading("Edits made by hand, decisions of the program"),
         *_edits(results),
+        Heading("Assumptions"),
+        *assumed(results),
         Heading("Limits of use"),
         *[Text(limit) for limit in LIMITS],
         Text(CAUTION, "caution"),
@@ -228,20 +254,10 @@ def _criteria(results: Results) -> Sequence[Block]:
     blocks: list[Block | None] = [
         Heading("Criteria"),
         None if results.decision is None else Text(results.decision.text),
-        *[Text(sentence) for sentence in governing(results)],
         tables.verdicts(results),
         tables.not_judged(results),
     ]
     return _present(blocks)
-
-
-def governing(results: Results) -> list[str]:
-    """Which requirement is nearest to its limit, a sentence a vehicle that is judged."""
-    return [
-        f"Nearest to its limit: {criterion.name}, {100 * criterion.margin:.1f} % of the limit left."
-        for criterion in results.criteria
-        if criterion.governs and criterion.margin is not None
-    ]
 
 
 def _archive(
@@ -262,10 +278,7 @@ def _archive(
             table("Closing of the vehicles", tables.MOTION_HEAD, [crush], "lcr"),
         ]
     blocks += mechanics(results, plots)
-    residuals = tables.survey(results)
-    if residuals:
-        blocks += [Heading("Survey"), residuals]
-    blocks += [Heading("What was done"), _log(results), Heading("Files"), Text(FILES)]
+    blocks += [Heading("Files"), Text(FILES), Heading("What was done"), _log(results)]
     return _present(blocks)
 
 
@@ -324,6 +337,8 @@ def _entry_text(entry: Entry) -> str:
     """
     if entry.kind in ("input", "edit") or not entry.data:
         return entry.text
+    if any(isinstance(value, Mapping) for value in entry.data.values()):
+        return f"{entry.text}: see log.jsonl"
     return f"{entry.text}: " + ", ".join(f"{key} {value}" for key, value in entry.data.items())
 
 

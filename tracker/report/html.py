@@ -12,6 +12,7 @@ from tracker.report.blocks import (
     Beside,
     Block,
     Document,
+    Form,
     Heading,
     Photographs,
     Plot,
@@ -25,6 +26,7 @@ KINDS = {
     TableBlock: "table",
     Plot: "plot",
     Photographs: "photographs",
+    Form: "form",
     Beside: "beside",
 }
 TYPES = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg"}

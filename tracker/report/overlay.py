@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.core.types import STATE, Motion, Status, Tracks
 from tracker.core.units import report_unit
+from tracker.report.labels import label_places
+from tracker.report.options import REPORT
 from tracker.results.schema import Results, View
 
 Image = NDArray[np.uint8]
 
-ENLARGED = 50.0  # uncertainties are some hundredths of a pixel: shown this many times larger
+ENLARGED = REPORT.enlarged  # uncertainties are some hundredths of a pixel: shown larger
 COVERAGE_2D = 2.4477  # radius of the ellipse that holds 95 % of a normal distribution in a plane
 STRIP = 64  # px below the picture, for the values
 WIDE = 800  # px: a picture this wide has room for larger letters
@@ -27,7 +29,8 @@ MARK, AXES, EDITED = (
 WHITE, BLACK = (255, 255, 255), (0, 0, 0)
 FONT = cv2.FONT_HERSHEY_SIMPLEX
 SUB = 4  # bits of a pixel's fraction in drawing
-CROSS = np.array([[[-9.0, 0.0], [9.0, 0.0]], [[0.0, -9.0], [0.0, 9.0]]])  # px
+ARMS = np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]])
+CROSS = ARMS[:, None] * np.array([REPORT.open_middle, REPORT.open_middle + 7.0])[:, None]  # px
 CIRCLE = np.stack([f(np.arange(0, 2 * np.pi, np.pi / 24)) for f in (np.cos, np.sin)], axis=1)
 COLUMN = {name: i for i, name in enumerate(STATE)}
 
@@ -155,16 +158,16 @@ def _marks(picture: Image, tracks: Tracks, frame: int) -> None:
     place = tracks.position[frame, shown]
     edited: NDArray[np.bool_] = np.equal(tracks.status[frame, shown], Status.EDITED)
     known = np.isfinite(tracks.covariance[frame, shown]).all(axis=(1, 2))
-    crosses = _corners(place[:, None, None] + CROSS).reshape(len(shown), 2, 2, 2)
+    crosses = _corners(place[:, None, None] + CROSS).reshape(len(shown), 4, 2, 2)
     ellipses = _corners(_ellipses(place, tracks.covariance[frame, shown]))
     _lines(picture, crosses.reshape(-1, 2, 2), BLACK, 3)
     for which, colour in ((~edited, MARK), (edited, EDITED)):
         _lines(picture, crosses[which].reshape(-1, 2, 2), colour, 1)
+        _lines(picture, ellipses[which & known], BLACK, 3, closed=True)
         _lines(picture, ellipses[which & known], colour, 1, closed=True)
-    for i, pixel in zip(shown, place, strict=True):
-        name = tracks.marks[i].marker
+    names = [tracks.marks[i].marker for i in shown]
+    for i, name, (u, v) in zip(shown, names, label_places(place, names, picture), strict=True):
         colour = EDITED if tracks.status[frame, i] == Status.EDITED else MARK
-        u, v = _whole(pixel, 11)
         for at, ink in (((u - 1, v), BLACK), ((u + 1, v + 1), BLACK), ((u, v), colour)):
             cv2.putText(picture, name, at, FONT, 0.4, ink, 1, cv2.LINE_AA)
 

@@ -15,6 +15,7 @@ from tracker.report.blocks import (
     Beside,
     Block,
     Document,
+    Form,
     Heading,
     Photographs,
     Plot,
@@ -62,6 +63,8 @@ def _document(document: Document) -> dict[str, Any]:
         "title": document.title,
         "subtitle": document.subtitle,
         "footer": document.footer,
+        "running": document.running,
+        "notice": document.notice,
         "paper": document.paper,
         "parts": [
             {"title": p.title, "reader": p.reader, "blocks": [_block(b) for b in p.blocks]}
@@ -84,6 +87,8 @@ def _block(block: Block) -> dict[str, Any]:
         case Photographs(caption, rows, columns):
             row = {"caption": caption, "rows": rows, "columns": columns}
             return {"kind": "photographs"} | row
+        case Form(entries, widths, note):
+            return {"kind": "form", "entries": entries, "widths": widths, "note": note}
         case Beside(left, right):
             sides = {"left": [_block(b) for b in left], "right": [_block(b) for b in right]}
             return {"kind": "beside"} | sides

@@ -12,13 +12,13 @@ import numpy as np
 from calibration.errors import Problem
 from tracker.film import Film, Luma, open_film
 from tracker.report.blocks import Photographs
+from tracker.report.crops import captioned, crops
 from tracker.report.moments import Moment, moments
-from tracker.report.overlay import Image, grey
+from tracker.report.options import REPORT
+from tracker.report.overlay import grey
 from tracker.results.schema import Results, View
 
-WIDEST = 960  # px
-QUALITY = 88  # of JPEG
-IN_A_ROW = 3
+IN_A_ROW = 2  # pictures on a page's width: each is more than 3 in wide
 IN_SUMMARY = 4
 
 Shot = tuple[str, str]  # file in pictures/, label
@@ -36,10 +36,15 @@ class Photographer:
 
     def look(self, camera: str, frame: int, luma: Luma, white: int) -> None:
         """Take the photographs of this frame, if there are any."""
-        names = [name for at, name, _ in self._wanted[camera].values() if at == frame]
-        for name in names:
-            picture = _scaled(grey(luma, white))
-            cv2.imwrite(str(self.pictures / name), picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+        wanted = self._wanted[camera].values()
+        for name, label in [(name, label) for at, name, label in wanted if at == frame]:
+            height, width = luma.shape
+            frames = [at for at, _, _ in wanted]
+            crop = crops(self.results, camera, frames, (width, height))[frame]
+            text = f"{self.results.test.number}   {label}   frame {frame}"
+            picture = captioned(crop.of(grey(luma, white)), text)
+            quality = [cv2.IMWRITE_JPEG_QUALITY, REPORT.quality]
+            cv2.imwrite(str(self.pictures / name), picture, quality)
             self._taken.add(name)
 
     def take(self) -> None:
@@ -79,17 +84,16 @@ def _wanted(results: Results, camera: str) -> dict[str, tuple[int, str, str]]:
 
 
 def sequence(shots: Shots) -> Photographs | None:
-    """All photographs: a row holds some moments of one camera, cameras below each other."""
+    """All photographs: two cameras side by side, else one camera after the other."""
     keys = list(dict.fromkeys(key for taken in shots.values() for key in taken))
-    columns = IN_SUMMARY if len(keys) == IN_SUMMARY else IN_A_ROW
-    rows = []
-    for first in range(0, len(keys), columns):
-        for taken in shots.values():
-            row = tuple(taken[key] for key in keys[first : first + columns] if key in taken)
-            if row:
-                rows.append(row)
-    caption = "Sequence: the cameras below each other at the same moments."
-    return Photographs(caption, tuple(rows), columns) if rows else None
+    cameras = list(shots.values())
+    if len(cameras) == IN_A_ROW:
+        rows = [tuple(taken[key] for taken in cameras if key in taken) for key in keys]
+    else:
+        every = [taken[key] for taken in cameras for key in keys if key in taken]
+        rows = [tuple(every[i : i + IN_A_ROW]) for i in range(0, len(every), IN_A_ROW)]
+    caption = f"Sequence, at the film's own resolution. {CROPPED}"
+    return Photographs(caption, tuple(rows), IN_A_ROW) if rows else None
 
 
 def summary(shots: Shots) -> Photographs | None:
@@ -101,9 +105,11 @@ def summary(shots: Shots) -> Photographs | None:
         others = [key for key in taken if key not in wanted]
         wanted += _spread(others, each - len(wanted))
         row += [taken[key] for key in taken if key in wanted]
-    return Photographs("The test in pictures.", (tuple(row),), IN_SUMMARY) if row else None
+    rows = tuple(tuple(row[i : i + IN_A_ROW]) for i in range(0, len(row), IN_A_ROW))
+    return Photographs(f"The test in pictures. {CROPPED}", rows, IN_A_ROW) if row else None
 
 
+CROPPED = "Cropped to the vehicles; all of one camera are of one scale."
 PREFERRED = ("contact", "greatest-crush", "occupant-impact", "greatest-pitch")
 
 
@@ -129,14 +135,6 @@ def _frame(results: Results, camera: str, moment: Moment) -> int | None:
     frame = int(np.nanargmin(np.abs(times - moment.time)))
     interval = float(np.nanmedian(np.diff(times))) if len(times) > 1 else 0.0
     return frame if abs(float(times[frame]) - moment.time) <= 2 * interval else None
-
-
-def _scaled(picture: Image) -> Image:
-    height, width = picture.shape
-    if width <= WIDEST:
-        return picture
-    size = (WIDEST, round(height * WIDEST / width))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _signed(time: float) -> str:

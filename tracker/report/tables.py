@@ -19,7 +19,6 @@ Row = tuple[str, ...]
 MOTION_HEAD = ("", "value", "at (s)")
 CRITERIA_HEAD = ("criterion", "value", "limit", "verdict")
 FINDING_KINDS = {"m/s2": "acceleration", "rad/s": "angular_rate", "s": "time"}
-ROOM = 8  # rows of criteria on the summary page
 BUDGET_NOTE = (
     "Each source was varied alone. Shares add to 100 % as far as a number is linear in what was "
     "varied and the sources are independent of each other; marks and smoothness are not quite."
@@ -92,20 +91,6 @@ def not_judged(results: Results) -> TableBlock | None:
     return table("Asked for and not judged here", ("", "why"), rows, "ll") if rows else None
 
 
-def main_verdicts(results: Results) -> TableBlock:
-    """The criteria not met or open, then as many of those passed as there is room for."""
-    system = results.test.report_units
-    open_ = [entry for entry in results.criteria if entry.verdict != "pass"]
-    passed = [entry for entry in results.criteria if entry.verdict == "pass"]
-    must = [entry for entry in passed if not entry.preferred]
-    chosen = [*open_, *must[: max(0, ROOM - len(open_))]]
-    rows = [verdict_row(entry, system) for entry in results.criteria if entry in chosen]
-    others = len(results.criteria) - len(rows)
-    note = f"{others} more passed: see the reviewer's part." if others else ""
-    short = [(shortest(name), *rest) for name, *rest in rows]
-    return table("Comparison with the criteria", CRITERIA_HEAD, short, "lcrl", note)
-
-
 def shortest(name: str) -> str:
     """A name that fits a third of a page: x is forward, y to the right."""
     return abbreviated(name).replace(", longitudinal", ", x").replace(", lateral", ", y")
@@ -113,7 +98,7 @@ def shortest(name: str) -> str:
 
 def verdict_row(entry: Criterion, system: System) -> Row:
     """A criterion with value and limit in report units."""
-    unit, factor = unit_of(entry.measure, system) if entry.measure else (entry.unit, 1.0)
+    unit, factor = criterion_unit(entry, system)
     limit = NONE if entry.limit is None else plain(entry.limit * factor)
     u = None if entry.u is None else entry.u * factor
     return (
@@ -122,6 +107,11 @@ def verdict_row(entry: Criterion, system: System) -> Row:
         f"≥ {limit}" if entry.sense == "least" else limit,
         verdict_word(entry),
     )
+
+
+def criterion_unit(entry: Criterion, system: System) -> tuple[str, float]:
+    """The report's unit of a criterion and the factor from the results'."""
+    return unit_of(entry.measure, system) if entry.measure else (entry.unit, 1.0)
 
 
 def verdict_word(entry: Criterion) -> str:
@@ -199,55 +189,6 @@ def crush(results: Results) -> Row | None:
         in_report(found.max_dynamic, "length", system),
         when,
     )
-
-
-def cameras(results: Results) -> TableBlock:
-    """The calibration of each camera."""
-    system = results.test.report_units
-    unit, factor = unit_of("length", system)
-    labels = (
-        "Film",
-        "Frames",
-        "Frame rate (1/s)",
-        "Frame of time zero",
-        "Reprojection, rms (px)",
-        "Focal length (px)",
-        f"Position x ({unit})",
-        f"Position y ({unit})",
-        f"Position z ({unit})",
-        "Steadiness, rms (px)",
-        "Sightings measured / hidden / lost",
-    )
-    columns: list[Row] = []
-    for camera in results.cameras.values():
-        zero, counts = camera.time_zero_frame, camera.marks
-        place = camera.position or (None, None, None)
-        columns.append(
-            (
-                camera.film or NONE,
-                str(camera.frames),
-                in_report(camera.frame_rate, "rate", system),
-                NONE if zero is None else joined(zero.value, zero.u),
-                fixed(camera.reprojection_rms_px, 3),
-                fixed(camera.focal_px, 1),
-                *(NONE if q is None else joined(q.value * factor, q.u * factor) for q in place),
-                fixed(camera.steadiness_rms_px, 3),
-                NONE if counts is None else f"{counts.measured} / {counts.hidden} / {counts.lost}",
-            )
-        )
-    rows = list(zip(labels, *columns, strict=True))
-    return table("Cameras", ("", *results.cameras), rows, "l" + "r" * len(columns))
-
-
-def survey(results: Results) -> TableBlock | None:
-    """Residuals of the surveyed targets."""
-    rows = [
-        (camera, name, fixed(residual, 3))
-        for camera, entry in results.cameras.items()
-        for name, residual in entry.survey_residuals_px.items()
-    ]
-    head = ("camera", "target", "residual (px)")
-    return table("Surveyed targets after calibration", head, rows, "llr") if rows else None
 
 
 def mark_fits(results: Results) -> TableBlock | None:

@@ -28,6 +28,25 @@ UNCERTAINTY = (
     "p = 95 % (k = 1.96, normal distribution)."
 )
 
+DECISION = (
+    "Decision rule: a limit is met where the probability that the true value meets it is at least "
+    "95 %, failed where it is at most 5 %, and undetermined between (normal distribution, the "
+    "stated uncertainty)."
+)
+
+RELATES = (
+    "These results relate only to the item tested. This report is reproduced only in full, unless "
+    "the laboratory has agreed in writing."
+)
+
+RESIDUAL = (
+    "Residual: measured place of a target in the stabilised picture (mean over the film) less "
+    "where the calibrated camera projects its surveyed place; u to the right, v down. Expected: "
+    "the standard deviation that the stated uncertainties let expect of it. Withheld: the same "
+    "with the camera calibrated again without that target, so that the target is an independent "
+    "check; its expected size is larger by what the camera is then less certain."
+)
+
 AXES = (
     "Ground axes: x along the intended path of the striking vehicle, y to the right, z down; "
     "vehicle axes: x forward, y right, z down (SAE J1733, SAE J670). Yaw + = nose to the right, "

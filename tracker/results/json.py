@@ -36,6 +36,7 @@ SCALARS = (
     "criteria",
     "not_judged",
     "decision",
+    "assumptions",
     "warnings",
     "budgets",
     "article",

@@ -24,7 +24,9 @@ from tracker.results.after_contact import (
     VehicleOutline,
 )
 from tracker.results.balances import ForceCrush, Mechanics
+from tracker.results.calibrations import CalibrationResult
 from tracker.results.channels import ChannelFinding, CrossCheckResult
+from tracker.results.paperwork import Assumption, ReportFields
 from tracker.results.verdicts import Criterion, DecisionRule, Measure, NotJudged
 from tracker.storage.audit_log import Entry
 
@@ -53,6 +55,7 @@ class ConditionsResult:
     intended: IntendedResult = field(default_factory=IntendedResult)
     photographs: tuple[float, ...] = ()  # times of the sequence, s; empty: at the test's moments
     slow_motion: float | None = None  # how many times slower than life the marked films play
+    report: ReportFields = field(default_factory=ReportFields)
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,7 @@ class CameraResult:
     time_base: str = ""  # one sentence: where time comes from
     lens: str = ""  # one sentence: given or solved, and how well determined
     mark_fits: Mapping[str, MarkFit] = field(default_factory=dict)
+    calibration: CalibrationResult | None = None
 
 
 @dataclass(frozen=True)
@@ -287,6 +291,7 @@ class Results:
     speed_check: SpeedCheck | None = None
     criteria: tuple[Criterion, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
     decision: DecisionRule | None = None  # the rule of the verdicts
     warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.types import STATE, Tracks
 from tracker.core.units import report_unit
-from tracker.report import tables
+from tracker.report import calibration, tables
 from tracker.report.blocks import TableBlock
 from tracker.report.content import headline
 from tracker.report.tables import verdict_word
@@ -73,11 +73,11 @@ def summary(results: Results) -> dict[str, Any]:
             }
             for name, check in results.cross_check.items()
         ],
-        "cameras": _table(tables.cameras(results)),
+        "cameras": _table(calibration.cameras(results)),
         "clocks": [
             [name, camera.time_base, camera.lens] for name, camera in results.cameras.items()
         ],
-        "survey": _table(tables.survey(results)),
+        "survey": _table(calibration.targets(results)),
         "fits": {
             name: {mark: dataclasses.asdict(fit) for mark, fit in camera.mark_fits.items()}
             for name, camera in results.cameras.items()

@@ -87,7 +87,7 @@ def test_chosen_times_take_the_place_of_the_tests_own_moments(results, tmp_path)
     }
     for time, (name, _) in zip((-0.02, 0.1), shots["side"].values(), strict=True):
         frame = np.argmin(np.abs(results.times["side"] - time))
-        grey_ = cv2.imread(str(tmp_path / name), 0).mean()
+        grey_ = np.median(cv2.imread(str(tmp_path / name), 0))  # a caption stands below
         assert grey_ == pytest.approx(40 + 3 * frame, abs=1.0)
 
 
@@ -114,7 +114,7 @@ def test_a_photograph_shows_the_frame_nearest_to_its_moment(results, tmp_path):
         if moment.key in shots["side"]:
             picture = cv2.imread(str(tmp_path / shots["side"][moment.key][0]), 0)
             frame = np.argmin(np.abs(times - moment.time))
-            assert picture.mean() == pytest.approx(40 + 3 * frame, abs=1.0)
+            assert np.median(picture) == pytest.approx(40 + 3 * frame, abs=1.0)
 
 
 def test_without_the_film_the_earlier_photographs_stay(results, tmp_path):
@@ -130,7 +130,7 @@ def test_without_the_film_the_earlier_photographs_stay(results, tmp_path):
 
 def test_four_photographs_stand_in_the_summary_and_all_in_the_sequence(results, tmp_path):
     shots = take_photographs(results, tmp_path, tmp_path / "nowhere")
-    assert [len(row) for row in summary(shots).rows] == [4]
+    assert [len(row) for row in summary(shots).rows] == [2, 2]
     assert sum(len(row) for row in sequence(shots).rows) == 5
     assert summary({}) is None
     assert sequence({}) is None
