@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from difflib import get_close_matches
 from importlib import resources
@@ -166,7 +165,7 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
         text = (
             resources.files("tracker.criteria").joinpath("data", f"{name}.toml").read_text("utf-8")
         )
-        return _Reader(name, name).read(tomllib.loads(text))
+        return _Reader(name, name).read(toml_tables(text))
     if not name.endswith(".toml"):
         near = get_close_matches(name, PUBLISHED, n=1)
         raise RecordError(
@@ -181,8 +180,8 @@ def load_criteria(name: str, folder: Path = Path()) -> Criteria:
     data = read_bounded(folder / name, FILE_LIMIT, where=name, remedy=remedy)
     try:
         raw = toml_tables(data.decode("utf-8-sig"))
-    except TooDeepError:
-        what = "it holds tables nested too deep or a number too long"
+    except TooDeepError as error:
+        what = f"line {error.line} holds {error}"
     except ValueError as error:
         what = f"it is no TOML ({error})"
     else:

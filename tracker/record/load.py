@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from calibration.errors import RECORD, Problem, RecordError
+from calibration.files import read_bounded
 from tracker.core.units import brief
 from tracker.record.camera import (
     CameraEntry,
@@ -126,7 +127,7 @@ def load_planned(path: str | Path) -> PlannedRecord:
 def _read(path: str | Path) -> tuple[Path, dict[str, Any]]:
     path = Path(path)
     path = path / "record.toml" if path.is_dir() else path
-    return path, _parse(_read_text(path), str(path))
+    return path, _parse(record_text(path), str(path))
 
 
 def _refuse_errors(
@@ -171,32 +172,15 @@ def key_path(key: Key) -> str:
     return text or "the record"
 
 
-def _read_text(path: Path) -> str:
-    """The file's text, its size checked first."""
+def record_text(path: Path, *, mark: bool = False) -> str:
+    """The text of a record file, its size checked first; a byte order mark goes unless `mark`.
+
+    Raises `RecordError` where it can't be read as text.
+    """
+    remedy = "check that this is the record, and your permission to read it"
+    data = read_bounded(path, SIZE_LIMIT, where=str(path), remedy=remedy)
     try:
-        size = path.stat().st_size
-        if not path.is_file():
-            raise RecordError(
-                "this is not a file", where=str(path), remedy="name a record.toml", status=RECORD
-            )
-        if size > SIZE_LIMIT:
-            raise RecordError(
-                f"a record of {size / 2**20:.1f} MiB is not read (limit {SIZE_LIMIT >> 20} MiB)",
-                where=str(path),
-                remedy="check that this is the record",
-                status=RECORD,
-            )
-        with path.open("rb") as file:
-            data = file.read(SIZE_LIMIT + 1)
-    except OSError as error:
-        raise RecordError(
-            f"the record can't be read ({error.strerror})",
-            where=str(path),
-            remedy="check the path and your permission to read it",
-            status=RECORD,
-        ) from None
-    try:
-        return data.decode("utf-8-sig")
+        return data.decode("utf-8" if mark else "utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise RecordError(
@@ -224,11 +208,11 @@ def _parse(text: str, where: str) -> dict[str, Any]:
             remedy="correct the line" if place else "correct the file",
             status=RECORD,
         ) from None
-    except TooDeepError:
+    except TooDeepError as error:
         raise RecordError(
-            "the record holds tables nested too deep or a number too long",
-            where=where,
-            remedy="check that this is the record",
+            f"the record's TOML holds {error}",
+            where=f"{where}, line {error.line}",
+            remedy="correct the line, or check that this is the record",
             status=RECORD,
         ) from None
 

@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from calibration.errors import RECORD, Problem, RecordError
+from tracker.record.load import record_text
 from tracker.record.manual_edits import ACTIONS, PLACE
 from tracker.storage.atomic_write import locked, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
@@ -53,16 +54,11 @@ class RecordFile:
 
     @property
     def text(self) -> str:
-        """The text as it is on the disk. Raises `Problem` where it can't be read."""
-        try:
-            return self.path.read_text(encoding="utf-8-sig")
-        except (OSError, UnicodeDecodeError) as error:
-            raise RecordError(
-                f"the record can't be read ({getattr(error, 'strerror', None) or 'not UTF-8'})",
-                where=str(self.path),
-                remedy="check the file and your permission to read it",
-                status=RECORD,
-            ) from None
+        """The text as it is on the disk, with its ends of lines and its byte order mark.
+
+        Raises `Problem` where it can't be read.
+        """
+        return record_text(self.path, mark=True)
 
     @property
     def undoable(self) -> str | None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
+import re
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -30,6 +32,7 @@ from tracker.workbench.film_process import check_in_process
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
+from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
 from tracker.workbench.session import OpenTest, write_first_record
 from tracker.workbench.tomledit import Change
 
@@ -41,6 +44,8 @@ CHOICES = {
     "channels": list(CHANNELS),
 }
 """What the record may name, as the page's form offers it."""
+
+FRAME = re.compile("[0-9]{1,12}")
 
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -56,8 +61,13 @@ class Workbench:
 
     def open(self, place: Path) -> OpenTest:
         """Open the test of a record or of the folder it lies in."""
-        record = place.expanduser() / "record.toml" if place.is_dir() else place.expanduser()
-        if not record.is_file():
+        try:
+            place = place.expanduser()
+            record = place / "record.toml" if place.is_dir() else place
+            is_there = record.is_file()
+        except (OSError, RuntimeError):  # no name of a file, or no such user
+            is_there = False
+        if not is_there:
             raise RecordError(
                 "there is no record here",
                 where=str(place),
@@ -110,7 +120,7 @@ def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
         Route(f"{t}/fetch", _fetch(bench), methods=["POST"]),
         Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
-        Route(f"{t}/frame/{{camera}}/{{frame:int}}", _frame(bench)),
+        Route(f"{t}/frame/{{camera}}/{{frame}}", _frame(bench)),
         Route(f"{t}/snap", _snap(bench), methods=["POST"]),
         Route(f"{t}/check", _json_answer(bench, _check_rows)),
         Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
@@ -148,6 +158,8 @@ async def _page(request: Request) -> Response:
 
 async def _folders(request: Request) -> Response:
     at = request.query_params.get("at") or str(Path.cwd())
+    if not is_text(at):
+        raise unreadable()
     return JSONResponse(await run_in_threadpool(recent.folder_view, Path(at)))
 
 
@@ -167,8 +179,8 @@ def _start(bench: Workbench) -> Answer:
 
 def _open(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        body = await _body(request)
-        test = await run_in_threadpool(bench.open, Path(_text(body, "path")))
+        body = await body_of(request)
+        test = await run_in_threadpool(bench.open, Path(text_of(body, "path")))
         return JSONResponse({"id": test.id})
 
     return answer
@@ -176,12 +188,12 @@ def _open(bench: Workbench) -> Answer:
 
 def _new(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        body = await _body(request)
-        folder = Path(_text(body, "path")).expanduser()
+        body = await body_of(request)
+        folder = Path(text_of(body, "path")).expanduser()
 
         def make() -> OpenTest:
             recent.folder_view(folder)  # raises if it can't be read
-            return bench.open(write_first_record(folder, _text(body, "number")))
+            return bench.open(write_first_record(folder, text_of(body, "number")))
 
         return JSONResponse({"id": (await run_in_threadpool(make)).id})
 
@@ -223,15 +235,15 @@ def _events(bench: Workbench) -> Answer:
 
 def _change(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await _body(request)
+        test, body = bench.test(request), await body_of(request)
         try:
             changes = [Change(tuple(c["path"]), c.get("value")) for c in body["changes"]]
-            if not changes or not all(c.path and _plain_path(c.path) for c in changes):
+            if not changes or not all(c.path and is_plain_path(c.path) for c in changes):
                 raise ValueError
         except (KeyError, TypeError, ValueError):
-            raise _unreadable() from None
-        label = _text(body, "label")[: WORKBENCH.label_length]
-        await run_in_threadpool(test.change, _text(body, "hash"), label, changes)
+            raise unreadable() from None
+        label = text_of(body, "label")[: WORKBENCH.label_length]
+        await run_in_threadpool(test.change, text_of(body, "hash"), label, changes)
         return JSONResponse(await run_in_threadpool(test.state))
 
     return answer
@@ -239,8 +251,8 @@ def _change(bench: Workbench) -> Answer:
 
 def _fetch(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await _body(request)
-        test.agree_to_fetch(_text(body, "address"))
+        test, body = bench.test(request), await body_of(request)
+        test.agree_to_fetch(text_of(body, "address"))
         return JSONResponse(await run_in_threadpool(test.state))
 
     return answer
@@ -248,8 +260,8 @@ def _fetch(bench: Workbench) -> Answer:
 
 def _step(bench: Workbench, way: str) -> Answer:
     async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await _body(request)
-        await run_in_threadpool(getattr(test.file, way), _text(body, "hash"))
+        test, body = bench.test(request), await body_of(request)
+        await run_in_threadpool(getattr(test.file, way), text_of(body, "hash"))
         test.bump_revision()
         return JSONResponse(await run_in_threadpool(test.state))
 
@@ -260,7 +272,10 @@ def _frame(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
         def grey() -> bytes:
             frames = bench.test(request).frames(request.path_params["camera"])
-            return frames.bytes_of(request.path_params["frame"])
+            number = request.path_params["frame"]
+            if not FRAME.fullmatch(number):
+                raise unreadable()
+            return frames.bytes_of(int(number))
 
         return Response(await run_in_threadpool(grey), media_type="application/octet-stream")
 
@@ -269,15 +284,17 @@ def _frame(bench: Workbench) -> Answer:
 
 def _snap(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await _body(request)
+        test, body = bench.test(request), await body_of(request)
         try:
             pixel = (float(body["pixel"][0]), float(body["pixel"][1]))
             frame = int(body["frame"])
-        except (KeyError, TypeError, ValueError, IndexError):
-            raise _unreadable() from None
+        except (KeyError, TypeError, ValueError, IndexError, OverflowError):
+            raise unreadable() from None
+        if not all(map(math.isfinite, pixel)) or body.get("pattern") not in PATTERNS:
+            raise unreadable()
         from tracker.workbench.snap import snap
 
-        words = [_text(body, key) for key in ("camera", "mark", "pattern")]
+        words = [text_of(body, key) for key in ("camera", "mark", "pattern")]
         found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
         return JSONResponse(found)
 
@@ -353,38 +370,3 @@ def _all(bench: Workbench) -> Answer:
         return FileResponse(path, filename=name, background=BackgroundTask(path.unlink))
 
     return answer
-
-
-async def _body(request: Request) -> dict[str, Any]:
-    data = b""
-    async for part in request.stream():
-        data += part
-        if len(data) > WORKBENCH.body_bytes:
-            raise _unreadable()
-    try:
-        body = json.loads(data)
-    except (ValueError, RecursionError):
-        raise _unreadable() from None
-    if not isinstance(body, dict):
-        raise _unreadable()
-    return body
-
-
-def _text(body: dict[str, Any], key: str) -> str:
-    value = body.get(key)
-    if not isinstance(value, str) or not value.strip():
-        raise _unreadable()
-    return value
-
-
-def _plain_path(path: tuple[Any, ...]) -> bool:
-    return all(isinstance(p, str) or (isinstance(p, int) and not isinstance(p, bool)) for p in path)
-
-
-def _unreadable() -> Problem:
-    return RecordError(
-        "the request can't be understood",
-        where="the workbench",
-        remedy="reload the page",
-        status=RECORD,
-    )

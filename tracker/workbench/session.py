@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.film import MOVIE_SUFFIXES
 from tracker.record.check_files import check_files, is_url
-from tracker.record.load import InvalidRecordError, load_record
+from tracker.record.load import InvalidRecordError, load_record, record_text
 from tracker.record.manual_edits import PLACE
 from tracker.storage.inside import read_inside
 from tracker.storage.later_parts import UNDER_WAY, parts_under_way
+from tracker.storage.toml_text import TooDeepError, plain_tables, toml_tables
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
@@ -61,8 +62,8 @@ class OpenTest:
     def raw(self) -> dict[str, Any]:
         """The record's tables as typed, as far as it is TOML at all."""
         try:
-            return tomllib.loads(self.file.text)
-        except tomllib.TOMLDecodeError:
+            return toml_tables(record_text(self.record))
+        except (tomllib.TOMLDecodeError, TooDeepError):
             return {}
 
     def state(self) -> dict[str, Any]:
@@ -73,7 +74,7 @@ class OpenTest:
             "folder": str(self.folder),
             "record": self.record.name,
             "hash": digest(text),
-            "raw": json.loads(json.dumps(self.raw(), default=str)),
+            "raw": plain_tables(self.raw()),
             "errors": self.errors(),
             "undo": self.file.undoable,
             "redo": self.file.redoable,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,11 +12,18 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Array, InlineTable
 
 from calibration.errors import RECORD, Problem, RecordError
+from tracker.storage.toml_text import toml_tables
 
 APPEND = "+"
 """As the last part of a path: a further entry of a list."""
 TABLE_LISTS = ("accelerometers", "scale")
 """Lists that are written as [[tables]]; all others as arrays."""
+NOT_WRITABLE = (
+    AttributeError, IndexError, KeyError, OverflowError, RecursionError, TypeError, ValueError,
+)  # fmt: skip
+"""What a change that fits nowhere may raise."""
+LONGEST = 2**19  # letters of a record that is edited: what keeps the layout is slow
+MARK = "\ufeff"
 DATES = (("test", "date"),)
 
 Path = tuple[str | int, ...]
@@ -32,14 +38,22 @@ class Change:
 
 
 def changed_text(text: str, changes: Sequence[Change]) -> str:
-    """The text with the changes made. Raises `Problem` where one of them can't be."""
+    """The text with the changes made. Raises `Problem` where one of them can't be.
+
+    Ends of lines and a byte order mark stay as they are.
+    """
+    mark, body = text[: text.startswith(MARK)], text.removeprefix(MARK)
+    if len(body) > LONGEST:
+        raise _refused()
     try:
-        document = tomlkit.parse(text)
+        toml_tables(body)
+        document = tomlkit.parse(body)
         for change in changes:
             _apply(document, change)
-        new = tomlkit.dumps(document)
-        after = tomllib.loads(new)
-    except (TOMLKitError, tomllib.TOMLDecodeError, KeyError, IndexError, TypeError, ValueError):
+        new = _with_ends_of(body, tomlkit.dumps(document))
+        after = toml_tables(new)
+        new.encode()  # half of a pair of surrogates is no text
+    except (TOMLKitError, *NOT_WRITABLE):
         raise _refused() from None
     last = {change.path: change for change in changes if change.path[-1] != APPEND}
     for path, change in last.items():
@@ -47,6 +61,14 @@ def changed_text(text: str, changes: Sequence[Change]) -> str:
             after, change
         ):
             raise _refused()
+    return mark + new
+
+
+def _with_ends_of(old: str, new: str) -> str:
+    """The new text; its lines end as those of the old one where those all end alike."""
+    lines = old.count("\n")
+    if lines and lines == old.count("\r\n"):
+        return new.replace("\r\n", "\n").replace("\n", "\r\n")
     return new
 
 
