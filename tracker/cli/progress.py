@@ -28,6 +28,7 @@ from rich.text import Text
 from tracker.core.types import Quantity
 from tracker.core.units import System
 from tracker.pipeline.preflight import Check
+from tracker.results.after_contact import ArticleFigure
 from tracker.results.headline import Headline, Row, headline_cells, headline_of, headline_rows
 from tracker.results.schema import Results
 
@@ -141,7 +142,7 @@ def show_demo(results: Results, truth: Mapping[str, float]) -> None:
 
 def truth_rows(
     results: Results, truth: Mapping[str, float]
-) -> list[tuple[str, Quantity | None, Quantity | None, float]]:
+) -> list[tuple[str, Quantity | ArticleFigure | None, Quantity | None, float]]:
     """Label, film, accelerometer and truth of each headline number whose truth is known.
 
     Keys of `truth` are "vehicle.name" with the names of `results.json`, or "crush.max_dynamic".
@@ -149,8 +150,14 @@ def truth_rows(
     rows = []
     for key, true in truth.items():
         vehicle, _, name = key.partition(".")
-        film = accelerometer = None
-        if vehicle == "crush":
+        film: Quantity | ArticleFigure | None = None
+        accelerometer = None
+        part, _, field = name.partition(".")
+        if vehicle == "article":
+            film = getattr(results.article, name, None)
+        elif field and vehicle in results.vehicles:
+            film = getattr(getattr(results.vehicles[vehicle], part), field, None)
+        elif vehicle == "crush":
             film = results.crush.max_dynamic if results.crush else None
         elif vehicle in results.vehicles:
             of = results.vehicles[vehicle]
@@ -160,7 +167,7 @@ def truth_rows(
     return rows
 
 
-def _quantity_text(quantity: Quantity | None) -> str:
+def _quantity_text(quantity: Quantity | ArticleFigure | None) -> str:
     if quantity is None:
         return ""
     digits = max(0, 1 - int(f"{quantity.u:e}".split("e")[1])) if quantity.u > 0 else 4

@@ -17,7 +17,7 @@ from tracker.demo.debris import clouds_at, draw_clouds
 from tracker.demo.options import DRAWING
 from tracker.demo.raster import Faces, Single
 from tracker.demo.scenario import motion_matrix, picture_motion
-from tracker.demo.scene import Scene, footprints, shadows
+from tracker.demo.scene import Staged, footprints, shadows
 
 SAMPLES = ((0.125, 0.375), (-0.375, 0.125), (-0.125, -0.375), (0.375, -0.125))
 """Places of a pixel's samples off its centre, px; their mean is the centre."""
@@ -84,7 +84,7 @@ def draw(
     raster.paint(window, lit, face, picture)
 
 
-def backdrop(scene: Scene, camera: Camera) -> Backdrop:
+def backdrop(scene: Staged, camera: Camera) -> Backdrop:
     """Draw what stands still with four samples a pixel."""
     width, height = camera.lens.size
     origin, mesh = camera.position, scene.static
@@ -199,7 +199,7 @@ def between(begin: Array, end: Array, share: Array) -> Array:
 class Painter:
     """Makes the frames of one camera's film, one after another."""
 
-    def __init__(self, scene: Scene, name: str) -> None:
+    def __init__(self, scene: Staged, name: str) -> None:
         self.scene, self.name = scene, name
         self.scenario = scene.scenario
         self.camera = self.scenario.camera(name)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -32,11 +34,45 @@ class Moving:
     kinds: NDArray[np.int64]
     surfaces: Single
     ends: tuple[int, ...]  # past the last face of car, truck and cushion; then loose pieces
+    levels: tuple[tuple[float, ...], ...] = ((0.95, 9.0), (1.1, 1.7, 9.0), (9.0,))
+    """Heights (m) of the slabs of each body that throw a shadow each."""
 
     @property
     def bodies(self) -> list[Array]:
         """Corners (n, 3) of car, truck and cushion."""
         return [c.reshape(-1, 3) for c in np.split(self.corners, self.ends)[:-1]]
+
+
+class Staged(Protocol):
+    """What can be drawn: a scenario, what stands still, and what moves."""
+
+    @property
+    def scenario(self) -> Scenario:
+        """How it is filmed."""
+        ...
+
+    @property
+    def static(self) -> Mesh:
+        """What stands still, with the surveyed targets."""
+        ...
+
+    @property
+    def meshes(self) -> Mapping[str, Mesh]:
+        """The bodies that bear marks, by name."""
+        ...
+
+    @property
+    def clouds(self) -> Thrown:
+        """Dust."""
+        ...
+
+    def moving(self, time: float, born_by: float | None = None) -> Moving:
+        """The moving faces at a time."""
+        ...
+
+    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+        """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -64,6 +100,17 @@ class Scene:
         state = self.history.state(vehicle, np.array([time]))[0]
         turn = rotation(state[3:6])
         return turn, state[:3] - turn @ np.array(self.chassis(vehicle).cg)
+
+    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+        """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
+        frames = {v: self.place(v, time) for v in self.meshes}
+        frames[SURVEY] = (np.eye(3), np.zeros(3))
+        points, normals = [], []
+        for name, mark in marks.items():
+            turn, origin = frames[name.vehicle]
+            points.append(turn @ np.array(mark.at) + origin)
+            normals.append(turn @ np.array(mark.normal))
+        return np.array(points), np.array(normals)
 
     def chassis(self, vehicle: str) -> physics.Chassis:
         """Mass, cg and so on of a vehicle."""
@@ -105,7 +152,7 @@ class Scene:
 def shadows(moving: Moving) -> list[Array]:
     """Convex outlines (n, 2) on the ground of the sun's shadows of car, truck and cushion."""
     outlines = []
-    for points, levels in zip(moving.bodies, ((0.95, 9.0), (1.1, 1.7, 9.0), (9.0,)), strict=True):
+    for points, levels in zip(moving.bodies, moving.levels, strict=True):
         below = 0.0
         for level in levels:
             height = -points[:, 2]
@@ -163,7 +210,7 @@ def hull(points: Array) -> Array:
     return np.asarray(cv2.approxPolyDP(outline, 0.015, True)[:, 0, :], dtype=np.float64)
 
 
-def marks_of(scene: Scene) -> dict[MarkId, Painted]:
+def marks_of(scene: Staged) -> dict[MarkId, Painted]:
     """All painted targets under their full names, `vehicle.marker` or `survey.name`."""
     found = {MarkId(SURVEY, m.name): m for m in scene.static.marks}
     for vehicle, mesh in scene.meshes.items():

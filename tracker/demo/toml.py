@@ -33,7 +33,8 @@ def record_text(
     parts.append(_survey(scene.scenario))
     parts.append(_cushion(scene))
     surveyed = {
-        mark.name: _measured(mark.at, scene.scenario.ground_u, rng) for mark in scene.static.marks
+        mark.name: measured_place(mark.at, scene.scenario.ground_u, rng)
+        for mark in scene.static.marks
     }
     for name, track in tracks.items():
         parts.append(_camera(scene, track, surveyed, flash.get(name), lights.get(name), rng))
@@ -71,16 +72,16 @@ def _vehicle(scene: Scene, vehicle: str, rng: np.random.Generator) -> str:
         f"[vehicles.{vehicle}]",
         f'role = "{"striking" if vehicle == "car" else "struck"}"',
         f'mass = "{chassis.mass:.0f} kg"',
-        f"cg = {_lengths(chassis.cg)}",
+        f"cg = {lengths_text(chassis.cg)}",
     ]
     if vehicle == "car":
         lines.append('flail = ["0.6 m", "0.3 m"]')
     lines += ["", f"[vehicles.{vehicle}.markers]"]
     for mark in mesh.marks:
-        lines.append(f"{mark.name} = {{ {_target(mark, scene.scenario.marker_u, rng)} }}")
+        lines.append(f"{mark.name} = {{ {target_text(mark, scene.scenario.marker_u, rng)} }}")
     if vehicle == "car":
         lines += ["", "[vehicles.car.points]"]
-        lines += [f"{name} = {_lengths(at)}" for name, at in POINTS.items()]
+        lines += [f"{name} = {lengths_text(at)}" for name, at in POINTS.items()]
     return "\n".join(lines) + "\n"
 
 
@@ -110,7 +111,7 @@ def _camera(
         f'film = "{name}.mp4"',
         f'frame_rate = "{scenario.frame_rate:g} 1/s"',
         f'exposure = "{1e3 * scenario.exposure:g} ms"',
-        f"position = {_lengths(rough)}",
+        f"position = {lengths_text(rough)}",
     ]
     if scenario.lens_in_record:
         matrix = [[float(f"{x:.3f}") for x in row] for row in camera.lens.matrix]
@@ -122,14 +123,14 @@ def _camera(
     lines += ["", f"[cameras.{name}.survey]"]
     for full in survey:
         mark = track.marks[full]
-        pick = _pick(track, index[full], scenario, rng)
-        at = _lengths(surveyed[mark.name])
+        pick = pick_text(track, index[full], scenario, rng)
+        at = lengths_text(surveyed[mark.name])
         looks = f'pattern = "{mark.pattern}", size = "{mark.size:.3f} m"'
         lines.append(f"{mark.name} = {{ at = {at}, {pick}, {looks} }}")
     lines += ["", f"[cameras.{name}.picks]"]
     for full in track.sighted_marks:
         if not full.is_fixed:
-            lines.append(f'"{full}" = {{ {_pick(track, index[full], scenario, rng)} }}')
+            lines.append(f'"{full}" = {{ {pick_text(track, index[full], scenario, rng)} }}')
     if flash is not None or light is not None:
         lines += ["", f"[cameras.{name}.time]"]
     if flash is not None:
@@ -152,7 +153,7 @@ def _accelerometer() -> str:
     return f"""\
 [[accelerometers]]
 vehicle = "car"
-at = {_lengths(at)}
+at = {lengths_text(at)}
 file = "car-accelerometer.csv"
 time = {{ column = "time", unit = "s" }}
 channels = {{ {", ".join(channels)} }}
@@ -160,7 +161,7 @@ full_scale = "100 g_0"
 """
 
 
-def _pick(track: TrueTracks, k: int, scenario: Scenario, rng: np.random.Generator) -> str:
+def pick_text(track: TrueTracks, k: int, scenario: Scenario, rng: np.random.Generator) -> str:
     """A rough hand pick in the first frame in which the target is well in the picture."""
     seen = np.flatnonzero(track.visible[:, k])
     frame = 0 if track.visible[0, k] else int(seen[min(3, len(seen) - 1)])
@@ -169,14 +170,17 @@ def _pick(track: TrueTracks, k: int, scenario: Scenario, rng: np.random.Generato
     return f"pixel = [{u}, {v}], frame = {frame}"
 
 
-def _target(mark: Painted, u: float, rng: np.random.Generator) -> str:
-    at = _lengths(_measured(mark.at, u, rng))
+def target_text(mark: Painted, u: float, rng: np.random.Generator) -> str:
+    """A target's place with the survey's error, its pattern and its size."""
+    at = lengths_text(measured_place(mark.at, u, rng))
     return f'at = {at}, pattern = "{mark.pattern}", size = "{mark.size:.3f} m"'
 
 
-def _measured(at: Iterable[float], u: float, rng: np.random.Generator) -> Array:
+def measured_place(at: Iterable[float], u: float, rng: np.random.Generator) -> Array:
+    """A place (3,) with the survey's error, m."""
     return np.array(list(at)) + rng.normal(0.0, u, 3)
 
 
-def _lengths(values: Iterable[float]) -> str:
+def lengths_text(values: Iterable[float]) -> str:
+    """A list of lengths as a record writes it."""
     return "[" + ", ".join(f'"{x:.4f} m"' for x in values) + "]"

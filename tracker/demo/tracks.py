@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.core.types import SURVEY, MarkId
+from tracker.core.types import MarkId
 from tracker.demo import raster
 from tracker.demo.mesh import Mesh, Painted
 from tracker.demo.options import DRAWING
 from tracker.demo.scenario import moved_pixels, picture_motion
-from tracker.demo.scene import Moving, Scene, marks_of
+from tracker.demo.scene import Moving, Staged, marks_of
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class TrueTracks:
         return [name for name, is_often in zip(self.marks, often, strict=True) if is_often]
 
 
-def true_tracks(scene: Scene, name: str) -> TrueTracks:
+def true_tracks(scene: Staged, name: str) -> TrueTracks:
     """The true tracks of a camera at the middle of each exposure, weave included."""
     scenario, camera = scene.scenario, scene.scenario.camera(name)
     marks = marks_of(scene)
@@ -46,7 +46,7 @@ def true_tracks(scene: Scene, name: str) -> TrueTracks:
     visible = np.empty((len(time), len(marks)), dtype=bool)
     size = np.array([m.size for m in marks.values()])
     for i, t in enumerate(time):
-        points, normals = _placed(scene, marks, float(t))
+        points, normals = scene.placed(marks, float(t))
         with np.errstate(invalid="ignore"):
             pixels[i] = moved_pixels(camera.project(points), motion[i], scenario.size)
         sight = points - camera.position
@@ -70,15 +70,3 @@ def _faces(bodies: Mesh | Moving, camera: Camera) -> raster.Faces:
     return raster.front_faces(
         bodies.corners[None], counts, bodies.kinds, bodies.surfaces, camera.position
     )
-
-
-def _placed(scene: Scene, marks: dict[MarkId, Painted], time: float) -> tuple[Array, Array]:
-    """Places (n, 3) and outward normals (n, 3) of all targets in ground axes."""
-    frames = {v: scene.place(v, time) for v in scene.meshes}
-    frames[SURVEY] = (np.eye(3), np.zeros(3))
-    points, normals = [], []
-    for name, mark in marks.items():
-        turn, origin = frames[name.vehicle]
-        points.append(turn @ np.array(mark.at) + origin)
-        normals.append(turn @ np.array(mark.normal))
-    return np.array(points), np.array(normals)

@@ -39,10 +39,15 @@ class DemoTruth:
         """The numbers that a report leads with: "vehicle.name" or "crush.max_dynamic"."""
         out = {}
         for vehicle, numbers in self.values["vehicles"].items():
-            for name, value in {**numbers, **numbers["occupant"]}.items():
+            for name, value in {**numbers, **numbers.get("occupant", {})}.items():
                 if isinstance(value, float) and not name.endswith("_time"):
                     out[f"{vehicle}.{name}"] = value
-        out["crush.max_dynamic"] = self.value("crush.max_dynamic")
+            for part in ("exit", "final"):
+                for name, value in numbers.get(part, {}).items():
+                    out[f"{vehicle}.{part}.{name}"] = value
+        if "crush" in self.values:
+            out["crush.max_dynamic"] = self.value("crush.max_dynamic")
+        out |= {f"article.{n}": v for n, v in self.values.get("article", {}).items()}
         return out
 
     def value(self, path: str) -> float:

@@ -46,7 +46,7 @@ def write_demo(
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
     scene = make_scene(scenario)
-    reporter = _ProgressReporter(progress)
+    reporter = ProgressReporter(progress)
 
     def film(name: str) -> tuple[TrueTracks, list[int], list[int]]:
         painter = Painter(scene, name)
@@ -95,7 +95,7 @@ def write_movie(
         container.mux(stream.encode(None))
 
 
-class _ProgressReporter:
+class ProgressReporter:
     """Hands progress on from several threads, one call at a time."""
 
     def __init__(self, progress: Progress | None) -> None:
@@ -104,6 +104,7 @@ class _ProgressReporter:
     def each(
         self, stage: str, frames: Iterable[NDArray[np.uint8]], total: int
     ) -> Iterable[NDArray[np.uint8]]:
+        """The frames, each reported as it goes by."""
         for done, frame in enumerate(frames, start=1):
             yield frame
             if self.progress:

@@ -56,17 +56,32 @@ def article_figures(
     """
     dynamic = {name: dynamic_deflection(path, face) for name, path in paths.items()}
     permanent = {name: permanent_deflection(path, face) for name, path in paths.items()}
+    attached = {n: p for n, p in paths.items() if not is_detached(p)}
     widths = {
         name: _working_width(path, face, width)
-        for name, path in paths.items()
+        for name, path in attached.items()
         if known_face or width is not None
     }
     return ArticleFigures(
-        _greatest(dynamic),
-        _greatest(permanent),
+        _greatest({name: dynamic[name] for name in attached}),
+        _greatest({name: permanent[name] for name in attached}),
         _greatest(widths),
         {name: (dynamic[name], permanent[name]) for name in paths},
     )
+
+
+def is_detached(path: FreePath) -> bool:
+    """Whether a mark flew off: every camera lost it for good while it still moved fast. What it did
+    is no deflection of the article; its own figures stand by themselves.
+    """
+    known = np.isfinite(path.position).all(axis=1)
+    if path.lost_at is None or known.sum() < 3:
+        return False
+    time, place = path.time[known], path.position[known]
+    first = int(np.searchsorted(time, time[-1] - OUTCOME.detached_span))
+    first = min(first, len(time) - 2)
+    way = float(np.linalg.norm(place[-1] - place[first]))
+    return way > OUTCOME.detached_speed * float(time[-1] - time[first])
 
 
 def dynamic_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:

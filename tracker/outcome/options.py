@@ -68,6 +68,12 @@ class OutcomeOptions:
         "an article that still moves so far in that span counts as settled",
         _TRADE,
     )
+    detached_speed: float = option(
+        1.0, "m/s", (0.2, 10), "a lost mark must move faster to count as flown off", _TRADE
+    )
+    detached_span: float = option(
+        0.02, "s", (0.002, 0.2), "that speed is a mean over more of its path", _TRADE
+    )
 
 
 OUTCOME = OutcomeOptions()
