@@ -134,6 +134,7 @@ _SERIOUS: dict[str, str] = {
     "film_ends_early": "the film ends before occupant impact",
     "film_ends_in_contact": "the film ends while contact goes on: figures are at least so large",
     "film_unusable": "a film cannot be used",
+    "clock_or_channel": "a channel's fault and an error of the film's clock explain as much",
     "severity_class": "the class of ASI hangs on the edition of the standard, that is its filter",
     "ridedown_window": "ridedown hangs on where its windows begin",
     "flash_not_found": "no flash is seen",

@@ -76,6 +76,12 @@ def condition(
     return Conditioned(time, channels, chosen, constant, offset, offset_u, noise, tuple(notes))
 
 
+def channel_class(accelerometer: Accelerometer, cfc: float = 180) -> float | None:
+    """The class that `condition` filters by; None where the sample rate allows none."""
+    chosen = _allowed_class(cfc, accelerometer.interval)
+    return None if np.isnan(chosen) else chosen
+
+
 def zero_offset(time: Array, values: Array) -> tuple[float, float]:
     """Mean reading (n,) before time zero and its standard uncertainty from block means.
 

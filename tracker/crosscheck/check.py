@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -23,7 +23,9 @@ from tracker.core.curve_metrics import (
     w179_accepts,
 )
 from tracker.core.time_series import from_zero, integrate
+from tracker.crosscheck.detectable import smallest_faults
 from tracker.crosscheck.fault_hypotheses import Judgement, judge
+from tracker.crosscheck.film_clock import clock_rivals, film_speeds
 from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
 from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
 from tracker.crosscheck.residuals import FEWEST_DRAWS, ChannelTolerance, Evidence, gather
@@ -72,6 +74,9 @@ class ChannelCheck:
     judgement: Judgement | None
     findings: tuple[ChannelFault, ...]
     text: str
+    smallest: Mapping[str, float | None] = field(default_factory=dict)
+    """By kind, the smallest fault that would have been found; empty without a comparison."""
+    clock_rival: str | None = None  # the error of the film's clock that explains it as well
 
 
 @dataclass(frozen=True)
@@ -136,11 +141,28 @@ def cross_check(
         checks[name] = replace(
             checks[name], verdict="disagree", findings=(finding, *own_only), text=finding.text
         )
+    if evidence and span is not None:
+        judged = {n: j for n in evidence if (j := checks[n].judgement) is not None}
+        frame = float(np.median(np.diff(time)))
+        rivals = clock_rivals(evidence, judged, film_speeds(state[_thinned(span)], evidence), frame)
+        for name, rival in rivals.items():
+            shown = name in swapped or any(f.channel == name for f in accelerometer.findings)
+            checks[name] = _undecided(checks[name], rival, shown)
     findings = tuple(f for check in checks.values() for f in check.findings)
     main = checks.get("ax")
     return CrossCheck(
         _overall(list(checks.values())), main.agreement if main else None, checks, findings
     )
+
+
+def _undecided(check: ChannelCheck, rival: str, shown: bool) -> ChannelCheck:
+    """A channel whose difference an error of the film's clock explains as well: neither is decided
+    for, unless its own samples show a fault (`shown`).
+    """
+    if shown:
+        return replace(check, clock_rival=rival)
+    text = f"{check.channel} differs from the film: either {check.text}, or the film has {rival}"
+    return replace(check, verdict="undetermined", findings=(), text=text, clock_rival=rival)
 
 
 def combine(checks: Sequence[CrossCheck], names: Sequence[str]) -> CrossCheck:
@@ -222,7 +244,9 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
     else:
         verdict = "agree"
         text = f"{name} agrees with the film (z = {agreement.z:.1f})"
-    return ChannelCheck(name, verdict, agreement, judgement, tuple(found), text)
+    return ChannelCheck(
+        name, verdict, agreement, judgement, tuple(found), text, smallest_faults(evidence)
+    )
 
 
 def _limit(name: str) -> float:

@@ -21,7 +21,7 @@ Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturat
 
 FALSE_ALARM = 0.01  # a sound channel may be accused this often
 _KINDS = 6  # single faults that are tried on it
-_SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
+SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
 _OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
 
 EXPLANATIONS: tuple[tuple[Fault, ...], ...] = (
@@ -78,7 +78,7 @@ def judge(evidence: Evidence) -> Judgement:
     """
     fits = [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) < 2]
     sound = chosen = fits[0]
-    spare = max(evidence.draws - evidence.basis.shape[1], 5)
+    spare = _spare(evidence)
     any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
     for count in (1, 2, 3):
         if len(chosen.faults) != count - 1:
@@ -98,6 +98,21 @@ def judge(evidence: Evidence) -> Judgement:
     )
     explained = chosen.chi2 <= _critical(FALSE_ALARM * _OMNIBUS, chosen.dof, spare)
     return Judgement(sound, chosen, rivals if chosen.faults else (), significant, explained)
+
+
+def sound_covariance(evidence: Evidence) -> Array:
+    """Covariance (j, j) of a sound channel less film."""
+    return _covariance(evidence, (), 1.0)
+
+
+def fault_step(evidence: Evidence) -> float:
+    """How much chi-square a single fault must take away to be found."""
+    return _step(_spare(evidence))
+
+
+def _spare(evidence: Evidence) -> int:
+    """Degrees of freedom of the covariance that the draws give."""
+    return max(evidence.draws - int(evidence.basis.shape[1]), 5)
 
 
 def fit(evidence: Evidence, faults: tuple[Fault, ...]) -> Fit:
@@ -236,7 +251,7 @@ def _scan(fit: Fit) -> float:
     They also need a difference that is significant as a whole, since a film that knows little can
     be fitted by many of them.
     """
-    return _SCAN if {"dropout", "saturation"} & set(fit.faults) else 0.0
+    return SCAN if {"dropout", "saturation"} & set(fit.faults) else 0.0
 
 
 def _critical(level: float, dof: int, spare: int) -> float:

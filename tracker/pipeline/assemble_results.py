@@ -15,6 +15,7 @@ from tracker.criteria.judge import judge
 from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
+from tracker.outcome.processing import PROCESSING
 from tracker.pipeline.after_contact import after_contact, typed_ends
 from tracker.pipeline.assumptions import assumptions
 from tracker.pipeline.calibration_result import calibration_result
@@ -126,6 +127,7 @@ def assemble_results(found: Analysis) -> Results:
         ),
         views={name: view(record, film, solution) for name, film in films.items()},
         log=found.log,
+        processing=PROCESSING,
         article=later.article,
         article_paths=later.paths,
         assumptions=assumptions(record, found.distances),

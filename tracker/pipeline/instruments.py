@@ -11,6 +11,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.accelerometers import Accelerometer
+from tracker.accelerometers.conditioning import channel_class
 from tracker.core.time_series import from_zero, integrate
 from tracker.core.types import Quantity
 from tracker.crosscheck import ChannelCheck, CrossCheck, combine, cross_check
@@ -90,20 +91,26 @@ def instrumented(
         for channel, reason in risk.faults.items():
             text = f"{channel} of accelerometer {block.name}: {reason}; no figure rests on it"
             warnings.append(Diagnostic("channel_fault", text, where))
+    warnings += [
+        Diagnostic("clock_or_channel", one.text, f"{where}, {name}")
+        for check in checks
+        for name, one in check.channels.items()
+        if one.clock_rival is not None and one.verdict == "undetermined"
+    ]
     chosen, more = _judging(blocks, risks, cg, where)
     warnings += [*more, *_disagreeing(blocks, risks, where)]
     occupant = None if chosen is None else occupant_result(risks[chosen].figures)
     alone = [] if chosen is None or film is not None else _velocity(vehicle, blocks[chosen], cg)
-    check = combine(checks, [b.file for b in blocks]) if checks else None
+    together = combine(checks, [b.file for b in blocks]) if checks else None
     curves = (
         [
             Curve(vehicle, "velocity_x", "film", "m/s", v.time, v.film, v.film_u),
             Curve(vehicle, "velocity_x", "accelerometer", "m/s", v.time, v.channel),
         ]
-        if check is not None and (v := check.velocity) is not None
+        if together is not None and (v := together.velocity) is not None
         else alone
     )
-    checked = None if check is None else _checked(check)
+    checked = None if together is None else _checked(together)
     figures = tuple(
         AccelerometerResult(
             block.name,
@@ -114,6 +121,8 @@ def instrumented(
                 for f in (checks[k].findings if checks else block.findings)
             ),
             occupant_result(risk.figures),
+            1.0 / block.interval,
+            channel_class(block),
         )
         for k, (block, risk) in enumerate(zip(blocks, risks, strict=True))
     )
@@ -213,6 +222,8 @@ def _agreement(check: ChannelCheck) -> ChannelAgreement:
         sprague_geers=SpragueGeersResult(s.magnitude, s.phase, s.comprehensive),
         residual_mean=a.residuals.mean,
         residual_sd=a.residuals.deviation,
+        smallest=check.smallest,
+        clock_rival=check.clock_rival,
         w179=a.w179,
         iso18571=a.iso18571.rating,
     )

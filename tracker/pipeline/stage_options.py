@@ -14,6 +14,7 @@ from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
 from tracker.camera.options import BACKGROUND, CAMERA
 from tracker.criteria.options import CRITERIA
+from tracker.crosscheck.options import FILM_CLOCK
 from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
@@ -46,6 +47,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "camera": CAMERA,
         "camera.background": BACKGROUND,
         "criteria": CRITERIA,
+        "crosscheck.film_clock": FILM_CLOCK,
         "detection": DETECTION,
         "film": FILM,
         "marks": MARKS,

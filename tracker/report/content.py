@@ -33,6 +33,7 @@ from tracker.report.first_page import (
     remarks,
     signatures,
 )
+from tracker.report.instruments import processing, sensor_blocks, smallest_faults
 from tracker.report.mechanics import mechanics
 from tracker.report.plots import SMALL
 from tracker.report.sequence import Shots, sequence, summary
@@ -219,10 +220,12 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
             tables.cross_check(vehicle, check, results.test.report_units),
             tables.findings(vehicle, check, results.test.report_units),
             channels(vehicle, check, results.test.report_units),
+            smallest_faults(vehicle, check, results.test.report_units),
             *_plots(
                 plots, [vehicle], ("velocity-x", "velocity-y", "acceleration-x", "acceleration-y")
             ),
         ]
+    blocks += [sensor_blocks(results), *processing(results)]
     if results.budgets:
         blocks += [Heading("Uncertainty"), tables.budget(results)]
     blocks += [

@@ -58,6 +58,10 @@ class ChannelAgreement:
     sprague_geers: SpragueGeersResult | None = None
     residual_mean: float | None = None  # share of the film's largest
     residual_sd: float | None = None
+    smallest: Mapping[str, float | None] = field(default_factory=dict)
+    """By kind, the smallest fault that would have been found in 95 of 100 tests: scale (share),
+    offset (SI), time_shift (s), saturation (highest level, SI), dropout (latest time, s)."""
+    clock_rival: str | None = None  # error of the film's clock that explains the difference as well
     w179: bool | None = None  # accepted by NCHRP Web-Only Document 179
     iso18571: float | None = None
 

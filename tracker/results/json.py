@@ -37,6 +37,7 @@ SCALARS = (
     "not_judged",
     "decision",
     "assumptions",
+    "processing",
     "warnings",
     "budgets",
     "article",

@@ -199,6 +199,8 @@ class AccelerometerResult:
     primary: bool  # its figures are `occupant.accelerometer` of the vehicle
     faults: tuple[ChannelFinding, ...] = ()
     occupant: OccupantResult | None = None
+    sample_rate: float | None = None  # 1/s
+    cfc: float | None = None  # channel frequency class of the filter; None: none
 
 
 @dataclass(frozen=True)
@@ -293,6 +295,7 @@ class Results:
     not_judged: tuple[NotJudged, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     decision: DecisionRule | None = None  # the rule of the verdicts
+    processing: tuple[str, ...] = ()  # filters and moving means behind the figures, in words
     warnings: tuple[Diagnostic, ...] = ()
     budgets: tuple[Budget, ...] = ()
     article: ArticleResult | None = None

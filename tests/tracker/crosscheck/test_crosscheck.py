@@ -1,5 +1,7 @@
 """The cross-check finds the fault that was put in, and no other."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -167,3 +169,61 @@ def test_sound_channels_are_seldom_accused():
         result = check(scene(seed))
         accused += sum(c.verdict == "disagree" for c in result.channels.values())
     assert accused <= 2
+
+
+def miscounted(made, frames, at):
+    """The scene with a film in which `frames` copies near a time (s) were taken for new frames: its
+    motion stands still there and is late from then on; the solution smooths over 9 frames.
+    """
+    step = made.time[1] - made.time[0]
+    late = np.where(made.time > at, frames * step, 0.0)
+    off = np.interp(made.time - late, made.time, made.state[:, 0]) - made.state[:, 0]
+    speed = np.convolve(np.gradient(off, step), np.ones(9) / 9, "same")
+    change = np.zeros_like(made.state)
+    change[:, 0], change[:, 6], change[:, 12] = off, speed, np.gradient(speed, step)
+    return replace(made, state=made.state + change, draws=made.draws + change)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 5])
+def test_frames_copied_unnoticed_accuse_no_channel(seed):
+    """A sound ax was called clipped at 22 g because two copied frames had been misjudged."""
+    film = miscounted(scene(seed), 2, 0.06)
+    found = check(film).channels["ax"]
+    assert found.verdict == "undetermined"
+    assert found.findings == ()
+    assert "unnoticed" in found.clock_rival
+    assert "clipped" in found.text or "reads" in found.text
+
+
+@pytest.mark.parametrize(
+    "channel",
+    [
+        lambda m: np.clip(m.channels["ax"], -0.5 * np.abs(m.channels["ax"]).max(), 1e3),
+        lambda m: 1.1 * m.channels["ax"],
+        lambda m: after(m, 4.0),
+    ],
+    ids=["clipped", "scale", "offset"],
+)
+def test_the_films_clock_excuses_no_true_fault(made, channel):
+    found = check(made, {"ax": channel(made)}).channels["ax"]
+    assert found.verdict == "disagree"
+
+
+@pytest.mark.parametrize("kind", ["scale", "offset"])
+def test_a_fault_of_the_stated_smallest_size_is_found_and_a_fourth_of_it_is_not(kind):
+    """95 of 100 by definition; of 12 tests at least 9 (binomial, below 9: 1 in 500)."""
+    found = small = 0
+    for seed in range(12):
+        made = scene(seed)
+        size = check(made).channels["ax"].smallest[kind]
+        assert size > 0
+        for share in (1.0, 0.25):
+            ax = made.channels["ax"]
+            reads = (
+                ax * (1 + share * size) if kind == "scale" else ax + share * size * (made.fine > 0)
+            )
+            accused = check(made, {"ax": reads}).channels["ax"].verdict != "agree"
+            found += accused and share == 1.0
+            small += accused and share < 1.0
+    assert found >= 9
+    assert small <= 3
