@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -100,17 +101,32 @@ TrackingStep = Callable[
 ]
 
 
+class FilmOpening(Protocol):
+    """How a film is opened."""
+
+    def __call__(
+        self, path: str, *, frame_rate: float | None, bits: int | None, where: str
+    ) -> Film:
+        """What `tracker.film.open_film` gives."""
+        ...
+
+
 def calibrate_camera(
-    record: Record, name: str, progress: Progress, tracking: TrackingStep = track_film
+    record: Record,
+    name: str,
+    progress: Progress,
+    tracking: TrackingStep = track_film,
+    opening: FilmOpening = open_film,
 ) -> CalibratedFilm:
     """Track a camera's film and calibrate the camera by what it saw.
 
-    `tracking` may remember what tracking gave, as long as it gives what `track_film` would. Raises
+    `tracking` may remember what tracking gave, as long as it gives what `track_film` would, and
+    `opening` may have opened the film before. Raises
     `FilmError` where the film can't be read, `CalibrationError` where the camera's lens, pose or
     time can't be determined.
     """
     entry, where = record.cameras[name], f"cameras.{name}"
-    opened = _open(record, name)
+    opened = _open(record, name, opening)
     wanted = _choose_marks(record, name, opened)
     regions = _regions(entry)
     tracked = tracking(opened.film, name, entry, wanted.marks, regions, progress)
@@ -156,9 +172,9 @@ class _Opened:
     optics: CameraOptics
 
 
-def _open(record: Record, name: str) -> _Opened:
+def _open(record: Record, name: str, opening: FilmOpening) -> _Opened:
     entry = record.cameras[name]
-    film = open_film(
+    film = opening(
         record.place(entry.film),
         frame_rate=entry.frame_rate,
         bits=entry.bits,

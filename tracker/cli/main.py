@@ -53,18 +53,27 @@ def main() -> None:
 @click.option("--out", type=FOLDER, help="Results folder; default: results/ beside the record.")
 def analyse(record: Path, out: Path | None) -> None:
     """Analyse the films of a test and write the results folder."""
+    from tracker.film.early import EarlyFilms
+
+    films = EarlyFilms(record)  # they are decoded while the rest loads
+
+    from functools import partial
+
+    from tracker.camera.stage import calibrate_camera
     from tracker.cli.progress import Bars, show_results
     from tracker.pipeline.analyse import analyse as analyse_record
-    from tracker.pipeline.write_results import write_results
     from tracker.record.load import load_record
     from tracker.results.folder import check_directory
 
     directory = out or record.parent / "results"
     check_directory(directory)
+    calibrate = partial(calibrate_camera, opening=films.open)
     with Bars() as bars:
         results = analyse_record(
-            load_record(record), bars.progress, show_headline=bars.show_headline
+            load_record(record), bars.progress, calibrate, show_headline=bars.show_headline
         )
+        from tracker.pipeline.write_results import write_results  # drawing loads after the numbers
+
         write_results(results, directory, bars.progress)
     show_results(results, directory)
 
