@@ -51,9 +51,7 @@ def main() -> None:
     record = Path(sys.argv[1]).resolve()
     times = int(sys.argv[2]) if len(sys.argv) > 2 else 5
     packages = Path(sys.argv[3] if len(sys.argv) > 3 else Path(__file__).parents[2]).resolve()
-    print(
-        "| by the clock: first frame, s | solved | end | by the processor: first frame, s | solved | end |"
-    )
+    print("| clock: first frame, s | solved | end | processor: first frame, s | solved | end |")
     print("| --- | --- | --- | --- | --- | --- |")
     for _ in range(times):
         with tempfile.TemporaryDirectory() as out:
