@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import struct
 import tomllib
 from collections.abc import Callable
@@ -25,10 +26,15 @@ from tracker.criteria.sets import load_criteria
 from tracker.film import open_film
 from tracker.film.pictures import read_picture
 from tracker.record.load import load_planned, load_record
+from tracker.record.manual_edits import ACTIONS, PLACE, actions
 from tracker.record.schema import AccelerometerEntry
 from tracker.results.folder import read_results, write_data
 from tracker.results.json import RESULTS, json_text, read_scalars
-from tracker.storage.audit_log import read_log
+from tracker.storage.audit_log import Entry, log_text, read_log
+from tracker.storage.inside import read_inside
+from tracker.storage.toml_text import plain_tables, toml_tables
+from tracker.workbench.history import STEPS, RecordFile, digest
+from tracker.workbench.tomledit import Change
 
 Make = Callable[[Random], bytes]
 Read = Callable[[bytes], None]
@@ -222,6 +228,103 @@ def log(place: Path) -> tuple[Make, Read]:
     return from_bytes(seed), read
 
 
+def steps(place: Path) -> tuple[Make, Read]:
+    """The list of a record's changes: it is opened, undone, redone; it leads nowhere else."""
+    path = place / "record.toml"
+    path.write_bytes(b"schema = 1\n[test]\nnumber = 'A'\n")
+    history = RecordFile(path)
+    for number in range(3):
+        change = Change(("test", "title"), f"title {number}")
+        history.change(digest(history.text), "a title", [change])
+    history.undo(digest(history.text))
+    whole, listed = path.read_bytes(), place / STEPS
+    seed = listed.read_bytes()
+    texts = {digest(file.read_text("utf-8")) for file in listed.parent.glob("*.toml")}
+
+    def read(data: bytes) -> None:
+        path.write_bytes(whole)
+        listed.write_bytes(data)
+        file = RecordFile(path)
+        for way in (file.undo, file.redo):
+            way(digest(file.text))
+            assert digest(file.text) in texts
+
+    return from_tree(json.loads(seed), json.dumps, seed), read
+
+
+def actions_of_a_person(place: Path) -> tuple[Make, Read]:
+    """What the workbench noted, as an analysis takes it into its log, which can be read again."""
+    entry = Entry("edit", "placed", "record.toml", {"changes": [1, "a"]}, "2026-01-01T00:00:00Z")
+    seed = log_text([entry] * 4).encode()
+
+    def read(data: bytes) -> None:
+        (place / PLACE).mkdir(exist_ok=True)
+        (place / PLACE / ACTIONS).write_bytes(data)
+        read_log(
+            log_text(actions(place)).encode().decode(), ACTIONS
+        )  # what is taken over can be read again
+
+    return from_bytes(seed), read
+
+
+def opener(place: Path) -> tuple[Make, Read]:
+    """Names below a test's folder, among links, pipes and folders: none leads out of it."""
+    outside = place / "outside"
+    outside.mkdir()
+    (outside / "secret").write_bytes(b"secret")
+    home = place / "home"
+    (home / "a").mkdir(parents=True)
+    (home / "a" / "file").write_bytes(b"own")
+    (home / "link").symlink_to(outside)
+    (home / "a" / "link").symlink_to(outside / "secret")
+    os.mkfifo(home / "a" / "pipe")
+    names = [
+        "a",
+        "file",
+        "link",
+        "pipe",
+        "..",
+        ".",
+        "",
+        "secret",
+        "outside",
+        str(outside),
+        "\0",
+        "~",
+    ]
+
+    def make(rng: Random) -> bytes:
+        name = "/".join(rng.choice(names) for _ in range(rng.randrange(1, 6)))
+        data = name.encode()
+        return mutilated(data, (b"a/file",), rng) if rng.random() < 0.5 else data
+
+    def read(data: bytes) -> None:
+        try:
+            found = read_inside(home, os.fsdecode(data), 100)
+        except (OSError, ValueError):
+            raise Problem("no plain file", where="home", remedy="leave it out") from None
+        assert found == b"own"
+
+    return make, read
+
+
+def toml_pass(place: Path) -> tuple[Make, Read]:
+    """What passes the bounds is read by both parsers in a bounded time."""
+    letters = [*"ab.[]{}=,\"'#\n\\ 10", '"""', "'''", "[[", "]]", "a.b", "x = "]
+
+    def make(rng: Random) -> bytes:
+        part = "".join(rng.choice(letters) for _ in range(rng.randrange(1, 30)))
+        return (part * rng.choice((1, 1, 3, 200))).encode()
+
+    def read(data: bytes) -> None:
+        try:
+            plain_tables(toml_tables(data.decode()))
+        except ValueError:  # no TOML, or out of bounds
+            raise Problem("no TOML", where="text", remedy="correct it") from None
+
+    return make, read
+
+
 def small_film(path: Path, codec: str, layout: str, frames: int = 12) -> bytes:
     """A film of a moving blob on noise."""
     rng = np.random.default_rng(2)
@@ -296,6 +399,10 @@ READERS: dict[str, Reader] = {
     "results.json": results_json,
     "results folder": results_folder,
     "log": log,
+    "steps.json": steps,
+    "actions.jsonl": actions_of_a_person,
+    "opener": opener,
+    "toml": toml_pass,
     "h264 mp4": films("mp4", "libx264", "yuv420p"),
     "mjpeg avi": films("avi", "mjpeg", "yuvj420p"),
     "ffv1 mkv": films("mkv", "ffv1", "gray"),

@@ -79,6 +79,8 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
             continue
         try:
             raw = json.loads(line)
+            # No log that we write holds what can't be written again.
+            json.dumps(raw, ensure_ascii=False, allow_nan=False).encode()
             if raw["kind"] not in KINDS:
                 raise ValueError(raw["kind"])
             entries.append(
@@ -87,7 +89,7 @@ def read_log(text: str, where: str) -> tuple[Entry, ...]:
                     _plain(str(raw["text"])),
                     _plain(str(raw.get("where", ""))),
                     dict(raw.get("data", {})),
-                    str(raw.get("at", "")),
+                    _plain(str(raw.get("at", ""))),
                 )
             )
         except (ValueError, KeyError, TypeError, RecursionError):

@@ -155,8 +155,8 @@ class RecordFile:
     def _load(self) -> tuple[list[Step], list[Step]]:
         try:
             raw = json.loads(read_inside(self.path.parent, STEPS, WORKBENCH.history_bytes).decode())
-            done = [Step(**entry) for entry in raw["done"]]
-            undone = [Step(**entry) for entry in raw["undone"]]
+            done = [_step(entry) for entry in raw["done"]]
+            undone = [_step(entry) for entry in raw["undone"]]
             now = digest(self.text)
         except (OSError, ValueError, KeyError, TypeError, RecursionError, Problem):
             return [], []
@@ -188,6 +188,15 @@ class RecordFile:
     def _log(self, entry: Entry) -> None:
         line = log_text([entry]).encode()
         append_inside(self.path.parent, f"{PLACE}/{ACTIONS}", line)
+
+
+def _step(entry: dict[str, str]) -> Step:
+    """A step from the list. Raises TypeError or ValueError for what is none."""
+    step = Step(**entry)
+    if not all(isinstance(value, str) for value in (step.label, step.before, step.after)):
+        raise TypeError("a step has texts only")
+    step.label.encode()  # half of a pair of surrogates is no text
+    return step
 
 
 def digest(text: str) -> str:

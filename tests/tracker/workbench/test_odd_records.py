@@ -11,6 +11,8 @@ import json
 import pytest
 
 from tests.support.loopback import TOKEN, Client, served
+from tracker.record.manual_edits import actions
+from tracker.storage.audit_log import Entry, log_text
 from tracker.workbench.history import RecordFile, digest
 from tracker.workbench.routes import Workbench
 from tracker.workbench.tomledit import Change
@@ -137,3 +139,29 @@ def test_ends_of_lines_and_a_byte_order_mark_stay_and_undo_restores_the_bytes(
     file.undo(digest(file.text))
     file.undo(digest(file.text))
     assert record.read_bytes() == whole
+
+
+@pytest.mark.parametrize("step", [{"label": 1}, {"before": 1}, {"after": [1]}, {"label": "\ud800"}])
+def test_a_step_that_is_no_step_is_no_list(small_copy, step):
+    record = small_copy / "record.toml"
+    file = RecordFile(record)
+    file.change(digest(file.text), "x", [Change(("cameras", "above", "bits"), 8)])
+    place = small_copy / ".impactfilm" / "history" / "steps.json"
+    steps = json.loads(place.read_text("utf-8"))
+    steps["done"][0] |= step
+    place.write_text(json.dumps(steps), encoding="utf-8")
+    again = RecordFile(record)
+    assert again.undoable is None
+    again.undo(digest(again.text))
+
+
+@pytest.mark.parametrize("value", ["NaN", "1e999", '"\\ud800"'])
+def test_an_action_that_no_log_can_hold_is_left_out(small_copy, value):
+    """JSON texts are UTF-8 and have no numbers that are not finite (RFC 8259, 6 and 8.1)."""
+    (small_copy / ".impactfilm").mkdir()
+    good = log_text([Entry("edit", "good", at="2026-01-01T00:00:00Z")])
+    bad = f'{{"kind": "edit", "text": "bad", "data": {{"value": {value}}}}}\n'
+    (small_copy / ".impactfilm" / "actions.jsonl").write_text(bad + good, encoding="utf-8")
+    found = actions(small_copy)
+    assert [entry.text for entry in found] == ["good"]
+    log_text(found).encode()
