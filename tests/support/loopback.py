@@ -15,7 +15,9 @@ import uvicorn
 
 from tracker.workbench.routes import Workbench, make_app
 
+FIRST = "what-the-address-carries-once"
 TOKEN = "a-secret-of-this-test"
+"""What requests carry from then on."""
 
 
 @dataclass
@@ -52,7 +54,7 @@ def served(bench: Workbench):
         port = listening.getsockname()[1]
         hosts = frozenset({f"127.0.0.1:{port}"})
         config = uvicorn.Config(
-            make_app(bench, TOKEN, hosts), log_level="error", lifespan="off", ws="none",
+            make_app(bench, FIRST, hosts, TOKEN), log_level="error", lifespan="off", ws="none",
             timeout_graceful_shutdown=1,
         )  # fmt: skip
         server = uvicorn.Server(config)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import secrets
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import HTMLResponse, PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY = (
@@ -17,23 +16,38 @@ POLICY = (
 """Content-Security-Policy: nothing is loaded from elsewhere, no script stands in a page."""
 
 
+ENTRY = """<!doctype html>
+<meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/"><title>impactfilm</title>
+"""
+"""Answer to the address with the token: from here on the browser asks as a page of our own."""
+
+
 class Guard:
-    """Lets a request through only with the right Host, Origin and token.
+    """Lets a request through only with the right Host, Origin and secret.
 
     The Host check keeps out pages that have their own name resolve to loopback, the Origin check
-    pages of other origins, the token other users of this machine (common practice, no source).
+    pages of other origins, the secret other users of this machine (common practice, no source).
 
     Parameters
     ----------
-    token : the secret that the address carries once; a cookie carries it from then on.
+    token : what the address carries; it opens the page once, and whoever sees it later can do
+        nothing with it.
     hosts : allowed values of the Host header.
+    secret : what the cookie carries from then on, named after the port; by default a random one.
     """
 
-    def __init__(self, app: ASGIApp, token: str, hosts: frozenset[str]) -> None:
+    def __init__(
+        self, app: ASGIApp, token: str, hosts: frozenset[str], secret: str | None = None
+    ) -> None:
         self.app = app
-        self.token = token
         self.hosts = hosts
-        self.cookie = f"impactfilm-{token[:6]}"
+        self._token: str | None = token
+        self._secret = secret or secrets.token_urlsafe(24)
+
+    @property
+    def is_entered(self) -> bool:
+        """Whether the address with the token has been opened."""
+        return self._token is None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or answer 403."""
@@ -46,7 +60,9 @@ class Guard:
             refusal = PlainTextResponse(fault or "only HTTP is spoken here", status_code=403)
             await refusal(scope, receive, send)
             return
-        first = self._in_address(scope)
+        enters = not self._is_known(headers)
+        if enters:
+            self._token = None
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -55,41 +71,59 @@ class Guard:
                 out["X-Content-Type-Options"] = "nosniff"
                 out["Referrer-Policy"] = "no-referrer"
                 out.setdefault("Cache-Control", "no-store")
-                if first:
-                    cookie = f"{self.cookie}={self.token}; Path=/; HttpOnly; SameSite=Strict"
+                if enters:
+                    cookie = f"{_cookie(headers)}={self._secret}; Path=/; HttpOnly; SameSite=Strict"
                     out.append("Set-Cookie", cookie)
             await send(message)
 
-        await self.app(scope, receive, guarded)
+        await (HTMLResponse(ENTRY) if enters else self.app)(scope, receive, guarded)
 
     def _fault(self, scope: Scope, headers: Headers) -> str:
         """What speaks against the request; empty if nothing does."""
         host = headers.get("host", "")
         if host not in self.hosts:
             return "this address is not served here"
+        given = _token_of(scope)
+        if given and self._token is not None and _is_same(given, self._token):
+            return ""  # from the file that hands the token over, which is of no origin
         origin = headers.get("origin")
         if origin is not None and origin != f"http://{host}":
             return "requests from other pages are not answered"
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return "requests from other pages are not answered"
-        given = [headers.get("x-token", ""), self._in_cookie(headers.get("cookie", ""))]
-        if self._in_address(scope) or any(self._right(token) for token in given):
+        if self._is_known(headers):
             return ""
+        if self._token is None:
+            return (
+                "this address was opened already: go on in the browser that opened it; if that "
+                "wasn't yours, end `impactfilm open`, and start it again"
+            )
         return "the token is missing: open the address that `impactfilm open` printed"
 
-    def _right(self, token: str) -> bool:
-        return secrets.compare_digest(token.encode(), self.token.encode())
+    def _is_known(self, headers: Headers) -> bool:
+        """Whether the request carries the secret, as a cookie or as a header."""
+        given = [headers.get("x-token", ""), *_values(headers.get("cookie", ""), _cookie(headers))]
+        return any(_is_same(text, self._secret) for text in given)
 
-    def _in_address(self, scope: Scope) -> bool:
-        """Whether this asks for the page itself, with the token in the address."""
-        if scope["type"] != "http" or scope["path"] != "/":
-            return False
-        query = parse_qs(scope.get("query_string", b"").decode("ascii", "replace"))
-        return self._right(query.get("token", [""])[0])
 
-    def _in_cookie(self, header: str) -> str:
-        try:
-            found = SimpleCookie(header).get(self.cookie)
-        except CookieError:
-            return ""
-        return found.value if found else ""
+def _is_same(given: str, kept: str) -> bool:
+    return secrets.compare_digest(given.encode(), kept.encode())
+
+
+def _cookie(headers: Headers) -> str:
+    """Name of our cookie: browsers give cookies to all ports of a host."""
+    return f"impactfilm-{headers.get('host', '').rpartition(':')[2]}"
+
+
+def _values(header: str, name: str) -> list[str]:
+    """What a Cookie header (RFC 6265, 4.2.1) says of a name."""
+    pairs = (pair.strip().partition("=") for pair in header.split(";"))
+    return [value for key, _, value in pairs if key == name]
+
+
+def _token_of(scope: Scope) -> str:
+    """The token in the address of the page itself."""
+    if scope["type"] != "http" or scope["path"] != "/":
+        return ""
+    query = parse_qs(scope.get("query_string", b"").decode("ascii", "replace"))
+    return str(query.get("token", [""])[0])

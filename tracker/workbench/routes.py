@@ -105,8 +105,10 @@ class Workbench:
             test.close()
 
 
-def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
-    """The application, which answers only requests that carry `token` and name one of `hosts`."""
+def make_app(
+    bench: Workbench, token: str, hosts: frozenset[str], secret: str | None = None
+) -> Guard:
+    """The application behind its guard; see `Guard` for `token`, `hosts` and `secret`."""
     t = "/api/test/{test}"
     routes = [
         Route("/", _page),
@@ -134,7 +136,7 @@ def make_app(bench: Workbench, token: str, hosts: frozenset[str]) -> Guard:
         Mount("/static", StaticFiles(directory=STATIC)),
     ]
     handlers: Any = {Problem: _problem, Conflict: _conflict}
-    return Guard(Starlette(routes=routes, exception_handlers=handlers), token, hosts)
+    return Guard(Starlette(routes=routes, exception_handlers=handlers), token, hosts, secret)
 
 
 async def _problem(request: Request, error: Exception) -> Response:

@@ -5,12 +5,16 @@ from __future__ import annotations
 import secrets
 import socket
 import threading
-import webbrowser
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import uvicorn
 
+from calibration.errors import RECORD, RecordError
+from tracker.storage.private_file import remove
+from tracker.workbench.browser import open_in_browser
+from tracker.workbench.guard import Guard
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.routes import Workbench, make_app
 from tracker.workbench.snap import warm
@@ -29,19 +33,23 @@ def open_workbench(
     port : on loopback; 0 for any that is free.
     browser : whether to open the page in the browser.
     show_address : called with the address to open.
+
+    Raises `Problem` where the port is taken.
     """
     bench = Workbench(record)
     token = secrets.token_urlsafe(24)
-    with socket.create_server((LOOPBACK, port)) as listening:
+    with _listening(port) as listening:
         port = listening.getsockname()[1]
         hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}"})
         address = f"http://{LOOPBACK}:{port}/?token={token}"
         show_address(address)
         threading.Thread(target=bench.get_ready, daemon=True).start()
-        if browser:
-            webbrowser.open(address)
+        app = make_app(bench, token, hosts)
+        handed = open_in_browser(address) if browser else None
+        if handed is not None:
+            threading.Thread(target=_remove_used, args=(handed, app), daemon=True).start()
         config = uvicorn.Config(
-            make_app(bench, token, hosts),
+            app,
             log_level="critical",
             access_log=False,
             timeout_graceful_shutdown=1,
@@ -56,4 +64,25 @@ def open_workbench(
             pass
         finally:
             later.cancel()
+            if handed is not None:
+                remove(handed)
             bench.close()
+
+
+def _listening(port: int) -> socket.socket:
+    try:
+        return socket.create_server((LOOPBACK, port))
+    except OSError as error:
+        raise RecordError(
+            f"the workbench can't be served there ({error.strerror})",
+            where=f"--port {port}",
+            remedy="take another port, or leave --port out for any that is free",
+            status=RECORD,
+        ) from None
+
+
+def _remove_used(handed: Path, app: Guard) -> None:
+    """Take the file away that handed the token over, once it has."""
+    while not app.is_entered:
+        time.sleep(WORKBENCH.event_interval)
+    remove(handed)

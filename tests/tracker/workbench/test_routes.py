@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.loopback import TOKEN, Client, served
+from tests.support.loopback import FIRST, TOKEN, Client, served
 from tests.support.made_results import made_results
 from tests.support.small_scene import FRAMES, SIZE, marker
 from tracker.film import open_film
@@ -84,14 +84,47 @@ def test_nothing_is_answered_without_the_token(port):
 
 def test_the_address_with_the_token_lets_the_browser_in_by_a_cookie(port):
     browser = Client(port, {})
-    answer = browser.get(f"/?token={TOKEN}")
+    answer = browser.get(f"/?token={FIRST}")
     assert answer.status_code == 200
     cookie = answer.headers["set-cookie"]
     assert "SameSite=Strict" in cookie
     assert "HttpOnly" in cookie
+    assert FIRST not in cookie
     carried = cookie.split(";")[0]
+    assert str(port) in carried.split("=")[0]  # browsers give a cookie to every port
     assert browser.get("/api/start", cookie=carried).status_code == 200
+    assert browser.get(f"/?token={FIRST}", cookie=carried).status_code == 200
     assert browser.get("/api/start", cookie=carried[:-1]).status_code == 403
+    other = carried.replace(str(port), "1")
+    assert browser.get("/api/start", cookie=other).status_code == 403
+
+
+def test_the_token_of_the_address_opens_the_page_once(port):
+    assert Client(port, {}).get(f"/?token={FIRST}").status_code == 200
+    late = Client(port, {}).get(f"/?token={FIRST}")
+    assert late.status_code == 403
+    assert "opened already" in late.text
+    assert Client(port, {"x-token": FIRST}).get("/api/start").status_code == 403
+    known = Client(port, {"cookie": f"impactfilm-{port}={FIRST}"})
+    assert known.get("/api/start").status_code == 403
+
+
+def test_a_file_hands_the_token_over_but_another_page_opens_nothing(port):
+    """A page of a file has no origin (HTML, 7.1.1): its requests are cross-site."""
+    browser = Client(port, {"sec-fetch-site": "cross-site", "origin": "null"})
+    assert browser.get("/?token=guessed").status_code == 403
+    answer = browser.get(f"/?token={FIRST}")
+    assert answer.status_code == 200
+    carried = answer.headers["set-cookie"].split(";")[0]
+    assert browser.get("/api/start", cookie=carried).status_code == 403
+
+
+def test_a_cookie_of_many_backslashes_costs_nothing(port):
+    """Python's own reader takes time with the square of them (from memory: CVE-2024-7592)."""
+    begun = time.monotonic()
+    cookie = 'a="' + "\\" * 40_000 + '"'
+    assert Client(port, {}).get("/api/start", cookie=cookie).status_code == 403
+    assert time.monotonic() - begun < 2.0
 
 
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1:1", "127.0.0.1"])
