@@ -23,17 +23,17 @@ def label_places(
     that covers neither a mark nor an earlier name stands, else the one that covers least.
     """
     height, width = picture.shape[:2]
-    taken = [np.array([u - OWN, v - OWN, u + OWN, v + OWN]) for u, v in places]
-    chosen = []
-    for (u, v), name in zip(places, names, strict=True):
-        own = np.array([u - OWN, v - OWN, u + OWN, v + OWN])
-        others = np.array([box for box in taken if not np.array_equal(box, own)]).reshape(-1, 4)
-        boxes = [_box(u, v, du, dv, LETTER * len(name)) for du, dv in DIRECTIONS]
-        costs = [_covered(box, others) + _outside(box, width, height) for box in boxes]
-        best = boxes[int(np.argmin(costs))]
-        taken.append(best)
-        chosen.append((round(float(best[0])), round(float(best[3]))))
-    return chosen
+    at = np.asarray(places, dtype=float).reshape(-1, 2)
+    own = np.hstack([at - OWN, at + OWN])
+    boxes = _boxes(at, LETTER * np.array([len(name) for name in names], dtype=float))
+    is_other = (own[:, None] != own).any(axis=2)
+    cost = np.sum(_shared(boxes[:, :, None], own) * is_other[:, None], axis=2)
+    cost += _outside(boxes, width, height)
+    best = np.empty((len(at), 4))
+    for i, (each, covered) in enumerate(zip(boxes, cost, strict=True)):
+        named = _shared(each[:, None], best[:i]).sum(axis=1)
+        best[i] = each[np.argmin(covered + named)]
+    return [(round(float(left)), round(float(bottom))) for left, _, _, bottom in best]
 
 
 DIRECTIONS = tuple(
@@ -43,22 +43,24 @@ DIRECTIONS = tuple(
 )
 
 
-def _box(u: float, v: float, du: float, dv: float, wide: float) -> Array:
-    """Left, top, right and bottom of a name in a direction from its mark."""
-    left = u + OFF * du - (wide if du < 0 else wide / 2 if du == 0 else 0.0)
-    bottom = v + OFF * dv + TALL / 2
-    return np.array([left, bottom - TALL, left + wide, bottom])
+def _boxes(at: Array, wide: Array) -> Array:
+    """Left, top, right and bottom (n, directions, 4) of names `wide` (n,) beside marks (n, 2)."""
+    du, dv = np.array(DIRECTIONS).T
+    back = np.where(du < 0, 1.0, np.where(du == 0, 0.5, 0.0))
+    left = at[:, :1] + OFF * du - wide[:, None] * back
+    bottom = at[:, 1:] + OFF * dv + TALL / 2
+    return np.stack([left, bottom - TALL, left + wide[:, None], bottom], axis=2)
 
 
-def _covered(box: Array, others: Array) -> float:
-    """Area that a box shares with others (n, 4), px^2."""
-    wide = np.minimum(box[2], others[:, 2]) - np.maximum(box[0], others[:, 0])
-    tall = np.minimum(box[3], others[:, 3]) - np.maximum(box[1], others[:, 1])
-    return float(np.sum(np.clip(wide, 0, None) * np.clip(tall, 0, None)))
+def _shared(boxes: Array, others: Array) -> Array:
+    """Areas (...) that boxes (..., 4) share with others (..., 4), px^2."""
+    wide = np.minimum(boxes[..., 2], others[..., 2]) - np.maximum(boxes[..., 0], others[..., 0])
+    tall = np.minimum(boxes[..., 3], others[..., 3]) - np.maximum(boxes[..., 1], others[..., 1])
+    return np.asarray(np.maximum(wide, 0.0) * np.maximum(tall, 0.0))
 
 
-def _outside(box: Array, width: int, height: int) -> float:
-    """Area of a box that lies beyond the picture, px^2."""
-    wide = min(box[2], width) - max(box[0], 0.0)
-    tall = min(box[3], height) - max(box[1], 0.0)
-    return float((box[2] - box[0]) * (box[3] - box[1]) - max(wide, 0.0) * max(tall, 0.0))
+def _outside(boxes: Array, width: int, height: int) -> Array:
+    """Areas (...) of boxes (..., 4) that lie beyond the picture, px^2."""
+    picture = np.array([0.0, 0.0, width, height])
+    whole = (boxes[..., 2] - boxes[..., 0]) * (boxes[..., 3] - boxes[..., 1])
+    return np.asarray(whole - _shared(boxes, picture))
