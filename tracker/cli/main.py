@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal, NoReturn
 
@@ -183,6 +184,11 @@ def correct(record: Path, results: Path | None) -> None:
     show_default=True,
     help="Standard uncertainty of the next cushion's force, as a share.",
 )
+@click.option(
+    "--second",
+    type=FOLDER,
+    help="Results folder of another test of this cushion: how its force depends on speed.",
+)
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="JSON file to write.")
 def predict(
     directory: Path,
@@ -192,6 +198,7 @@ def predict(
     blocked: bool,
     criteria: str | None,
     scatter: float,
+    second: Path | None,
     out: Path | None,
 ) -> None:
     """From one test's force against crush: occupant risk and stroke of another test.
@@ -201,12 +208,16 @@ def predict(
     """
     from tracker.cli.predict import show_predictions
     from tracker.mechanics.predict import predict as foresee
+    from tracker.mechanics.predict import rate_of
     from tracker.pipeline.prediction_cases import cases_of, criteria_of, write_predictions
     from tracker.results.folder import read_results
 
     results = read_results(directory)
     limits = criteria_of(results, directory, criteria)
     cases = cases_of(results, masses, speeds, truck_mass, blocked, scatter)
+    if second is not None:
+        rate = rate_of(results, read_results(second), scatter)
+        cases = [replace(case, rate=rate) for case in cases]
     predictions = [foresee(results, case, limits) for case in cases]
     if out is not None:
         write_predictions(out, results, predictions)

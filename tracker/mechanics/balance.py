@@ -8,7 +8,7 @@ mechanics.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -17,20 +17,9 @@ from calibration.arrays import Array
 from calibration.constants import GRAVITY
 from tracker.core.time_series import integrate
 from tracker.core.types import Quantity
+from tracker.mechanics.options import MECHANICS
 from tracker.mechanics.vehicle_pair import Pair, at_time, quantity
 from tracker.results.balances import Energy, ForceCrush, Mechanics, Momentum
-
-SLIDING = 0.25  # m/s: slower than this at the end, the struck vehicle no longer shows its friction
-LEAST_SLIDE = 0.04  # s of free sliding from which friction is found
-ASSUMED, ASSUMED_U = 0.2, 0.05
-"""Friction of a parked truck's tyres where the film does not show it: roll-aheads of published
-tests of truck-mounted attenuators give 0.15 to 0.25 for a truck in gear with its brake set."""
-GRIP_U = 0.05
-"""Standard uncertainty, as a share, of the friction while the vehicles push beside that of the
-slide after it: load and slip differ. Common practice, no source."""
-LEAST_FRICTION = 0.25
-"""Share of the friction below which no draw counts: a roll-ahead too short to show any."""
-MOVING = 0.02  # m/s from which the struck vehicle slides
 
 
 @dataclass(frozen=True)
@@ -39,6 +28,20 @@ class Stated:
 
     length: float | None = None
     front_crush: float = 0.0
+    length_u: float = 0.0
+    front_crush_u: float = 0.0
+
+    def drawn(self, rows: int) -> tuple[Array, Array]:
+        """Length and front crush (rows,): as stated, then draws of them."""
+        rng = np.random.default_rng(8)
+        away = np.concatenate((np.zeros((1, 2)), rng.standard_normal((rows - 1, 2))))
+        length = (self.length or 0.0) + self.length_u * away[:, 0]
+        return np.maximum(length, 1e-3), self.front_crush + self.front_crush_u * away[:, 1]
+
+    def used(self, closing: Array) -> Array:
+        """Share of the cushion's length that closings (k,) use."""
+        length, front = self.drawn(len(closing))
+        return np.asarray((closing - front) / length)
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,7 @@ def mechanics(
     at = min(contact_ends, float(pair.time[-1]))
     friction = _friction(pair, at, ended)
     rng = np.random.default_rng(6)
-    while_pushed = np.r_[1.0, 1.0 + GRIP_U * rng.standard_normal(len(friction.rows) - 1)]
+    while_pushed = np.r_[1.0, 1.0 + MECHANICS.grip_u * rng.standard_normal(len(friction.rows) - 1)]
     grip = while_pushed * friction.rows * pair.struck_mass * GRAVITY  # N
     momentum, energy = _momentum(pair, grip, at), _energy(pair, grip, at)
     during = pair.time <= at + 0.5 * float(pair.time[1])
@@ -78,6 +81,7 @@ def mechanics(
     peak = int(np.argmax(curve.force))
     approach = pair.closing_speed[:, 0]
     parting = ended and when < at
+    still = not ended and when >= pair.time[-1] - 0.5 * float(pair.time[1])
     return Mechanics(
         striking=names[0],
         struck=names[1],
@@ -88,7 +92,7 @@ def mechanics(
         friction_source=friction.source,
         momentum=momentum,
         energy=energy,
-        greatest_closing=quantity(greatest, "m", when),
+        greatest_closing=replace(quantity(greatest, "m", when), at_end=still),
         energy_to_greatest=quantity(taken, "J"),
         returned=quantity(taken - net, "J"),
         mean_force=quantity(taken / greatest, "N"),
@@ -99,22 +103,24 @@ def mechanics(
         else None,
         cushion_length=stated.length,
         front_crush=stated.front_crush,
+        cushion_length_u=None if stated.length is None else stated.length_u,
+        front_crush_u=stated.front_crush_u,
         stroke_used=None
         if stated.length is None
-        else quantity((greatest - stated.front_crush) / stated.length, "1"),
+        else replace(quantity(stated.used(greatest), "1"), at_end=still),
         stopping=_stopping(pair, friction) if ended else None,
     )
 
 
 def _stopping(pair: Pair, friction: _Friction) -> Quantity | None:
     """Way of the struck vehicle from time zero to rest, m: what the film shows, and from its end on
-    s = v^2 / (2 mu g), friction staying what it was give or take `GRIP_U`. None without friction.
+    s = v^2 / (2 mu g), friction staying what it was give or take `grip_u`. None without friction.
     """
     if not friction.rows[0] > 0.0:
         return None
     rng = np.random.default_rng(7)
-    stays = np.r_[1.0, 1.0 + GRIP_U * rng.standard_normal(len(friction.rows) - 1)]
-    least = LEAST_FRICTION * friction.rows[0]
+    stays = np.r_[1.0, 1.0 + MECHANICS.grip_u * rng.standard_normal(len(friction.rows) - 1)]
+    least = MECHANICS.least_friction * friction.rows[0]
     grip = np.maximum(friction.rows * stays, least) * GRAVITY
     speed = np.maximum(pair.struck_speed[:, -1], 0.0)
     return quantity(pair.struck_way[:, -1] + speed**2 / (2.0 * grip), "m")
@@ -122,14 +128,14 @@ def _stopping(pair: Pair, friction: _Friction) -> Quantity | None:
 
 def _friction(pair: Pair, at: float, ended: bool) -> _Friction:
     """Friction coefficient of the struck vehicle: its deceleration over g from `at` (s) on."""
-    moving = np.flatnonzero((pair.time > at) & (pair.struck_speed[0] > SLIDING))
+    moving = np.flatnonzero((pair.time > at) & (pair.struck_speed[0] > MECHANICS.sliding))
     last = float(pair.time[moving[-1]]) if len(moving) else at
-    if ended and last - at >= LEAST_SLIDE:
+    if ended and last - at >= MECHANICS.least_slide:
         slowed = at_time(pair, pair.struck_speed, at) - at_time(pair, pair.struck_speed, last)
         return _Friction(slowed / (GRAVITY * (last - at)), "roll-ahead")
     rng = np.random.default_rng(4)
-    rows = ASSUMED + ASSUMED_U * rng.standard_normal(len(pair.struck_mass))
-    rows[0] = ASSUMED
+    rows = MECHANICS.friction + MECHANICS.friction_u * rng.standard_normal(len(pair.struck_mass))
+    rows[0] = MECHANICS.friction
     return _Friction(np.abs(rows), "assumed")
 
 
@@ -176,5 +182,5 @@ def _work(pair: Pair, until: float) -> Array:
 
 def _starts_sliding(pair: Pair) -> float:
     """When the struck vehicle begins to slide, s."""
-    sliding = np.flatnonzero(pair.struck_speed[0] > MOVING)
+    sliding = np.flatnonzero(pair.struck_speed[0] > MECHANICS.moving)
     return float(pair.time[sliding[0]]) if len(sliding) else float(pair.time[-1])

@@ -6,14 +6,9 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.time_series import integrate
+from tracker.mechanics.options import MECHANICS
 from tracker.mechanics.vehicle_pair import Pair
 from tracker.results.balances import ForceCrush
-
-POINTS = 241
-RIPPLE, FOLD = 0.07, 0.4
-"""How much a cushion's force ripples as it folds (rms, share), and over which length, m. Common
-practice, no source."""
-WAVES = 4  # of which an unresolved ripple is made
 
 
 def force_crush(pair: Pair, seed: int = 7) -> ForceCrush | None:
@@ -24,14 +19,14 @@ def force_crush(pair: Pair, seed: int = 7) -> ForceCrush | None:
 
     What the film is too coarse to show is in the draws as a ripple. The shortest wave that it
     shows, w, is known from the errors of the draws, which cross zero twice in it; of the ripple of
-    a folding cushion w^2 / (w^2 + FOLD^2) is taken to be unseen (in power), at wavelengths from w/3
+    a folding cushion w^2 / (w^2 + fold^2) is taken to be unseen (in power), at wavelengths from w/3
     to w. It leaves the energy as it is, since the film shows that well.
     """
     closing = pair.closing
     most = float(closing[0].max())
     if most <= 0:
         return None
-    grid = np.linspace(0.0, most, POINTS)
+    grid = np.linspace(0.0, most, MECHANICS.points)
     rows = np.stack([_against(c, f, grid) for c, f in zip(closing, pair.force, strict=True)])
     rows[1:] += rows[0] * _ripple(rows[1:] - rows[1:].mean(axis=0), grid, seed)
     energy = integrate(grid, rows)
@@ -58,12 +53,12 @@ def _ripple(errors: Array, grid: Array, seed: int) -> Array:
     if not np.all(spread > 0):
         return np.zeros_like(errors)
     wave = shortest_wave(errors / spread, grid)
-    unseen = RIPPLE * wave / np.hypot(wave, FOLD)
+    unseen = MECHANICS.ripple * wave / np.hypot(wave, MECHANICS.fold)
     rng = np.random.default_rng(seed)
-    shape = (len(errors), WAVES, 1)
+    shape = (len(errors), MECHANICS.waves, 1)
     length = wave * rng.uniform(1 / 3, 1.0, shape)
     phase = 2 * np.pi * (grid / length + rng.uniform(0, 1, shape))
-    size = rng.standard_normal(shape) * np.sqrt(2.0 / WAVES)
+    size = rng.standard_normal(shape) * np.sqrt(2.0 / MECHANICS.waves)
     return np.asarray(unseen * np.sum(size * np.sin(phase), axis=1))
 
 

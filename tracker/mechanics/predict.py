@@ -1,8 +1,9 @@
 """The next test from one test's force-crush curve: occupant risk and stroke for other masses.
 
 A two-mass model (`tracker.mechanics.two_mass_model`) is driven into every cushion that the film's
-draws allow, along ground x, head-on and level. The force is taken to depend on the closing alone:
-not on its rate, nor on which car's front it meets; `Case.scatter` stands for that.
+draws allow, along ground x, head-on and level. The force depends on the closing, and on the closing
+speed as `Case.rate` says: by default not at all, with an uncertainty (`rate_dependence`). Which
+car's front it meets does not count; `Case.scatter` stands for that.
 """
 
 from __future__ import annotations
@@ -16,24 +17,16 @@ from calibration.constants import GRAVITY
 from calibration.errors import RECORD, ResultsError
 from tracker.core.types import Quantity
 from tracker.criteria import Criteria, Measured, PlannedImpact, evaluate
-from tracker.mechanics.two_mass_model import (
-    BEYOND,
-    LEAST_UNLOADING,
-    CushionForce,
-    TwoMassMotion,
-    drive,
-)
-from tracker.mechanics.vehicle_pair import ROLLING, ROLLING_U, quantity
+from tracker.mechanics.balance import Stated
+from tracker.mechanics.options import MECHANICS, PREDICTION
+from tracker.mechanics.rate_dependence import ASSUMED_RATE, closing_speeds, learnt_rate
+from tracker.mechanics.two_mass_model import CushionForce, TwoMassMotion, drive
+from tracker.mechanics.vehicle_pair import quantity
 from tracker.outcome.occupant_risk import flail, occupant_risk
 from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.schema import Results
 from tracker.results.verdicts import Criterion
 
-SCATTER = 0.03
-"""Standard uncertainty, as a share, of the next cushion's force beside this one's: another
-specimen, another front. Common practice, no source."""
-UNKNOWN = 0.05
-"""A figure that more than this share of the draws can't give is left out."""
 JUDGED = frozenset({"oiv_x", "ridedown_x", "mean50_x", "thiv", "phd", "velocity_change"})
 """What a head-on prediction along x can be judged by. ASI needs all three axes."""
 NOT_KNOWN = "its figures can't be predicted: the cushion may be used up"
@@ -49,7 +42,8 @@ class Case:
     blocked: bool = False  # the struck vehicle can't move
     mass_u: float = 0.0  # kg
     speed_u: float = 0.0  # m/s
-    scatter: float = SCATTER
+    scatter: float = PREDICTION.scatter
+    rate: Quantity = ASSUMED_RATE  # s/m, dependence of the force on the closing speed
 
 
 @dataclass(frozen=True)
@@ -80,7 +74,7 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
     known, curve = known_mechanics(results)
     struck = _struck_mass(results, known, case)
     rng = np.random.default_rng(5)
-    cushion = _cushion(known, curve, case.scatter, rng)
+    cushion = _cushion(known, curve, _masses(results, known), case, rng)
     rows = len(cushion.force)
     friction = _drawn(known.friction.value, known.friction.u, rows, rng)
     motion = drive(
@@ -89,9 +83,13 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
         _drawn(case.speed, case.speed_u, rows, rng),
         None if struck is None else np.full(rows, struck),
         friction,
-        _drawn(ROLLING, ROLLING_U, rows, rng),
+        _drawn(MECHANICS.rolling, MECHANICS.rolling_u, rows, rng),
     )
     figures, notes = _figures(motion, known, friction, struck is not None, criteria.flail)
+    if known.stopping is not None and _is_own_test(results, known, case):
+        figures["roll_ahead"] = known.stopping
+        notes.append("roll-ahead is the test's own, as its report states it")
+    notes.append(_of_speed(case.rate))
     if known.friction_source == "assumed" and struck is not None:
         notes.append(
             f"the test's film does not show the struck vehicle's tyre friction:"
@@ -114,25 +112,77 @@ def known_mechanics(results: Results) -> tuple[Mechanics, ForceCrush]:
     return known, curve
 
 
+def _is_own_test(results: Results, known: Mechanics, case: Case) -> bool:
+    """Whether a case asks for the very test that shows the cushion."""
+    mass, struck = _masses(results, known)
+    speed = abs(case.speed - known.closing_speed.value) <= 2.0 * known.closing_speed.u
+    same = case.mass == mass and case.struck_mass in (None, struck)
+    return same and speed and not case.blocked
+
+
+def _of_speed(rate: Quantity) -> str:
+    """The assumption on the force's dependence on speed, as a note."""
+    if rate == ASSUMED_RATE:
+        return (
+            "the force is taken not to depend on the closing speed; that it may change by "
+            f"{100 * rate.u:.1f} % for each m/s is in the uncertainties"
+        )
+    return (
+        f"the force grows by {100 * rate.value:.2f} % (u {100 * rate.u:.2f} %) for each m/s of "
+        "closing speed, as two tests show"
+    )
+
+
 def _struck_mass(results: Results, known: Mechanics, case: Case) -> float | None:
     if case.blocked:
         return None
     return case.struck_mass or results.vehicles[known.struck].mass
 
 
+def rate_of(results: Results, second: Results, scatter: float = PREDICTION.scatter) -> Quantity:
+    """The dependence of the force on the closing speed, s/m, from two tests of one cushion.
+
+    Raises
+    ------
+    Problem : one of the results holds no force-crush curve.
+    """
+    both = []
+    for one in (results, second):
+        known, curve = known_mechanics(one)
+        both.append((curve, closing_speeds(curve, known, _masses(one, known))))
+    return learnt_rate(both[0], both[1], scatter)
+
+
+def _masses(results: Results, known: Mechanics) -> tuple[float, float]:
+    """Of the striking and the struck vehicle of the test, kg; those of a curve are known."""
+    striking, struck = (results.vehicles[n].mass for n in (known.striking, known.struck))
+    return striking or np.inf, struck or np.inf
+
+
 def _cushion(
-    known: Mechanics, curve: ForceCrush, scatter: float, rng: np.random.Generator
+    known: Mechanics,
+    curve: ForceCrush,
+    masses: tuple[float, float],
+    case: Case,
+    rng: np.random.Generator,
 ) -> CushionForce:
     """The estimate (row 0) and every draw of it, each let go over the way that its rebound took.
 
     A force F that falls linearly to nothing over a way d gives back F d / 2.
     """
     force = np.concatenate((curve.force[None], curve.draws))
-    force[1:] *= 1.0 + scatter * rng.standard_normal((len(curve.draws), 1))
+    force[1:] *= 1.0 + case.scatter * rng.standard_normal((len(curve.draws), 1))
     force = np.maximum(force, 0.0)
     returned = np.maximum(_drawn(known.returned.value, known.returned.u, len(force), rng), 0.0)
     unloading = 2.0 * returned / np.maximum(force[:, -1], 1.0)
-    return CushionForce(curve.closing, force, np.maximum(unloading, LEAST_UNLOADING))
+    rate = case.rate.value + case.rate.u * np.r_[0.0, rng.standard_normal(len(curve.draws))]
+    return CushionForce(
+        curve.closing,
+        force,
+        np.maximum(unloading, PREDICTION.least_unloading),
+        closing_speeds(curve, known, masses),
+        rate,
+    )
 
 
 def _figures(
@@ -162,8 +212,13 @@ def _figures(
         "closing_of_test": (greatest / test, "1", inside),
     }
     if known.cushion_length is not None:
-        used = (greatest - known.front_crush) / known.cushion_length
-        rows["stroke_used"] = (used, "1", inside)
+        stated = Stated(
+            known.cushion_length,
+            known.front_crush,
+            known.cushion_length_u or 0.0,
+            known.front_crush_u,
+        )
+        rows["stroke_used"] = (stated.used(greatest), "1", inside)
     if moves:
         gone = np.sum(motion.struck_speed, axis=1) * (time[1] - time[0])
         rolls = gone + motion.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)
@@ -172,8 +227,8 @@ def _figures(
     notes = []
     if figures["closing"] is None:
         notes.append(
-            f"the vehicles would close by more than the {(1 + BEYOND) * test:.2f} m that the test "
-            f"shows; {NOT_KNOWN}"
+            f"the vehicles would close by more than the {(1 + PREDICTION.beyond) * test:.2f} m "
+            f"that the test shows; {NOT_KNOWN}"
         )
     if figures["oiv_x"] is not None and not risk.reached[0]:
         notes.append("the occupant does not reach the interior: the velocity change is given")
@@ -183,7 +238,7 @@ def _figures(
 def _determined(values: Array, unit: str, good: Array) -> Quantity | None:
     """Row 0 with the spread of the rows that are finite; None where it or too many aren't."""
     fine = good & np.isfinite(values)
-    if not fine[0] or np.mean(~fine) > UNKNOWN:
+    if not fine[0] or np.mean(~fine) > PREDICTION.unknown:
         return None
     return quantity(values[fine], unit)
 

@@ -8,12 +8,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
-
-STEP = 2e-4  # s
-LONGEST = 0.6  # s
-BEYOND = 0.05
-"""Share of the measured closing by which a prediction may go beyond it, the last force held."""
-LEAST_UNLOADING = 5e-3  # m
+from tracker.mechanics.options import PREDICTION
 
 
 @dataclass(frozen=True)
@@ -23,6 +18,8 @@ class CushionForce:
     closing: Array  # (n,) m, equal steps from 0
     force: Array  # (k, n) N
     unloading: Array  # (k,) m of parting over which the force dies away, linearly
+    speed: Array  # (n,) m/s, closing speed that the test had at each closing
+    rate: Array  # (k,) s/m, share of the force that each m/s above that speed adds
 
 
 @dataclass(frozen=True)
@@ -44,8 +41,8 @@ def drive(
     struck_mass: Array | None,
     friction: Array,
     rolling: Array,
-    until: float = LONGEST,
-    step: float = STEP,
+    until: float = PREDICTION.longest,
+    step: float = PREDICTION.step,
 ) -> TwoMassMotion:
     """The motion of the striking vehicle into the struck one, from contact on.
 
@@ -57,7 +54,8 @@ def drive(
     rolling : (k,) ground friction of the striking vehicle over its weight.
     until, step : s.
 
-    The cushion's force depends on the closing alone; on parting it falls linearly to nothing.
+    The cushion's force depends on the closing, and linearly on the closing speed; on parting it
+    falls linearly to nothing.
     Fourth-order Runge-Kutta steps; the greatest closing so far counts from step to step.
     """
     rows, count = len(mass), round(until / step) + 1
@@ -65,19 +63,22 @@ def drive(
     spacing = float(cushion.closing[1] - cushion.closing[0])
     last, row = len(cushion.closing) - 2, np.arange(rows)
 
-    def force(closing: Array, parting: Array, peak: Array) -> Array:
+    def force(closing: Array, parting: Array, peak: Array, speed: Array) -> Array:
         depth = np.where(parting, peak, closing)
         place = np.clip(depth / spacing, 0.0, last + 1.0)
         k = np.minimum(place.astype(np.intp), last)
         left = cushion.force[row, k]
         found = left + (place - k) * (cushion.force[row, k + 1] - left)
+        of_test = cushion.speed[k] + (place - k) * (cushion.speed[k + 1] - cushion.speed[k])
+        faster = np.where(parting, 0.0, speed) - of_test
+        found = found * np.maximum(1.0 + cushion.rate * faster, PREDICTION.least_force)
         kept = np.clip(1.0 - (peak - closing) / cushion.unloading, 0.0, 1.0)
         return np.asarray(np.where(parting, found * kept, found))
 
     def rates(state: Array, peak: Array) -> Array:
         closing, own, other = state
         parting = closing < peak - 1e-12
-        push = force(closing, parting, peak)
+        push = force(closing, parting, peak, own - other)
         slowing = -push / mass - rolling * GRAVITY * (own > 0)
         if struck_mass is None:
             gaining = np.zeros(rows)
@@ -100,7 +101,7 @@ def drive(
         peak = np.maximum(peak, state[0])
     time: Array = step * np.arange(count, dtype=np.float64)
     closing = states[:, 0].T
-    out = closing > (1.0 + BEYOND) * cushion.closing[-1]
+    out = closing > (1.0 + PREDICTION.beyond) * cushion.closing[-1]
     return TwoMassMotion(
         time,
         slowings.T,

@@ -14,13 +14,9 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
 from tracker.core.types import Quantity
+from tracker.mechanics.options import MECHANICS
 from tracker.outcome.headline import COLUMN, PosteriorSamples
-
-MASS_U = 0.0025
-"""Standard uncertainty of a stated mass, share. Common practice, no source: wheel weighers."""
-ROLLING, ROLLING_U = 0.015, 0.01
-"""Ground friction of the striking vehicle over its weight, and its u: wheels that roll, one of
-them rubbing. Common practice, no source."""
+from tracker.record.schema import MASS_U
 
 
 @dataclass(frozen=True)
@@ -80,7 +76,7 @@ def make_pair(
         drawn(mass, MASS_U * mass if u is None else u)
         for mass, u in zip(masses, mass_u, strict=True)
     ]
-    rolling = np.abs(drawn(ROLLING, ROLLING_U))
+    rolling = np.abs(drawn(MECHANICS.rolling, MECHANICS.rolling_u))
     braking = a[0].copy()
     braking[:, 0] = braking[:, 1]  # at time zero itself the acceleration has not set in yet
     return Pair(

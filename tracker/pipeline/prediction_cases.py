@@ -93,6 +93,7 @@ def _plain(prediction: Prediction) -> dict[str, Any]:
         "truck_mass": prediction.struck_mass,
         "blocked": case.blocked,
         "scatter": case.scatter,
+        "rate": _quantity(case.rate),
         "figures": {name: _quantity(q) for name, q in prediction.figures.items()},
         "criteria": [_criterion(c) for c in prediction.criteria],
         "notes": list(prediction.notes),

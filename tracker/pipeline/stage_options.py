@@ -18,6 +18,7 @@ from tracker.crosscheck.options import FILM_CLOCK
 from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
+from tracker.mechanics.options import MECHANICS, PREDICTION
 from tracker.motion.options import (
     CLOCKS,
     CONTACT,
@@ -51,6 +52,8 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "detection": DETECTION,
         "film": FILM,
         "marks": MARKS,
+        "mechanics": MECHANICS,
+        "mechanics.prediction": PREDICTION,
         "motion.clocks": CLOCKS,
         "motion.contact": CONTACT,
         "motion.free_marks": FREE_MARKS,

@@ -223,7 +223,11 @@ def mechanics_result(
     if pair is None or curve is None:
         return None
     cushion = record.cushion
-    stated = Stated() if cushion is None else Stated(cushion.length, cushion.front_crush)
+    stated = Stated()
+    if cushion is not None:
+        stated = Stated(
+            cushion.length, cushion.front_crush, cushion.length_u, cushion.front_crush_u
+        )
     contact = crush.contact
     ends = contact.end if contact is not None and contact.ended else np.inf
     return mechanics(pair, curve, names, ends, stated), curve

@@ -174,6 +174,8 @@ class Cushion(Table):
 
     length: Annotated[float, quantity("length", 0.01, 50, "from 1 cm to 50 m")]
     front_crush: Annotated[float, quantity("length", 0, 5, "from 0 to 5 m")] = 0.0
+    length_u: Annotated[float, quantity("length", 0, 1, "from 0 to 1 m")] = 0.005
+    front_crush_u: Annotated[float, quantity("length", 0, 1, "from 0 to 1 m")] = 0.02
 
 
 class TimeColumn(Table):

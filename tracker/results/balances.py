@@ -61,6 +61,8 @@ class Mechanics:
     restitution: Quantity | None = None  # 1; None while the vehicles still touch
     cushion_length: float | None = None  # m, as the record states it
     front_crush: float = 0.0  # m of the closing that the striking vehicle's front took
+    cushion_length_u: float | None = None  # m
+    front_crush_u: float = 0.0  # m
     stroke_used: Quantity | None = None  # 1, share of the cushion's length
     stopping: Quantity | None = None  # m, way of the struck vehicle to rest; None in contact
 

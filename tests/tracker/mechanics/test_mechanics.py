@@ -13,8 +13,8 @@ from tests.support.made_results import made_results
 from tracker.core.types import STATE
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.force_crush import shortest_wave
+from tracker.mechanics.options import MECHANICS
 from tracker.mechanics.two_mass_model import CushionForce, drive
-from tracker.mechanics.vehicle_pair import ROLLING
 from tracker.outcome.headline import PosteriorSamples
 from tracker.report.mechanics import mechanics as shown
 from tracker.report.plots import draw_plots
@@ -26,6 +26,9 @@ SPEED, FORCE, MU = 25.0, 120e3, 0.2  # m/s, N, 1
 REBOUND = 0.4  # m/s
 STEP = 5e-4  # s
 X, V, A = (STATE.index(name) for name in ("x_m", "vx_mps", "ax_mps2"))
+
+
+ROLLING = MECHANICS.rolling
 
 
 def closed_form(force=FORCE, mass=CAR, other=TRUCK, speed=SPEED, mu=MU, last=0.35):
@@ -189,9 +192,14 @@ def ones(value, rows=3):
     return np.full(rows, float(value))
 
 
+def cushion_of(grid, force, unloading):
+    """A cushion whose force does not depend on speed."""
+    return CushionForce(grid, force, unloading, np.zeros_like(grid), np.zeros(len(force)))
+
+
 def constant(force, closing=5.0, rows=3):
     grid = np.linspace(0, closing, 60)
-    return CushionForce(grid, np.full((rows, 60), float(force)), ones(0.02, rows))
+    return cushion_of(grid, np.full((rows, 60), float(force)), ones(0.02, rows))
 
 
 def test_the_model_keeps_to_the_closed_form_of_a_constant_force():
@@ -217,7 +225,7 @@ def test_a_blocked_truck_takes_all_of_the_energy_into_the_cushion():
 def test_a_linear_spring_gives_half_a_sine():
     stiffness, mass = 2e5, 1200.0
     grid = np.linspace(0, 3, 400)
-    spring = CushionForce(grid, np.tile(stiffness * grid, (2, 1)), ones(3.0, 2))
+    spring = cushion_of(grid, np.tile(stiffness * grid, (2, 1)), ones(3.0, 2))
     got = drive(spring, ones(mass, 2), ones(12.0, 2), None, ones(0, 2), ones(0, 2))
     omega = np.sqrt(stiffness / mass)
     loading = got.time < np.pi / 2 / omega
@@ -229,7 +237,7 @@ def test_the_model_agrees_with_a_general_solver_on_a_bumpy_cushion():
     grid = np.linspace(0, 4, 300)
     force = 80e3 + 30e3 * grid + 15e3 * np.sin(9 * grid)
     got = drive(
-        CushionForce(grid, force[None], ones(0.02, 1)),
+        cushion_of(grid, force[None], ones(0.02, 1)),
         ones(900, 1), ones(22, 1), ones(7000, 1), ones(MU, 1), ones(ROLLING, 1),
     )  # fmt: skip
 
