@@ -82,11 +82,17 @@ def analyse(record: Path, out: Path | None) -> None:
 @main.command()
 @click.argument("record", type=RECORD)
 def check(record: Path) -> None:
-    """Say whether a record and its files can be analysed, and what is missing or doubtful."""
+    """Say whether a record and its files can be analysed, and what is missing or doubtful.
+
+    Exit status 2 where something is missing without which it can't be analysed.
+    """
     from tracker.cli.progress import show_check
     from tracker.pipeline.preflight import check_record
 
-    show_check(check_record(record))
+    checks = check_record(record)
+    show_check(checks)
+    if any(found.state == "missing" for found in checks):
+        raise SystemExit(2)
 
 
 @main.command()

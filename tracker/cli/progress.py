@@ -27,7 +27,7 @@ from rich.text import Text
 
 from tracker.core.types import Quantity
 from tracker.core.units import System
-from tracker.pipeline.preflight import Check
+from tracker.pipeline.check_result import Check
 from tracker.results.after_contact import ArticleFigure
 from tracker.results.headline import Headline, Row, headline_cells, headline_of, headline_rows
 from tracker.results.schema import Results

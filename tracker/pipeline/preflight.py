@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.arrays import Array
 from calibration.errors import Problem
 from tracker.core.types import MarkId
+from tracker.pipeline.check_geometry import check_picks, check_places, missing_costs
+from tracker.pipeline.check_result import Check
 from tracker.record.check_files import is_url
 from tracker.record.load import AccelerometerEntry, CameraEntry, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
     from tracker.film import Film
-
-State = Literal["ok", "doubtful", "missing"]
 
 FLAT = 0.03
 """Extent across a plane or line, relative to the extent along, below which points lie in it."""
@@ -32,30 +31,31 @@ SAMPLES = 1800.0
 """1/s: ten times the channel class, at least (SAE J211-1), here CFC 180 for occupant risk."""
 
 
-@dataclass(frozen=True)
-class Check:
-    """One thing looked at: what it is about, where, and whether it will do."""
-
-    state: State
-    where: str
-    text: str
-
-
 def check_record(path: str | Path) -> list[Check]:
     """Everything that can be said of a record before its films are followed.
 
     Films are opened but not read through. Raises `Problem` if the record itself is wrong; what is
-    wrong with the files that it names is reported with the rest.
+    wrong with the files that it names is reported with the rest. "missing": without it the record
+    can't be analysed.
     """
     record = load_record(path)
-    checks = [Check("ok", str(record.path), "the record is complete")]
-    checks += _vehicles(record)
+    checks = [*_vehicles(record), *check_places(record)]
     for name, camera in record.cameras.items():
         checks += _camera(record, name, camera)
     checks += _zero(record) if record.cameras else _no_camera()
     for number, sensor in enumerate(record.accelerometers, 1):
         checks += _accelerometer(record, number, sensor)
-    return checks
+    checks += missing_costs(record)
+    return [_whole(record, checks), *checks]
+
+
+def _whole(record: Record, checks: list[Check]) -> Check:
+    """Whether the record can be analysed, by everything else."""
+    missing = sum(check.state == "missing" for check in checks)
+    if missing:
+        text = f"it can't be analysed as it is: {missing} of the points below have to be mended"
+        return Check("doubtful", str(record.path), text)
+    return Check("ok", str(record.path), "the record is complete: it can be analysed")
 
 
 def _vehicles(record: Record) -> Iterator[Check]:
@@ -114,6 +114,7 @@ def _camera(record: Record, name: str, camera: CameraEntry) -> Iterator[Check]:
     yield from _time(camera, film, where)
     yield from _places(camera, film, where)
     yield from _geometry(camera, film.size, where)
+    yield from check_picks(record, name, film.size)
     yield from _marks(record, camera, where)
 
 

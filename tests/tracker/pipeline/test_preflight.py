@@ -4,9 +4,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from calibration.errors import Problem
-from tracker.pipeline.preflight import Check, check_record
+from tracker.cli.main import main
+from tracker.pipeline.check_result import Check
+from tracker.pipeline.preflight import check_record
 
 RECORD = """
 schema = 1
@@ -162,3 +165,68 @@ def test_scale_bars_stand_in_for_a_survey(checked: Callable[..., list[Check]]) -
 def test_a_wrong_record_is_a_problem_and_no_list(checked: Callable[..., list[Check]]) -> None:
     with pytest.raises(Problem):
         checked(('film = "top"', 'film = "nowhere"'))
+
+
+MARKS = """roof2 = { at = ["-1 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }"""
+
+
+@pytest.mark.parametrize(
+    ("change", "state", "text"),
+    [
+        (('["4 m", "3 m", "0 m"]', '["4 m", "-3 m", "0 m"]'), "doubtful", "g2 and g3 are surveyed"),
+        (("pixel = [160, 220]", "pixel = [300, 220]"), "doubtful", "survey.g3 and survey.g5"),
+        (('["0 m", "3 m", "0 m"]', '["0 m", "3000 m", "0 m"]'), "missing", "g5 lies 3.0 km"),
+        (('["1 m", "0 m", "-1.4 m"]', '["1 m", "0 m", "1.4 m"]'), "doubtful", "roof1 lies 1.40 m"),
+        (
+            ("pixel = [60, 100]", "pixel = [100, 100.4]"),
+            "doubtful",
+            "car.roof1 and car.roof2 are picked at one pixel",
+        ),
+        (
+            (MARKS, MARKS + MARKS.replace("roof2", "\nroof3").replace('"0 m"', '"0.75 m"', 1)),
+            "doubtful",
+            "multiples of 50 mm",
+        ),
+    ],
+)
+def test_what_is_cheap_to_know_of_places_and_picks_is_said(checked, change, state, text) -> None:
+    """Each of these passed a check without a word."""
+    assert any(text in c.text and c.state == state for c in checked(change))
+
+
+def test_exchanged_picks_are_named(checked) -> None:
+    more = """g6 = { at = ["0 m", "-3 m", "0 m"], pixel = [160, 20] }
+g7 = { at = ["-4 m", "0 m", "0 m"], pixel = [20, 120] }
+g8 = { at = ["4 m", "0 m", "0 m"], pixel = [300, 120] }
+[cameras.top.picks]"""
+    sound = ("[cameras.top.picks]", more)
+    assert not any("exchanged" in c.text for c in checked(sound))
+    swap = (
+        ("pixel = [20, 120]", "pixel = [300, 121]"),
+        ("pixel = [300, 120]", "pixel = [20, 120]"),
+    )
+    said = [c.text for c in checked(sound, *swap) if c.state == "doubtful"]
+    assert any("g7" in text and "g8" in text for text in said)
+
+
+def test_what_a_missing_key_will_cost_is_said(checked) -> None:
+    said = {c.where: c.text for c in checked()}
+    assert "energies" in said["vehicles.car.mass"]
+    assert "head-on or angled" in said["test.intended.angle"]
+
+
+@pytest.mark.parametrize(
+    ("change", "status", "complete"),
+    [
+        (("zero = 2", "zero = 1"), 0, True),
+        (("pixel = [300, 220]", "pixel = [320, 220]"), 2, False),
+        (('column = "ay"', 'column = "az"'), 2, False),
+    ],
+)
+def test_a_record_that_cannot_be_analysed_is_not_complete(
+    folder: Path, checked, change, status, complete
+) -> None:
+    """It ended with status 0, and said complete, where a column or a target was missing."""
+    assert any("is complete" in c.text for c in checked(change)) == complete
+    done = CliRunner().invoke(main, ["check", str(folder / "record.toml")])
+    assert done.exit_code == status

@@ -90,7 +90,7 @@ function problems() {
             ),
           ),
         ]
-      : createElement("p", { class: "good" }, "✓ The record is complete."),
+      : createElement("p", { class: "good" }, "✓ No entry is wrong. Check says whether the record can be analysed."),
   );
 }
 
