@@ -2,8 +2,9 @@
 
     python tests/bench/roadside_draws.py FOLDER [COUNT] [FIRST_SEED]
 
-Each seed's test is written into FOLDER/<seed>. Prints each figure's error over its u, seed by seed,
-then over all seeds: root mean square error, mean and sd of error over u, how many 95 % intervals held.
+Each seed's test is written into FOLDER/<seed>. Prints each figure's error over its u by seed,
+then over all seeds: root mean square error, mean and sd of error over u, and how many of the 95 %
+intervals held.
 """
 
 from __future__ import annotations

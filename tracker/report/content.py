@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from tracker.report import tables
+from tracker.report.after_contact import after_contact
 from tracker.report.assumed import assumed
 from tracker.report.blocks import (
     Beside,
@@ -281,6 +282,7 @@ def _archive(
             table("Closing of the vehicles", tables.MOTION_HEAD, [crush], "lcr"),
         ]
     blocks += mechanics(results, plots)
+    blocks += after_contact(results, plots)
     blocks += [Heading("Files"), Text(FILES), Heading("What was done"), _log(results)]
     return _present(blocks)
 

@@ -47,6 +47,7 @@ def moments(results: Results) -> tuple[Moment, ...]:
     pitch = _greatest_pitch(results)
     if pitch is not None:
         found.append(Moment("greatest-pitch", "greatest pitch", pitch))
+    found += _after_contact(results)
     found += _end(results)
     apart = min(APART, SHARE * _duration(results))
     kept: list[Moment] = []
@@ -109,6 +110,18 @@ def _greatest_pitch(results: Results) -> float | None:
     extremes = [q for q in (entry.max_pitch, entry.min_pitch) if q is not None]
     extremes = [q for q in extremes if q.time is not None and abs(q.value) > 2 * q.u]
     return max(extremes, key=lambda q: abs(q.value)).time if extremes else None
+
+
+def _after_contact(results: Results) -> list[Moment]:
+    """The article's greatest deflection and the loss of contact, as the events have them."""
+    kinds = {"article_deflection": "greatest deflection", "exit": "loss of contact"}
+    if results.article is None:
+        return []
+    return [
+        Moment(event.kind.replace("_", "-"), kinds[event.kind], event.time)
+        for event in results.events
+        if event.kind in kinds
+    ]
 
 
 def _end(results: Results) -> list[Moment]:

@@ -15,6 +15,7 @@ from tracker.core.units import System, report_unit
 from tracker.report.lens import lens_plot
 from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
+from tracker.report.plan_view import plan_view
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
 from tracker.results.csv import columns_csv
 from tracker.results.roles import striking
@@ -121,6 +122,8 @@ def _all(results: Results) -> Iterable[PlotFigure]:
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
     if (force := force_plot(results)) is not None:
         found.append(PlotFigure(*force))
+    if (plan := plan_view(results)) is not None:
+        found.append(PlotFigure(*plan))
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
         found.append(_survey(camera, entry.survey_residuals_px))

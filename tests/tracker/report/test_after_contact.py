@@ -1,0 +1,123 @@
+"""The report of what happened after contact, from results made by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.support.made_results import made_results
+from tracker.core.types import Quantity
+from tracker.report.after_contact import after_contact, article_table, events_table, exit_table
+from tracker.report.blocks import TableBlock
+from tracker.report.plan_view import outline_corners, plan_view
+from tracker.results.after_contact import (
+    ArticleFigure,
+    ArticlePath,
+    ArticleResult,
+    EventResult,
+    ExitBoxResult,
+    ExitResult,
+    FinalResult,
+    VehicleOutline,
+)
+from tracker.results.json import json_text, read_scalars
+from tracker.results.schema import Results
+
+EXIT = ExitResult(
+    0.35,
+    0.004,
+    "found",
+    Quantity(22.352, "m/s", 0.0447),  # 50.0 mi/h, u 0.10
+    Quantity(np.radians(-6.5), "rad", np.radians(0.1)),
+    None,
+    None,
+    ExitBoxResult(False, None, "every wheel passed the end of the box inside it", 5.1, 10.0),
+)
+FINAL = FinalResult(None, None, None, True, "tape", Quantity(70.104, "m", 0.03), None)  # 230 ft
+
+
+@pytest.fixture
+def results() -> Results:
+    base = made_results()
+    name = next(n for n, v in base.vehicles.items() if v.role == "striking")
+    outline = VehicleOutline(0.9, 5.0, 2.0, (-1.5, 0.0, -0.6))
+    vehicle = replace(base.vehicles[name], exit=EXIT, final=FINAL, outline=outline)
+    start = np.array([2.0, 1.5, -0.7])
+    time = np.array([0.0, 0.1])
+    path = ArticlePath(
+        time, np.array([start, start + np.array([0, 0.4, 0])]), np.full((2, 3), 1e-3), start
+    )
+    return replace(
+        base,
+        vehicles={**base.vehicles, name: vehicle},
+        article=ArticleResult(ArticleFigure(0.3048, "m", 3.05e-3, "post1", 0.1), offset=1.4),
+        article_paths={"post1": path},
+        events=(
+            EventResult(0.0, "first contact", "found", "contact", None, {"overhead": 30.04}),
+            EventResult(0.12, "post breaks", "typed"),
+        ),
+    )
+
+
+def rows(found: TableBlock | None) -> dict[str, tuple[str, ...]]:
+    assert found is not None
+    return {row[0]: row[1:] for row in found.rows}
+
+
+def test_the_exit_table_is_in_report_units(results: Results) -> None:
+    vehicle = next(v for v in results.vehicles.values() if v.exit is not None)
+
+    found = rows(exit_table("car", vehicle, "us"))
+
+    assert found["Exit speed (mi/h)"] == ("50.00 ± 0.10",)
+    assert found["Trajectory angle (deg)"][0].endswith("6.50 ± 0.10")
+    assert found["Exit box, 16.7 × 32.8 ft"][0].startswith("not crossed")
+    assert found["At rest, tape: downstream of impact (ft)"] == ("230.00 ± 0.10",)
+
+
+def test_an_articles_figure_names_its_mark(results: Results) -> None:
+    in_feet = replace(results, test=replace(results.test, report_units="us"))
+
+    found = rows(article_table(in_feet))
+
+    assert found["Dynamic deflection (ft)"] == ("1.000 ± 0.010", "0.100", "post1")
+
+
+def test_events_have_frame_numbers_where_a_film_shows_them(results: Results) -> None:
+    found = events_table(results)
+
+    assert found is not None
+    assert [row[1] for row in found.rows] == ["first contact", "post breaks"]
+    column = found.head.index("overhead")
+    assert [row[column] for row in found.rows] == ["30.0", "–"]
+
+
+def test_a_test_without_anything_after_contact_has_no_such_section() -> None:
+    assert after_contact(replace(made_results(), events=()), {}) == []
+
+
+def test_the_plan_view_is_to_scale(results: Results) -> None:
+    found = plan_view(results)
+
+    assert found is not None
+    axes = found[2].axes[0]
+    assert axes.get_aspect() == 1.0
+    assert axes.yaxis_inverted()
+
+
+def test_an_outline_turns_about_the_cg() -> None:
+    # A quarter turn to the right: forward becomes right. The cg is 1.5 m behind the axes' origin.
+    outline = VehicleOutline(0.9, 5.0, 2.0, (-1.5, 0.0, -0.6))
+
+    corners = outline_corners(outline, np.array([10.0, 3.0, np.pi / 2]))
+
+    assert corners[:4].max(axis=0) == pytest.approx([11.0, 3.0 + 2.4])
+    assert corners[:4].min(axis=0) == pytest.approx([9.0, 3.0 - 2.6])
+
+
+def test_results_after_contact_come_back_from_json(results: Results) -> None:
+    back = read_scalars(json_text(results), "here")
+
+    assert back["article"] == results.article
+    assert back["events"] == results.events
+    assert back["vehicles"] == results.vehicles

@@ -1,0 +1,132 @@
+"""Seen from above, to scale: outlines of the vehicles, the article before and at its greatest, the
+exit box.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from calibration.arrays import Array
+from tracker.core.types import STATE, Motion
+from tracker.core.units import report_unit
+from tracker.report.style import LINES, SOFT, WIDTH, panels
+from tracker.results.after_contact import ArticleResult, VehicleOutline
+from tracker.results.schema import Results
+
+PLAN_VIEW = "plan-view"
+TALLEST = 6.5  # in
+OUTLINES = 7  # of each vehicle, evenly over what the films show after contact
+_X, _Y, _YAW = (STATE.index(name) for name in ("x_m", "y_m", "yaw_rad"))
+
+
+def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | None:
+    """Name, caption, figure and data of the plan view; None of a test in which no vehicle with an
+    outline and no article's mark is known.
+    """
+    outlines = {
+        name: entry.outline
+        for name, entry in results.vehicles.items()
+        if entry.outline is not None and name in results.motion
+    }
+    if not outlines and not results.article_paths:
+        return None
+    unit, factor = report_unit("length", results.test.report_units)
+    figure, (axes,) = panels(3.0)
+    data: dict[str, list[float]] = {f"x ({unit})": [], f"y ({unit})": []}
+    for (name, outline), line in zip(outlines.items(), LINES, strict=False):
+        _vehicle(axes, results, name, outline, line.colour, factor)
+        path = _known(results.motion[name])
+        axes.plot(*(path[:, :2].T * factor), color=line.colour, linewidth=0.8, linestyle=":")
+        data[f"x ({unit})"] += (path[:, 0] * factor).tolist()
+        data[f"y ({unit})"] += (path[:, 1] * factor).tolist()
+    if results.article is not None:
+        _face(axes, results, results.article, factor)
+    _marks(axes, results, factor)
+    for entry in results.vehicles.values():
+        if entry.exit is not None and entry.exit.exit_box is not None:
+            corners = np.array([*entry.exit.exit_box.corners, entry.exit.exit_box.corners[0]])
+            axes.plot(*(corners.T * factor), color=SOFT, linestyle="--", label="exit box")
+    axes.set_aspect("equal")
+    axes.invert_yaxis()  # y to the right, seen from above
+    axes.set_xlabel(f"x ({unit})")
+    axes.set_ylabel(f"y, right + ({unit})")
+    axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
+    spans = [np.ptp(axes.get_xlim()), np.ptp(axes.get_ylim())]
+    figure.set_size_inches(WIDTH, float(np.clip(1.4 + WIDTH * spans[1] / spans[0], 2.0, TALLEST)))
+    caption = (
+        "Seen from above, to scale: outlines of the vehicles from contact on at equal steps of "
+        "time, paths of the cg dotted; the article before the test and at each mark's greatest "
+        "deflection. Nothing is drawn beyond what the films show."
+    )
+    return PLAN_VIEW, caption, figure, {k: np.array(v) for k, v in data.items()}
+
+
+def _known(motion: Motion) -> Array:
+    """x, y, yaw (n, 3) wherever they are determined."""
+    columns = [_X, _Y, _YAW]
+    return np.asarray(motion.state[motion.observed[:, columns].all(axis=1)][:, columns])
+
+
+def _vehicle(
+    axes: Axes,
+    results: Results,
+    name: str,
+    outline: VehicleOutline,
+    colour: str,
+    factor: float,
+) -> None:
+    motion = results.motion[name]
+    seen = motion.observed[:, [_X, _Y, _YAW]].all(axis=1) & np.isfinite(motion.state[:, _X])
+    rows = np.flatnonzero(seen & (motion.time >= 0))
+    if not len(rows):
+        return
+    for k, row in enumerate(np.unique(np.linspace(rows[0], rows[-1], OUTLINES).astype(int))):
+        corners = outline_corners(outline, motion.state[row, [_X, _Y, _YAW]])
+        label = name if k == 0 else None
+        axes.plot(*(corners.T * factor), color=colour, linewidth=0.9, label=label)
+        middle = corners[:4].mean(axis=0) * factor
+        text = f"{motion.time[row]:.2f} s"
+        axes.annotate(text, middle, ha="center", va="center", fontsize=5.5, color=colour)
+
+
+def outline_corners(outline: VehicleOutline, place: Array) -> Array:
+    """Corners (5, 2) of a vehicle at x, y of its cg and yaw, ground axes, closed."""
+    half, rear = outline.width / 2, outline.front - outline.length
+    own = np.array([[outline.front, -half], [outline.front, half], [rear, half], [rear, -half]])
+    own = own - np.array(outline.cg[:2])
+    c, s = np.cos(place[2]), np.sin(place[2])
+    turned = own @ np.array([[c, s], [-s, c]]) + place[:2]
+    return np.vstack([turned, turned[:1]])
+
+
+def _face(axes: Axes, results: Results, article: ArticleResult, factor: float) -> None:
+    """The undeformed traffic face along the marks and the exit box."""
+    if article.offset is None:
+        return
+    direction = np.array([np.cos(article.heading), np.sin(article.heading)])
+    right = np.array([-direction[1], direction[0]])
+    starts = [path.start[:2] @ direction for path in results.article_paths.values()]
+    if not starts:
+        return
+    ends = np.array([min(starts) - 1.0, max(starts) + 1.0])
+    line = ends[:, None] * direction + article.offset * right
+    axes.plot(*(line.T * factor), color=SOFT, linewidth=1.6, label="traffic face, undeformed")
+
+
+def _marks(axes: Axes, results: Results, factor: float) -> None:
+    starts, greatest = [], []
+    for path in results.article_paths.values():
+        moved = np.linalg.norm((path.position - path.start)[:, :2], axis=1)
+        if np.isfinite(moved).any():
+            starts.append(path.start[:2])
+            greatest.append(path.position[int(np.nanargmax(moved)), :2])
+    if not starts:
+        return
+    order = np.argsort(np.array(starts)[:, 0])
+    before, after = np.array(starts)[order] * factor, np.array(greatest)[order] * factor
+    axes.plot(*before.T, "o", markersize=2.5, color=SOFT, label="article's marks before")
+    axes.plot(*after.T, "s", markersize=3, color=LINES[2].colour, label="at the greatest")
+    for a, b in zip(before, after, strict=True):
+        axes.plot(*np.array([a, b]).T, color=LINES[2].colour, linewidth=0.6)
