@@ -67,7 +67,7 @@ def exit_table(name: str, entry: VehicleResult, system: System) -> TableBlock | 
             _row(f"{where}: lateral", final.lateral, "length", system),
             _row(f"{where}: heading", final.heading, "angle", system),
         ]
-    return table(f"Exit and rest, {name}", ("", "value"), rows, "lc", EXIT_NOTE)
+    return table(f"Exit and rest, {name}", ("", "value"), rows, "ll", EXIT_NOTE)
 
 
 def _box_rows(box: ExitBoxResult, system: System) -> list[tuple[str, str]]:

@@ -45,8 +45,9 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
         _face(axes, results, results.article, factor)
     _marks(axes, results, factor)
     for entry in results.vehicles.values():
-        if entry.exit is not None and entry.exit.exit_box is not None:
-            corners = np.array([*entry.exit.exit_box.corners, entry.exit.exit_box.corners[0]])
+        box = None if entry.exit is None else entry.exit.exit_box
+        if box is not None and box.corners:
+            corners = np.array([*box.corners, box.corners[0]])
             axes.plot(*(corners.T * factor), color=SOFT, linestyle="--", label="exit box")
     axes.set_aspect("equal")
     axes.invert_yaxis()  # y to the right, seen from above
