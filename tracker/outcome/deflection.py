@@ -17,7 +17,7 @@ article lies behind it is taken to move with it, so that the article keeps its s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,16 +47,21 @@ class ArticleFigures:
 
 
 def article_figures(
-    paths: Mapping[str, FreePath], face: TrafficFace, width: float | None, known_face: bool
+    paths: Mapping[str, FreePath],
+    face: TrafficFace,
+    width: float | None,
+    known_face: bool,
+    detached: Collection[str] = (),
 ) -> ArticleFigures:
     """Deflections and working width from the marks' paths.
 
     `width` is the undeformed article's, m; `known_face`: whether the face's place is stated, not
-    only its direction. Without either the working width is not determined.
+    only its direction; `detached`: marks that are
+    known to have broken off. Without either the working width is not determined.
     """
     dynamic = {name: dynamic_deflection(path, face) for name, path in paths.items()}
     permanent = {name: permanent_deflection(path, face) for name, path in paths.items()}
-    attached = {n: p for n, p in paths.items() if not is_detached(p)}
+    attached = {n: p for n, p in paths.items() if n not in detached and not is_detached(p)}
     widths = {
         name: _working_width(path, face, width)
         for name, path in attached.items()

@@ -312,7 +312,8 @@ def _article(
     if article is None or face is None:
         return None
     known_face = article.traffic_face is not None
-    figures = article_figures(paths, face, article.width, known_face)
+    detached = [name for name, m in article.markers.items() if m.detached_at is not None]
+    figures = article_figures(paths, face, article.width, known_face, detached)
     intrusion = None
     vehicle = _striking(record)
     if known_face and vehicle is not None and vehicle in moves:

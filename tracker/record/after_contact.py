@@ -70,6 +70,7 @@ class ArticleMarker(Table):
     u: SurveyU | None = None
     pattern: Pattern = "patch"
     size: Size | None = None
+    detached_at: EventTime | None = None  # from then on what bears it is no part of the article
 
 
 ArticleMarkerName = Annotated[str, named("a marker")]

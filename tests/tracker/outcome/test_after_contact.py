@@ -182,6 +182,20 @@ def test_deflections_and_working_width_of_two_posts() -> None:
     assert found.working_width.value.value == pytest.approx(0.80)  # 0.60 + 0.20
 
 
+def test_a_mark_that_broke_off_does_not_count_in_the_greatest() -> None:
+    time = np.linspace(-0.1, 0.6, 701)
+    paths = {
+        "a": moved(0.3 * np.clip(time / 0.2, 0, 1), time, (2.0, 1.25, -0.7), 1e-3),
+        "b": moved(3.0 * np.clip(time, 0, None), time, (4.0, 1.25, -0.7), 1e-3),
+    }
+
+    found = article_figures(paths, TrafficFace(0.0, 1.2), 0.2, True, detached=["b"])
+
+    assert found.dynamic is not None
+    assert found.dynamic.mark == "a"
+    assert found.marks["b"][0] is not None
+
+
 def test_without_a_width_the_marks_own_place_counts() -> None:
     time = np.linspace(-0.1, 0.6, 701)
     paths = {"a": moved(0.5 * np.clip(time / 0.2, 0, 1), time, (2.0, 1.25, -0.7), 0.0)}

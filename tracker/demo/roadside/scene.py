@@ -108,7 +108,7 @@ class RoadsideScene:
             return points, np.eye(3)
         angle = min(_SPIN * since, np.pi)
         c, s = np.cos(angle), np.sin(angle)
-        turn = np.array([[1.0, 0, 0], [0, c, -s], [0, s, c]])
+        turn = np.array([[c, 0, -s], [0, 1.0, 0], [s, 0, c]])
         pivot = np.array([POSTS[BREAKS], FACE + 0.2, -0.45])
         drop = min(0.5 * GRAVITY * since**2, 0.3)
         return (points - pivot) @ turn.T + pivot + [0.0, _THROWN * since, drop], turn
