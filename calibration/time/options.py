@@ -180,3 +180,87 @@ class ClockSplineOptions:
 
 
 CLOCK_SPLINE = ClockSplineOptions()
+
+
+@dataclass(frozen=True)
+class FlashOptions:
+    """Finding a lamp that comes on, and the moment at which it began to shine."""
+
+    before: int = option(24, "frame", (8, 200), "the dark level rests on more frames before it")
+    after: int = option(8, "frame", (4, 100), "more lit frames than the rise takes are fitted")
+    after_rises: float = option(
+        1.5, "1", (1, 5), "likewise, as a multiple of the frames to the full light"
+    )
+    after_most: int = option(200, "frame", (20, 2000), "likewise, at most")
+    full: float = option(0.95, "1", (0.8, 0.99), "the lamp counts as fully lit later")
+    leaving: float = option(
+        0.3, "1", (0.05, 0.9), "a lamp that has decayed to this share of its light isn't followed"
+    )
+    early: float = option(2.0, "frame", (1, 10), "the onset may be farther before the first sight")
+    early_share: float = option(0.5, "1", (0.1, 2), "likewise, in terms of the frames to full light")
+    late: float = option(0.5, "frame", (0, 3), "the onset may be farther after the first sight")
+    detected: float = option(5.0, "sd", (3, 10), "a frame must be brighter to count as lit")
+    saturated: float = option(
+        0.98, "white", (0.8, 1), "a brighter region still tells something of the light"
+    )
+    coded: float = option(
+        0.005,
+        "step",
+        (0, 0.05),
+        "a coded film tells a sudden change less truly",
+        "rendered H.264 films, whose steady frames scatter less than the first lit one errs",
+    )
+    gone: float = option(0.2, "peak", (0.05, 0.5), "a light counts as gone while brighter")
+    again: float = option(0.6, "peak", (0.3, 0.95), "a second flash must be brighter to count")
+    short: float = option(0.2, "first", (0.05, 0.5), "flashes that last longer count as short")
+    brief: float = option(
+        0.5, "second", (0.2, 0.9), "flashes that last longer are placed by their first frames alone"
+    )
+    slow: float = option(
+        0.2, "frame", (0.02, 2), "lamps must rise more slowly for that to be reported"
+    )
+    rise_least: float = option(
+        1e-6, "s", (1e-9, 1e-4), "the quickest lamp is slower", "light-emitting diodes"
+    )
+    rise_most: float = option(
+        8e-3, "s", (1e-3, 0.1), "the slowest lamp is slower", "flash bulbs and filaments"
+    )
+    rise_power: float = option(
+        0.5,
+        "1",
+        (0, 1),
+        "slower lamps are thought likelier: at 0 all alike on a logarithmic scale, at 1 on a "
+        "linear one",
+        "between the two, so that the quickest and the slowest hidden rise both lie within 2 u",
+    )
+    rise_seen: float = option(
+        0.03, "frame", (1e-3, 0.2), "quicker lamps count as at once on in the scan"
+    )
+    rises_first: int = option(14, "1", (5, 100), "rise times are first scanned more finely")
+    rises: int = option(20, "1", (5, 100), "rise times are scanned more finely")
+    decay_least: float = option(1.0, "frame", (0.2, 10), "the briefest lamp lasts longer")
+    decay_most: float = option(300.0, "frame", (30, 1e4), "the steadiest decay is slower")
+    decays_first: int = option(24, "1", (5, 200), "decays are first scanned more finely")
+    decays: int = option(10, "1", (5, 100), "decays are scanned more finely")
+    steady: float = option(0.5, "1", (0.05, 0.95), "lamps are thought likelier to be steady")
+    onsets: int = option(24, "1", (10, 500), "onsets are scanned more finely")
+    closer: int = option(8, "1", (1, 20), "rises and decays are closed in on in more rounds")
+    stages: int = option(4, "1", (2, 6), "the scan closes in on the onset in more stages")
+    kept_log_probability: float = option(
+        12.0, "1", (5, 50), "less probable lamps and onsets are still looked at"
+    )
+    instant_log_evidence: float = option(
+        4.5, "1", (1, 20), "a rise must be clearer to be taken as seen", "3-sigma rule"
+    )
+    misfit: float = option(
+        2.0, "1", (1.2, 10), "residuals must be larger for the noise to be raised to them"
+    )
+    flicker_frames: int = option(
+        8, "frame", (3, 50), "slower changes of the rest of the picture count as flicker"
+    )
+    flicker_correlation: float = option(
+        0.5, "1", (0.2, 0.95), "the region must follow the rest of the picture more closely"
+    )
+
+
+FLASH = FlashOptions()
