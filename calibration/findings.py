@@ -53,6 +53,7 @@ _INFORMATION: dict[str, str] = {
     "tilt_estimated": "the scale bars show how the camera is tilted",
     "line_blind": "a scale bar along the line of sight gives nothing of the camera's roll",
     # time
+    "flash_slow": "the lamp rises over part of a frame or more: its onset was fitted",
     "flash_unread": "frames about the flash could not be decoded",
     "rate_not_stated": "the movie's own frame rate was taken",
     # film
@@ -96,7 +97,6 @@ _CAUTION: dict[str, str] = {
     "flash_repeated": "more than one flash is seen; the first is taken",
     "flash_saturated": "the flash saturates its region: its onset is known to a frame only",
     "flash_short": "the flash is too short for its onset to be interpolated",
-    "flash_slow": "the flash rises over several frames: its onset is known to a frame only",
     "rate_disagrees": "two sources of the frame rate disagree",
     "stamps_disordered": "time stamps of the movie do not increase",
     "stamps_uneven": "time stamps of the movie are uneven",

@@ -239,7 +239,7 @@ def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> LampOn
     frames = LitFrames(
         number.astype(np.float64),
         lit.grey[number],
-        np.hypot(lit.noise, FLASH.coded * sudden),
+        np.hypot(max(lit.noise, FLASH.noise_least * lit.peak), FLASH.coded * sudden),
         np.column_stack(common),
         duty,
     )

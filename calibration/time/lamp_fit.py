@@ -9,8 +9,8 @@ linear: they are integrated out in closed form, the amplitude under a scale-inva
 rise and decay run over a grid; the rise is beforehand anything from a light-emitting diode's to a
 bulb's. Where a rise too short to be seen explains the frames, the onset is that of a
 lamp at once on, and what a hidden rise may add stands beside it. Sources: first-order lag, any
-textbook of control; marginal likelihood of a linear Gaussian model, Rasmussen and Williams, Gaussian
-Processes for Machine Learning (2006), eq. 2.30 and 2.42.
+textbook of control; marginal likelihood of a linear Gaussian model, Rasmussen and Williams,
+Gaussian Processes for Machine Learning (2006), eq. 2.30 and 2.42.
 """
 
 from __future__ import annotations
@@ -65,8 +65,14 @@ class _Pairs:
 
     def subset(self, mask: NDArray[np.bool_]) -> _Pairs:
         """Those of them in a mask (n,)."""
-        own = (v[mask] for v in (self.rise, self.decay, self.evidence, self.mean, self.variance))
-        return _Pairs(*own, self.misfit)
+        return _Pairs(
+            self.rise[mask],
+            self.decay[mask],
+            self.evidence[mask],
+            self.mean[mask],
+            self.variance[mask],
+            self.misfit,
+        )
 
 
 def lamp_onset(lit: LitFrames, earliest: float, latest: float, rate: float) -> LampOnset:
@@ -172,6 +178,7 @@ def _closer(lit: LitFrames, pairs: _Pairs, earliest: float, latest: float) -> _P
         decays = np.concatenate([[0.0], decays])
         if not rough and not also_rough:
             break
+        rises = np.unique(np.concatenate([[pairs.rise.min()], rises]))
         pairs = _pairs(lit, rises, decays, earliest, latest)
     return pairs
 
@@ -205,7 +212,7 @@ def _moments(pairs: _Pairs, decays: Array) -> tuple[float, float, float]:
 
 
 def _cells(values: Array) -> Array:
-    """The width (n,) on a logarithmic scale that each value stands for; 1 where there is but one."""
+    """The logarithmic width (n,) that each value stands for; 1 where there is but one."""
     grid = np.unique(values[np.isfinite(values)])
     if len(grid) < 2:
         return np.ones(len(values))

@@ -196,9 +196,9 @@ class FlashOptions:
     leaving: float = option(
         0.3, "1", (0.05, 0.9), "a lamp that has decayed to this share of its light isn't followed"
     )
-    early: float = option(2.0, "frame", (1, 10), "the onset may be farther before the first sight")
-    early_share: float = option(0.5, "1", (0.1, 2), "likewise, in terms of the frames to full light")
-    late: float = option(0.5, "frame", (0, 3), "the onset may be farther after the first sight")
+    early: float = option(2.0, "frame", (1, 10), "the onset may lie earlier")
+    early_share: float = option(0.5, "1", (0.1, 2), "likewise, times the frames to full light")
+    late: float = option(0.5, "frame", (0, 3), "the onset may be farther after it")
     detected: float = option(5.0, "sd", (3, 10), "a frame must be brighter to count as lit")
     saturated: float = option(
         0.98, "white", (0.8, 1), "a brighter region still tells something of the light"
@@ -209,6 +209,9 @@ class FlashOptions:
         (0, 0.05),
         "a coded film tells a sudden change less truly",
         "rendered H.264 films, whose steady frames scatter less than the first lit one errs",
+    )
+    noise_least: float = option(
+        1e-4, "peak", (1e-6, 1e-2), "a steady film's noise is taken to be larger"
     )
     gone: float = option(0.2, "peak", (0.05, 0.5), "a light counts as gone while brighter")
     again: float = option(0.6, "peak", (0.3, 0.95), "a second flash must be brighter to count")

@@ -29,10 +29,16 @@ WHOLE_FRAME_U = 1 / math.sqrt(12)
 
 @dataclass(frozen=True)
 class FlashSignal:
-    """Mean grey (frames,) of a flash's region, and the grey level at which the picture is full."""
+    """Mean grey (frames,) of a flash's region, and the grey level at which the picture is full.
+
+    `lag` is the time from contact to the light, `lag_u` its standard uncertainty, s.
+    """
 
     grey: Array
     white: float = math.inf
+    rest: Array | None = None  # (frames,) mean grey of the whole picture, which shows flicker
+    lag: float = 0.0
+    lag_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,7 @@ class TimeBase:
     source: str  # where the times come from, in words
     findings: tuple[Diagnostic, ...] = ()
     clock: ClockFit | None = field(default=None, repr=False)  # of a timing light
+    zero_common_u: float = 0.0  # s, beside it: the lamp's lag, a rise too quick to see
 
     def at(self, frame: Array) -> Array:
         """Times (n,) s at frame numbers (n,), fractions allowed; straight on beyond the film."""
@@ -130,9 +137,13 @@ def time_base(
 def _zero_by_flash(base: TimeBase, flash: FlashSignal, exposure: float | None) -> TimeBase:
     """The same from the moment a flash comes on; the zero stays open where none is seen."""
     duty = None if exposure is None else exposure * base.rate
-    found = onset(flash.grey, white=flash.white, duty=duty)
+    found = onset(flash.grey, white=flash.white, duty=duty, rest=flash.rest, rate=base.rate)
     base = base.with_findings(*found.findings)
-    return base if math.isnan(found.frame) else base.with_zero(found.frame, found.u, "the flash")
+    if math.isnan(found.frame):
+        return base
+    hidden = math.hypot(found.hidden, found.hidden_u) / base.rate
+    base = base.with_zero(found.frame - flash.lag * base.rate, found.u, "the flash")
+    return replace(base, zero_common_u=math.hypot(hidden, flash.lag_u))
 
 
 def _nominal_times(

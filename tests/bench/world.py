@@ -43,6 +43,7 @@ from tracker.pipeline.vehicle_result import (
     sample_motion,
     vehicle_result,
 )
+from tracker.record.camera import FLASH_LAG_U
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Occupant
 
@@ -86,7 +87,9 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
     spread = np.tile(np.eye(2) * film.ground_px**2, (len(pixels), 1, 1))
     seen = sightings(list(film.ground), places, pixels, spread, GROUND_U)
     pose = resect(seen, size=film.size, lens=lens)
-    flash = None if film.flash is None else FlashSignal(film.flash, WHITE)
+    flash = (
+        None if film.flash is None else FlashSignal(film.flash, WHITE, film.rest, 0.0, FLASH_LAG_U)
+    )
     time = time_base(len(film.time), rate=film.rate, exposure=film.exposure, zero=flash)
     covariance = np.tile(np.eye(2) * film.sigma**2, (*film.position.shape[:2], 1, 1))
     position = np.where(film.measured[..., None], film.position, np.nan)
@@ -100,6 +103,7 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
         seconds=time.seconds,
         zero_u=time.zero_frame_u / time.rate if np.isfinite(time.zero_frame) else np.inf,
         rate_u=time.rate_u / time.rate,
+        zero_common_u=time.zero_common_u,
         stabilisation=None,
         marks=tracks.marks,
         position=tracks.position,

@@ -90,6 +90,7 @@ class Filmed:
     sigma: float  # px
     measured: NDArray[np.bool_]
     flash: Floats | None  # (frames,) mean grey of the lamp's region
+    rest: Floats | None  # (frames,) mean grey of the whole picture
     zero_frame: float  # true
     time: Floats  # (frames,) true middle of each exposure
 
@@ -315,9 +316,9 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
             run = slice(first + 1, first + 1 + int(size))
             position[run], measured[run] = position[first], measured[first]
     duty = float(rng.uniform(0.1, 0.8))
-    flash = None
+    flash = rest = None
     if effect != "contact":
-        flash = _lamp(time, duty / rate, effect, size, rng)
+        flash, rest = _lamp(time, duty / rate, effect, size, rng)
     return Filmed(
         rate,
         duty / rate,
@@ -331,6 +332,7 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
         sigma,
         measured,
         flash,
+        rest,
         zero,
         time,
     )
@@ -338,8 +340,10 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
 
 def _lamp(
     time: Floats, exposure: float, effect: str, size: float, rng: np.random.Generator
-) -> Floats:
-    """Mean grey (frames,) of a lamp's region: each exposure's integral of the light."""
+) -> tuple[Floats, Floats]:
+    """Mean grey (frames,) of a lamp's region and of the picture: each exposure's integral of the
+    light, of which a little lights the picture.
+    """
     rise = 1e-3 * size if effect == "lamp" else 1e-6
     lag = 1e-3 * size * rng.uniform(0.5, 1.0) if effect == "lag" else 0.0
 
@@ -349,9 +353,13 @@ def _lamp(
 
     lit = (sum_of_light(time + exposure / 2) - sum_of_light(time - exposure / 2)) / exposure
     scene = 40.0 + 100.0 * lit
+    picture = 90.0 + 4.0 * lit
     if effect == "flicker":
-        scene = scene * (1 + 1e-2 * size * rng.standard_normal(len(time)))
-    return np.asarray(scene + 0.3 * rng.standard_normal(len(time)))
+        flicker = 1 + 1e-2 * size * rng.standard_normal(len(time))
+        scene, picture = scene * flicker, picture * flicker
+    scene = scene + 0.3 * rng.standard_normal(len(time))
+    own = np.random.default_rng([len(time), int(1e6 * exposure)])  # leaves the other draws alike
+    return scene, picture + 0.03 * own.standard_normal(len(time))
 
 
 def _headlines(

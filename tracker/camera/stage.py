@@ -46,7 +46,7 @@ from tracker.record.camera import CameraEntry, ScaleBar
 from tracker.record.schema import Record
 from tracker.tracking import Corrections, TrackingResult, track_marks
 
-FLASH, LIGHT = "flash", "timing light"
+FLASH, LIGHT, PICTURE = "flash", "timing light", "picture"
 
 
 @dataclass(frozen=True)
@@ -206,6 +206,8 @@ def _regions(entry: CameraEntry) -> dict[str, Region | None]:
     regions: dict[str, Region | None] = {}
     if entry.time.zero == "flash":
         regions[FLASH] = entry.time.flash_region
+        if entry.time.flash_region is not None:
+            regions[PICTURE] = None  # shows the flicker of the whole scene
     if entry.time.timing_light is not None:
         regions[LIGHT] = entry.time.timing_light.region
     return regions
@@ -248,7 +250,7 @@ def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:
 def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where: str) -> TimeBase:
     """The times of a camera's frames from what the record states and the film shows."""
     light, zero = entry.time.timing_light, entry.time.zero
-    flash = FlashSignal(grey[FLASH], float(film.white)) if FLASH in grey else None
+    flash = _flash_signal(entry, film, grey)
     return time_base(
         film.frames,
         stamps=film.stamps,
@@ -261,6 +263,13 @@ def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where
         ),
         where=where,
     )
+
+
+def _flash_signal(entry: CameraEntry, film: Film, grey: Mapping[str, Array]) -> FlashSignal | None:
+    if FLASH not in grey:
+        return None
+    lag, lag_u = entry.time.flash_lag, entry.time.flash_lag_u
+    return FlashSignal(grey[FLASH], float(film.white), grey.get(PICTURE), lag, lag_u)
 
 
 def _fixed_targets(followed: TrackingResult) -> tuple[list[str], Array, Array]:

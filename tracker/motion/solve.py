@@ -74,7 +74,7 @@ def solve(
         )
     camera_data, starts, lever_arms = _start(camera_data, vehicles)
     report_progress = progress or silent
-    found = Contact(0.0 if contact is None else contact, 0.0, ())
+    found = Contact(0.0 if contact is None else contact, _common_u(cameras), ())
     if contact is None:
         setup = _setup(camera_data, vehicles, starts, lever_arms, None)
         iterate, *_ = _iterate(setup, vehicles, starts, None, report_progress)
@@ -89,6 +89,12 @@ def solve(
     if not accelerometers:
         return solution
     return add_accelerometers(solution, accelerometers, report_progress)
+
+
+def _common_u(cameras: Mapping[str, CameraEvidence]) -> float:
+    """The u of contact that is common to all cameras' time zeros, s: that of the best of them."""
+    known = [c.zero_common_u for c in cameras.values() if np.isfinite(c.zero_u)]
+    return min(known, default=0.0)
 
 
 def _start(
