@@ -8,7 +8,8 @@ from tracker.accelerometers import condition, read_accelerometer
 from tracker.accelerometers.text_table import read_columns
 from tracker.core.time_series import from_zero, integrate_twice
 from tracker.outcome.accelerometer_risk import accelerometer_risk
-from tracker.outcome.occupant_risk import acceleration_severity, flail, ridedown
+from tracker.outcome.occupant_risk import flail, ridedown
+from tracker.outcome.severity_index import acceleration_severity
 from tracker.record.schema import AccelerometerEntry
 
 MASS = 1719.0  # kg, as the database states

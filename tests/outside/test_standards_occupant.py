@@ -5,13 +5,13 @@ import pytest
 
 from calibration.constants import GRAVITY as G
 from tracker.outcome.occupant_risk import (
-    acceleration_severity,
     flail,
     occupant_risk,
     post_impact_deceleration,
     ridedown,
     theoretical_head_impact,
 )
+from tracker.outcome.severity_index import acceleration_severity
 
 FLAIL = (0.6, 0.3)
 T = np.arange(0, 0.5, 1e-4)

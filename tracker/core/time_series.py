@@ -107,3 +107,20 @@ def from_zero(time: Array, *signals: Array) -> tuple[Array, tuple[Array, ...]]:
         at_zero = (1.0 - share) * values[..., first - 1] + share * values[..., first]
         cut.append(np.concatenate((at_zero[..., None], values[..., first:]), axis=-1))
     return np.concatenate(([0.0], time[first:])), tuple(cut)
+
+
+def signal_rows(values: Array) -> Array:
+    """Signals (..., n) as rows (m, n)."""
+    return np.asarray(values, dtype=float).reshape(-1, values.shape[-1])
+
+
+def largest_magnitude(values: Array, when: Array) -> tuple[Array, Array]:
+    """Signed value of largest magnitude (m,) of values (m, j), and its when; NaN where none."""
+    if values.shape[-1] == 0:
+        nothing = np.full(len(values), np.nan)
+        return nothing, nothing
+    size = np.where(np.isfinite(values), np.abs(values), -1.0)
+    k = np.argmax(size, axis=-1)
+    row = np.arange(len(values))
+    some = size[row, k] >= 0
+    return np.where(some, values[row, k], np.nan), np.where(some, when[row, k], np.nan)

@@ -9,10 +9,8 @@ Ridedown and mean accelerations keep the vehicle acceleration's sign.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
-from scipy import signal
 
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
@@ -23,19 +21,17 @@ from tracker.core.time_series import (
     integral_at,
     integrate,
     integrate_twice,
+    largest_magnitude,
     moving_means,
     sample,
+    signal_rows,
 )
 from tracker.core.types import Quantity
 from tracker.core.vehicle_kinematics import body_rates
 from tracker.outcome.contact import contact_end
-
-AsiFilter = Literal["mean 50 ms", "13 Hz per pass", "13 Hz combined"]
+from tracker.outcome.severity_index import ASI_WINDOW, acceleration_severity
 
 RIDEDOWN_WINDOW = 0.010  # s; NCHRP Report 350, MASH
-ASI_WINDOW = 0.050  # s; EN 1317-1:1998
-ASI_LIMITS = (12.0, 9.0, 10.0)  # g; EN 1317-1
-_TWO_PASS = (np.sqrt(2.0) - 1.0) ** 0.25  # -3 dB of two passes over the cut-off of one
 
 
 @dataclass(frozen=True)
@@ -124,7 +120,7 @@ def flail(
     """
     time, (ax, ay) = from_zero(time, ax, ay)
     shape = ax.shape[:-1]
-    ax, ay = _rows(ax), _rows(ay)
+    ax, ay = signal_rows(ax), signal_rows(ay)
     vx, x = integrate_twice(time, ax)
     vy, y = integrate_twice(time, ay)
     at = np.minimum(
@@ -166,7 +162,7 @@ def ridedown(
     """
     shape = acceleration.shape[:-1]
     first = np.broadcast_to(after, shape).reshape(-1) - before
-    value, start = _largest(*_means_from(time, _rows(acceleration), first))
+    value, start = largest_magnitude(*_means_from(time, signal_rows(acceleration), first))
     return (value / GRAVITY).reshape(shape), (start + 0.5 * RIDEDOWN_WINDOW).reshape(shape)
 
 
@@ -187,8 +183,8 @@ def _means_from(time: Array, values: Array, first: Array) -> tuple[Array, Array]
 
 def largest_mean(time: Array, acceleration: Array, window: float = ASI_WINDOW) -> Array:
     """Largest moving mean (...,) in g with its sign; acceleration (..., n) m/s^2."""
-    starts, means = moving_means(time, _rows(acceleration), window)
-    value, _ = _largest(means, np.broadcast_to(starts, means.shape))
+    starts, means = moving_means(time, signal_rows(acceleration), window)
+    value, _ = largest_magnitude(means, np.broadcast_to(starts, means.shape))
     return (value / GRAVITY).reshape(acceleration.shape[:-1])
 
 
@@ -214,7 +210,7 @@ def theoretical_head_impact(
     """
     time, (ax, ay, yaw_rate) = from_zero(time, ax, ay, yaw_rate)
     shape = ax.shape[:-1]
-    ax, ay, rate = _rows(ax), _rows(ay), _rows(yaw_rate)
+    ax, ay, rate = signal_rows(ax), signal_rows(ay), signal_rows(yaw_rate)
     yaw = integrate(time, rate)
     cos, sin = np.cos(yaw), np.sin(yaw)
     vx, x = integrate_twice(time, ax * cos - ay * sin)
@@ -245,32 +241,10 @@ def post_impact_deceleration(time: Array, ax: Array, ay: Array, after: Array) ->
     """
     shape = ax.shape[:-1]
     first = np.broadcast_to(after, shape).reshape(-1) - 0.5 * RIDEDOWN_WINDOW
-    mean_x, starts = _means_from(time, _rows(ax), first)
-    mean_y, _ = _means_from(time, _rows(ay), first)
-    value, _ = _largest(np.hypot(mean_x, mean_y), starts)
+    mean_x, starts = _means_from(time, signal_rows(ax), first)
+    mean_y, _ = _means_from(time, signal_rows(ay), first)
+    value, _ = largest_magnitude(np.hypot(mean_x, mean_y), starts)
     return (value / GRAVITY).reshape(shape)
-
-
-def acceleration_severity(
-    time: Array, ax: Array, ay: Array, az: Array, filtering: AsiFilter = "mean 50 ms"
-) -> tuple[Array, Array]:
-    """ASI (...,) and the time (...,) of its largest value, s.
-
-    ASI = sqrt((ax / 12)^2 + (ay / 9)^2 + (az / 10)^2), accelerations (..., n) in g after a moving
-    mean over 50 ms (EN 1317-1:1998) or a two-pass 13 Hz Butterworth filter (EN 1317-1:2010, whose
-    text was not at hand: 13 Hz may be the cut-off of each pass or that of both together).
-    """
-    shape = ax.shape[:-1]
-    axes = [_rows(values) / GRAVITY for values in (ax, ay, az)]
-    if filtering == "mean 50 ms":
-        smooth = [moving_means(time, values, ASI_WINDOW) for values in axes]
-        when, parts = smooth[0][0] + 0.5 * ASI_WINDOW, [means for _, means in smooth]
-    else:
-        cut = 13.0 if filtering == "13 Hz per pass" else 13.0 / _TWO_PASS
-        when, parts = time, [_low_pass(values, time[1] - time[0], cut) for values in axes]
-    index = np.sqrt(sum((part / limit) ** 2 for part, limit in zip(parts, ASI_LIMITS, strict=True)))
-    value, at = _largest(index, np.broadcast_to(when, index.shape))
-    return value.reshape(shape), at.reshape(shape)
 
 
 def occupant_risk(
@@ -376,7 +350,7 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
 def _contact(time: Array, ax: Array, ay: Array) -> tuple[Array, Array]:
     """When contact ends (...,), s, and 1 where it does within the record, else 0."""
     time, (ax, ay) = from_zero(time, ax, ay)
-    size = _rows(np.hypot(ax, ay))
+    size = signal_rows(np.hypot(ax, ay))
     found = [contact_end(time, row)[1:] for row in size]
     shape = ax.shape[:-1]
     end = np.array([end for end, _ in found]).reshape(shape)
@@ -386,7 +360,7 @@ def _contact(time: Array, ax: Array, ay: Array) -> tuple[Array, Array]:
 def _change(time: Array, values: Array, until: Array) -> Array:
     """Integral (...,) of values (..., n) from time zero until times (...,)."""
     time, (values,) = from_zero(time, values)
-    rows = _rows(values)
+    rows = signal_rows(values)
     ends = np.broadcast_to(np.reshape(until, (-1, 1)), (len(rows), 1))
     return integral_at(time, rows, integrate(time, rows), ends)[:, 0].reshape(values.shape[:-1])
 
@@ -395,29 +369,5 @@ def _one(values: Array) -> float:
     return float(np.asarray(values).reshape(-1)[0])
 
 
-def _rows(values: Array) -> Array:
-    return np.asarray(values, dtype=float).reshape(-1, values.shape[-1])
-
-
 def _gradient(values: Array, time: Array) -> Array:
     return np.asarray(np.gradient(values, time, axis=-1))
-
-
-def _largest(values: Array, when: Array) -> tuple[Array, Array]:
-    """Signed value of largest magnitude (m,) of values (m, j), and its when; NaN where none."""
-    if values.shape[-1] == 0:
-        nothing = np.full(len(values), np.nan)
-        return nothing, nothing
-    size = np.where(np.isfinite(values), np.abs(values), -1.0)
-    k = np.argmax(size, axis=-1)
-    row = np.arange(len(values))
-    some = size[row, k] >= 0
-    return np.where(some, values[row, k], np.nan), np.where(some, when[row, k], np.nan)
-
-
-def _low_pass(values: Array, interval: float, cut: float) -> Array:
-    pad = round(0.5 / interval)
-    longer = np.pad(values, ((0, 0), (pad, pad)))
-    b, a = signal.butter(2, cut, fs=1.0 / interval)
-    smooth = signal.filtfilt(b, a, longer, axis=-1, padtype=None)
-    return np.asarray(smooth[:, pad:-pad])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from tracker.outcome.occupant_risk import ASI_WINDOW, RIDEDOWN_WINDOW
+from tracker.outcome.occupant_risk import RIDEDOWN_WINDOW
+from tracker.outcome.severity_index import ASI_WINDOW
 
 _MS = 1e3
 

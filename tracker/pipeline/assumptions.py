@@ -8,7 +8,8 @@ from typing import Literal
 from calibration.board.options import OPTICS
 from calibration.time.options import TIME
 from tracker.outcome.accelerometer_risk import Assumptions
-from tracker.outcome.occupant_risk import ASI_WINDOW, RIDEDOWN_WINDOW
+from tracker.outcome.occupant_risk import RIDEDOWN_WINDOW
+from tracker.outcome.severity_index import ASI_WINDOW
 from tracker.pipeline.options import EVALUATION
 from tracker.record.schema import MASS_U, Record, Vehicle
 from tracker.results.paperwork import Assumption

@@ -216,3 +216,19 @@ def test_ridedown_has_a_value_by_each_convention_of_its_windows():
     assert found.ridedown_x_after == pytest.approx(mean(impact), abs=0.02)
     assert found.ridedown_x == pytest.approx(-16.5, abs=0.1)
     assert found.ridedown_x_after == pytest.approx(-15.24, abs=0.1)
+
+
+def test_both_editions_asi_come_out_and_the_open_reading_of_the_text_is_in_u():
+    """Half-sine of 17.5 g over 0.1 s. By hand, means over 50 ms: 17.5 / 12 sin(pi/4) / (pi/4) =
+    1.3130; the filter's 1.3985 and 1.4402 are 17.5 / 20 of what the test of the standard's filters
+    holds (1.59824 and 1.64596).
+    """
+    time = np.arange(-0.2, 0.4, 1e-4)
+    ax = -17.5 * G * np.sin(np.pi * time / 0.1) * ((time >= 0) & (time <= 0.1))
+    motion = np.stack([ax, 0 * ax, 0 * ax])
+    one = occupant_risk(time, motion[0], motion[1], motion[2], (0.6, 0.3), az=motion[2])
+    many = occupant_risk(time, *(np.repeat(m[None], 3, axis=0) for m in motion), (0.6, 0.3))
+    figures = summary(many, one)
+    assert figures["asi"].value == pytest.approx(1.3130, abs=1e-4)
+    assert figures["asi_13hz"].value == pytest.approx(17.5 / 20 * 1.64596, abs=1e-4)
+    assert figures["asi_13hz"].u == pytest.approx(17.5 / 20 * (1.64596 - 1.59824) / 2, rel=1e-3)

@@ -157,11 +157,15 @@ export function plot(given, height, within = null) {
   };
 }
 
-/** A value and the half width of its 95 % band, both to the band's second digit. */
+/** Half width of a 95 % band in standard uncertainties. */
+const COVERAGE = 1.96;
+
+/** A value and its standard uncertainty (k = 1, as everywhere), both to the latter's second digit. */
 function withBand(value, band) {
   if (!(band > 0)) return value.toPrecision(4);
-  const digits = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(band))));
-  return `${value.toFixed(digits)} ± ${band.toFixed(digits)}`;
+  const u = band / COVERAGE,
+    digits = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(u))));
+  return `${value.toFixed(digits)} ± ${u.toFixed(digits)}`;
 }
 
 function nearest(list, time) {
