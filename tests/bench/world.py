@@ -35,7 +35,7 @@ from tracker.camera.repeated_frames import (
     repeat_diagnostics,
 )
 from tracker.core.types import STATE, Quantity, Status, Tracks
-from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
+from tracker.motion import CameraEvidence, Solution, SurveyErrors, VehicleGeometry, solve
 from tracker.pipeline.vehicle_result import (
     contacts,
     crush_result,
@@ -113,13 +113,19 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
     return marks, time, [f.code for f in found]
 
 
-def solved(test: World) -> tuple[Solution, dict[str, TimeBase], list[str]]:
+def solved(
+    test: World, effect: str, size: float
+) -> tuple[Solution, dict[str, TimeBase], list[str]]:
     """The solution of a test, its clocks, and the codes of what was noticed."""
     made = {name: evidence(name, film) for name, film in test.films.items()}
     clocks = {n: m[1] for n, m in made.items()}
     known = any(np.isfinite(c.zero_frame) for c in clocks.values())
+    errors = SurveyErrors()
+    if effect == "survey":  # stated as large as they are
+        errors = SurveyErrors(size * 5e-4, size * np.radians(0.1), size * np.radians(0.2), 0.0)
     vehicles = {
-        v: VehicleGeometry(CG[v], own, MARKER_U, role=ROLES[v]) for v, own in test.markers.items()
+        v: VehicleGeometry(CG[v], own, MARKER_U, role=ROLES[v], survey_errors=errors)
+        for v, own in test.markers.items()
     }
     solution = solve({n: m[0] for n, m in made.items()}, vehicles, contact=0.0 if known else None)
     codes = [c for m in made.values() for c in m[2]] + [f.code for f in solution.findings]
@@ -157,7 +163,7 @@ def add(row: Row, effect: str, size: float, seed: int) -> None:
     """One test more in a row."""
     test = world(effect, size, seed)
     try:
-        solution, clocks, codes = solved(test)
+        solution, clocks, codes = solved(test, effect, size)
     except Problem as problem:
         row.failed.append(f"{seed}: {problem.what[:80]}")
         return

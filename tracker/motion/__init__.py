@@ -3,6 +3,7 @@
 from tracker.motion.diagnostics import empty_solution
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.motion.free_marks import FreeMark, free_paths
+from tracker.motion.model.common_errors import SurveyErrors
 from tracker.motion.posterior import SOURCES, Draws, Solution
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solve import solve
@@ -16,6 +17,7 @@ __all__ = [
     "FreeMark",
     "Rejected",
     "Solution",
+    "SurveyErrors",
     "VehicleGeometry",
     "add_accelerometers",
     "empty_solution",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.types import MarkId
+from tracker.motion.model.common_errors import NO_SURVEY_ERRORS, SurveyErrors
 
 
 class PictureStabilisation(Protocol):
@@ -56,7 +57,8 @@ class VehicleGeometry:
 
     `near` and `near_u` are a rough place of the cg about contact (ground axes, m), where something
     outside the film gives it (a scale bar's plane); NaN where nothing does. `heading` likewise
-    (rad).
+    (rad). `own_u` are standard uncertainties of single markers, in place of `marker_u`, m;
+    `flexible` are markers that may move against the vehicle from contact on.
     """
 
     cg: tuple[float, float, float]
@@ -66,6 +68,9 @@ class VehicleGeometry:
     heading: float | None = None
     near: tuple[float, float, float] = (np.nan, np.nan, np.nan)
     near_u: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+    own_u: Mapping[str, float] = field(default_factory=dict)
+    flexible: frozenset[str] = frozenset()
+    survey_errors: SurveyErrors = NO_SURVEY_ERRORS
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import lapack
 from scipy.special import ndtr
 
 from calibration.arrays import Array
@@ -18,17 +17,23 @@ from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import Motion
 from tracker.motion.model import kernels
+from tracker.motion.model.common_errors import COMMON_SOURCES, transformed
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
 from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, COMPONENTS, DISPLACEMENT_U, Setup
 from tracker.motion.robust.options import DIAGNOSTICS
 from tracker.motion.robust.outliers import Rejected
+from tracker.motion.solver.covariance_root import pivoted_root
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 
-SOURCES = ("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess")
+SOURCES = (
+    *("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess"),
+    *COMMON_SOURCES,
+)
 """Where uncertainty comes from: mark positions; marker survey; lens; camera pose; clocks; how
-smooth a motion is; accelerometers; the weak guesses about what no evidence shows."""
+smooth a motion is; accelerometers; the weak guesses about what no evidence shows; of the survey as
+a whole its scale, its datum, the vehicles' axes and their cg."""
 
 
 @dataclass(frozen=True)
@@ -39,13 +44,13 @@ class Trajectory:
     body: int
     jerk_coefficients: Array  # (count, 6)
     shift: float = 0.0  # s, of contact on the solution's clock
+    errors: Array | None = None  # (8,) of the survey (`common_errors.transformed`)
 
     def state(self, time: Array) -> Array:
         """Columns `STATE` (n, 15) at these times (n,)."""
-        basis = self.setup.bodies[self.body].basis
-        return np.asarray(
-            _states(basis, self.jerk_coefficients[None], np.atleast_1d(time) + self.shift)[0]
-        )
+        basis, moments = self.setup.bodies[self.body].basis, np.atleast_1d(time) + self.shift
+        errors = None if self.errors is None else self.errors[None]
+        return np.asarray(_states(basis, self.jerk_coefficients[None], moments, errors)[0])
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,7 @@ class Draws:
     setup: Setup
     values: Array  # (count, unknowns)
     shift: Array  # (count,) s, of contact on the solution's clock
+    errors: Mapping[str, Array]  # (count, 8) of the survey, by vehicle
 
     def __len__(self) -> int:
         return len(self.values)
@@ -62,13 +68,17 @@ class Draws:
     def parts(self, count: int) -> Iterator[Draws]:
         """The same draws, so many at a time."""
         for k in range(0, len(self), count):
-            yield Draws(self.setup, self.values[k : k + count], self.shift[k : k + count])
+            part = slice(k, k + count)
+            errors = {vehicle: e[part] for vehicle, e in self.errors.items()}
+            yield Draws(self.setup, self.values[part], self.shift[part], errors)
 
     def trajectory(self, vehicle: str, k: int) -> Trajectory:
         """Draw k of a vehicle's path."""
         b = _body_index(self.setup, vehicle)
         jerk_coefficients = self.values[k, self.setup.spline_slices[b]].reshape(-1, COMPONENTS)
-        return Trajectory(self.setup, b, jerk_coefficients, float(self.shift[k]))
+        return Trajectory(
+            self.setup, b, jerk_coefficients, float(self.shift[k]), self.errors[vehicle][k]
+        )
 
     def states(self, vehicle: str, times: Array) -> Array:
         """Columns `STATE` (count, n, 15) of a vehicle at times (n,)."""
@@ -78,7 +88,7 @@ class Draws:
         )
         basis = self.setup.bodies[b].basis
         if not self.shift.any():
-            return _states(basis, jerk_coefficients, np.atleast_1d(times))
+            return _states(basis, jerk_coefficients, np.atleast_1d(times), self.errors[vehicle])
         return np.stack([self.trajectory(vehicle, k).state(times) for k in range(len(self))])
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
@@ -192,9 +202,20 @@ class Solution:
             before[:, column] = np.sqrt(np.sum((scaled @ prior) * scaled, axis=1))
         if self.contact[1]:
             u = np.hypot(u, self._contact_part(path, state, times))
+        u = np.hypot(u, self._common_part(path, state, times))
         first, last = self.span(vehicle)
         inside = (times >= first - 1e-9) & (times <= last + 1e-9)
         return Motion(times, state, u, (u < DIAGNOSTICS.observed_share * before) & inside[:, None])
+
+    def _common_part(self, path: Trajectory, state: Array, times: Array) -> Array:
+        """What the common errors of the survey add to a motion's u (n, 15)."""
+        u = self.setup.bodies[path.body].survey_errors.all_u
+        if not u.any():
+            return np.zeros_like(state)
+        each = np.diag(u)[u > 0]
+        basis, coefficients = self.setup.bodies[path.body].basis, path.jerk_coefficients
+        moved = _states(basis, np.tile(coefficients, (len(each), 1, 1)), times, each)
+        return np.asarray(np.sqrt(np.sum((moved - state) ** 2, axis=0)))
 
     def _contact_part(self, path: Trajectory, state: Array, times: Array) -> Array:
         """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change
@@ -232,11 +253,27 @@ class Solution:
             away = self._projected(self._guess_root, noise)
         elif source == "accelerometer":
             away = self._projected(self._sensor_root, noise)
+        elif source in COMMON_SOURCES:
+            away = np.zeros_like(noise)
         else:
             away = self.unit_covariance @ (_of_source(self.setup, source)[:, None] * noise)
         shifted = source in (None, "time")
         shift = rng.standard_normal(count) * self.contact[1] * shifted
-        return Draws(self.setup, self.iterate.values + (away * self.sd[:, None]).T, shift)
+        values = self.iterate.values + (away * self.sd[:, None]).T
+        return Draws(self.setup, values, shift, self._drawn_errors(count, seed, source))
+
+    def _drawn_errors(self, count: int, seed: int, source: str | None) -> dict[str, Array]:
+        """Common errors (count, 8) of the survey by vehicle; scale and datum are those of all."""
+        rng = np.random.default_rng([seed, len(COMMON_SOURCES)])
+        of_all = rng.standard_normal((count, 2))
+        out = {}
+        for body in self.setup.bodies:
+            own, errors = rng.standard_normal((count, 6)), body.survey_errors
+            u = errors.all_u
+            if source is not None:
+                u = errors.u(source) if source in COMMON_SOURCES else np.zeros_like(u)
+            out[body.name] = np.concatenate([of_all, own], axis=1) * u
+        return out
 
     def _projected(self, root: Array, noise: Array) -> Array:
         return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
@@ -246,7 +283,7 @@ class Solution:
         seen = self.step.equations.local
         if self.setup.sensors:
             seen = seen - self.step.equations.from_sensors
-        return _pivoted_root(matrix_in_jerk_basis(self.setup, seen) * self.sd * self.sd[:, None])
+        return pivoted_root(matrix_in_jerk_basis(self.setup, seen) * self.sd * self.sd[:, None])
 
     @cached_property
     def _sensor_root(self) -> Array:
@@ -257,12 +294,12 @@ class Solution:
             * self.sd
             * self.sd[:, None]
         )
-        return _pivoted_root(from_sensors + np.diag(_of_source(self.setup, "accelerometer")))
+        return pivoted_root(from_sensors + np.diag(_of_source(self.setup, "accelerometer")))
 
     @cached_property
     def _guess_root(self) -> Array:
         weak = self.setup.weak_prior * self.sd * self.sd[:, None]
-        return _pivoted_root(weak + np.diag(_of_source(self.setup, "guess")))
+        return pivoted_root(weak + np.diag(_of_source(self.setup, "guess")))
 
     @cached_property
     def cameras(self) -> dict[str, Camera]:
@@ -311,23 +348,20 @@ class Solution:
         return out
 
 
-def _states(basis: Basis, jerk_coefficients: Array, times: Array) -> Array:
+def _states(
+    basis: Basis, jerk_coefficients: Array, times: Array, errors: Array | None = None
+) -> Array:
     """Columns `STATE` (k, n, 15) at times (n,) of motions with coefficients (k, count, 6) in
-    the jerk basis.
+    the jerk basis; if the survey errs by `errors` (k, 8), as `transformed` has it.
     """
     near = [basis.local_bsplines(np.asarray(times, dtype=float), order) for order in range(3)]
     out = np.empty((len(jerk_coefficients), len(times), 3 * COMPONENTS))
     coefficients = np.ascontiguousarray(basis.from_jerk_basis @ jerk_coefficients)
     kernels.evaluate(coefficients, near[0][0], np.array([v for _, v in near]), out)
-    return np.asarray(out[:, :, :15])
-
-
-def _pivoted_root(matrix: Array) -> Array:
-    """A (n, k) with A A' a positive semi-definite matrix (n, n), by Cholesky with pivots."""
-    lower, pivots, rank, _ = lapack.dpstrf(matrix, lower=True)
-    out = np.zeros((len(matrix), rank))
-    out[pivots - 1] = np.tril(lower)[:, :rank]
-    return out
+    state = np.asarray(out[:, :, :15])
+    if errors is None or not errors.any():
+        return state
+    return transformed(state, out[:, :, 15:], errors)
 
 
 def _body_index(setup: Setup, vehicle: str) -> int:

@@ -26,7 +26,7 @@ from tracker.motion.model.spline import Basis, place_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS, Body, CameraData, Setup, prepare_camera
 from tracker.motion.options import KNOTS
 from tracker.motion.posterior import Solution
-from tracker.motion.robust import marker_survey
+from tracker.motion.robust import flexing_marks, marker_survey
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.add_accelerometers import add_accelerometers
 from tracker.motion.solver.dense_step import DenseStep
@@ -151,6 +151,12 @@ def _setup(
     camera_data = tuple(
         replace(cam, body=np.array([new[int(b)] for b in cam.body])) for cam in camera_data
     )
+    if contact is not None:
+        rigid = (
+            flexing_marks.without_flexible(cam, flexing_marks.flexible_mask(cam, vehicles), contact)
+            for cam in camera_data
+        )
+        camera_data = tuple(cam for cam in rigid if cam is not None)
     bodies = []
     for b, name in enumerate(order):
         vehicle = vehicles[name]
@@ -158,7 +164,8 @@ def _setup(
         prior_mean, prior_sd = prior.prior_moments(basis, starts[name], vehicle)
         unknown = np.array([at is None for at in vehicle.markers.values()])
         seen: NDArray[np.bool_] = np.asarray(np.isfinite(lever_arms[name]).all(axis=1))
-        u = np.where(unknown, ROBUST.unsurveyed_u, vehicle.marker_u)
+        stated = np.array([vehicle.own_u.get(m, vehicle.marker_u) for m in vehicle.markers])
+        u = np.where(unknown, ROBUST.unsurveyed_u, stated)
         if seen.sum() == 1 and unknown[seen].all():
             u = np.zeros(len(u))  # one mark of no known place is the place of the whole
         bodies.append(
@@ -172,6 +179,7 @@ def _setup(
                 prior_mean=prior_mean,
                 prior_sd=prior_sd,
                 jerk_inflation=np.ones((len(basis.intervals), COMPONENTS)),
+                survey_errors=vehicle.survey_errors,
             )
         )
     return Setup(tuple(bodies), camera_data)
@@ -222,4 +230,14 @@ def _iterate(
         del step  # makes room for the next
         iterate = replace(iterate, setup=checked.setup)
         iterate, step = second_round(iterate, moment, report_progress)
-    return iterate, step, [*findings, *marker_survey.unsurveyed_warnings(iterate, vehicles)]
+    for _ in range(ROBUST.flexing_rounds if contact is not None else 0):
+        softer = flexing_marks.softened(iterate, moment)
+        if softer is iterate:
+            break
+        del step
+        iterate, step = second_round(softer, moment, report_progress)
+    findings += [
+        *marker_survey.unsurveyed_warnings(iterate, vehicles),
+        *(flexing_marks.flexing_warnings(iterate) if iterate.softness else ()),
+    ]
+    return iterate, step, findings

@@ -11,9 +11,10 @@ from calibration.errors import RECORD, Problem
 from calibration.findings import Diagnostic
 from tracker.camera.stage import CalibratedFilm
 from tracker.core.types import Progress
-from tracker.motion import VehicleGeometry
+from tracker.motion import SurveyErrors, VehicleGeometry
 from tracker.pipeline.options import EVALUATION
 from tracker.record.load import Record
+from tracker.record.schema import Common, Vehicle
 from tracker.storage.audit_log import Log
 
 CalibrationStep = Callable[[Record, str, Progress], CalibratedFilm]
@@ -75,6 +76,19 @@ def vehicle_geometry(
         role=table.role,
         near=(near[0], near[1], near[2]),
         near_u=(near_u[0], near_u[1], near_u[2]),
+        own_u={marker: m.u for marker, m in table.markers.items() if m.u is not None},
+        flexible=frozenset(marker for marker, m in table.markers.items() if not m.rigid),
+        survey_errors=survey_errors(record, table, surveyed=surveyed),
+    )
+
+
+def survey_errors(record: Common, table: Vehicle, *, surveyed: bool) -> SurveyErrors:
+    """What the survey of the ground, where there is one, and of a vehicle may err by throughout."""
+    return SurveyErrors(
+        scale_u=record.survey.scale_u if surveyed else 0.0,
+        datum_u=record.survey.datum_u if surveyed else 0.0,
+        axes_u=table.axes_u if any(m.at is not None for m in table.markers.values()) else 0.0,
+        cg_u=table.cg_uncertainty,
     )
 
 

@@ -25,6 +25,7 @@ from calibration.time.timebase import WHOLE_FRAME_U
 from tracker.core.types import Progress
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
 from tracker.motion.options import NOISE
+from tracker.pipeline.film_evidence import survey_errors
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import (
     contacts,
@@ -91,6 +92,8 @@ def predict(
             {marker: m.at for marker, m in table.markers.items()},
             record.survey.marker_u,
             table.role,
+            own_u={marker: m.u for marker, m in table.markers.items() if m.u is not None},
+            survey_errors=survey_errors(record, table, surveyed=True),
         )
         for name, table in record.vehicles.items()
     }

@@ -32,6 +32,7 @@ from tracker.record.types import (
     named,
     number,
     one_of,
+    percent,
     quantity,
     refuse,
     several,
@@ -47,6 +48,16 @@ DEVICES = ("breakaway", "work-zone", "other")
 DECISIONS = ("guarded", "simple")
 MASS_U = 0.0025
 """Standard uncertainty of a stated mass, share. Common practice, no source: wheel weighers."""
+SCALE_U = 2e-4
+"""Of a tape or an instrument; common practice: a steel tape of class II may err by 0.02 %
+of its length (OIML R 35, from memory)."""
+DATUM_U = 8.7e-4
+"""rad, 0.05 deg: 9 mm in 10 m; common practice, no source."""
+AXES_U = 1.75e-3
+"""rad, 0.1 deg: 5 mm in 3 m; common practice, no source."""
+CG_U = 5e-3
+"""m, of each coordinate of a stated cg; common practice, no source."""
+
 ACCELERATIONS = ("ax", "ay", "az")
 ANGULAR_RATES = ("roll_rate", "pitch_rate", "yaw_rate")
 CHANNELS = dict.fromkeys(ACCELERATIONS, "acceleration") | dict.fromkeys(
@@ -111,15 +122,22 @@ class Conditions(Table):
 
 
 class Marker(Table):
-    """A painted target on a vehicle, in vehicle axes."""
+    """A painted target on a vehicle, in vehicle axes.
+
+    `u` is the standard uncertainty of each of its coordinates; None: that of the survey. A mark
+    that is not `rigid` may move against its vehicle from contact on.
+    """
 
     at: BodyPoint | None = None
+    u: Annotated[float, quantity("length", 1e-5, 1, "from 0.01 mm to 1 m")] | None = None
+    rigid: bool = True
     pattern: Pattern = "patch"
     size: Size | None = None
 
 
 class Vehicle(Table):
     """A rigid body to follow. Without `cg`, its position is that of the vehicle axes' origin.
+    `cg_uncertainty` is `cg_u` or the default.
 
     `at_contact`, where the origin of its axes is planned to be at time zero, serves the plan.
     """
@@ -130,6 +148,8 @@ class Vehicle(Table):
     mass: Annotated[float, quantity("mass", 1e-6, 2e5, "above 0 and at most 200 t")] | None = None
     mass_u: Annotated[float, quantity("mass", 0, 1e4, "from 0 to 10 t")] | None = None
     cg: BodyPoint = (0.0, 0.0, 0.0)
+    cg_u: SurveyU | None = None
+    axes_u: Annotated[float, quantity("angle", 0, 0.1, "from 0 to 5.7 deg")] = AXES_U
     flail: (
         Annotated[
             tuple[
@@ -157,13 +177,24 @@ class Vehicle(Table):
             return None
         return Quantity(self.mass, "kg", MASS_U * self.mass if self.mass_u is None else self.mass_u)
 
+    @property
+    def cg_uncertainty(self) -> float:
+        """Of each coordinate of the cg, m; 0 where none is stated: then the origin is meant."""
+        if self.cg_u is not None:
+            return self.cg_u
+        return CG_U if any(self.cg) else 0.0
+
 
 class Survey(Table):
-    """Standard uncertainty of each surveyed coordinate, m."""
+    """Standard uncertainty of each surveyed coordinate, m; of what all of them share: the scale
+    (relative) and the direction of ground x (rad).
+    """
 
     ground_u: SurveyU = 0.002
     marker_u: SurveyU = 0.001
     instrument: Text | None = None  # what it was measured with, for the report
+    scale_u: Annotated[float, percent(0, 0.05, "from 0 to 5 %")] = SCALE_U
+    datum_u: Annotated[float, quantity("angle", 0, 0.1, "from 0 to 5.7 deg")] = DATUM_U
 
 
 class Cushion(Table):

@@ -5,12 +5,14 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
 from calibration.errors import RECORD, Problem
+from tracker.camera.lens_source import lens_of
 from tracker.record.load import SIZE_LIMIT, InvalidRecordError, Record, load_record
 from tracker.record.schema import Tables
 from tracker.record.types import Table
@@ -164,6 +166,43 @@ def test_every_quantity_arrives_in_si(record: Callable[[str], Record]) -> None:
     assert sensor.channels["yaw_rate"].si == pytest.approx(0.017453292519943295)
     assert sensor.channels["yaw_rate"].polarity == -1
     assert sensor.full_scale == pytest.approx(980.665)
+
+
+def test_what_a_survey_and_a_lens_may_err_by_arrives(
+    record: Callable[[str], Record], folder: Path
+) -> None:
+    """Uncertainties of lens, axes, cg, scale and single markers; each has a default."""
+    plain = record(WHOLE)
+    assert plain.survey.scale_u == pytest.approx(2e-4)
+    assert plain.survey.datum_u == pytest.approx(np.radians(0.05), rel=1e-2)
+    assert plain.vehicles["car"].axes_u == pytest.approx(np.radians(0.1), rel=1e-2)
+    assert plain.vehicles["car"].cg_uncertainty == pytest.approx(5e-3)
+    assert plain.vehicles["car"].markers["roof1"].u is None
+    assert plain.vehicles["car"].markers["roof1"].rigid
+    u = 'u = { focal = "0.2 %", centre = 3.0, distortion = [0.02, 0.03, 0.001, 0.001, 0.04] }'
+    text = WHOLE.replace(
+        "distortion = [-0.12, 0.05, 0.0, 0.0, 0.0] }",
+        f"distortion = [-0.12, 0.05, 0.0, 0.0, 0.0], {u} }}",
+        1,
+    )
+    text = text.replace("[vehicles.car]", '[vehicles.car]\ncg_u = "8 mm"\naxes_u = "0.2 deg"', 1)
+    text = text.replace("roof1 = { ", 'roof1 = { u = "20 mm", rigid = false, ', 1)
+    text = text.replace("[survey]", '[survey]\nscale_u = "0.05 %"\ndatum_u = "0.3 deg"', 1)
+    r = record(text)
+    car = r.vehicles["car"]
+    assert (r.survey.scale_u, r.survey.datum_u) == pytest.approx((5e-4, np.radians(0.3)))
+    assert (car.cg_uncertainty, car.axes_u) == pytest.approx((8e-3, np.radians(0.2)))
+    assert (car.markers["roof1"].u, car.markers["roof1"].rigid) == (0.02, False)
+    lens, _ = lens_of(r, "overhead", (1280, 1024))
+    assert lens is not None
+    sd = np.sqrt(np.diag(lens.covariance))
+    assert sd[0] / 1510 == pytest.approx(2e-3, rel=0.01)
+    assert sd[2:] == pytest.approx([3, 3, 0.02, 0.03, 0.001, 0.001, 0.04])
+    usual, _ = lens_of(plain, "overhead", (1280, 1024))
+    assert usual is not None
+    assert np.sqrt(np.diag(usual.covariance))[2:] == pytest.approx(
+        [2, 2, 0.01, 0.02, 5e-4, 5e-4, 0.02]
+    )
 
 
 def test_every_entry_of_a_camera_arrives(record: Callable[[str], Record], folder: Path) -> None:

@@ -13,6 +13,7 @@ from calibration.arrays import Array
 from calibration.camera import LENS, PARAMETERS, POSE, Camera
 from tracker.core.types import MarkId
 from tracker.motion.evidence import CameraEvidence, VehicleGeometry
+from tracker.motion.model.common_errors import NO_SURVEY_ERRORS, SurveyErrors
 from tracker.motion.model.correlated_errors import ErrorChain, error_chain
 from tracker.motion.model.spline import Basis
 from tracker.motion.options import PRIOR
@@ -47,6 +48,7 @@ class Body:
     prior_mean: Array  # (count, 6), jerk basis
     prior_sd: Array  # (count, 6), jerk basis; the jerks' come from their densities
     jerk_inflation: Array  # (intervals, 6) factor on the jerk's density
+    survey_errors: SurveyErrors = NO_SURVEY_ERRORS
 
 
 @dataclass(frozen=True)

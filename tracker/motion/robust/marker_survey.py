@@ -38,7 +38,8 @@ def check_survey(
     setup, unit = iterate.setup, iterate.standardized
     changed, findings = setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
-        stated = vehicles[body.name].marker_u
+        vehicle = vehicles[body.name]
+        stated = np.array([vehicle.own_u.get(m, vehicle.marker_u) for m in body.markers])
         given = np.array([vehicles[body.name].markers[m] is not None for m in body.markers])
         given &= body.lever_arms_u > 0
         surveyed_mask = given & (body.lever_arms_u < ROBUST.unsurveyed_u)
@@ -52,8 +53,8 @@ def check_survey(
         u, unsurveyed = body.lever_arms_u.copy(), (given & ~surveyed_mask).sum()
         if np.nanmax(off) > ROBUST.wrong_sds and unsurveyed < given.sum() // ROBUST.most_unsurveyed:
             u[worst] = ROBUST.unsurveyed_u
-        elif usual > ROBUST.survey_factor and np.allclose(u[surveyed_mask], stated):
-            u[given] = stated * usual
+        elif usual > ROBUST.survey_factor and np.allclose(u[surveyed_mask], stated[surveyed_mask]):
+            u[given] = stated[given] * usual
             text = (
                 f"markers stand {usual:.1f} times farther from their surveyed places than the "
                 "stated survey uncertainty; it was raised"

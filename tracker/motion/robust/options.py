@@ -45,6 +45,22 @@ class RobustOptions:
         3, "1", (2, 20), "at most one marker in so many is made unsurveyed"
     )
     survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
+    flexing_rounds: int = option(4, "1", (0, 5), "searches for marks that swing after contact")
+    flexing_frames: int = option(
+        20, "frames", (5, 500), "before and after contact, from which a mark is seen to swing"
+    )
+    flexing_of_most: float = option(
+        0.3, "1", (0, 1), "of the vehicle's mark that swings most, to be taken beside it: fewer"
+    )
+    flexing_growth: float = option(
+        1.5, "1", (1.05, 10), "of a mark's widened variance that asks for another round: fewer"
+    )
+    flexing_sds: float = option(
+        5.0, "sd", (2, 20), "covariance of neighbouring residuals after contact that is clear"
+    )
+    flexing_share: float = option(
+        0.5, "1", (0.05, 5), "the same over the variance before contact: fewer marks swing"
+    )
 
 
 @dataclass(frozen=True)

@@ -103,9 +103,10 @@ def update_mark_noise(
     covariance there.
     """
     setup, out, most = iterate.setup, [], 0.0
-    parts = zip(
-        iterate.linearizations, iterate.weights, iterate.inlier_masks, iterate.noise, strict=True
-    )
+    masks = iterate.inlier_masks
+    if iterate.softness:  # what swings shows nothing of a mark's own errors
+        masks = tuple(on & (s == 1) for on, s in zip(masks, iterate.softness, strict=True))
+    parts = zip(iterate.linearizations, iterate.weights, masks, iterate.noise, strict=True)
     for k, (lin, weight, on, old) in enumerate(parts):
         camera, (own, beside) = normal.cameras[k], block_covariance.error_states[k]
         covariance = block_covariance.covariance

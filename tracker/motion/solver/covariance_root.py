@@ -89,6 +89,14 @@ def _root_by_bsplines(setup: Setup, local: Array, sd: Array) -> Array | None:
     return out
 
 
+def pivoted_root(matrix: Array) -> Array:
+    """A (n, k) with A A' a positive semi-definite matrix (n, n), by Cholesky with pivots."""
+    lower, pivots, rank, _ = lapack.dpstrf(matrix, lower=True)
+    out = np.zeros((len(matrix), rank))
+    out[pivots - 1] = np.tril(lower)[:, :rank]
+    return out
+
+
 def _inverse_of_transpose(matrix: Array) -> Array | None:
     """The inverse transpose of the Cholesky factor of a symmetric matrix, which is lost; None where
     it has none that half of the digits hold.

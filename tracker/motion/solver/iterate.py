@@ -29,6 +29,7 @@ class Iterate:
     noise: tuple[Noise, ...]  # a camera
     inlier_masks: tuple[NDArray[np.bool_], ...]  # (frames, marks) a camera
     fixed_mask: NDArray[np.bool_]  # (count,) unknowns that keep their prior mean
+    softness: tuple[Array, ...] = ()  # (frames, marks) a camera, factor on variances; empty: 1
     linearizations: tuple[Linearization, ...] = ()  # a camera
     sensor_residuals: tuple[SensorResidual, ...] = ()  # a sensor
     objective: float = np.inf  # twice the negative log posterior, up to a constant

@@ -224,6 +224,8 @@ def _solve(iterate: Iterate) -> tuple[Iterate, NormalEquations, SparseStep | Den
         on / (n.frame_variance * n.variance_inflation)
         for on, n in zip(iterate.inlier_masks, iterate.noise, strict=True)
     )
+    if iterate.softness:
+        weights = tuple(w / s for w, s in zip(weights, iterate.softness, strict=True))
     iterate = linearization.with_objective(replace(iterate, weights=weights))
     normal = linearization.normal_equations(iterate)
     return iterate, normal, gauss_newton.solve_step(iterate, normal)
@@ -231,11 +233,13 @@ def _solve(iterate: Iterate) -> tuple[Iterate, NormalEquations, SparseStep | Den
 
 def _inlier_masks(iterate: Iterate) -> tuple[NDArray[np.bool_], ...]:
     """Marks (frames, marks) a camera that the solution as it stands doesn't contradict."""
-    out = []
+    out: list[NDArray[np.bool_]] = []
     for lin, weight, own in zip(
         iterate.linearizations, iterate.weights, iterate.noise, strict=True
     ):
         square = outliers.squared_distances(lin, weight) / outliers.capped_variance(own.total)
+        if iterate.softness:
+            square = square / iterate.softness[len(out)]
         out.append(outliers.inlier_mask(square, max(1.0, outliers.variance_factor(square))))
     return tuple(out)
 
