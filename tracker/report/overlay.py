@@ -108,7 +108,14 @@ class Overlay:
         _line(strip, [*parts, f"ellipses: 95 %, enlarged {ENLARGED:.0f} x"], 0)
         if time is not None:
             texts = [self._values_text(v, m, time) for v, m in self.results.motion.items()]
-            _line(strip, [text for text in texts if text], 1)
+            _line(strip, [*(text for text in texts if text), *self._captions(time)], 1)
+
+    def _captions(self, time: float) -> list[str]:
+        """Events that have just happened, for as long as a caption can be read."""
+        shown = REPORT.caption_time
+        if self.slow:
+            shown /= self.slow
+        return [e.text.upper() for e in self.results.events if 0.0 <= time - e.time <= shown]
 
     def _values_text(self, vehicle: str, motion: Motion, time: float) -> str:
         state, system = at_time(motion, time), self.results.test.report_units

@@ -84,6 +84,10 @@ def summary(results: Results) -> dict[str, Any]:
         },
         "budget": _table(tables.budget(results)),
         "warnings": [dataclasses.asdict(warning) for warning in results.warnings],
+        "events": [
+            {"time": event.time, "text": event.text, "source": event.source}
+            for event in results.events
+        ],
         "times": {name: rounded_numbers(times, 6) for name, times in results.times.items()},
         "notes": {"caution": CAUTION, "uncertainty": UNCERTAINTY, "axes": AXES},
         "log": [dataclasses.asdict(entry) for entry in results.log],

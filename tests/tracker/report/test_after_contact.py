@@ -9,6 +9,7 @@ from tests.support.made_results import made_results
 from tracker.core.types import Quantity
 from tracker.report.after_contact import after_contact, article_table, events_table, exit_table
 from tracker.report.blocks import TableBlock
+from tracker.report.overlay import Overlay
 from tracker.report.plan_view import outline_corners, plan_view
 from tracker.results.after_contact import (
     ArticleFigure,
@@ -21,7 +22,7 @@ from tracker.results.after_contact import (
     VehicleOutline,
 )
 from tracker.results.json import json_text, read_scalars
-from tracker.results.schema import Results
+from tracker.results.schema import Results, View
 
 EXIT = ExitResult(
     0.35,
@@ -121,3 +122,11 @@ def test_results_after_contact_come_back_from_json(results: Results) -> None:
     assert back["article"] == results.article
     assert back["events"] == results.events
     assert back["vehicles"] == results.vehicles
+
+
+def test_a_marked_film_names_an_event_when_it_happens(results: Results) -> None:
+    overlay = Overlay("overhead", results, View("none"), slow=40.0)
+
+    assert overlay._captions(0.125) == ["POST BREAKS"]
+    assert overlay._captions(0.115) == []
+    assert overlay._captions(0.5) == []

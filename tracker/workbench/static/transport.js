@@ -88,6 +88,15 @@ export function transport() {
       if (/^\d+$/.test(go.value.trim())) showFrame(store.camera, Number(go.value));
     },
   });
+  const event = createElement("select", {
+    title: "Go to an event of the sequence",
+    "aria-label": "Go to an event",
+    onchange: () => {
+      player.stop();
+      if (event.value) showTime(Number(event.value));
+      event.value = "";
+    },
+  });
   const rate = createElement(
     "select",
     {
@@ -116,6 +125,7 @@ export function transport() {
         [100, "+100"],
       ].map(([n, t]) => createElement("button", { class: "small", title: `+${n} frames`, onclick: () => step(n) }, t)),
       go,
+      event,
       rate,
     ),
     createElement("div", { class: "line" }, marks, range),
@@ -132,6 +142,19 @@ export function transport() {
     range.setAttribute("aria-valuetext", clock.textContent);
   };
   const spans = () => drawSpans(marks);
+  const events = () => {
+    const known = store.results?.events ?? [];
+    event.hidden = !known.length;
+    fill(
+      event,
+      createElement("option", { value: "" }, "Events"),
+      known.map((e) => createElement("option", { value: e.time }, `${e.time.toFixed(4)} s  ${e.text}`)),
+    );
+  };
+  marks.addEventListener("click", (e) => {
+    const found = eventAt(marks, e.offsetX);
+    if (found) showTime(found.time);
+  });
   player.onChange = () => {
     fill(play, player.on ? "Stop" : "Play");
   };
@@ -145,12 +168,16 @@ export function transport() {
       moment();
       spans();
     }),
-    subscribe("results", spans),
+    subscribe("results", () => {
+      spans();
+      events();
+    }),
     subscribe("mark", spans),
   ];
   const watch = new ResizeObserver(spans);
   watch.observe(marks);
   moment();
+  events();
   return {
     node,
     close() {
@@ -159,6 +186,15 @@ export function transport() {
       off.forEach((f) => f());
     },
   };
+}
+
+/** The event whose line stands nearest to a place of the canvas (CSS pixels), within 6 pixels; else undefined. */
+function eventAt(canvas, place) {
+  const width = canvas.getBoundingClientRect().width,
+    last = Math.max(1, timesOf(store.camera).length - 1);
+  const far = (e) => Math.abs(8 + ((width - 16) * frameAt(store.camera, e.time)) / last - place);
+  const near = (store.results?.events ?? []).filter((e) => far(e) < 6);
+  return near.sort((a, b) => far(a) - far(b))[0];
 }
 
 /** Above the slider: where time zero is, and how many marks are measured, or the chosen mark's state. */
@@ -189,6 +225,13 @@ function drawSpans(canvas) {
       pen.fillRect(x(f - 0.5), t * (1 - share), Math.max(1, x(1) - x(0)), t * share);
     }
     pen.globalAlpha = 1;
+  }
+  for (const e of store.results?.events ?? []) {
+    const f = frameAt(store.camera, e.time);
+    if (f > 0 && f < count - 1) {
+      pen.fillStyle = ink("--ink");
+      pen.fillRect(x(f) - ratio / 2, 0, ratio, t);
+    }
   }
   const z = frameAt(store.camera, 0);
   if (z > 0) {
