@@ -9,7 +9,7 @@ import os
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal, NoReturn
+from typing import Any, Literal, NoReturn
 
 import click
 
@@ -19,7 +19,21 @@ from calibration.errors import FILM, Problem
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
-RECORD = click.Path(dir_okay=False, path_type=Path)
+
+
+class RecordPath(click.Path):
+    """A record.toml, or the folder of a test that holds one."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path of the record itself."""
+        path = Path(str(super().convert(value, param, ctx)))
+        return path / "record.toml" if path.is_dir() else path
+
+
+RECORD = RecordPath()
 
 
 class Commands(click.Group):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
@@ -43,7 +44,7 @@ def show_plan(plan: Plan, directory: Path) -> None:
 
 
 def _grid(title: str, table: TableBlock) -> Table:
-    grid = Table(title=title, title_justify="left")
+    grid = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
     for i, (head, letter) in enumerate(zip(table.head, table.align, strict=True)):
         least = max((len(row[i]) for row in table.rows), default=0) if i else None
         grid.add_column(head, justify="right" if letter == "r" else "left", min_width=least)

@@ -9,9 +9,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon, Rectangle
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 from scipy.spatial import ConvexHull, QhullError
 
 from calibration.arrays import Array
+from tracker.core.units import report_unit
 from tracker.planning.layout import Stand
 from tracker.planning.plan import Plan
 from tracker.planning.view import PlannedMarkView
@@ -103,9 +105,23 @@ def _site(plan: Plan) -> Figure:
         middle = cars[vehicle][1].mean(axis=0)
         axes.annotate(vehicle, middle, ha="center", va="center", color=line.colour)
     axes.set(xlim=(low[0], high[0]), ylim=(high[1], low[1]), aspect="equal")
-    axes.set_xlabel("x, along the intended path (m)")
-    axes.set_ylabel("y, to the right (m)")
+    unit, factor = report_unit("length", plan.record.test.report_units)
+    for axis, text in ((axes.xaxis, "x, along the intended path"), (axes.yaxis, "y, to the right")):
+        axis.set_major_locator(MultipleLocator(_step(high - low, factor) / factor))
+        axis.set_major_formatter(
+            FuncFormatter(
+                lambda metres, _: f"{round(metres * factor, 6) + 0.0:g}".replace("-", "−")
+            )
+        )
+        axis.set_label_text(f"{text} ({unit})")
     return figure
+
+
+def _step(extent: Array, factor: float) -> float:
+    """A round distance between ticks, in the report's unit, that fits the site."""
+    wanted = float(extent.max()) * factor / 10
+    decade = 10.0 ** np.floor(np.log10(wanted))
+    return float(min(k * decade for k in (1, 2, 5, 10) if k * decade >= wanted))
 
 
 def _footprint(stand: Stand) -> Array:

@@ -17,6 +17,7 @@ from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
 from tracker.report.plan_view import plan_view
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
+from tracker.results.calibrations import TargetResult
 from tracker.results.csv import columns_csv
 from tracker.results.roles import striking
 from tracker.results.schema import Curve, Results
@@ -126,7 +127,8 @@ def _all(results: Results) -> Iterable[PlotFigure]:
         found.append(PlotFigure(*plan))
     for camera, entry in results.cameras.items():
         found.append(_steadiness(camera, results.curves))
-        found.append(_survey(camera, entry.survey_residuals_px))
+        targets = {} if entry.calibration is None else entry.calibration.targets
+        found.append(_survey(camera, targets))
         if (fit := lens_plot(camera, results.views.get(camera))) is not None:
             found.append(PlotFigure(*fit))
     return (plot for plot in found if plot is not None)
@@ -241,18 +243,39 @@ def _steadiness(camera: str, curves: tuple[Curve, ...]) -> PlotFigure | None:
     return PlotFigure(f"{camera}-steadiness", caption, figure, data)
 
 
-def _survey(camera: str, residuals: Mapping[str, float]) -> PlotFigure | None:
-    if len(residuals) < 2:
+def _survey(camera: str, targets: Mapping[str, TargetResult]) -> PlotFigure | None:
+    if len(targets) < 2:
         return None
-    figure, (axes,) = panels(0.75 + 0.16 * len(residuals), left=1.0)
-    places = np.arange(len(residuals))[::-1]
-    axes.barh(places, list(residuals.values()), height=0.55, color=LINES[0].colour)
-    axes.set_yticks(places, list(residuals))
-    axes.set_xlabel("residual (px)")
-    axes.set_title(f"{camera}: surveyed targets against the calibrated camera", loc="left")
-    axes.grid(visible=False, axis="y")
-    caption = f"Camera {camera}: residual of each surveyed target after calibration."
-    data = {f"{name} (px)": np.array([value]) for name, value in residuals.items()}
+    names, each = list(targets), list(targets.values())
+    figure = Figure(figsize=(WIDTH, 0.75 + 0.16 * len(names)))
+    rows = figure.subplots(1, 2, sharey=True)
+    figure.subplots_adjust(left=0.1, right=0.985, top=0.86, bottom=0.2, wspace=0.06)
+    places = np.arange(len(names))[::-1]
+    data: dict[str, Array] = {}
+    for k, (axes, word) in enumerate(zip(rows, ("to the right", "down"), strict=True)):
+        own, size, alone = (
+            np.array([np.nan if pair is None else pair[k] for pair in pairs])
+            for pairs in (
+                [t.residual_px for t in each],
+                [t.expected_px for t in each],
+                [t.withheld_px for t in each],
+            )
+        )
+        reach = {"xerr": 2 * size, "fmt": "o", "markersize": 3.5, "elinewidth": 1.0}
+        axes.errorbar(own, places, color=LINES[0].colour, label="residual ± 2 expected", **reach)
+        axes.plot(alone, places - 0.25, "s", color=LINES[1].colour, markersize=3, label="withheld")
+        axes.axvline(0.0, color=SOFT, linewidth=0.6)
+        axes.set_xlabel(f"d{'uv'[k]}, {word} (px)")
+        axes.grid(visible=False, axis="y")
+        data |= {f"d{'uv'[k]} (px)": own, f"expected (px), {'uv'[k]}": size}
+        data |= {f"withheld d{'uv'[k]} (px)": alone}
+    rows[0].set_yticks(places, names)
+    rows[0].set_title(f"{camera}: surveyed targets, measured less projected", loc="left")
+    rows[1].legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=2)
+    caption = (
+        f"Camera {camera}: residual of each surveyed target with twice its expected size, and the "
+        "residual against a camera calibrated without it."
+    )
     return PlotFigure(f"{camera}-survey", caption, figure, data)
 
 

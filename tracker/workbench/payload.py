@@ -83,7 +83,9 @@ def summary(results: Results) -> dict[str, Any]:
             for name, camera in results.cameras.items()
         },
         "budget": _table(tables.budget(results)),
-        "warnings": [dataclasses.asdict(warning) for warning in results.warnings],
+        "warnings": [
+            dataclasses.asdict(warning) | {"grade": warning.grade} for warning in results.warnings
+        ],
         "events": [
             {"time": event.time, "text": event.text, "source": event.source}
             for event in results.events

@@ -290,3 +290,10 @@ def test_the_record_of_a_made_test_is_a_plan_too(tmp_path: Path) -> None:
     found = stands(planned(tmp_path, *changes))["top"]
     assert found.camera.rotation == pytest.approx(cameras["top"].camera.rotation, abs=2e-3)
     assert load_planned(tmp_path).cameras["top"].film == "top.mp4"
+
+
+def test_a_command_takes_the_folder_of_a_test_as_its_record(tmp_path) -> None:
+    run = CliRunner().invoke(main, ["analyse", str(tmp_path)])
+    assert run.exit_code == 2
+    assert "record.toml" in run.output
+    assert "is a directory" not in run.output

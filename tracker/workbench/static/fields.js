@@ -103,10 +103,19 @@ export function field(f) {
     input.setAttribute("aria-invalid", String(errors.length > 0));
     if (errors.length) input.setAttribute("aria-describedby", wrong.id);
     else input.removeAttribute("aria-describedby");
-    fill(wrong, errors.map((e) => `${e.what}; ${e.remedy}`).join(". "));
+    fill(wrong, errors.map((e) => words(e, f)).join(". "));
   };
   update();
   return { node, update, key };
+}
+
+/** An error in the form's own words: a field of several entries takes them with commas between. */
+function words(error, f) {
+  if (/is not a list of \d+ entries/.test(error.what) && (f.kind === "list" || f.kind === "numbers")) {
+    const count = error.what.match(/of (\d+) entries/)[1];
+    return `needs ${count} entries with commas between, as ${f.hint || "1 m, 0 m, -2 m"}`;
+  }
+  return `${error.what}; ${error.remedy}`;
 }
 
 /**

@@ -1,6 +1,6 @@
 // Parts of the record's form.
 
-import { ask, createElement } from "./dom.js";
+import { ask, createElement, showStatus } from "./dom.js";
 import { errorsAt, field, valueAt } from "./fields.js";
 import { pasteRows } from "./paste.js";
 import { save } from "./store.js";
@@ -53,11 +53,13 @@ export function remover(label, path) {
     "button",
     {
       class: "small",
-      title: `Take ${label} out of the record`,
+      title: `Take ${label} out of the record; Undo brings it back`,
       "aria-label": `Take ${label} out`,
-      onclick: () => save(`${label} taken out`, [{ path }]),
+      onclick: async () => {
+        if (await save(`${label} taken out`, [{ path }])) showStatus(`${label} is out of the record; Undo brings it back.`);
+      },
     },
-    "Take out",
+    path.length > 2 && typeof path.at(-1) === "string" ? "Take out" : `Take ${label} out`,
   );
 }
 

@@ -48,7 +48,7 @@ let leave = null,
   now = null,
   source = null;
 
-function show(view, field = null) {
+function show(view, field = null, travelling = false) {
   if (!store.test) view = null;
   if (view === now && view === "setup" && field) return setup.focusField(field);
   leave?.();
@@ -56,17 +56,42 @@ function show(view, field = null) {
   now = view;
   pointing.stop();
   if (view) {
-    history.replaceState(null, "", `#${store.test.id}/${view}`);
+    address(`#${store.test.id}/${view}`, travelling);
     leave = VIEWS[view][1].view(root);
     if (field && view === "setup") setup.focusField(field);
   } else {
-    history.replaceState(null, "", "#");
+    address("#", travelling);
     leave = start.view(root, enter);
   }
   head();
 }
 
-async function enter(id, view = null) {
+/** The page's address; a step that the browser's Back can undo, unless Back itself led here. */
+function address(hash, travelling) {
+  if (location.hash === hash || (hash === "#" && !location.hash)) return;
+  if (travelling || first) history.replaceState(null, "", hash);
+  else history.pushState(null, "", hash);
+  if (!travelling) showStatus("");
+}
+
+let first = true; // the first view takes the place of the address that was opened
+
+/** Go where the browser's Back, Forward or a typed address lead. */
+async function travel() {
+  const [id, view] = location.hash.slice(1).split("/");
+  try {
+    if (!id) {
+      source?.close();
+      store.test = null;
+      show(null, null, true);
+    } else if (store.test?.id !== id) await enter(id, VIEWS[view] ? view : null, true);
+    else if (VIEWS[view] && view !== now) show(view, null, true);
+  } catch (problem) {
+    showStatus(problem.message, "bad");
+  }
+}
+
+async function enter(id, view = null, travelling = false) {
   const state = await get(`/api/test/${id}`);
   Object.assign(store, {
     test: null,
@@ -84,7 +109,7 @@ async function enter(id, view = null) {
     if (silent) showStatus("The workbench does not answer; nothing saved is lost.", "bad");
   });
   document.title = `${state.raw.test?.number ?? "test"} · impactfilm`;
-  show(view ?? (state.errors.length && !shown().length ? "setup" : "films"));
+  show(view ?? (state.errors.length && !shown().length ? "setup" : "films"), null, travelling);
   await loading;
 }
 
@@ -278,16 +303,19 @@ publish(() => now);
 
 const [wanted, view] = location.hash.slice(1).split("/");
 get("/api/start")
-  .then(async (first) => {
-    store.choices = first.choices;
+  .then(async (begin) => {
+    store.choices = begin.choices;
     history.replaceState(null, "", `/${location.hash}`);
-    const id = wanted || first.first;
+    const id = wanted || begin.first;
     try {
       if (id) await enter(id, VIEWS[view] ? view : null);
       else show(null);
     } catch (problem) {
       if (wanted) show(null);
       showStatus(problem.message, "bad");
+    } finally {
+      first = false;
+      window.addEventListener("popstate", travel);
     }
   })
   .catch((problem) => showStatus(problem.message, "bad"));

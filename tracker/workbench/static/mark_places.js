@@ -17,10 +17,17 @@ export const GLYPHS = ["◇", "⊕", "✕", "▣"];
  * @param {object} mark of the tracks
  * @param {number} frame
  * @param {{u: (number|null)[], v: (number|null)[]}} [predicted]
+ * @param {string|null} [camera] whose corrections and ruled-out spans count as the record has them now
  * @returns {[number, number, number]|null} u, v, status; null if nothing is known
  */
-export function place(mark, frame, predicted) {
-  const status = mark.status[frame];
+export function place(mark, frame, predicted, camera = null) {
+  const entry = camera ? (store.test.raw.cameras?.[camera] ?? {}) : {};
+  const fix = (entry.edits ?? []).find((e) => e.mark === mark.name && e.frame === frame);
+  if (fix) return [...fix.pixel, EDITED];
+  const out = (entry.ruled_out ?? []).some(
+    (s) => s.mark === mark.name && frame >= (s.first ?? 0) && frame <= (s.last ?? Infinity),
+  );
+  const status = out ? LOST : mark.status[frame];
   if (mark.u[frame] !== null && mark.u[frame] !== undefined && (status === MEASURED || status === EDITED))
     return [mark.u[frame], mark.v[frame], status];
   if (predicted && predicted.u[frame] !== null && predicted.u[frame] !== undefined)

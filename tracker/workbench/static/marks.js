@@ -41,6 +41,15 @@ export function task(kind, mark, rest = {}) {
   pointing.begin({ kind, mark, words, ...rest });
 }
 
+/** Whether the record rules a mark out in a frame: said at once, before the test is analysed again. */
+const ruledOut = (camera, mark, frame) =>
+  (edits.entryOf(camera).ruled_out ?? []).some(
+    (s) => s.mark === mark && frame >= (s.first ?? 0) && frame <= (s.last ?? Infinity),
+  );
+/** Whether the record corrects a mark in a frame. */
+const corrected = (camera, mark, frame) =>
+  (edits.entryOf(camera).edits ?? []).some((e) => e.mark === mark && e.frame === frame);
+
 /** The task of pointing at the first of these marks, which leads to the others; null for none. */
 function asking(marks) {
   const picked = new Set(picksOf(store.camera).map((p) => p.mark)),
@@ -139,24 +148,36 @@ export function panel(chosen) {
           found && (status === MEASURED || status === EDITED)
             ? Math.sqrt((found.uu[frame] + found.vv[frame]) / 2).toFixed(3)
             : "";
-        const word = status !== null && status !== undefined ? WORDS[status] : picked ? "picked" : "not picked";
+        const out = ruledOut(camera, mark, frame),
+          hand = corrected(camera, mark, frame);
+        const word = out
+          ? "ruled out"
+          : hand
+            ? "corrected"
+            : status !== null && status !== undefined
+              ? WORDS[status]
+              : picked
+                ? "picked"
+                : tracks?.marks.length
+                  ? "not in view"
+                  : "not picked";
         return createElement(
           "div",
           {
             role: "option",
             "aria-selected": String(store.mark === mark),
-            class: `mark ${word.replace(" ", "-")}`,
+            class: `mark ${word.replaceAll(" ", "-")}`,
             "data-mark": mark,
             onclick: () => chooseMark(mark === store.mark ? null : mark),
           },
           createElement(
             "span",
             { class: "glyph", "aria-hidden": "true" },
-            status !== null && status !== undefined ? GLYPHS[status] : picked ? "▽" : "·",
+            out ? "✕" : hand ? GLYPHS[EDITED] : status !== null && status !== undefined ? GLYPHS[status] : picked ? "▽" : "·",
           ),
           createElement("span", { class: "name" }, mark),
           createElement("span", { class: "state" }, word),
-          createElement("span", { class: "sigma" }, sigma),
+          createElement("span", { class: "sigma" }, out || hand ? "" : sigma),
         );
       }),
     );
@@ -194,7 +215,7 @@ export function panel(chosen) {
           { class: "note" },
           [
             `${what.pattern ?? "patch"}${what.size ? `, ${what.size}` : ""}`,
-            pick ? `picked in frame ${pick.frame ?? 0}` : "no pick in this camera",
+            pick?.pixel ? `picked in frame ${pick.frame ?? 0}` : "no pick in this camera",
             ...(fit ? [`rms ${fit.rms_px.toFixed(3)} px over ${fit.frames} frames, ${fit.rejected} rejected`] : []),
           ].join("; "),
         ),
@@ -331,7 +352,7 @@ export function panel(chosen) {
 export function whereIs(pane) {
   const tracks = store.tracks[pane.camera],
     mark = tracks?.marks.find((m) => m.name === store.mark);
-  const found = mark ? place(mark, pane.shown ?? 0, tracks.predicted[mark.name]) : null;
+  const found = mark ? place(mark, pane.shown ?? 0, tracks.predicted[mark.name], pane.camera) : null;
   return found?.slice(0, 2) ?? picksOf(pane.camera).find((p) => p.mark === store.mark)?.pixel ?? null;
 }
 

@@ -64,7 +64,7 @@ function named(pen, text, x, y, ink, must) {
 const short = (name) => name.slice(name.indexOf(".") + 1);
 
 function one(pane, mark, predicted) {
-  const found = place(mark, pane.shown, predicted);
+  const found = place(mark, pane.shown, predicted, pane.camera);
   if (!found) return;
   const [u, v, status] = found,
     [x, y] = pane.toScreen(u, v),

@@ -1,6 +1,7 @@
 // Many rows at once, as a spreadsheet gives them.
 
 import { createElement, showStatus } from "./dom.js";
+import { valueAt } from "./fields.js";
 import { save, store } from "./store.js";
 
 const HEADS = {
@@ -24,6 +25,7 @@ export function pasteRows(path, what) {
   });
   const unit = createElement("input", { type: "text", value: "m", size: 5, "aria-label": "Unit of bare numbers" });
   const wrong = createElement("p", { class: "wrong", role: "alert" });
+  let replacing = null; // the text that was told to replace entries
   const box = createElement(
     "dialog",
     { class: "ask", "aria-label": "Add rows" },
@@ -39,6 +41,11 @@ export function pasteRows(path, what) {
               value,
             }));
             if (!changes.length) throw new Error("There is no row yet.");
+            const had = changes.map((c) => c.path.at(-1)).filter((n) => Object.hasOwn(valueAt(path) ?? {}, n));
+            if (had.length && replacing !== area.value) {
+              replacing = area.value;
+              throw new Error(`${had.join(", ")}: in the record already. Add once more to replace, or change the names.`);
+            }
             if (await save(`${changes.length} rows added to ${path.join(" ")}`, changes)) box.close();
           } catch (error) {
             wrong.textContent = error.message;
@@ -86,6 +93,15 @@ export function rows(text, what, unit) {
     const [name, x, y, z, pattern, size, u, v, frame] = cells;
     const length = (t) => (/^[-+−]?[\d.]+(e[-+]?\d+)?$/i.test(t) ? `${t} ${unit}` : t);
     if (!name) throw new Error(`Row ${i + 1} has no name.`);
+    if (/\s/.test(name))
+      throw new Error(`Row ${i + 1}: "${name}" has spaces in its name; separate columns by commas, semicolons or tabs.`);
+    if (found.some(([other]) => other === name)) throw new Error(`Row ${i + 1}: ${name} is there twice.`);
+    for (const [word, t] of [
+      ["x", x],
+      ["y", y],
+      ["z", z],
+    ])
+      if (t && !/\d/.test(t)) throw new Error(`Row ${i + 1} (${name}): ${word} is "${t}", not a length.`);
     const at = x || y || z ? [x, y, z].map((t) => length(t ?? "")) : null;
     if (at?.some((t) => !t)) throw new Error(`Row ${i + 1} (${name}) needs x, y and z.`);
     if (what === "point") {

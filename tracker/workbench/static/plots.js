@@ -39,6 +39,22 @@ export function plot(given, height, within = null) {
     bands = [],
     clear = { stroke: "transparent", width: 0, points: { show: false } };
   let drawn = null;
+  const zoomed = createElement(
+    "button",
+    { class: "small zoomed", hidden: true, title: "Show all of it again (double click)", onclick: () => whole() },
+    "",
+  );
+  const whole = () => {
+    const last = data[0].length - 1;
+    drawn?.setScale("x", { min: data[0][0], max: data[0][last] });
+  };
+  const sayZoom = (u) => {
+    const { min, max } = u.scales.x,
+      last = data[0].length - 1;
+    const part = max - min < 0.999 * (data[0][last] - data[0][0]);
+    zoomed.hidden = !part;
+    fill(zoomed, part ? `${min.toFixed(3)} to ${max.toFixed(3)} s: show all` : "");
+  };
   given.lines.forEach((line, i) => {
     series.push({
       label: `${line.of}, ${line.source}`,
@@ -70,7 +86,17 @@ export function plot(given, height, within = null) {
         `${l.of}, ${l.source}`,
       ),
     ),
+    given.lines.some((l) => l.band)
+      ? createElement("span", { class: "key", title: "Standard uncertainty after ±, 95 % in the band" }, "band 95 %, ± k = 1")
+      : null,
     createElement("output", { class: "here" }),
+    zoomed,
+    createElement(
+      "span",
+      { class: "buttons" },
+      createElement("button", { class: "small", title: "Values as a table (CSV)", onclick: () => saveValues(given) }, "CSV"),
+      createElement("button", { class: "small", title: "The picture (PNG)", onclick: () => savePicture(given, drawn) }, "PNG"),
+    ),
   );
   const data = joined(given.lines),
     grid = { stroke: () => css("--grid"), width: 1 };
@@ -94,7 +120,8 @@ export function plot(given, height, within = null) {
           { ...axis(), size: 52 },
         ],
         cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
-        hooks: { draw: [now] },
+        hooks: { draw: [now], setScale: [(u, key) => key === "x" && sayZoom(u)] },
+        pxAlign: 0, // curves are as smooth as the display: no value is rounded to a pixel
       },
       data,
       box,
@@ -132,7 +159,7 @@ export function plot(given, height, within = null) {
     const values = given.lines.map((l) => {
       const i = nearest(l.time, store.time),
         v = l.value[i];
-      return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : withBand(v, l.band?.[i]);
+      return v === null || v === undefined || Math.abs(l.time[i] - store.time) > 0.02 ? null : withU(v, l.band?.[i]);
     });
     const out = head.querySelector(".here");
     if (out) fill(out, values.some(Boolean) ? `now ${values.map((s) => s ?? "–").join(" | ")}` : "");
@@ -157,15 +184,50 @@ export function plot(given, height, within = null) {
   };
 }
 
-/** Half width of a 95 % band in standard uncertainties. */
-const COVERAGE = 1.96;
+const COVERAGE = 1.96; // of the bands that the server gives: 95 %, normal distribution
 
-/** A value and its standard uncertainty (k = 1, as everywhere), both to the latter's second digit. */
-function withBand(value, band) {
+/** A value and its standard uncertainty (k = 1), both to the uncertainty's second digit. */
+export function withU(value, band) {
   if (!(band > 0)) return value.toPrecision(4);
   const u = band / COVERAGE,
     digits = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(u))));
   return `${value.toFixed(digits)} ± ${u.toFixed(digits)}`;
+}
+
+/** A table of a plot's values: time, then each line with its standard uncertainty. */
+function saveValues(given) {
+  const unit = given.unit ? ` (${given.unit})` : "",
+    quote = (t) => `"${t.replaceAll('"', '""')}"`;
+  const rows = given.lines.flatMap((l) =>
+    l.time.map((t, i) => {
+      const u = l.band?.[i];
+      return [quote(`${l.of}, ${l.source}`), t, l.value[i] ?? "", u === null || u === undefined ? "" : u / COVERAGE];
+    }),
+  );
+  const head = ["line", "time (s)", quote(given.title + unit), quote(`u, k = 1${unit}`)];
+  save(`${given.title}.csv`, new Blob([[head, ...rows].map((r) => r.join(",")).join("\n"), "\n"], { type: "text/csv" }));
+}
+
+function savePicture(given, drawn) {
+  if (!drawn) return;
+  const from = drawn.ctx.canvas,
+    line = 22 * (window.devicePixelRatio || 1);
+  const sheet = createElement("canvas", { width: from.width, height: from.height + line });
+  const pen = sheet.getContext("2d");
+  pen.fillStyle = css("--paper") || "#fff";
+  pen.fillRect(0, 0, sheet.width, sheet.height);
+  pen.drawImage(from, 0, line);
+  pen.fillStyle = css("--ink") || "#000";
+  pen.font = `${Math.round(line * 0.6)}px system-ui, sans-serif`;
+  const lines = given.lines.map((l) => `${l.of}, ${l.source}`).join("; ");
+  pen.fillText(`${store.test.raw.test?.number ?? ""}  ${given.title} ${given.unit}  ${lines}`, 8, line * 0.72);
+  sheet.toBlob((blob) => save(`${given.title}.png`, blob));
+}
+
+function save(name, blob) {
+  const url = URL.createObjectURL(blob);
+  createElement("a", { href: url, download: name.replaceAll(/[^\w.,-]+/g, "-") }).click();
+  setTimeout(() => URL.revokeObjectURL(url), 1000);
 }
 
 function nearest(list, time) {

@@ -1,12 +1,14 @@
 // Pointing at marks, regions and bars in a film; every act becomes one change of the record.
 
 import { post } from "./api.js";
-import { showStatus } from "./dom.js";
+import { ask, showStatus } from "./dom.js";
 import * as edits from "./edits.js";
 import { stroke } from "./pen.js";
 import { picksOf, place } from "./mark_places.js";
 import { at, chooseMark, subscribe, save, store, emit } from "./store.js";
 
+const SAME = 1.5; // px: two fixed targets are never so close
+const FAR = 25; // px: a place farther from the solved one is questioned
 const NEAR = 12; // screen pixels within which a mark is met
 
 class Pointing {
@@ -16,6 +18,7 @@ class Pointing {
     this.box = null; // {camera, from, to}
     this.pane = null;
     this.cursor = null;
+    this.queue = Promise.resolve(); // clicks wait for the fit of the one before
     subscribe("moment", () => {
       this.drag = null;
     });
@@ -25,6 +28,7 @@ class Pointing {
   begin(task) {
     this.task = task;
     this.box = null;
+    if (this.pane) this.pane.hand = null;
     document.body.classList.toggle("pointing", Boolean(task));
     if (task) showStatus(task.words);
     emit("pointing");
@@ -46,7 +50,7 @@ class Pointing {
       if ((pick.frame === pane.shown || !tracks?.marks.length) && d < least) [best, least] = [pick.mark, d];
     }
     for (const mark of tracks?.marks ?? []) {
-      const found = place(mark, pane.shown, tracks.predicted[mark.name]);
+      const found = place(mark, pane.shown, tracks.predicted[mark.name], pane.camera);
       const d = found ? Math.hypot(found[0] - u, found[1] - v) : Infinity;
       if (d < least) [best, least] = [mark.name, d];
     }
@@ -80,8 +84,44 @@ class Pointing {
       pane.later();
       return undefined;
     }
-    if (this.task) this.put(pane, this.task.kind, this.task.mark, pixel, !event.altKey);
+    if (this.task) this.later(pane, pixel, !event.altKey);
     return undefined;
+  }
+
+  /** Place the task's mark once the act before is done: a quick click goes to the mark asked for then. */
+  later(pane, pixel, snapping) {
+    const frame = pane.shown;
+    this.queue = this.queue.then(() => {
+      if (this.task && pane.shown === frame) return this.put(pane, this.task.kind, this.task.mark, pixel, snapping);
+      return undefined;
+    });
+  }
+
+  /** Where the keys begin: at the mark, where anything is known of it, else in the picture's middle. */
+  start(pane) {
+    const tracks = store.tracks[pane.camera],
+      mark = this.task?.mark;
+    const own = tracks?.marks.find((m) => m.name === mark);
+    const found = own ? place(own, pane.shown ?? 0, tracks.predicted[mark], pane.camera) : null;
+    return found?.slice(0, 2) ?? picksOf(pane.camera).find((p) => p.mark === mark)?.pixel ?? pane.centre();
+  }
+
+  /** Whether a person stands by a place that another mark has, or that is far from where the mark is expected. */
+  async sure(pane, mark, frame, pixel) {
+    const off = ([u, v]) => Math.hypot(u - pixel[0], v - pixel[1]);
+    const other = picksOf(pane.camera).find((p) => p.mark !== mark && p.frame === frame && off(p.pixel) < SAME);
+    if (other) {
+      showStatus(`${mark} not placed: ${other.mark} is picked at this very place; one pixel can't serve two marks.`, "bad");
+      return false;
+    }
+    const tracks = store.tracks[pane.camera],
+      own = tracks?.marks.find((m) => m.name === mark);
+    const expected = tracks?.predicted[mark],
+      known = own && expected?.u[frame] !== null && expected?.u[frame] !== undefined;
+    if (!known || off([expected.u[frame], expected.v[frame]]) < FAR) return true;
+    const far = off([expected.u[frame], expected.v[frame]]).toFixed(0);
+    const note = `It is ${far} px from where the solved motion has ${mark} in this frame.`;
+    return Boolean(await ask(`${mark}: so far off?`, [], "Place it there", note));
   }
 
   click(pane, pixel) {
@@ -109,6 +149,7 @@ class Pointing {
         placed.why = problem.message;
       }
     }
+    if (!(await this.sure(pane, mark, frame, placed.pixel))) return;
     const saved = await save(...edits.put(kind, camera, mark, frame, placed.pixel, task?.fresh));
     if (!saved) return;
     const near = placed.ok
@@ -129,7 +170,12 @@ class Pointing {
       task = this.task;
     this.stop();
     if (Math.hypot(from[0] - to[0], from[1] - to[1]) < 2)
-      return showStatus("Drag from one corner to the other.", "doubt");
+      return showStatus(
+        task.kind === "bar"
+          ? "Drag from one end of the known length to the other."
+          : "Drag from one corner of the light to the other.",
+        "doubt",
+      );
     if (task.kind === "bar") return void (await edits.bar(pane.camera, pane.shown, from, to));
     const [u, v] = [0, 1].map((k) => Math.max(0, Math.round(Math.min(from[k], to[k]))));
     const size = [0, 1].map((k) => Math.max(1, Math.round(Math.abs(to[k] - from[k]))));
@@ -152,14 +198,14 @@ class Pointing {
     const way = { w: [0, -1], a: [-1, 0], s: [0, 1], d: [1, 0] }[event.key.toLowerCase()];
     if (way) {
       const step = event.shiftKey ? 10 : event.altKey ? 0.1 : 1;
-      pane.hand = (pane.hand ?? pane.centre()).map((x, k) => x + step * way[k]);
+      pane.hand = (pane.hand ?? this.start(pane)).map((x, k) => x + step * way[k]);
       this.over(pane, pane.hand);
       if (this.box) this.box.to = pane.hand;
       pane.later();
       return true;
     }
     if (event.key !== "Enter") return false;
-    const hand = pane.hand ?? pane.centre();
+    const hand = pane.hand ?? this.start(pane);
     if (["flash", "light", "bar"].includes(this.task.kind)) {
       if (this.box) {
         this.box.to = hand;
@@ -169,7 +215,7 @@ class Pointing {
         showStatus("Now the other end, then Enter.");
       }
     } else {
-      this.put(pane, this.task.kind, this.task.mark, hand, !event.altKey);
+      this.later(pane, hand, !event.altKey);
     }
     return true;
   }

@@ -54,14 +54,7 @@ export function view(root) {
         store.test.results?.stale
           ? createElement("p", { class: "banner" }, "The record has changed since this report was written.")
           : null,
-        createElement("h2", {}, "Files"),
-        createElement(
-          "ul",
-          { class: "files" },
-          files.map((f) =>
-            createElement("li", {}, link(f.path, f.path), createElement("span", { class: "bytes" }, bytes(f.bytes))),
-          ),
-        ),
+        FILES.map(([title, of]) => listing(title, files.filter((f) => group(f.path) === of), link)),
       ),
     );
     return undefined;
@@ -74,6 +67,38 @@ export function view(root) {
   };
   const off = [subscribe("results", build), subscribe("test", again)];
   return () => off.forEach((f) => f());
+}
+
+const FILES = [
+  ["Numbers", "numbers"],
+  ["Marked films", "films"],
+  ["Plots and photographs", "pictures"],
+  ["ISO/TS 13499 channels", "iso13499"],
+  ["Other files", "other"],
+];
+
+/** Which part of the results a file belongs to. */
+function group(path) {
+  const folder = path.split("/")[0];
+  if (["films", "pictures", "iso13499"].includes(folder)) return folder;
+  return ["results.json", "results.h5", "motion", "points", "tracks", "mechanics"].includes(folder) ? "numbers" : "other";
+}
+
+/** One part of the results, folded; null without files. */
+function listing(title, files, link) {
+  if (!files.length) return null;
+  return createElement(
+    "details",
+    {},
+    createElement("summary", {}, `${title} (${files.length})`),
+    createElement(
+      "ul",
+      { class: "files" },
+      files.map((f) =>
+        createElement("li", {}, link(f.path, f.path), createElement("span", { class: "bytes" }, bytes(f.bytes))),
+      ),
+    ),
+  );
 }
 
 const waits = () => store.test?.results?.waiting ?? [];

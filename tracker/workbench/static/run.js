@@ -21,7 +21,7 @@ export function runner() {
     fill(
       node,
       going ? progress(job) : createElement("span", { class: "jobstate" }, word(job, stale, wrong)),
-      createElement("button", { onclick: check, title: "What is missing or doubtful (k)" }, "Check"),
+      createElement("button", { onclick: check, title: "What is missing or doubtful (Shift k)" }, "Check"),
       going
         ? createElement("button", { class: "stop", onclick: cancel, title: "End it; the last results stay" }, "Cancel")
         : createElement(

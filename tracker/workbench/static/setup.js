@@ -3,6 +3,7 @@
 import { createElement, fill } from "./dom.js";
 import { addNamed, formField, namedRows, remover, section, startFields, updateFields } from "./form.js";
 import { save, store, subscribe } from "./store.js";
+import { wanting } from "./wanting.js";
 
 let refresh = () => {};
 
@@ -90,8 +91,25 @@ function problems() {
             ),
           ),
         ]
-      : createElement("p", { class: "good" }, "✓ No entry is wrong. Check says whether the record can be analysed."),
+      : toDo(),
   );
+}
+
+/** What an analysis still needs, and what would make it better. */
+function toDo() {
+  const { needed, better } = wanting(store.test.raw);
+  const list = (title, all, kind) =>
+    all.length
+      ? [
+          createElement("h2", { class: kind }, title),
+          createElement("ul", {}, all.map((text) => createElement("li", {}, text))),
+        ]
+      : [];
+  return [
+    needed.length ? null : createElement("p", { class: "good" }, "✓ No entry is wrong, and nothing is missing for an analysis. Check looks into the films."),
+    list(`Still needed for an analysis (${needed.length})`, needed, "needed"),
+    list("Would make the numbers better", better, "better"),
+  ];
 }
 
 function index() {
@@ -296,13 +314,7 @@ function accelerometers() {
     save("accelerometers added", [
       {
         path: ["accelerometers", "+"],
-        value: {
-          vehicle: Object.keys(store.test.raw.vehicles ?? { car: 1 })[0],
-          at: ["0 m", "0 m", "0 m"],
-          file: "accelerometer.csv",
-          time: { column: "time", unit: "s" },
-          channels: { ax: { column: "ax", unit: "g_0" } },
-        },
+        value: { channels: {} }, // what it is stands in its fields as missing until somebody says it
       },
     ]);
   return section(

@@ -3,6 +3,14 @@
 import { get, post } from "./api.js";
 import { ask, fill, createElement, showStatus } from "./dom.js";
 
+const STEPS = [
+  "Put the films of a test into a folder, name it here, and begin a new test.",
+  "Set-up: surveyed fixed targets, vehicle markers, masses. It says what is still needed.",
+  "Films: point at the marks that are not found by themselves (o), check (Shift k), analyse (r).",
+  "Motion, Calibration, Verdicts: read the numbers, see to the warnings; Report: take it with you.",
+  "To try it first: run `impactfilm demo` in a terminal and open its folder here. The key ? lists all keys.",
+];
+
 /**
  * The first page.
  * @param {HTMLElement} root where the page is built
@@ -12,6 +20,7 @@ import { ask, fill, createElement, showStatus } from "./dom.js";
 export function view(root, enter) {
   const lately = createElement("ul", { class: "recent" }),
     here = createElement("div", { class: "browse" });
+  const wrong = createElement("p", { class: "wrong", role: "alert" });
   const path = createElement("input", {
     id: "folder",
     type: "text",
@@ -34,7 +43,18 @@ export function view(root, enter) {
       createElement(
         "div",
         { class: "columns" },
-        createElement("section", {}, createElement("h2", {}, "Opened lately"), lately),
+        createElement(
+          "section",
+          {},
+          createElement("h2", {}, "Opened lately"),
+          lately,
+          createElement("h2", {}, "How a test goes"),
+          createElement(
+            "ol",
+            { class: "steps" },
+            STEPS.map((text) => createElement("li", {}, text)),
+          ),
+        ),
         createElement(
           "section",
           {},
@@ -51,6 +71,7 @@ export function view(root, enter) {
             path,
             createElement("button", { type: "submit" }, "Look"),
           ),
+          wrong,
           here,
         ),
       ),
@@ -79,12 +100,14 @@ export function view(root, enter) {
       "Begin",
       `A record is written into ${brief(at)}, with a camera for each of: ${films.join(", ")}.`,
     );
-    if (!got?.number) return;
+    if (!got) return;
+    if (!got.number) return showStatus("The test needs a number before it can begin.", "bad");
     try {
       enter((await post("/api/new", { path: at, number: got.number })).id, "setup");
     } catch (problem) {
       showStatus(problem.message, "bad");
     }
+    return undefined;
   };
   let asked = 0; // the last question counts, whichever answer comes last
   const browse = async (at, typing = () => false) => {
@@ -93,6 +116,7 @@ export function view(root, enter) {
     try {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
       if (mine !== asked) return;
+      wrong.textContent = "";
       if (path.value === before && !typing()) path.value = brief(seen.at); // what is being typed meanwhile stays
       fill(
         here,
@@ -132,7 +156,7 @@ export function view(root, enter) {
         ),
       );
     } catch (problem) {
-      showStatus(problem.message, "bad");
+      if (mine === asked) wrong.textContent = problem.message;
     }
   };
   get("/api/start")

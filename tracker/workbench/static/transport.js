@@ -19,7 +19,10 @@ export const player = {
     if ((store.frame[store.camera] ?? 0) >= last) showFrame(store.camera, 0);
     this.on = true;
     let from = performance.now(),
-      frame = store.frame[store.camera];
+      frame = store.frame[store.camera],
+      since = from,
+      shownSince = 0;
+    this.shown = null;
     const step = (now) => {
       if (!this.on) return;
       const due = Math.floor(((now - from) / 1000) * options.rate);
@@ -27,6 +30,13 @@ export const player = {
         from += (due * 1000) / options.rate;
         frame = Math.min(last, store.frame[store.camera] + due);
         showFrame(store.camera, frame);
+        shownSince += 1;
+        if (now - since > 1000) {
+          this.shown = (1000 * shownSince) / (now - since);
+          since = now;
+          shownSince = 0;
+          this.onChange?.();
+        }
         if (frame === last) return this.stop();
       }
       requestAnimationFrame(step);
@@ -55,6 +65,14 @@ export function zero() {
   showTime(0);
 }
 
+/** A frame's time in words: without results, only a frame that the record makes time zero has one. */
+function timeText(camera, frame) {
+  const zero = store.test.raw.cameras?.[camera]?.time?.zero;
+  if (!store.results && typeof zero !== "number") return `frame ${frame}, no time zero yet`;
+  const text = timeOf(camera, frame).toFixed(4);
+  return `${text === "-0.0000" ? "0.0000" : text.replace("-", "\u2212")} s`;
+}
+
 /**
  * The time line of all films.
  * @returns {{node: HTMLElement, close: () => void}}
@@ -77,6 +95,7 @@ export function transport() {
     },
   });
   const clock = createElement("output", { class: "clock", for: "moment" });
+  const truth = createElement("span", { class: "note rate", role: "status" });
   const marks = createElement("canvas", { class: "spans", "aria-hidden": "true" });
   const go = createElement("input", {
     class: "go",
@@ -127,6 +146,7 @@ export function transport() {
       go,
       event,
       rate,
+      truth,
     ),
     createElement("div", { class: "line" }, marks, range),
     clock,
@@ -138,7 +158,7 @@ export function transport() {
     range.max = timesOf(store.camera).length - 1;
     range.value = frame;
     if (document.activeElement !== go) go.value = frame;
-    fill(clock, `${store.camera}  ${timeOf(store.camera, frame).toFixed(4)} s`);
+    fill(clock, `${store.camera}  ${timeText(store.camera, frame)}`);
     range.setAttribute("aria-valuetext", clock.textContent);
   };
   const spans = () => drawSpans(marks);
@@ -156,7 +176,9 @@ export function transport() {
     if (found) showTime(found.time);
   });
   player.onChange = () => {
+    const shows = player.on && player.shown && player.shown < 0.9 * options.rate;
     fill(play, player.on ? "Stop" : "Play");
+    fill(truth, shows ? `every ${(options.rate / player.shown).toFixed(1)}th frame is shown, ${player.shown.toFixed(0)} a second` : "");
   };
   const off = [
     subscribe("moment", moment),

@@ -117,24 +117,37 @@ function checked(c) {
   );
 }
 
+const GRADES = [
+  ["serious", "Serious", "A number may be wrong. Put right what is named, then analyse again."],
+  ["caution", "Caution", "The numbers hold within their uncertainty. Look whether the place named is as you meant it."],
+  ["information", "Information", "Nothing to do: how something came about."],
+];
+
+function warning(w) {
+  return createElement(
+    "li",
+    {},
+    createElement("button", { class: "link", onclick: () => goTo(w.where, w.text) }, w.where || "the test"),
+    createElement("span", {}, ` ${w.text}`),
+  );
+}
+
 function warnings(r) {
   return createElement(
     "section",
     { class: "warnings" },
     createElement("h2", {}, `Warnings (${r.warnings.length})`),
     r.warnings.length
-      ? createElement(
-          "ul",
-          {},
-          r.warnings.map((w) =>
-            createElement(
-              "li",
-              {},
-              createElement("button", { class: "link", onclick: () => goTo(w.where, w.text) }, w.where || "the test"),
-              createElement("span", {}, ` ${w.text}`),
-            ),
-          ),
-        )
+      ? GRADES.map(([grade, title, act]) => {
+          const own = r.warnings.filter((w) => w.grade === grade);
+          return own.length
+            ? [
+                createElement("h3", { class: grade }, `${title} (${own.length})`),
+                createElement("p", { class: "note" }, act),
+                createElement("ul", { class: grade }, own.map(warning)),
+              ]
+            : null;
+        })
       : createElement("p", { class: "note" }, "None."),
   );
 }
