@@ -4,7 +4,7 @@ Levenberg-Marquardt on the cost
     sum rho(r / sigma) + sum ((p - p0) / sd)²,
 rho(t) = t² or, with a scale c, c²/3 (1 - (1 - (t/c)²)³) up to c and constant beyond (Tukey). It
 stops when a step is small against the position's own standard deviation. Covariance: H^-1 M H^-1
-with M = sum w² r² J J^T + prior.
+with M = sum w² r² J J^T + what clumps (`tracker.marks.grain`) + prior.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from numba import njit
 from calibration.arrays import Array
 from tracker.marks.edge_profile import FAST
 from tracker.marks.fit_inputs import FitControl, FitNoise, FitPrior, PixelLists
+from tracker.marks.grain import correlated_variance
 from tracker.marks.image_model import fill_grey, load_block, prepare_row
 from tracker.marks.options import MARKS
 from tracker.marks.packing import MarkRow, MarkRows
@@ -210,6 +211,7 @@ def _covariance(
     T: Array,
     L: Array,
     free: int,
+    pixels: Array,
     precision: Array,
     sums: Array,
     space: _FitSpace,
@@ -255,6 +257,10 @@ def _covariance(
             uv += U[i] * V[i] * r2
             vv += V[i] * V[i] * r2
             cc += C[i] * C[i] * r2
+        for i in range(BLOCK):
+            T[row, i], T[row + 1, i] = U[i], V[i]  # for the noise that clumps
+    more = correlated_variance(T, free, pixels, fitted)
+    uu, uv, vv = uu + more[0], uv + more[1], vv + more[2]
     out[VAR_UU], out[COV_UV], out[VAR_VV] = uu, uv, vv
     for a in range(free):
         out[VAR_UU] += rows[0, a] ** 2 * precision[a]
@@ -336,7 +342,7 @@ def _fit_mark(
         last = gain if damping == 0.0 and sums[2] == m else 0.0
     out[PASSES] = done if converged else -done
     _factor(H, free, 0.0, L)
-    _covariance(T, L, free, precision, sums, space, out)
+    _covariance(T, L, free, pixels, precision, sums, space, out)
     for a in range(free):
         p[a] = trial[a] if converged else p[a]
 

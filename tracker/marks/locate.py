@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,6 +30,8 @@ _KERNEL_GAIN, _MAD = 6.0, 0.6745
 """Gain of those second differences on white noise; median absolute value of a normal variable."""
 _LARGEST_HALF, _FAR = 400.0, 1e6
 """px: half width of the largest window whose variance is taken; a place that is none."""
+_CLUMP = 2
+"""px, at which grains that spread over neighbouring pixels differ."""
 _FULL = 1e-9
 """Least variance that a share is taken of, grey²."""
 
@@ -97,12 +100,16 @@ def locate_mark(
     limit = _reach(size_px if known else MARKS.largest_size, search_px)
     trials: list[_Trial] = []
     best = None
-    for sizes in _size_groups(size_px):
+    groups = _size_groups(size_px)
+    looks: list[tuple[tuple[float, ...], bool]] = [(sizes, False) for sizes in groups]
+    for sizes, softened in (*looks, (groups[0], True)):
+        if softened and (best is not None or not known):
+            break
         found = [
             candidate
             for size in sizes
-            for candidate in find_candidates(
-                picture.luma, pattern, size, _box(near, _reach(size, search_px)), MARKS.candidates
+            for candidate in _candidates(
+                picture.luma, pattern, size, _box(near, _reach(size, search_px)), softened
             )
         ]
         trials += _fit_candidates(search, found)
@@ -116,7 +123,8 @@ def locate_mark(
     best = _with_best_outline(search, best, size_px)
     if best.explained < MARKS.explained and best.residual > MARKS.clean_ratio * noise:
         best = _without_clutter(search, best)  # else what is left is noise
-    fault = _fault(best, noise)
+    rough = local_noise(picture.luma, near, size_px if known else MARKS.noise_size, _CLUMP)
+    fault = _fault(best, noise, max(noise, rough))
     shape = replace(best.shape, noise=max(best.residual, ROUNDING))
     return Fix(
         best.position,
@@ -128,6 +136,25 @@ def locate_mark(
         not fault,
         fault,
     )
+
+
+def _candidates(
+    luma: NDArray[Any], pattern: Pattern, size: float, box: tuple[int, int, int, int], soft: bool
+) -> list[Candidate]:
+    """Places that look like the mark; `soft`: in the picture without its finest detail, which grain
+    spoils, and already with a lesser likeness.
+    """
+    if not soft:
+        return find_candidates(luma, pattern, size, box, MARKS.candidates)
+    margin = int(2 * size) + 8
+    x0, y0 = max(box[0] - margin, 0), max(box[1] - margin, 0)
+    part = luma[y0 : box[3] + margin + 1, x0 : box[2] + margin + 1].astype(np.float32)
+    if min(part.shape) < 3:
+        return []
+    softened = cv2.GaussianBlur(part, (0, 0), MARKS.soft_blur)
+    inside = box[0] - x0, box[1] - y0, box[2] - x0, box[3] - y0
+    found = find_candidates(softened, pattern, size, inside, MARKS.candidates, MARKS.soft_score)
+    return [replace(c, position=c.position + np.array([x0, y0])) for c in found]
 
 
 def _size_groups(size_px: float) -> tuple[tuple[float, ...], ...]:
@@ -151,19 +178,20 @@ def _box(near: Array, reach: float) -> tuple[int, int, int, int]:
     return int(x0), int(y0), int(x1), int(y1)
 
 
-def local_noise(luma: NDArray[Any], near: Array, size: float) -> float:
+def local_noise(luma: NDArray[Any], near: Array, size: float, step: int = 1) -> float:
     """Standard deviation of one pixel's grey round a place, structure taken off.
 
     Second differences both ways (Immerkaer 1996), their median absolute value; at least that of
-    rounding. Fine texture counts as noise.
+    rounding. Fine texture counts as noise; with a larger `step`, px, coarser texture does too, and
+    the whole of a grain that spreads over pixels.
     """
     half = int(np.clip(size, MARKS.noise_half_least, MARKS.noise_half_most))
     x, y = round(float(near[0])), round(float(near[1]))
     part = luma[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1].astype(float)
-    if min(part.shape) < 5:
+    if min(part.shape) < 4 * step + 1:
         return ROUNDING
-    d = part[:-2] - 2 * part[1:-1] + part[2:]
-    d = d[:, :-2] - 2 * d[:, 1:-1] + d[:, 2:]
+    d = part[: -2 * step] - 2 * part[step:-step] + part[2 * step :]
+    d = d[:, : -2 * step] - 2 * d[:, step:-step] + d[:, 2 * step :]
     return max(float(np.median(np.abs(d))) / (_KERNEL_GAIN * _MAD), ROUNDING)
 
 
@@ -323,10 +351,11 @@ def _without_clutter(search: _Search, best: _Trial) -> _Trial:
     return _Trial(p[PLACE].copy(), done.covariance[0], shape, residual, explained, visible)
 
 
-def _fault(t: _Trial, noise: float) -> str:
+def _fault(t: _Trial, noise: float, rough: float) -> str:
+    """What speaks against a trial; `rough` is the noise with what of it clumps."""
     if t.visible < MARKS.located_visible:
         return "it lies outside the picture"
-    if t.explained < MARKS.explained and t.residual > MARKS.located_residual * noise:
+    if t.explained < MARKS.explained and t.residual > MARKS.located_residual * rough:
         return "what is there does not look like it"
     if abs(t.shape.contrast) < MARKS.located_contrast * noise:
         return "it does not stand out from the noise"

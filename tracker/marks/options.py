@@ -20,6 +20,10 @@ class MarkOptions:
         16.0, "px", (8.0, 40.0), "size at which patterns are correlated; larger ones are shrunk"
     )
     candidate_score: float = option(0.5, "1", (0.2, 0.95), "least correlation of a candidate")
+    soft_score: float = option(
+        0.38, "1", (0.2, 0.95), "least correlation in the softened picture, where else is nothing"
+    )
+    soft_blur: float = option(0.7, "px", (0.1, 5.0), "how much that picture is softened")
     candidates: int = option(6, "1", (1, 50), "candidates fitted in full for each size")
     size_step: float = option(
         1.08, "1", (1.01, 1.3), "ratio of sizes for which banks of renderings are kept"
@@ -232,6 +236,9 @@ class MarkOptions:
     )
     edge_sd_low: float = option(0.2, "px", (0.05, 1.0), "sharpest edge that a fit tries")
     edge_sd_high: float = option(50.0, "px", (5.0, 500.0), "softest edge that a fit tries")
+    clumped: float = option(
+        1.0, "1", (0.0, 5.0), "correlation of neighbours, in its sd, from which noise clumps"
+    )
     area_change: float = option(
         50.0, "1", (2.0, 1000.0), "largest change of a mark's area that a fit tries"
     )

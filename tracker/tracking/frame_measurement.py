@@ -30,9 +30,14 @@ class FrameMeasurement:
         self._before = state.appearance.saved()
 
     def accept_given(self, known_mask: Mask, given: Array) -> None:
-        """Places (n, 2) that are known already."""
+        """Places (n, 2) that are known already; those of the ground become their homes."""
         self.got_mask |= known_mask
         self.place[known_mask] = given[known_mask]
+        motion, ground = self.state.motion, self.state.marks.ground_mask
+        new = known_mask & ground & np.isnan(motion.home[:, 0])
+        if new.any():
+            shift = plausibility.common_shift(self.place, motion.home, known_mask & ground)
+            motion.home[new] = given[new] - shift
 
     def measure(self, which: Mask, guess: Array) -> None:
         """Measure these marks near their predicted places."""

@@ -190,6 +190,8 @@ def run_backward_pass(
     active = np.zeros(len(plan.marks), bool)
     with read_ahead(plan.film.backward(top)) as frames, ThreadPoolExecutor(1) as helper:
         state = plan.blank_state(top + 1, helper)
+        for m, shape in anchors.shapes.items():
+            state.appearance.size[m] = shape.size  # given marks keep their place to themselves
         for frame, luma in frames:
             here = at.pop(frame, [])
             active[[m for m in range(len(active)) if (frame, m) in anchors.found]] = False
