@@ -8,8 +8,6 @@ so that it is gone with the program. Nothing is viewed through a lossy copy.
 from __future__ import annotations
 
 import contextlib
-import shutil
-import tempfile
 import threading
 from typing import Any
 
@@ -17,8 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import Problem
+from tracker.storage.scratch_file import ScratchFile, ScratchSpace
 from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.options import WORKBENCH
+
+COPIES = ScratchSpace(WORKBENCH.copy_share)
+"""What the working copies of all films of this program take together."""
 
 
 class Frames:
@@ -30,7 +32,7 @@ class Frames:
         self._kind = np.dtype(np.uint8 if film.bits <= 8 else "<u2")
         self._shape = (film.frames, height, width)
         self._held = np.zeros(film.frames, dtype=bool)
-        self._copy: NDArray[Any] | None = None
+        self._copy: ScratchFile | None = None
         self._stopped = threading.Event()
         self._wanted = threading.Event()
         if copy and self._worth_copying():
@@ -48,17 +50,16 @@ class Frames:
 
     def luma(self, index: int) -> NDArray[Any]:
         """The grey levels (height, width) of a frame. Raises `Problem` where there are none."""
-        copy = self._copy
-        if copy is not None and 0 <= index < len(self._held) and self._held[index]:
-            return np.asarray(copy[index])
+        kept = self._kept(index)
+        if kept is not None:
+            return kept
         self._wanted.set()
         try:
             luma = self.film.frame(index)
         finally:
             self._wanted.clear()
-        if copy is not None:
-            copy[index] = luma
-            self._held[index] = True
+        with contextlib.suppress(OSError, ValueError):  # no room, or just closed
+            self._keep(index, luma)
         return luma
 
     def bytes_of(self, index: int) -> bytes:
@@ -69,26 +70,42 @@ class Frames:
         """Stop copying, and end the decoder."""
         self._stopped.set()
         self.film.close()
+        if self._copy is not None:
+            self._copy.close()
+
+    def _kept(self, index: int) -> NDArray[Any] | None:
+        """The frame out of the working copy, if it is there."""
+        copy = self._copy
+        if copy is None or not 0 <= index < len(self._held) or not self._held[index]:
+            return None
+        size = self._frame_bytes()
+        try:
+            data = copy.get(index * size, size)
+        except (OSError, EOFError, ValueError):  # the disk fails, or it was just closed
+            return None
+        return np.frombuffer(data, self._kind).reshape(self._shape[1:])
+
+    def _keep(self, index: int, luma: NDArray[Any]) -> None:
+        if self._copy is not None:
+            data = np.ascontiguousarray(luma, dtype=self._kind).tobytes()
+            self._copy.put(index * self._frame_bytes(), data)
+            self._held[index] = True
+
+    def _frame_bytes(self) -> int:
+        return self._shape[1] * self._shape[2] * self._kind.itemsize
 
     def _worth_copying(self) -> bool:
         if self.film.frames <= WORKBENCH.copy_spacing * self.film.starts or self.film.frames < 2:
             return False
-        size = int(np.prod(self._shape)) * self._kind.itemsize
-        free = shutil.disk_usage(tempfile.gettempdir()).free
-        if size > WORKBENCH.copy_share * free:
-            return False
-        with contextlib.suppress(OSError, ValueError), tempfile.TemporaryFile() as file:
-            self._copy = np.memmap(file, dtype=self._kind, mode="w+", shape=self._shape)
+        self._copy = COPIES.reserve(self.film.frames * self._frame_bytes())
         return self._copy is not None
 
     def _fill(self) -> None:
-        copy = self._copy
-        assert copy is not None
-        with contextlib.suppress(Problem, OSError):
+        with contextlib.suppress(Problem, OSError, ValueError):  # a full disk: what is there stays
             for index, luma in self.film.forward():
-                copy[index] = luma
-                self._held[index] = True
                 if self._stopped.is_set():
                     return
+                if not self._held[index]:
+                    self._keep(index, luma)
                 while self._wanted.is_set() and not self._stopped.wait(0.002):
                     pass  # a person waits for a frame: let that one go first
