@@ -58,3 +58,8 @@ def read_bounded(path: Path, most: int, *, where: str, remedy: str) -> bytes:
             status=RECORD,
         )
     return data
+
+
+def write_text(path: Path, text: str, ends: str = "\n") -> None:
+    """A text as UTF-8, in place of what is there; its lines end as `ends` says. Raises OSError."""
+    path.write_bytes(text.replace("\n", ends).encode())

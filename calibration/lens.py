@@ -16,7 +16,7 @@ from calibration.board.detect import Board
 from calibration.board.options import OPTICS
 from calibration.camera import Lens
 from calibration.errors import RECORD, CalibrationError
-from calibration.files import read_bounded
+from calibration.files import read_bounded, write_text
 
 __all__ = [
     "Board",
@@ -118,7 +118,7 @@ def save_lens(path: Path, lens: Lens, *, source: str) -> None:
         "covariance_of": ["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"],
         "covariance": lens.covariance.tolist(),
     }
-    path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    write_text(path, json.dumps(content, indent=1) + "\n")
 
 
 def load_lens(path: Path, *, size: tuple[int, int] | None = None, where: str = "lens") -> Lens:

@@ -8,13 +8,19 @@ that time, with all that it has started. After each kill what lies in the result
 nothing, or complete and the very numbers of the reference; after every EVERY-th (5) and the last
 of each command the command is run again to its end: the numbers must be the reference's and nothing
 may be left beside them. Prints a line a command.
+
+Then KILLS / 2 times each an analysis and a report whose files may not grow beyond a size drawn
+between 1 kB and 1 MB, as on a full disk, and (as root only, by a user who owns nothing) in a folder
+that can't be written to: the results that were there must be the reference's and nothing left.
 """
 
 import json
 import multiprocessing
 import os
 import random
+import resource
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -53,6 +59,49 @@ def main():
         for name, count in shares.items():
             tried = trial(name, count, every, first, Path(place) / name, reference)
             print(f"| {name} | {count} | " + " | ".join(str(n) for n in tried) + " |", flush=True)
+        print("| refused | runs | ended well | said why | results as before |")
+        print("| --- | --- | --- | --- | --- |")
+        for name, limit in (("full disk", full_disk), ("read-only folder", read_only)):
+            told = hindered(limit, kills // 2, first, Path(place) / name, reference)
+            print(
+                f"| {name} | {kills // 2} | " + " | ".join(str(n) for n in told) + " |", flush=True
+            )
+
+
+def hindered(limit, count, first, place, reference):
+    """Runs that can't write: how many ended well, said why (status 2), and left all as it was."""
+    rng = random.Random(3)
+    shutil.copytree(first, place)
+    tell = [0, 0, 0]
+    for n in range(count):
+        size = int(10 ** rng.uniform(3, 6))
+        what = (
+            ("report", str(place / "results")) if n % 2 else ("analyse", str(place / "record.toml"))
+        )
+        begun = FORKED.Process(target=_hindered, args=(limit, size, what))
+        begun.start()
+        begun.join()
+        tell[0] += begun.exitcode == 0
+        tell[1] += begun.exitcode == 2
+        tell[2] += not differs(place, reference)
+    return tell
+
+
+def full_disk(size):
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+
+
+def read_only(size):
+    if os.getuid():
+        raise SystemExit("only root can become a user who owns nothing")
+    os.setgid(65534)
+    os.setuid(65534)
+
+
+def _hindered(limit, size, arguments):
+    limit(size)
+    _run(arguments)
 
 
 class Killable:
@@ -90,7 +139,10 @@ def _run(arguments):
     quiet = os.open(os.devnull, os.O_WRONLY)
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
-    command_line(list(arguments), standalone_mode=False)
+    try:
+        command_line(list(arguments), standalone_mode=False)
+    except Problem as problem:  # as the command line itself ends
+        sys.exit(problem.status)
 
 
 def trial(name, count, every, first, place, reference):

@@ -12,6 +12,7 @@ from calibration.errors import RECORD, ResultsError
 from tracker.accelerometers.accelerometer import Accelerometer
 from tracker.accelerometers.conditioning import zero_offset
 from tracker.accelerometers.faults import ChannelFault
+from tracker.storage.plain_files import write_new
 
 MENDABLE = ("scale", "offset", "polarity", "time_shift", "axis_swap")
 """Faults whose correction is known; clipping and dropouts lost what no correction brings back."""
@@ -88,8 +89,7 @@ def write_corrected(
     columns = np.column_stack([accelerometer.time, *channels.values()])
     lines += [",".join("" if np.isnan(v) else f"{v:.9g}" for v in row) for row in columns]
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write("\n".join(lines) + "\n")
+        write_new(path, "\n".join(lines) + "\n")
     except FileExistsError:
         raise ResultsError(
             "a file is there already, and a record is never written over",

@@ -18,11 +18,13 @@ from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.text_table import text_lines
 from tracker.core.units import brief
+from tracker.storage.plain_files import write_text
 
 Header = tuple[tuple[str, str], ...]
 """Labels and their values in file order; a value of several lines holds line feeds."""
 
 _LABEL_WIDTH = 28
+CRLF = "\r\n"
 _NOVALUE = "NOVALUE"
 _CODE_FIELDS = (1, 1, 4, 2, 2, 2, 2, 1, 1)
 _STEP = "Sampling interval"
@@ -190,16 +192,15 @@ def write_folder(test: IsoTest, folder: Path) -> None:
         )
     channel_folder = folder / "Channel"
     channel_folder.mkdir(parents=True)
-    (folder / f"{test.name}.mme").write_text(_header_text(test.header), "utf-8", newline="\r\n")
+    write_text(folder / f"{test.name}.mme", _header_text(test.header), CRLF)
     index = test.index or make_index(test.channels)
-    (channel_folder / f"{test.name}.chn").write_text(_header_text(index), "utf-8", newline="\r\n")
+    write_text(channel_folder / f"{test.name}.chn", _header_text(index), CRLF)
     for number, channel in enumerate(test.channels, start=1):
         samples = "".join(
             f"{value:.17g}\n" if np.isfinite(value) else f"{_NOVALUE}\n" for value in channel.values
         )
-        (channel_folder / f"{test.name}.{number:03d}").write_text(
-            _header_text(channel.header) + samples, "utf-8", newline="\r\n"
-        )
+        place = channel_folder / f"{test.name}.{number:03d}"
+        write_text(place, _header_text(channel.header) + samples, CRLF)
 
 
 def make_index(channels: Sequence[IsoChannel]) -> Header:

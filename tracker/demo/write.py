@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
@@ -24,6 +25,7 @@ from tracker.demo.sensors import recorded
 from tracker.demo.toml import record_text
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth, headline
+from tracker.storage.plain_files import write_text
 
 
 def write_demo(
@@ -63,7 +65,7 @@ def write_demo(
     lights = {name: region for name, (_, _, region) in made.items() if scenario.timing_light}
     _write_accelerometer(folder / "car-accelerometer.csv", scene)
     text = record_text(scene, tracks, flash, lights)
-    (folder / "record.toml").write_text(text, encoding="utf-8")
+    write_text(folder / "record.toml", text)
     return _write_truth(folder, scene, tracks)
 
 
@@ -122,7 +124,7 @@ def _write_accelerometer(path: Path, scene: Scene) -> None:
 def _write_truth(folder: Path, scene: Scene, tracks: dict[str, TrueTracks]) -> DemoTruth:
     values = headline(scene)
     place = folder / "truth"
-    (place / "truth.json").write_text(json.dumps(values, indent=1), encoding="utf-8")
+    write_text(place / "truth.json", json.dumps(values, indent=1))
     time = next(iter(tracks.values())).time
     for vehicle in ("car", "truck"):
         table = np.column_stack([time, scene.history.state(vehicle, time)])
@@ -135,7 +137,7 @@ def _write_truth(folder: Path, scene: Scene, tracks: dict[str, TrueTracks]) -> D
             comments="",
         )
     for name, track in tracks.items():
-        with (place / f"tracks-{name}.csv").open("w", newline="", encoding="utf-8") as file:
+        with io.StringIO() as file:
             rows = csv.writer(file)
             rows.writerow(["frame", "time_s", "mark", "u_px", "v_px", "visible"])
             sighted = [k for k, mark in enumerate(track.marks) if mark in set(track.sighted_marks)]
@@ -145,4 +147,5 @@ def _write_truth(folder: Path, scene: Scene, tracks: dict[str, TrueTracks]) -> D
                     u, v = track.pixels[i, k]
                     visible = int(track.visible[i, k])
                     rows.writerow([i, f"{t:.7f}", names[k], f"{u:.5f}", f"{v:.5f}", visible])
+            write_text(place / f"tracks-{name}.csv", file.getvalue())
     return DemoTruth(folder, values)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 from tracker.planning.drawing import draw
@@ -13,13 +12,14 @@ from tracker.record.schema import PlannedRecord
 from tracker.report.html import html
 from tracker.report.pdf import pdf
 from tracker.storage.atomic_write import put
+from tracker.storage.plain_files import temporary_folder
 
 PAGE, PDF, SHEETS = "plan.html", "plan.pdf", "sheets.pdf"
 
 
 def write_plan(plan: Plan, directory: Path) -> None:
     """Write plan.html and plan.pdf into `directory`, which is made where it isn't there."""
-    with tempfile.TemporaryDirectory() as made:
+    with temporary_folder() as made:
         pictures = Path(made) / "pictures"
         pictures.mkdir()
         content = document(plan, draw(plan, pictures))

@@ -6,7 +6,6 @@ import contextlib
 import json
 import os
 import subprocess
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from calibration.errors import Problem
 from tracker.core.types import Progress
 from tracker.processes.messages import problem_of
 from tracker.processes.options import PROCESSES
+from tracker.storage.plain_files import temporary_text
 
 
 class JobProcess:
@@ -31,9 +31,7 @@ class JobProcess:
         self, command: Sequence[str | Path], where: Path, environment: Mapping[str, str]
     ) -> None:
         self._where = where
-        self._errors = tempfile.TemporaryFile(  # noqa: SIM115 - `close` closes it
-            "w+", encoding="utf-8", errors="replace"
-        )
+        self._errors = temporary_text()
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.PIPE,  # closes with us, which ends the process

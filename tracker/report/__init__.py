@@ -14,6 +14,7 @@ from tracker.report.pdf import pdf
 from tracker.report.plots import draw_plots
 from tracker.report.sequence import Photographer
 from tracker.results.schema import Results
+from tracker.storage.plain_files import write_bytes, write_text
 
 __all__ = ["write_reports"]
 
@@ -50,7 +51,7 @@ def write_reports(
         progress("report", 1, stages)
         taking.result()
     content = document(results, plots, photographer.shots(earlier / "pictures"))
-    (folder / "report.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
+    write_text(folder / "report.html", html(content, pictures))
     progress("report", 2, stages)
-    (folder / "report.pdf").write_bytes(pdf(content, folder))
+    write_bytes(folder / "report.pdf", pdf(content, folder))
     progress("report", 3, stages)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from tracker.report.overlay import Image, Overlay, grey
 from tracker.report.sequence import opened
 from tracker.results.schema import Results
 from tracker.storage.hashing import content
+from tracker.storage.plain_files import copy_file
 
 FrameVisitor = Callable[[str, int, Luma, int], None]
 
@@ -63,7 +63,7 @@ def mark_films(
         before = earlier / target.name
         if film is None or pace is None or (own is not None and own == _key_of(before)):
             if before.is_file():
-                shutil.copyfile(before, target)
+                copy_file(before, target)
         else:
             overlay = Overlay(camera, results, view, pace.slow)
             _write(overlay, film, target, pace, progress, visit_frame, own)

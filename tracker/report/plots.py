@@ -21,6 +21,7 @@ from tracker.results.calibrations import TargetResult
 from tracker.results.csv import columns_csv
 from tracker.results.roles import striking
 from tracker.results.schema import Curve, Results
+from tracker.storage.plain_files import write_bytes, write_text
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
 SMALL = "-small"  # ends the name of a plot that is half a page wide
@@ -100,8 +101,8 @@ def draw_plots(results: Results, folder: Path) -> dict[str, str]:
             captions[plot.name] = plot.caption
             if not plot.name.endswith(SMALL):
                 table = columns_csv(plot.data)
-                stem.with_suffix(".csv").write_text(table, encoding="utf-8", newline="\n")
-                stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{plot.name}.svg", folder))
+                write_text(stem.with_suffix(".csv"), table)
+                write_bytes(stem.with_suffix(".pdf"), plot_pdf(f"{plot.name}.svg", folder))
     return captions
 
 

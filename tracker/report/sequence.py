@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
 from pathlib import Path
 
 import cv2
@@ -17,6 +16,7 @@ from tracker.report.moments import Moment, moments
 from tracker.report.options import REPORT
 from tracker.report.overlay import grey
 from tracker.results.schema import Results, View
+from tracker.storage.plain_files import copy_file
 
 IN_A_ROW = 2  # pictures on a page's width: each is more than 3 in wide
 IN_SUMMARY = 4
@@ -66,7 +66,7 @@ class Photographer:
                 if name not in self._taken:
                     if not (earlier / name).is_file():
                         continue
-                    shutil.copyfile(earlier / name, self.pictures / name)
+                    copy_file(earlier / name, self.pictures / name)
                 shots.setdefault(camera, {})[key] = (name, label)
         return shots
 

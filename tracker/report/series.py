@@ -29,6 +29,7 @@ from tracker.report.wording import CAUTION, CRITERIA, SOURCES, UNCERTAINTY, VERD
 from tracker.results.schema import PROGRAM
 from tracker.results.series import FIELDS, Group, Row, Statistic, repeated, series_csv
 from tracker.storage.atomic_folder import ready, replacing
+from tracker.storage.plain_files import write_bytes, write_text
 
 TABLE = "series.csv"
 OURS = frozenset({TABLE, "series.html", "series.pdf", "pictures"})
@@ -70,9 +71,9 @@ def write_series(rows: Sequence[Row], directory: Path) -> None:
         system = common_units(rows)
         plots = draw_series(rows, groups, system, LABELS, pictures)
         content = series_document(rows, groups, system, plots)
-        (new / TABLE).write_text(series_csv(rows), encoding="utf-8", newline="\n")
-        (new / "series.html").write_text(html(content, pictures), encoding="utf-8", newline="\n")
-        (new / "series.pdf").write_bytes(pdf(content, new))
+        write_text(new / TABLE, series_csv(rows))
+        write_text(new / "series.html", html(content, pictures))
+        write_bytes(new / "series.pdf", pdf(content, new))
 
 
 def check_series(directory: Path) -> None:

@@ -32,6 +32,7 @@ from tracker.report.style import (
 from tracker.report.tables import named
 from tracker.results.csv import columns_csv
 from tracker.results.series import FIELDS, Group, Row
+from tracker.storage.plain_files import write_bytes, write_text
 
 HEIGHT, OVERLAY = 2.4, 2.9  # in
 NAMES = 0.55  # in: room for tests' numbers below the axes
@@ -53,9 +54,9 @@ def draw_series(
         for plot in _all(rows, groups, system, labels):
             stem = folder / plot.name
             plot.figure.savefig(stem.with_suffix(".svg"), metadata={"Date": None})
-            stem.with_suffix(".pdf").write_bytes(plot_pdf(f"{plot.name}.svg", folder))
+            write_bytes(stem.with_suffix(".pdf"), plot_pdf(f"{plot.name}.svg", folder))
             text = columns_csv(plot.data)
-            stem.with_suffix(".csv").write_text(text, encoding="utf-8", newline="\n")
+            write_text(stem.with_suffix(".csv"), text)
             captions[plot.name] = plot.caption
     return captions
 

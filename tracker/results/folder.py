@@ -25,6 +25,7 @@ from tracker.results.schema import Results
 from tracker.storage.atomic_folder import check_kept, ready
 from tracker.storage.audit_log import Entry, log_text, read_log, time_of_day
 from tracker.storage.later_parts import UNDER_WAY
+from tracker.storage.plain_files import write_text
 
 ARRAYS = "results.h5"
 LOG = "log.jsonl"
@@ -114,7 +115,7 @@ def _save_lenses(results: Results, folder: Path) -> None:
 
 def _save(path: Path, text: str) -> None:
     path.parent.mkdir(exist_ok=True)
-    path.write_text(text, encoding="utf-8", newline="\n")
+    write_text(path, text)
 
 
 def _text(path: Path) -> str:

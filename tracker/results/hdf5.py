@@ -24,6 +24,7 @@ from tracker.results.balances import ForceCrush
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, PointPath, Results, View
 from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason, refuse_links
+from tracker.storage.plain_files import write_bytes
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
@@ -67,7 +68,7 @@ def write_h5(results: Results, path: Path) -> None:
             _write_curve(_group(file, "curves", f"{i:03d}"), curve)
         for camera, view in results.views.items():
             _write_view(_group(file, "views", camera), view)
-    path.write_bytes(image.getbuffer())
+    write_bytes(path, image.getbuffer())
 
 
 def read_h5(path: Path) -> dict[str, Any]:

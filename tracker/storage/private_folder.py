@@ -17,7 +17,9 @@ def private_folder(base: Path, *names: str) -> Path | None:
     """
     here = base
     try:
-        base.mkdir(parents=True, exist_ok=True, mode=PRIVATE)
+        for above in (*reversed(base.parents), base):  # `parents=True` would make them by the umask
+            if not above.is_dir():
+                above.mkdir(mode=PRIVATE, exist_ok=True)
         for name in names:
             here = here / name
             here.mkdir(mode=PRIVATE, exist_ok=True)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 import zipfile
 from pathlib import Path
 from typing import Any
 
 from tracker.storage.npz_values import classes_of, read_values, write_values
+from tracker.storage.plain_files import temporary_file
 from tracker.storage.private_folder import private_folder
 
 SUFFIX = ".npz"
@@ -51,7 +51,7 @@ class DiskCache:
         if self._folder is None:
             return
         with contextlib.suppress(OSError):
-            with tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as file:
+            with temporary_file(self._folder) as file:
                 try:
                     write_values(file, value)  # type: ignore[arg-type]
                 except BaseException:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from pathlib import Path
 from typing import Any
 
-from calibration.errors import RECORD, RecordError
+from calibration.errors import RECORD, Problem, RecordError
+from tracker.storage.atomic_write import put
+from tracker.storage.private_folder import private_folder
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.session import films_in
 from tracker.workbench.user_folders import settings_folder
@@ -27,12 +28,12 @@ def remember(record: Path) -> None:
     """Put a record at the head of those opened lately."""
     earlier = [p for p in recent_records() if p != str(record)]
     entries = [str(record), *earlier][: WORKBENCH.recent_tests]
-    place = settings_folder() / "recent.json"
-    with contextlib.suppress(OSError):  # a list that can't be kept hinders no work
-        place.parent.mkdir(parents=True, exist_ok=True)
-        new = place.with_name(f".recent.{os.getpid()}")
-        new.write_text(json.dumps(entries, indent=0), encoding="utf-8")
-        new.replace(place)
+    settings = settings_folder()
+    folder = private_folder(settings.parent, settings.name)
+    if folder is not None:  # a list that can't be kept hinders no work
+        with contextlib.suppress(Problem):
+            text = json.dumps(entries, indent=0)
+            put(folder / "recent.json", text.encode(), what="the list can't be kept", remedy="")
 
 
 def folder_view(at: Path) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from tracker.storage.inside import check_inside, files_inside
+from tracker.storage.plain_files import temporary_file
 from tracker.workbench.options import WORKBENCH
 
 RESULTS_FOLDER = "results"
@@ -39,7 +39,7 @@ def file_response(home: Path, name: str, is_saved: bool) -> Response:
 
 def packed(folder: Path) -> Path:
     """A temporary zip file of all files of a results folder; whoever asks removes it."""
-    with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as file:
+    with temporary_file(suffix=".zip") as file:
         try:
             with zipfile.ZipFile(
                 file,

@@ -17,6 +17,7 @@ from tracker.record.load import InvalidRecordError, load_record, record_text
 from tracker.record.manual_edits import PLACE
 from tracker.storage.inside import read_inside
 from tracker.storage.later_parts import UNDER_WAY, parts_under_way
+from tracker.storage.plain_files import write_new
 from tracker.storage.toml_text import TooDeepError, plain_tables, toml_tables
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
@@ -247,9 +248,23 @@ def write_first_record(folder: Path, number: str) -> Path:
     for film in films:
         name = _camera_name(film.stem, document["cameras"])
         document["cameras"][name] = {"film": film.name}
-    record.write_text(tomlkit.dumps(document), encoding="utf-8")
+    _write_first(record, tomlkit.dumps(document))
     (folder / PLACE).mkdir(exist_ok=True)
     return record
+
+
+def _write_first(record: Path, text: str) -> None:
+    try:
+        text.encode()
+        write_new(record, text)
+    except (OSError, UnicodeEncodeError) as error:
+        why = getattr(error, "strerror", None) or "a film's name is no text"
+        raise RecordError(
+            f"the record can't be begun ({why})",
+            where=str(record),
+            remedy="check the names of the films and your permission to write there",
+            status=RECORD,
+        ) from None
 
 
 def films_in(folder: Path) -> list[Path]:

@@ -18,6 +18,7 @@ from tracker.demo.roadside.scene import RoadsideScene, make_roadside
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth
 from tracker.demo.write import ProgressReporter, write_movie
+from tracker.storage.plain_files import write_text
 
 
 def write_roadside(
@@ -46,10 +47,10 @@ def write_roadside(
     with ThreadPoolExecutor(max_workers=2) as pool:
         tracks = dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
     text = roadside_record(scene, tracks)
-    (folder / "record.toml").write_text(text, encoding="utf-8")
+    write_text(folder / "record.toml", text)
     values = roadside_truth(scene)
     place = folder / "truth"
-    (place / "truth.json").write_text(json.dumps(values, indent=1), encoding="utf-8")
+    write_text(place / "truth.json", json.dumps(values, indent=1))
     time = scenario.frame_times(next(iter(scenario.views)))
     table = np.column_stack([time, scene.motion.state(time)])
     header = ",".join(("time_s", *STATE))
