@@ -204,6 +204,34 @@ def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
     assert "undone" in log
 
 
+def test_this_run_stands_beside_the_run_before(desk, analysed, tmp_path):
+    folder = tmp_path / "S-1"
+    shutil.copytree(analysed, folder)
+    page = desk(folder).page()
+    page.locator(".jobstate", has_text="Results up to date").wait_for()
+    box = page.get_by_role("region", name="Headline numbers")
+    assert box.count() == 0  # nothing has been analysed since the page was opened
+    page.keyboard.press("5")
+    before = cell(page, "Impact speed")
+    page.keyboard.press("2")
+    shown(page)
+    page.locator('[data-mark="car.roof1"]').click()
+    unchanged = state(page)["hash"]
+    page.locator("canvas[data-camera]").focus()
+    page.keyboard.press("x")
+    page.keyboard.press("End")
+    page.keyboard.press("x")  # ruled out over the whole film
+    saved(page, unchanged)
+    page.keyboard.press("r")
+    ended(page)
+    box.get_by_text("Before and after").wait_for()
+    this, last = box.locator("tr", has_text="impact speed").locator("td.number").all_inner_texts()
+    assert this != last
+    assert last.split(" ± ")[0] in before
+    box.get_by_role("button", name="Close").click()
+    box.wait_for(state="hidden")
+
+
 def test_keys_step_through_the_film_and_all_films_follow_one_moment(desk, analysed):
     page = desk(analysed).page()
     page.locator("canvas[data-camera]").focus()

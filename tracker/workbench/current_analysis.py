@@ -59,7 +59,7 @@ class CurrentAnalysis:
         self._changed()
 
     def _result(self, payload: Mapping[str, Any]) -> None:
-        """The headline numbers, or that the results can be read while pictures follow."""
+        """The headline numbers: the first ones, then the final ones."""
         self.state = {**self.state, **payload}
         self._changed()
 
@@ -75,7 +75,7 @@ class CurrentAnalysis:
 
     def _end_state(self, failure: Problem | None) -> dict[str, Any]:
         if failure is None:
-            return {"state": "done"}
+            return {"state": "done", "headline": self.state.get("headline")}
         if self._cancelled:
             return {"state": "cancelled"}
         return {"state": "failed", **problem_fields(failure)}

@@ -8,10 +8,15 @@ and marked films are done. It reports as `tracker.processes.child.run_job` does.
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
+from calibration.errors import Problem
 from tracker.core.types import Progress
 from tracker.processes.child import announce_result, run_job
+
+Cells = tuple[str, str, str, str]
+"""Label, value, u and unit of a headline number, as text."""
 
 
 def analyse_and_write(report_progress: Progress) -> None:
@@ -20,7 +25,7 @@ def analyse_and_write(report_progress: Progress) -> None:
     from tracker.pipeline.write_results import write_results_in_steps
     from tracker.record.load import load_record
     from tracker.results.folder import check_directory
-    from tracker.results.headline import Headline, headline_cells, headline_rows
+    from tracker.results.headline import Headline, headline_cells, headline_of, headline_rows
     from tracker.workbench.stage_cache import CachedCalibration, CachedSolution
     from tracker.workbench.user_folders import cache_folder
 
@@ -29,13 +34,43 @@ def analyse_and_write(report_progress: Progress) -> None:
     place = cache_folder()
     calibrate, solve = CachedCalibration(place), CachedSolution(place)
 
+    before = cells_before(directory)
+
     def show_headline(headline: Headline) -> None:
         rows = headline_rows(headline.vehicles, headline.crush)
         cells = headline_cells(rows, headline.report_units)
-        announce_result({"headline": {"draws": headline.draws, "rows": cells}})
+        _announce_headline(cells, before, headline.draws)
 
     results = analyse(load_record(record), report_progress, calibrate, solve, show_headline)
+    cells = headline_cells(headline_of(results), results.test.report_units)
+    _announce_headline(cells, before, None)
     write_results_in_steps(results, directory, report_progress)
+
+
+def cells_before(directory: Path) -> list[Cells]:
+    """The headline numbers of the results that are about to be replaced; empty without any."""
+    from tracker.results.folder import read_results
+    from tracker.results.headline import headline_cells, headline_of
+
+    try:
+        results = read_results(directory)
+    except Problem:
+        return []
+    return headline_cells(headline_of(results), results.test.report_units)
+
+
+def beside(now: Sequence[Cells], before: Sequence[Cells]) -> list[list[str]]:
+    """Rows label, value, u, unit of this run, then value and u of the run before ("" without, or
+    where the unit was another).
+    """
+    last = {(label, unit): [value, u] for label, value, u, unit in before}
+    return [[*cells, *last.get((cells[0], cells[3]), ["", ""])] for cells in now]
+
+
+def _announce_headline(now: Sequence[Cells], before: Sequence[Cells], draws: int | None) -> None:
+    """`draws`: of the posterior behind these first numbers; None for the final ones."""
+    payload = {"draws": draws, "compared": bool(before), "rows": beside(now, before)}
+    announce_result({"headline": payload})
 
 
 if __name__ == "__main__":
