@@ -223,7 +223,10 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
         column = COLUMN["x_m"]
         start = at_zero(striking.time, a, "x_m") - at_zero(striking.time, b, "x_m")
         closed = a[..., after, column] - b[..., after, column] - start[:, None]
-        return np.where(time <= until[:, None], closed, 0.0)
+        shown = np.where(time <= until[:, None], closed, 0.0)
+        # contact seldom ends with a frame
+        at_end = [np.interp(u, time, row) for u, row in zip(until, closed, strict=True)]
+        return np.column_stack([shown, at_end])
 
     contact = contact_of(striking)
     end = float(time[-1]) if contact is None or not contact.ended else contact.end
@@ -231,15 +234,16 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
     if contact is not None and contact.ended:
         ends = contact.drawn
     mean = closing(striking.state[None], struck.state[None], np.array([end]))[0]
-    if not np.isfinite(mean).all() or len(mean) < 2:
+    if not np.isfinite(mean).all() or len(time) < 2:
         return None
     greatest = np.max(np.abs(closing(striking.draws, struck.draws, ends)), axis=1)
     at = int(np.argmax(np.abs(mean)))
-    still = (contact is None or not contact.ended) and at == len(mean) - 1
-    value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), float(time[at]), still)
+    still = (contact is None or not contact.ended) and at >= len(time) - 1
+    when = float(time[at]) if at < len(time) else min(end, float(time[-1]))
+    value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), when, still)
     yaws = [at_zero(v.time, v.state[None], "yaw_rad")[0] for v in (striking, struck)]
     apart = abs(wrapped(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
-    return Crush(value, float(time[at]), contact, not apart > OUTCOME.head_on)
+    return Crush(value, when, contact, not apart > OUTCOME.head_on)
 
 
 def at_zero(time: Array, states: Array, column: str) -> Array:

@@ -88,6 +88,27 @@ def test_velocity_change_is_as_uncertain_as_the_moment_contact_ends() -> None:
     assert change.u == pytest.approx(100 * 1e-3, rel=0.1)
 
 
+def test_a_crush_that_still_grows_as_contact_ends_is_taken_there_not_at_the_frame_before() -> None:
+    """20 m/s, 100 m/s2 for 0.1015 s, then straight on, in frames 4 ms apart: x = 20 t - 50 t^2."""
+    time = np.arange(-0.1, 0.3, 0.004)
+    pushed = np.clip(time, 0.0, 0.1015)
+    state = np.zeros((len(time), len(STATE)))
+    state[:, COLUMN["vx_mps"]] = 20 - 100 * pushed
+    state[:, COLUMN["x_m"]] = 20 * time - 50 * pushed**2 - 100 * pushed * (time - pushed)
+    state[:, COLUMN["ax_mps2"]] = np.where((time >= 0) & (time < 0.1015), -100.0, 0.0)
+    car = PosteriorSamples(time, state, np.repeat(state[None], 10, axis=0))
+    truck = PosteriorSamples(time, 0 * state, np.zeros((10, *state.shape)))
+
+    found = headline.crush(car, truck)
+
+    assert found is not None
+    end = found.contact.end
+    assert found.at == pytest.approx(end, abs=1e-12)
+    pushed_end = min(end, 0.1015)
+    true = 20 * end - 50 * pushed_end**2 - 100 * pushed_end * (end - pushed_end)
+    assert found.max_dynamic.value == pytest.approx(true, abs=5e-4)
+
+
 def test_each_draw_of_a_crush_ends_contact_in_its_own_time() -> None:
     striking = braking(20, 100)
     late = np.zeros_like(striking.draws)
