@@ -13,12 +13,10 @@ from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.aliasing import alias_note
 from tracker.accelerometers.faults import ChannelFault, bridge, find_dropout, find_saturation
 from tracker.accelerometers.file_formats import read_source
+from tracker.accelerometers.options import ACCELEROMETERS
 from tracker.accelerometers.timeline import make_timeline
 from tracker.core.units import UnitError, si_factor
 from tracker.record.schema import CHANNELS, AccelerometerEntry, Channel
-
-SLOWEST = 0.02  # s between samples; an impact lasts a few of them
-NEEDED_AFTER_ZERO = 0.10  # s a channel must last for occupant risk to be told from it
 
 
 @dataclass(frozen=True)
@@ -105,7 +103,7 @@ def _read_file(
     source = read_source(path, time, sorted({c.column for c in channels.values()}))
     stamps = source.time if table.time is None else source.time * table.time.si
     timeline = make_timeline(stamps, str(path))
-    if timeline.interval > SLOWEST:
+    if timeline.interval > ACCELEROMETERS.slowest:
         raise RecordError(
             f"it has a sample every {timeline.interval:.4g} s, too few to show an impact",
             where=str(path),
@@ -156,7 +154,7 @@ def judge_channels(
     good_until: dict[str, float] = {}
     findings: list[ChannelFault] = []
     for name, values in read.items():
-        lost, until = find_dropout(name, time, values, NEEDED_AFTER_ZERO)
+        lost, until = find_dropout(name, time, values, ACCELEROMETERS.needed)
         good_until[name] = until
         if lost is not None:
             findings.append(lost)
@@ -165,7 +163,7 @@ def judge_channels(
         )
         if clipped is not None:
             findings.append(clipped)
-        if lost is not None and until < NEEDED_AFTER_ZERO:
+        if lost is not None and until < ACCELEROMETERS.needed:
             dropped[name] = lost.text
         else:
             usable[name] = np.where(time <= until, values, np.nan)

@@ -5,13 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.arrays import Array
-
-SPAN = 0.15  # s after time zero that is looked at
-LEAST_QUIET = 0.02  # s before it that tell the noise
-BAND = 300.0  # Hz; below it lies what CFC 180 passes (-3 dB)
-EDGE = 0.8  # of half the sample rate; from there to half of it the recorder should pass nothing
-STOP_BAND = -30.0  # dB; stop band of CFC 60 and 180 (SAE J211-1, as quoted publicly)
-ABOVE_NOISE = 4.0  # densities at the edge below this many times that of the noise are noise
+from tracker.accelerometers.options import ACCELEROMETERS
 
 
 def alias_note(channel: str, time: Array, values: Array) -> str | None:
@@ -24,34 +18,37 @@ def alias_note(channel: str, time: Array, values: Array) -> str | None:
     """
     step = float(time[1] - time[0])
     known = np.isfinite(values)
-    during = values[(time >= 0) & (time < SPAN) & known]
+    during = values[(time >= 0) & (time < ACCELEROMETERS.alias_span) & known]
     quiet = values[(time < 0) & known]
     half = 0.5 / step
-    if len(during) * step < 0.5 * SPAN or EDGE * half < 2.0 * BAND:
+    if (
+        len(during) * step < 0.5 * ACCELEROMETERS.alias_span
+        or ACCELEROMETERS.alias_edge * half < 2.0 * ACCELEROMETERS.alias_band
+    ):
         return None
     low, edge = _densities(during, step, half)
-    if len(quiet) * step >= LEAST_QUIET:
+    if len(quiet) * step >= ACCELEROMETERS.alias_quiet:
         _, noise = _densities(quiet, step, half)
-        if edge < ABOVE_NOISE * noise:
+        if edge < ACCELEROMETERS.alias_noise * noise:
             return None
         edge -= noise
     if low <= 0 or edge <= 0:
         return None
     down = 10.0 * np.log10(edge / low)
-    if down < STOP_BAND:
+    if down < ACCELEROMETERS.alias_stop:
         return None
     return (
         f"{channel} has content up to half of its {1 / step:.6g} samples/s ({-down:.0f} dB below "
-        f"that under {BAND:g} Hz): what lay above may be folded into it; ask for the recorder's "
+        f"that under {ACCELEROMETERS.alias_band:g} Hz): what lay above may be folded into it; ask for the recorder's "
         "anti-alias filter"
     )
 
 
 def _densities(values: Array, step: float, half: float) -> tuple[float, float]:
-    """Mean power density below `BAND` and from `EDGE` to half the sample rate."""
+    """Mean power density below `alias_band` and from `alias_edge` to half the sample rate."""
     window = np.hanning(len(values))
     spectrum = np.abs(np.fft.rfft(window * (values - values.mean()))) ** 2 / np.sum(window**2)
     frequency = np.fft.rfftfreq(len(values), step)
-    low = spectrum[(frequency > 0) & (frequency <= BAND)]
-    edge = spectrum[frequency >= EDGE * half]
+    low = spectrum[(frequency > 0) & (frequency <= ACCELEROMETERS.alias_band)]
+    edge = spectrum[frequency >= ACCELEROMETERS.alias_edge * half]
     return float(low.mean()), float(edge.mean())

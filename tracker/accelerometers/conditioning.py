@@ -10,10 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.accelerometers.accelerometer import Accelerometer
 from tracker.accelerometers.cfc import CLASSES, Constant, cfc_filter, least_rate
-
-GUARD = 0.002  # s before time zero that are not used for the offset: time zero may be this late
-LEAST_QUIET = 0.010  # s of record before time zero that an offset needs
-BLOCKS = 8  # their means tell how well the offset is known, drift and vibration included
+from tracker.accelerometers.options import ACCELEROMETERS
 
 
 @dataclass(frozen=True)
@@ -58,7 +55,7 @@ def condition(
         noise[name] = sample_noise(time, values)
         if np.isnan(offset_u[name]):
             notes.append(
-                f"{name} has less than {LEAST_QUIET * 1e3:.0f} ms before time zero:"
+                f"{name} has less than {ACCELEROMETERS.least_quiet * 1e3:.0f} ms before time zero:"
                 " its offset could not be taken off"
             )
         good = np.flatnonzero(np.isfinite(values))
@@ -87,16 +84,19 @@ def zero_offset(time: Array, values: Array) -> tuple[float, float]:
 
     (0, NaN) where less than 10 ms lie before time zero.
     """
-    quiet = values[(time < -GUARD) & np.isfinite(values)]
-    if len(quiet) < BLOCKS or len(quiet) * (time[1] - time[0]) < LEAST_QUIET - GUARD:
+    quiet = values[(time < -ACCELEROMETERS.guard) & np.isfinite(values)]
+    if (
+        len(quiet) < ACCELEROMETERS.blocks
+        or len(quiet) * (time[1] - time[0]) < ACCELEROMETERS.least_quiet - ACCELEROMETERS.guard
+    ):
         return 0.0, float("nan")
-    means = np.array([block.mean() for block in np.array_split(quiet, BLOCKS)])
-    return float(quiet.mean()), float(means.std(ddof=1) / np.sqrt(BLOCKS))
+    means = np.array([block.mean() for block in np.array_split(quiet, ACCELEROMETERS.blocks)])
+    return float(quiet.mean()), float(means.std(ddof=1) / np.sqrt(ACCELEROMETERS.blocks))
 
 
 def sample_noise(time: Array, values: Array) -> float:
     """Standard deviation of a single sample before time zero, slow parts removed."""
-    quiet = values[(time < -GUARD) & np.isfinite(values)]
+    quiet = values[(time < -ACCELEROMETERS.guard) & np.isfinite(values)]
     if len(quiet) < 20:
         return float("nan")
     return float(np.std(np.diff(quiet)) / np.sqrt(2.0))

@@ -10,13 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array, mask_runs
 from calibration.constants import GRAVITY
+from tracker.accelerometers.options import ACCELEROMETERS
 
 Kind = Literal["scale", "offset", "polarity", "saturation", "time_shift", "dropout", "axis_swap"]
-
-DEAD_TIME = 0.005  # s of the very same reading that no live noisy channel gives
-END_TIME = 0.020  # s of it at the record's end, where shifted records are often padded
-_SHORT = 0.001  # s of missing samples that are bridged
-_CLIP_SAMPLES = 3
 
 
 @dataclass(frozen=True)
@@ -38,7 +34,7 @@ def bridge(time: Array, values: Array) -> tuple[Array, int]:
     filled = 0
     for start, end in mask_runs(missing):
         inside = start > 0 and end < len(values)
-        if inside and time[end] - time[start - 1] <= _SHORT + (time[1] - time[0]):
+        if inside and time[end] - time[start - 1] <= ACCELEROMETERS.bridged + (time[1] - time[0]):
             out[start:end] = np.interp(
                 time[start:end],
                 (time[start - 1], time[end]),
@@ -103,7 +99,7 @@ def find_dropout(
     step = float(time[1] - time[0])
     start, end = mask_runs(wrong)[0] if wrong.any() else (len(time), len(time))
     until = float(time[min(start, len(time) - 1)])
-    if end == len(time) and until >= max(needed, float(time[-1]) - END_TIME):
+    if end == len(time) and until >= max(needed, float(time[-1]) - ACCELEROMETERS.dead_end_time):
         return None, until
     if start == len(time):
         text = f"{channel} ends at {until * 1e3:.1f} ms"
@@ -123,7 +119,12 @@ def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
     for start, end in mask_runs(np.r_[False, np.diff(values) == 0.0]):
         extreme = values[start] in (np.nanmax(values), np.nanmin(values))
         to_the_end = end == len(values)
-        least = max(20, round((END_TIME if to_the_end else DEAD_TIME) / step))
+        least = max(
+            20,
+            round(
+                (ACCELEROMETERS.dead_end_time if to_the_end else ACCELEROMETERS.dead_time) / step
+            ),
+        )
         if end - start + 1 >= least and (to_the_end or not extreme):
             dead[start - 1 : end] = True
     return dead
@@ -143,7 +144,7 @@ def _flat_top(values: Array, extreme: float) -> NDArray[np.bool_]:
     for start, end in mask_runs(at):
         around = np.r_[values[max(0, start - 3) : start], values[end : end + 3]]
         if (
-            end - start >= _CLIP_SAMPLES
+            end - start >= ACCELEROMETERS.clip_samples
             and len(around)
             and np.abs(around - extreme).mean() > 3.0 * step
         ):

@@ -9,11 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
-
-_FEW = 0.02  # share of rows that may be left out before the file is refused
-_JITTER = 0.05  # of a step: time stamps this even need no resampling
-_GAP = 1.5  # steps
-_SPARSE = 10  # times as many steps as rows: that is no record with gaps
+from tracker.accelerometers.options import ACCELEROMETERS
 
 
 @dataclass(frozen=True)
@@ -35,7 +31,7 @@ class Timeline:
         """A column of the file (rows,) at the equal steps (n,); NaN in gaps and stays NaN."""
         values = column[self.rows]
         if len(values) == len(self.time) and np.allclose(
-            self.stamps, self.time, rtol=0.0, atol=_JITTER * self.interval
+            self.stamps, self.time, rtol=0.0, atol=ACCELEROMETERS.jitter * self.interval
         ):
             even = values.copy()
         else:
@@ -77,7 +73,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
         time = np.linspace(kept[0], kept[-1], len(kept))
         return Timeline(time, time, rows, (), tuple(findings))
     ahead = np.r_[True, kept[1:] > np.maximum.accumulate(kept)[:-1]]
-    if (~ahead).sum() > _FEW * len(kept):
+    if (~ahead).sum() > ACCELEROMETERS.few * len(kept):
         first = int(np.flatnonzero(~ahead)[0])
         raise RecordError(
             f"time runs backwards or stands still in {(~ahead).sum()} of {len(kept)} rows,"
@@ -91,7 +87,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     rows, kept = rows[ahead], kept[ahead]
     interval = float(np.median(np.diff(kept)))
     steps = (kept[-1] - kept[0]) / interval
-    if not steps <= _SPARSE * len(kept):
+    if not steps <= ACCELEROMETERS.sparse * len(kept):
         k = int(np.argmax(np.diff(kept)))
         raise RecordError(
             f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
@@ -102,14 +98,16 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     count = round(steps)
     interval = (kept[-1] - kept[0]) / count
     time = kept[0] + interval * np.arange(count + 1)
-    wide = np.flatnonzero(np.diff(kept) > _GAP * interval)
+    wide = np.flatnonzero(np.diff(kept) > ACCELEROMETERS.gap * interval)
     gaps = tuple((float(kept[k]), float(kept[k + 1])) for k in wide)
     if gaps:
         longest = max(gaps, key=lambda gap: gap[1] - gap[0])
         findings.append(
             f"{len(gaps)} gaps in time, the longest from {longest[0]:.6g} s to {longest[1]:.6g} s"
         )
-    elif len(time) != len(kept) or not np.allclose(kept, time, rtol=0.0, atol=_JITTER * interval):
+    elif len(time) != len(kept) or not np.allclose(
+        kept, time, rtol=0.0, atol=ACCELEROMETERS.jitter * interval
+    ):
         findings.append("the time steps are uneven: the channels were resampled to equal steps")
     return Timeline(time, kept, rows, gaps, tuple(findings))
 

@@ -27,16 +27,14 @@ from tracker.crosscheck.detectable import smallest_faults
 from tracker.crosscheck.fault_hypotheses import Judgement, judge
 from tracker.crosscheck.film_clock import clock_rivals, film_speeds
 from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
+from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
-from tracker.crosscheck.residuals import FEWEST_DRAWS, ChannelTolerance, Evidence, gather
+from tracker.crosscheck.residuals import ChannelTolerance, Evidence, gather
 from tracker.crosscheck.swapped_channels import find_swap
 
 Verdict = Literal["agree", "disagree", "undetermined"]
 
-START, END = -0.05, 0.30  # s: the span that is compared, where film and channel have it
-_SHORTEST = 0.03  # s after time zero
 _ISO_STEP = 1e-4  # s
-_MOST_SAMPLES = 400
 
 
 @dataclass(frozen=True)
@@ -117,7 +115,7 @@ def cross_check(
     span = _span(accelerometer, time)
     checks: dict[str, ChannelCheck] = {}
     predictions: dict[str, Predicted] = {}
-    if len(draws) >= FEWEST_DRAWS and span is not None:
+    if len(draws) >= CROSS_CHECK.fewest_draws and span is not None:
         keep = _thinned(span)
         wanted = {name for name in (*AXES, *accelerometer.channels) if seen[STATE_OF[name]]}
         predictions = predict(wanted, state[keep], draws[:, keep], time[keep], lever)
@@ -290,17 +288,17 @@ def _agreement(evidence: Evidence) -> Agreement:
 
 
 def _span(accelerometer: Accelerometer, time: Array) -> NDArray[np.intp] | None:
-    start = max(START, float(accelerometer.time[0]))
+    start = max(CROSS_CHECK.start, float(accelerometer.time[0]))
     ends = [accelerometer.good_until[name] for name in accelerometer.channels]
-    end = min(END, *ends) if ends else -np.inf
+    end = min(CROSS_CHECK.end, *ends) if ends else -np.inf
     inside = np.flatnonzero((time >= start) & (time <= end))
-    if len(inside) < 20 or time[inside[-1]] < _SHORTEST or time[inside[0]] > 0.0:
+    if len(inside) < 20 or time[inside[-1]] < CROSS_CHECK.shortest or time[inside[0]] > 0.0:
         return None
     return inside
 
 
 def _thinned(inside: NDArray[np.intp]) -> NDArray[np.intp]:
-    return inside[:: int(np.ceil(len(inside) / _MOST_SAMPLES))]
+    return inside[:: int(np.ceil(len(inside) / CROSS_CHECK.most_samples))]
 
 
 def _seen(observed: NDArray[np.bool_] | None) -> NDArray[np.bool_]:

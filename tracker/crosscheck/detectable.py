@@ -9,8 +9,8 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.time_series import integrate
-from tracker.crosscheck.fault_hypotheses import SCAN, fault_step, sound_covariance
-from tracker.crosscheck.options import FILM_CLOCK
+from tracker.crosscheck.fault_hypotheses import fault_step, sound_covariance
+from tracker.crosscheck.options import CROSS_CHECK, FILM_CLOCK
 from tracker.crosscheck.residuals import Evidence
 
 _LEVELS = np.linspace(0.1, 1.0, 91)
@@ -34,7 +34,7 @@ def smallest_faults(evidence: Evidence) -> Mapping[str, float | None]:
         information = float(shape @ inverse @ shape)
         return float(needed / np.sqrt(information)) if information > 0.0 else None
 
-    scanned = np.sqrt(threshold + SCAN) + wanted
+    scanned = np.sqrt(threshold + CROSS_CHECK.scan) + wanted
     return {
         "scale": smallest(evidence.film_part),
         "offset": smallest(evidence.line),

@@ -15,14 +15,12 @@ from scipy import stats
 
 from calibration.arrays import Array
 from tracker.core.time_series import integrate
+from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.residuals import Evidence
 
 Fault = Literal["scale", "offset", "polarity", "time_shift", "dropout", "saturation"]
 
-FALSE_ALARM = 0.01  # a sound channel may be accused this often
 _KINDS = 6  # single faults that are tried on it
-SCAN = 6.0  # chi-square, for the some twenty places where a scanned fault may seem to be
-_OMNIBUS = 0.2  # share of the false alarms left to "differs, no single fault explains it"
 
 EXPLANATIONS: tuple[tuple[Fault, ...], ...] = (
     (),
@@ -79,7 +77,7 @@ def judge(evidence: Evidence) -> Judgement:
     fits = [fit(evidence, faults) for faults in EXPLANATIONS if len(faults) < 2]
     sound = chosen = fits[0]
     spare = _spare(evidence)
-    any_difference = _critical(FALSE_ALARM * _OMNIBUS, sound.dof, spare)
+    any_difference = _critical(CROSS_CHECK.false_alarm * CROSS_CHECK.omnibus, sound.dof, spare)
     for count in (1, 2, 3):
         if len(chosen.faults) != count - 1:
             break
@@ -96,7 +94,9 @@ def judge(evidence: Evidence) -> Judgement:
         for f in fits
         if f is not chosen and len(f.faults) == len(chosen.faults) and f.chi2 < chosen.chi2 + 4.0
     )
-    explained = chosen.chi2 <= _critical(FALSE_ALARM * _OMNIBUS, chosen.dof, spare)
+    explained = chosen.chi2 <= _critical(
+        CROSS_CHECK.false_alarm * CROSS_CHECK.omnibus, chosen.dof, spare
+    )
     return Judgement(sound, chosen, rivals if chosen.faults else (), significant, explained)
 
 
@@ -241,7 +241,7 @@ def _vertex(at: Array, chi2: Array, k: int) -> tuple[float, float, float]:
 
 def _step(spare: int) -> float:
     """How much chi-square one more fault must take away."""
-    alone = FALSE_ALARM * (1.0 - _OMNIBUS) / _KINDS
+    alone = CROSS_CHECK.false_alarm * (1.0 - CROSS_CHECK.omnibus) / _KINDS
     return float(stats.f.isf(alone, 1, spare))
 
 
@@ -251,7 +251,7 @@ def _scan(fit: Fit) -> float:
     They also need a difference that is significant as a whole, since a film that knows little can
     be fitted by many of them.
     """
-    return SCAN if {"dropout", "saturation"} & set(fit.faults) else 0.0
+    return CROSS_CHECK.scan if {"dropout", "saturation"} & set(fit.faults) else 0.0
 
 
 def _critical(level: float, dof: int, spare: int) -> float:

@@ -33,4 +33,35 @@ class FilmClockOptions:
     )
 
 
+@dataclass(frozen=True)
+class CrossCheckOptions:
+    """The comparison of a channel with the film, and when a fault is named."""
+
+    start: float = option(-0.05, "s", (-0.5, 0.0), "less is compared before time zero", _TRADE)
+    end: float = option(0.30, "s", (0.1, 1.0), "more is compared after time zero", _TRADE)
+    shortest: float = option(
+        0.03, "s", (0.01, 0.2), "a longer span after time zero is needed for a comparison", _TRADE
+    )
+    most_samples: int = option(400, "1", (100, 5000), "more of the film's times are used")
+    fewest_draws: int = option(40, "1", (20, 500), "more draws of the film are needed")
+    stop_step: int = option(6, "1", (1, 50), "times of death are tried farther apart, in samples")
+    false_alarm: float = option(
+        0.01, "1", (1e-4, 0.1), "sound channels are accused more often", _TRADE
+    )
+    omnibus: float = option(
+        0.2,
+        "1",
+        (0.01, 0.5),
+        "more of the false alarms are left to a difference that no fault explains",
+    )
+    scan: float = option(
+        6.0, "1", (2.0, 15.0), "faults looked for all along the record must earn more chi-square"
+    )
+    swap_step: float = option(
+        10.0, "1", (4.0, 30.0), "an exchange of channels is preferred to two faults sooner"
+    )
+
+
 FILM_CLOCK = FilmClockOptions()
+CROSS_CHECK = CrossCheckOptions()
+"""The values in use."""

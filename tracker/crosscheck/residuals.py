@@ -14,10 +14,8 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from tracker.core.time_series import integrate
+from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, Predicted
-
-FEWEST_DRAWS = 40
-_STOP_STEP = 6  # samples of the film between the times of death that are tried
 
 SHIFTS: Array = 0.0005 * np.arange(-80.0, 81.0)
 """Delays that are tried, s."""
@@ -90,7 +88,7 @@ class _FilmParts:
 def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
     """What `Evidence` holds of a prediction."""
     error = (film.drawn - film.integral) @ basis
-    at = np.arange(_STOP_STEP, len(film.time) - 1, _STOP_STEP)
+    at = np.arange(CROSS_CHECK.stop_step, len(film.time) - 1, CROSS_CHECK.stop_step)
     stopped = _held(film.integral[None], basis, at)[:, 0]
     errors = _held(film.drawn - film.integral, basis, at)
     late = film.time - SHIFTS[:, None]

@@ -6,10 +6,9 @@ from itertools import combinations
 
 from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck.fault_hypotheses import Fit, Judgement, fit
+from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, RATES, Predicted
 from tracker.crosscheck.residuals import Evidence
-
-_STEP = 10.0  # chi-square that a fault more must earn, as for single channels
 
 
 def find_swap(
@@ -34,7 +33,7 @@ def find_swap(
             fit_a = _exchanged(evidence[a], predictions[b])
             fit_b = _exchanged(evidence[b], predictions[a])
             faults = len(first.chosen.faults) + len(second.chosen.faults)
-            apart = first.chosen.chi2 + second.chosen.chi2 + _STEP * (faults - 1)
+            apart = first.chosen.chi2 + second.chosen.chi2 + CROSS_CHECK.swap_step * (faults - 1)
             together = fit_a.chi2 + fit_b.chi2
             if together < apart and (best is None or together < best[0]):
                 best = (together, a, b, fit_a, fit_b)

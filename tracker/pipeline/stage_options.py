@@ -12,9 +12,10 @@ from calibration.options import describe_options
 from calibration.resection.options import RESECTION
 from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
+from tracker.accelerometers.options import ACCELEROMETERS
 from tracker.camera.options import BACKGROUND, CAMERA
 from tracker.criteria.options import CRITERIA
-from tracker.crosscheck.options import FILM_CLOCK
+from tracker.crosscheck.options import CROSS_CHECK, FILM_CLOCK
 from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
@@ -38,6 +39,7 @@ from tracker.tracking.options import TRACKING
 
 STAGES: Mapping[str, Any] = MappingProxyType(
     {
+        "accelerometers": ACCELEROMETERS,
         "calibration.board": OPTICS,
         "calibration.image_motion": IMAGE_MOTION,
         "calibration.resection": RESECTION,
@@ -48,6 +50,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "camera": CAMERA,
         "camera.background": BACKGROUND,
         "criteria": CRITERIA,
+        "crosscheck": CROSS_CHECK,
         "crosscheck.film_clock": FILM_CLOCK,
         "detection": DETECTION,
         "film": FILM,

@@ -1,0 +1,78 @@
+"""Numbers that steer how accelerometer records are read, zeroed and doubted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.options import option
+
+_TRADE = "common practice, no source"
+
+
+@dataclass(frozen=True)
+class AccelerometerOptions:
+    """Time steps, offset before time zero, faults that a channel shows by itself, aliasing."""
+
+    slowest: float = option(
+        0.02, "s", (1e-3, 0.05), "records with longer steps are read: an impact lasts a few", _TRADE
+    )
+    needed: float = option(
+        0.10, "s", (0.03, 0.3), "a channel must last longer to be used for occupant risk", _TRADE
+    )
+    guard: float = option(
+        0.002, "s", (0.0, 0.02), "time zero may be later without spoiling the offset", _TRADE
+    )
+    least_quiet: float = option(
+        0.010, "s", (0.005, 0.1), "an offset needs a longer record before time zero", _TRADE
+    )
+    blocks: int = option(
+        8, "1", (4, 40), "an offset's u is found from more, shorter means: less of drift is in it"
+    )
+    dead_time: float = option(
+        0.005, "s", (0.001, 0.05), "a noisy channel may stand still for longer", _TRADE
+    )
+    dead_end_time: float = option(
+        0.020,
+        "s",
+        (0.001, 0.1),
+        "the same at a record's end, where shifted ones are padded",
+        _TRADE,
+    )
+    bridged: float = option(
+        0.001, "s", (0.0, 0.005), "longer stretches of missing samples are interpolated", _TRADE
+    )
+    clip_samples: int = option(
+        3, "1", (2, 20), "a flat top must be longer to count as clipped", _TRADE
+    )
+    few: float = option(
+        0.02, "1", (0.0, 0.2), "more rows may be left out before a file is refused", _TRADE
+    )
+    jitter: float = option(
+        0.05, "1", (0.0, 0.3), "time stamps may be less even, in steps, without resampling", _TRADE
+    )
+    gap: float = option(1.5, "1", (1.1, 5.0), "a gap is longer, in steps", _TRADE)
+    sparse: float = option(
+        10.0, "1", (2.0, 100.0), "a record may have more gaps: steps for each row", _TRADE
+    )
+    alias_span: float = option(
+        0.15, "s", (0.05, 0.5), "aliasing is looked for longer after time zero", _TRADE
+    )
+    alias_quiet: float = option(
+        0.02, "s", (0.005, 0.1), "noise is found from a longer record before time zero", _TRADE
+    )
+    alias_band: float = option(
+        300.0, "Hz", (100.0, 2000.0), "more is passed: CFC 180 does up to 300 Hz", "SAE J211-1"
+    )
+    alias_edge: float = option(
+        0.8, "1", (0.5, 0.95), "the band where a recorder passes nothing begins nearer to half rate"
+    )
+    alias_stop: float = option(
+        -30.0, "dB", (-80.0, -10.0), "more may pass there", "SAE J211-1, as quoted publicly"
+    )
+    alias_noise: float = option(
+        4.0, "1", (1.5, 20.0), "more of the density at the edge counts as noise", _TRADE
+    )
+
+
+ACCELEROMETERS = AccelerometerOptions()
+"""The values in use."""
