@@ -39,8 +39,8 @@ def alias_note(channel: str, time: Array, values: Array) -> str | None:
         return None
     return (
         f"{channel} has content up to half of its {1 / step:.6g} samples/s ({-down:.0f} dB below "
-        f"that under {ACCELEROMETERS.alias_band:g} Hz): what lay above may be folded into it; ask for the recorder's "
-        "anti-alias filter"
+        f"that under {ACCELEROMETERS.alias_band:g} Hz): what lay above may be folded into it; "
+        "ask for the recorder's anti-alias filter"
     )
 
 
