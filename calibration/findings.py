@@ -74,6 +74,7 @@ _INFORMATION: dict[str, str] = {
 _CAUTION: dict[str, str] = {
     # lens
     "lens_coverage": "distortion is extrapolated outside the part of the picture the board covers",
+    "lens_differs": "the survey contradicts the given lens beyond its uncertainty",
     "line_bent": "a straight line of the scene is bent in the picture: distortion is not modelled",
     # camera
     "distance_vague": "the camera's distance from the plane of motion is poorly known",

@@ -108,6 +108,12 @@ class ResectionOptions:
     damping_limit: float = option(
         1e10, "1", (1e4, 1e15), "least squares gives up later where no step helps"
     )
+    lens_change_probability: float = option(
+        1e-3, "1", (1e-9, 0.1), "of a larger change of a sound lens, below which it is named: fewer"
+    )
+    lens_change_determined: float = option(
+        0.1, "1", (0.01, 1), "share of a lens' variance that the survey must take away to judge it"
+    )
 
 
 RESECTION = ResectionOptions()

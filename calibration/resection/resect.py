@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.camera import Camera, Lens
+from calibration.camera import LENS, Camera, Lens
 from calibration.errors import FILM, CalibrationError
 from calibration.findings import Diagnostic
 from calibration.resection import pose
@@ -20,6 +20,7 @@ from calibration.resection.adjustment import (
     open_lens_prior,
 )
 from calibration.resection.blunders import BlunderSearch, exchanged_pairs, reject_blunders
+from calibration.resection.lens_change import lens_findings
 from calibration.resection.options import RESECTION
 from calibration.resection.pose import Sightings
 from calibration.resection.withheld import TargetResiduals, target_residuals
@@ -112,6 +113,8 @@ def resect(
             status=FILM,
         )
     findings += _survey_findings(seen, verdict, error)
+    if lens is not None:
+        findings += lens_findings(lens, camera.lens, verdict.fit.camera.covariance[LENS, LENS])
     findings += _pose_findings(camera, rough, ambiguous, seen)
     return Resection(
         camera,
