@@ -11,7 +11,7 @@ from calibration.image_motion.options import IMAGE_MOTION
 from calibration.options import describe_options
 from calibration.resection.options import RESECTION
 from calibration.scale_bars.options import SCALE_BARS
-from calibration.time.options import CLOCK_SPLINE, TIME, TIMING_LIGHT
+from calibration.time.options import CLOCK_SPLINE, FLASH, TIME, TIMING_LIGHT
 from tracker.accelerometers.options import ACCELEROMETERS
 from tracker.camera.options import BACKGROUND, CAMERA
 from tracker.criteria.options import CRITERIA
@@ -46,6 +46,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "calibration.scale_bars": SCALE_BARS,
         "calibration.time": TIME,
         "calibration.time.clock_spline": CLOCK_SPLINE,
+        "calibration.time.flash": FLASH,
         "calibration.time.timing_light": TIMING_LIGHT,
         "camera": CAMERA,
         "camera.background": BACKGROUND,

@@ -46,6 +46,8 @@ def _feed(whole: Any, value: Any) -> None:
             _feed(whole, name)
             _feed(whole, entry)
         whole.update(b"}")
+    elif isinstance(value, (set, frozenset)):
+        _feed(whole, sorted(value))
     elif isinstance(value, (tuple, list)):
         whole.update(b"[")
         for entry in value:

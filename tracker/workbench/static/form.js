@@ -56,7 +56,8 @@ export function remover(label, path) {
       title: `Take ${label} out of the record; Undo brings it back`,
       "aria-label": `Take ${label} out`,
       onclick: async () => {
-        if (await save(`${label} taken out`, [{ path }])) showStatus(`${label} is out of the record; Undo brings it back.`);
+        if (await save(`${label} taken out`, [{ path }]))
+          showStatus(`${label} is out of the record; Undo brings it back.`);
       },
     },
     path.length > 2 && typeof path.at(-1) === "string" ? "Take out" : `Take ${label} out`,

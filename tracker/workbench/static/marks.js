@@ -173,7 +173,7 @@ export function panel(chosen) {
           createElement(
             "span",
             { class: "glyph", "aria-hidden": "true" },
-            out ? "✕" : hand ? GLYPHS[EDITED] : status !== null && status !== undefined ? GLYPHS[status] : picked ? "▽" : "·",
+            out ? "✕" : hand ? GLYPHS[EDITED] : (GLYPHS[status] ?? (picked ? "▽" : "·")),
           ),
           createElement("span", { class: "name" }, mark),
           createElement("span", { class: "state" }, word),

@@ -44,7 +44,7 @@ export function pasteRows(path, what) {
             const had = changes.map((c) => c.path.at(-1)).filter((n) => Object.hasOwn(valueAt(path) ?? {}, n));
             if (had.length && replacing !== area.value) {
               replacing = area.value;
-              throw new Error(`${had.join(", ")}: in the record already. Add once more to replace, or change the names.`);
+              throw new Error(`${had.join(", ")}: in the record already. Add once more to replace, or change names.`);
             }
             if (await save(`${changes.length} rows added to ${path.join(" ")}`, changes)) box.close();
           } catch (error) {
@@ -94,7 +94,7 @@ export function rows(text, what, unit) {
     const length = (t) => (/^[-+−]?[\d.]+(e[-+]?\d+)?$/i.test(t) ? `${t} ${unit}` : t);
     if (!name) throw new Error(`Row ${i + 1} has no name.`);
     if (/\s/.test(name))
-      throw new Error(`Row ${i + 1}: "${name}" has spaces in its name; separate columns by commas, semicolons or tabs.`);
+      throw new Error(`Row ${i + 1}: "${name}" has spaces; separate columns by commas, semicolons or tabs.`);
     if (found.some(([other]) => other === name)) throw new Error(`Row ${i + 1}: ${name} is there twice.`);
     for (const [word, t] of [
       ["x", x],

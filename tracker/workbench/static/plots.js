@@ -87,15 +87,15 @@ export function plot(given, height, within = null) {
       ),
     ),
     given.lines.some((l) => l.band)
-      ? createElement("span", { class: "key", title: "Standard uncertainty after ±, 95 % in the band" }, "band 95 %, ± k = 1")
+      ? createElement("span", { class: "key", title: "Standard uncertainty after ±" }, "band 95 %, ± k = 1")
       : null,
     createElement("output", { class: "here" }),
     zoomed,
     createElement(
       "span",
       { class: "buttons" },
-      createElement("button", { class: "small", title: "Values as a table (CSV)", onclick: () => saveValues(given) }, "CSV"),
-      createElement("button", { class: "small", title: "The picture (PNG)", onclick: () => savePicture(given, drawn) }, "PNG"),
+      small("CSV", "Values as a table (CSV)", () => saveValues(given)),
+      small("PNG", "The picture (PNG)", () => savePicture(given, drawn)),
     ),
   );
   const data = joined(given.lines),
@@ -194,6 +194,8 @@ export function withU(value, band) {
   return `${value.toFixed(digits)} ± ${u.toFixed(digits)}`;
 }
 
+const small = (text, title, onclick) => createElement("button", { class: "small", title, onclick }, text);
+
 /** A table of a plot's values: time, then each line with its standard uncertainty. */
 function saveValues(given) {
   const unit = given.unit ? ` (${given.unit})` : "",
@@ -205,7 +207,8 @@ function saveValues(given) {
     }),
   );
   const head = ["line", "time (s)", quote(given.title + unit), quote(`u, k = 1${unit}`)];
-  save(`${given.title}.csv`, new Blob([[head, ...rows].map((r) => r.join(",")).join("\n"), "\n"], { type: "text/csv" }));
+  const text = [head, ...rows].map((r) => r.join(",")).join("\n");
+  save(`${given.title}.csv`, new Blob([text, "\n"], { type: "text/csv" }));
 }
 
 function savePicture(given, drawn) {

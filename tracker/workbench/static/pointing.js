@@ -111,7 +111,7 @@ class Pointing {
     const off = ([u, v]) => Math.hypot(u - pixel[0], v - pixel[1]);
     const other = picksOf(pane.camera).find((p) => p.mark !== mark && p.frame === frame && off(p.pixel) < SAME);
     if (other) {
-      showStatus(`${mark} not placed: ${other.mark} is picked at this very place; one pixel can't serve two marks.`, "bad");
+      showStatus(`${mark} not placed: ${other.mark} is here; one pixel can't serve two marks.`, "bad");
       return false;
     }
     const tracks = store.tracks[pane.camera],

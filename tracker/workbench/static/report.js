@@ -81,7 +81,8 @@ const FILES = [
 function group(path) {
   const folder = path.split("/")[0];
   if (["films", "pictures", "iso13499"].includes(folder)) return folder;
-  return ["results.json", "results.h5", "motion", "points", "tracks", "mechanics"].includes(folder) ? "numbers" : "other";
+  const numbers = ["results.json", "results.h5", "motion", "points", "tracks", "mechanics"];
+  return numbers.includes(folder) ? "numbers" : "other";
 }
 
 /** One part of the results, folded; null without files. */

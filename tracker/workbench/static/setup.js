@@ -5,6 +5,8 @@ import { addNamed, formField, namedRows, remover, section, startFields, updateFi
 import { save, store, subscribe } from "./store.js";
 import { wanting } from "./wanting.js";
 
+const COMPLETE = "✓ No entry is wrong, and nothing is missing for an analysis. Check looks into the films.";
+
 let refresh = () => {};
 
 /**
@@ -106,7 +108,7 @@ function toDo() {
         ]
       : [];
   return [
-    needed.length ? null : createElement("p", { class: "good" }, "✓ No entry is wrong, and nothing is missing for an analysis. Check looks into the films."),
+    needed.length ? null : createElement("p", { class: "good" }, COMPLETE),
     list(`Still needed for an analysis (${needed.length})`, needed, "needed"),
     list("Would make the numbers better", better, "better"),
   ];

@@ -178,7 +178,8 @@ export function transport() {
   player.onChange = () => {
     const shows = player.on && player.shown && player.shown < 0.9 * options.rate;
     fill(play, player.on ? "Stop" : "Play");
-    fill(truth, shows ? `every ${(options.rate / player.shown).toFixed(1)}th frame is shown, ${player.shown.toFixed(0)} a second` : "");
+    const skipped = () => (options.rate / player.shown).toFixed(1);
+    fill(truth, shows ? `every ${skipped()}th frame is shown, ${player.shown.toFixed(0)} a second` : "");
   };
   const off = [
     subscribe("moment", moment),

@@ -14,7 +14,8 @@ export function wanting(raw) {
   if (!vehicles.length) needed.push("A vehicle.");
   for (const [name, camera] of cameras) ofCamera(name, camera, needed, better);
   for (const [name, vehicle] of vehicles) ofVehicle(name, vehicle, cameras.length > 0, needed, better);
-  if (!raw.test?.intended?.speed) better.push("The test's intended speed and angle: without them conditions are not judged.");
+  if (!raw.test?.intended?.speed) 
+    better.push("The test's intended speed and angle: without them conditions are not judged.");
   if (!raw.test?.criteria || raw.test.criteria === "none") better.push("A criteria set: without it nothing is judged.");
   return { needed, better };
 }
@@ -25,10 +26,12 @@ function ofCamera(name, camera, needed, better) {
     fewest = camera.lens ? 3 : 4;
   if (!camera.film) needed.push(`Camera ${name}: its film.`);
   if (!bars && surveyed < fewest)
-    needed.push(`Camera ${name}: ${fewest - surveyed} more surveyed fixed targets (6 or more are better), or a scale bar.`);
-  else if (!bars && surveyed < 6) better.push(`Camera ${name}: 6 or more surveyed fixed targets; there are ${surveyed}.`);
+    needed.push(`Camera ${name}: ${fewest - surveyed} more surveyed fixed targets (better 6 in all), or a scale bar.`);
+  else if (!bars && surveyed < 6)
+    better.push(`Camera ${name}: 6 or more surveyed fixed targets; there are ${surveyed}.`);
   if (!camera.lens) better.push(`Camera ${name}: a calibrated lens; without one it is solved from the survey.`);
-  if (!camera.frame_rate) better.push(`Camera ${name}: the frame rate while filming; a film's own is often that of playing.`);
+  if (!camera.frame_rate)
+    better.push(`Camera ${name}: the frame rate while filming; a film's own is often that of playing.`);
   if (!camera.exposure) better.push(`Camera ${name}: the exposure.`);
 }
 
