@@ -74,7 +74,7 @@ class Desk:
         # The browser itself writes a line for each refusal that the page handles.
         refused = "status of 409" in message.text or "status of 422" in message.text
         if message.type in ("error", "warning") and not (refused or self.pages_may_complain):
-            self.wrong.append(f"{message.type}: {message.text}")
+            self.wrong.append(f"{message.type}: {message.text} {message.location}")
 
     def _request(self, request) -> None:
         parts = urlsplit(request.url)

@@ -18,6 +18,7 @@ POLICY = (
 
 ENTRY = """<!doctype html>
 <meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/"><title>impactfilm</title>
+<link rel="icon" href="/static/favicon.svg" type="image/svg+xml">
 """
 """Answer to the address with the token: from here on the browser asks as a page of our own."""
 
