@@ -30,7 +30,7 @@ from tracker.core.units import System
 from tracker.pipeline.check_result import Check
 from tracker.results.after_contact import ArticleFigure
 from tracker.results.headline import Headline, Row, headline_cells, headline_of, headline_rows
-from tracker.results.schema import Results
+from tracker.results.schema import Results, VehicleResult
 
 CAUTION = (
     "For engineers who answer for the test: these numbers do not replace the test standard, local "
@@ -156,7 +156,7 @@ def truth_rows(
         if vehicle == "article":
             film = getattr(results.article, name, None)
         elif field and vehicle in results.vehicles:
-            film = getattr(getattr(results.vehicles[vehicle], part), field, None)
+            film = _after_contact(results.vehicles[vehicle], part, field)
         elif vehicle == "crush":
             film = results.crush.max_dynamic if results.crush else None
         elif vehicle in results.vehicles:
@@ -165,6 +165,15 @@ def truth_rows(
             accelerometer = getattr(of.occupant.accelerometer, name, None)
         rows.append((key.replace(".", ": ").replace("_", " "), film, accelerometer, true))
     return rows
+
+
+def _after_contact(entry: VehicleResult, part: str, field: str) -> Quantity | None:
+    """A number at the loss of contact or of the place of rest."""
+    leaves = entry.exit
+    if (part, field) == ("exit", "time"):
+        return None if leaves is None else Quantity(leaves.time, "s", leaves.time_u)
+    found = getattr(getattr(entry, part), field, None)
+    return found if isinstance(found, Quantity) else None
 
 
 def _quantity_text(quantity: Quantity | ArticleFigure | None) -> str:

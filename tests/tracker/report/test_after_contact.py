@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.support.made_results import made_results
+from tracker.cli.progress import show_demo, truth_rows
 from tracker.core.types import Quantity
 from tracker.report.after_contact import after_contact, article_table, events_table, exit_table
 from tracker.report.blocks import TableBlock
@@ -130,3 +131,17 @@ def test_a_marked_film_names_an_event_when_it_happens(results: Results) -> None:
     assert overlay._captions(0.125) == ["POST BREAKS"]
     assert overlay._captions(0.115) == []
     assert overlay._captions(0.5) == []
+
+
+def test_the_demonstrations_table_shows_the_loss_of_contact(
+    results: Results, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = next(n for n, v in results.vehicles.items() if v.exit is not None)
+    truth = {f"{name}.exit.time": 0.349, f"{name}.final.downstream": 70.1, "article.width": 1.0}
+
+    found = {label: film for label, film, _, _ in truth_rows(results, truth)}
+    show_demo(results, truth)
+
+    assert found[f"{name}: exit: time"] == Quantity(0.35, "s", 0.004)
+    assert found[f"{name}: final: downstream"] == Quantity(70.104, "m", 0.03)
+    assert "0.3500 ± 0.0040 s" in capsys.readouterr().out
