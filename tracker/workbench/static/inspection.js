@@ -33,6 +33,7 @@ function stateOf(view) {
     cameras: cameras(),
     job: store.test?.job,
     hash: store.test?.hash,
+    tracked: Object.keys(store.tracks),
     errors: store.test?.errors,
     panes: Object.fromEntries(shown),
     task: pointing.task?.mark ?? pointing.task?.kind ?? null,

@@ -68,8 +68,10 @@ function show(view, field = null, travelling = false) {
 
 /** The page's address; a step that the browser's Back can undo, unless Back itself led here. */
 function address(hash, travelling) {
+  const instead = travelling || first;
+  first = false;
   if (location.hash === hash || (hash === "#" && !location.hash)) return;
-  if (travelling || first) history.replaceState(null, "", hash);
+  if (instead) history.replaceState(null, "", hash);
   else history.pushState(null, "", hash);
   if (!travelling) showStatus("");
 }
@@ -300,6 +302,7 @@ subscribe("results", head);
 theme();
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => theme());
 publish(() => now);
+window.addEventListener("popstate", travel);
 
 const [wanted, view] = location.hash.slice(1).split("/");
 get("/api/start")
@@ -313,9 +316,6 @@ get("/api/start")
     } catch (problem) {
       if (wanted) show(null);
       showStatus(problem.message, "bad");
-    } finally {
-      first = false;
-      window.addEventListener("popstate", travel);
     }
   })
   .catch((problem) => showStatus(problem.message, "bad"));

@@ -45,8 +45,8 @@ export function plot(given, height, within = null) {
     "",
   );
   const whole = () => {
-    const last = data[0].length - 1;
-    drawn?.setScale("x", { min: data[0][0], max: data[0][last] });
+    // A stretch of time chosen in one plot is shown in all of them, and so is all of it again.
+    for (const u of uPlot.sync("time").plots) u.setScale("x", { min: u.data[0][0], max: u.data[0].at(-1) });
   };
   const sayZoom = (u) => {
     const { min, max } = u.scales.x,
