@@ -17,10 +17,10 @@ def analyse_and_write(report_progress: Progress) -> None:
     from tracker.pipeline.analyse import analyse
     from tracker.pipeline.write_results import write_results
     from tracker.record.load import load_record
-    from tracker.results.folder import check_directory
+    from tracker.results.folder import check_own_directory
 
     record, directory = Path(sys.argv[1]), Path(sys.argv[2])
-    check_directory(directory)
+    check_own_directory(directory)
     write_results(analyse(load_record(record), report_progress), directory, report_progress)
 
 

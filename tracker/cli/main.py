@@ -78,10 +78,10 @@ def analyse(record: Path, out: Path | None) -> None:
     from tracker.cli.progress import Bars, show_results
     from tracker.pipeline.analyse import analyse as analyse_record
     from tracker.record.load import load_record
-    from tracker.results.folder import check_directory
+    from tracker.results.folder import check_directory, check_own_directory
 
     directory = out or record.parent / "results"
-    check_directory(directory)
+    (check_own_directory if out is None else check_directory)(directory)
     calibrate = partial(calibrate_camera, opening=films.open)
     with Bars() as bars:
         results = analyse_record(
@@ -142,24 +142,40 @@ def demo(out: Path | None, scenario: str) -> None:
     "--at", "times", multiple=True, help="A time of the photographs, as '50 ms'; several if wanted."
 )
 @click.option("--slow", type=click.FloatRange(1, 1e6), help="Marked films slower than life by.")
-def report(directory: Path, verify: bool, times: tuple[str, ...], slow: float | None) -> None:
+@click.option(
+    "--films", type=FOLDER, help="Folder of the films; default: the one that holds DIRECTORY."
+)
+def report(
+    directory: Path,
+    verify: bool,
+    times: tuple[str, ...],
+    slow: float | None,
+    films: Path | None,
+) -> None:
     """Write the reports of a results folder again, or verify its numbers.
 
     --at and --slow hold until the test is analysed again; in the record they are `photographs` and
-    `slow_motion`.
+    `slow_motion`. A film that lies outside the folder of the films is named and not opened: its
+    pictures stay as they are.
     """
     from tracker.cli.progress import Bars
     from tracker.pipeline.verify import verify as verify_results
-    from tracker.pipeline.write_results import write_results
+    from tracker.pipeline.write_results import films_outside, write_results
     from tracker.report.asked import as_asked
     from tracker.results.folder import read_results
 
-    if verify and (times or slow is not None):
-        raise click.UsageError("--verify writes nothing: leave --at and --slow out")
+    if verify and (times or slow is not None or films is not None):
+        raise click.UsageError("--verify writes nothing: leave --at, --slow and --films out")
     with Bars() as bars:
         if not verify:
             results = as_asked(read_results(directory), times, slow)
-            write_results(results, directory, bars.progress)
+            home = films.resolve() if films else directory.resolve().parent
+            outside = films_outside(results, home)
+            for camera in outside:
+                film = ascii(results.views[camera].film)
+                text = f"camera {camera!a}: {film} is not opened, for it lies outside {home}"
+                click.echo(f"{text}; name the folder of the films with --films.", err=True)
+            write_results(results, directory, bars.progress, unopened=outside)
             return
         record = verify_results(directory, bars.progress)
     click.echo(f"{directory}: verified: {record} gives the same numbers again.")

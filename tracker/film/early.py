@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import stat
-import tomllib
 from collections.abc import Iterator
 from concurrent.futures import Future
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from threading import Thread
 from typing import Any
 
 from calibration.errors import Problem
+from calibration.files import read_bounded
 from tracker.film.film import Film, open_film
 from tracker.film.places import MOVIE_SUFFIXES
+from tracker.storage.toml_text import toml_tables
 
 _MOST_BYTES = 2**24
 """Of a record that is read before it is validated."""
+_MOST_FILMS = 16
+"""Opened at once; a record may name any number."""
 
 
 class EarlyFilms:
@@ -28,7 +32,7 @@ class EarlyFilms:
 
     def __init__(self, record: Path) -> None:
         self._opened: dict[tuple[str, str], Future[Film | None]] = {}
-        for camera, film in _movies(record):
+        for camera, film in islice(_movies(record), _MOST_FILMS):
             place, where = str(film.absolute()), f"cameras.{camera}"
             found: Future[Film | None] = Future()
             self._opened[place, where] = found
@@ -56,9 +60,8 @@ def _open(path: str, where: str, found: Future[Film | None]) -> None:
 def _movies(record: Path) -> Iterator[tuple[str, Path]]:
     """Camera and place of each movie file that lies in the record's folder."""
     try:
-        if record.stat().st_size > _MOST_BYTES:
-            return
-        cameras: Any = tomllib.loads(record.read_text(encoding="utf-8"))["cameras"]
+        data = read_bounded(record, _MOST_BYTES, where=str(record), remedy="")
+        cameras: Any = toml_tables(data.decode("utf-8-sig"))["cameras"]
         named = [(str(name), Path(entry["film"])) for name, entry in cameras.items()]
         for name, film in named:
             place = record.parent / film
@@ -66,5 +69,5 @@ def _movies(record: Path) -> Iterator[tuple[str, Path]]:
             is_movie = place.suffix.lower() in MOVIE_SUFFIXES
             if inside and is_movie and stat.S_ISREG(place.stat().st_mode):
                 yield name, place
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (Problem, OSError, ValueError, KeyError, TypeError, AttributeError):
         return

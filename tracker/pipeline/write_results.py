@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Collection
+from dataclasses import replace
 from pathlib import Path
 
 from tracker.core.types import Progress, silent
+from tracker.record.check_files import lies_inside
 from tracker.report import write_reports
 from tracker.results.folder import OURS, check_directory, relative, write_data
 from tracker.results.json import RESULTS
@@ -17,12 +21,17 @@ REPORT = ("pictures", "report.html", "report.pdf")
 
 
 def write_results(
-    results: Results, directory: str | Path, progress: Progress | None = None, films: bool = True
+    results: Results,
+    directory: str | Path,
+    progress: Progress | None = None,
+    films: bool = True,
+    unopened: Collection[str] = (),
 ) -> None:
     """Write the results folder of a test, in place of an earlier one; `films` with marked films.
 
-    The folder appears complete or not at all. Raises `Problem` (status `RECORD`) where
-    `directory` holds other things, or can't be written to.
+    Of the cameras `unopened` no film is opened: their earlier pictures stay. The folder appears
+    complete or not at all. Raises `Problem` (status `RECORD`) where `directory` holds other things,
+    or can't be written to.
     """
     report_progress = progress or silent
     directory = Path(directory)
@@ -30,7 +39,7 @@ def write_results(
     check_directory(directory)
     with replacing(directory, RESULTS, OURS) as new:
         write_data(relative(results, source), new)
-        write_reports(results, new, source, report_progress, films)
+        write_reports(_without_films(results, unopened), new, source, report_progress, films)
 
 
 def write_results_in_steps(
@@ -54,3 +63,28 @@ def write_results_in_steps(
         for name in REPORT:
             parts.move(name)
         parts.end()
+
+
+def films_outside(results: Results, home: Path) -> tuple[str, ...]:
+    """Cameras whose films, as results name them, lie elsewhere than in the folder `home`.
+
+    Results may come from anybody: what they name is not opened unless it lies beside them.
+    """
+    return tuple(
+        camera
+        for camera, view in results.views.items()
+        if "://" in view.film or not lies_inside(home, _as_seen_from(home, Path(view.film)))
+    )
+
+
+def _as_seen_from(home: Path, film: Path) -> str:
+    """The film's place relative to a folder, links to the folders around it followed."""
+    return os.path.relpath(film.parent.resolve() / film.name, home)
+
+
+def _without_films(results: Results, cameras: Collection[str]) -> Results:
+    views = {
+        camera: replace(view, film="") if camera in cameras else view
+        for camera, view in results.views.items()
+    }
+    return replace(results, views=views)

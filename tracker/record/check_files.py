@@ -57,6 +57,16 @@ def matches(folder: Path, name: str) -> list[Path]:
     return [folder / name] if (folder / name).exists() else []
 
 
+def lies_inside(folder: Path, name: str) -> bool:
+    """Whether a path or pattern leads to what lies in the folder, not through a link or out."""
+    if is_url(name) or not name.strip() or _outside(name):
+        return False
+    try:
+        return not _escapes(folder, matches(folder, name))
+    except (OSError, ValueError):
+        return False
+
+
 def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
     """Every complaint about files that the record names."""
     for key, camera in tables(raw, "cameras"):

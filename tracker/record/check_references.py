@@ -21,10 +21,11 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
         MarkId(vehicle, marker)
         for vehicle, table in vehicles.items()
         for marker, _ in _markers(table)
+        if vehicle and marker and "." not in vehicle  # the schema refuses such names
     }
     article = raw.get("article")
     if isinstance(article, dict):
-        markers |= {MarkId(ARTICLE, marker) for marker, _ in _markers(article)}
+        markers |= {MarkId(ARTICLE, marker) for marker, _ in _markers(article) if marker}
         if ARTICLE in vehicles:
             yield (
                 ("vehicles", ARTICLE),

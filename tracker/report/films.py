@@ -19,6 +19,7 @@ from tracker.report.overlay import Image, Overlay, grey
 from tracker.report.sequence import opened
 from tracker.results.schema import Results
 from tracker.storage.hashing import content
+from tracker.storage.inside import is_own_file
 from tracker.storage.plain_files import copy_file
 
 FrameVisitor = Callable[[str, int, Luma, int], None]
@@ -62,7 +63,7 @@ def mark_films(
         own = None if pace is None else _key(results, camera, pace)
         before = earlier / target.name
         if film is None or pace is None or (own is not None and own == _key_of(before)):
-            if before.is_file():
+            if is_own_file(before):
                 copy_file(before, target)
         else:
             overlay = Overlay(camera, results, view, pace.slow)
@@ -98,6 +99,8 @@ def _key(results: Results, camera: str, pace: Pace) -> str | None:
 
 def _key_of(film: Path) -> str:
     """The digest that a marked film was written with; empty without one."""
+    if not is_own_file(film):
+        return ""
     try:
         with av.open(str(film)) as container:
             return container.metadata.get("comment", "")

@@ -16,6 +16,7 @@ from tracker.report.moments import Moment, moments
 from tracker.report.options import REPORT
 from tracker.report.overlay import grey
 from tracker.results.schema import Results, View
+from tracker.storage.inside import is_own_file
 from tracker.storage.plain_files import copy_file
 
 IN_A_ROW = 2  # pictures on a page's width: each is more than 3 in wide
@@ -64,7 +65,7 @@ class Photographer:
         for camera, wanted in self._wanted.items():
             for key, (_, name, label) in wanted.items():
                 if name not in self._taken:
-                    if not (earlier / name).is_file():
+                    if not is_own_file(earlier / name):
                         continue
                     copy_file(earlier / name, self.pictures / name)
                 shots.setdefault(camera, {})[key] = (name, label)
@@ -121,6 +122,8 @@ def _spread(keys: list[str], count: int) -> list[str]:
 
 def opened(view: View, camera: str) -> Film | None:
     """The film of a view; None where it is not at hand or can't be read."""
+    if not view.film:
+        return None
     try:
         return open_film(view.film, frame_rate=view.frame_rate, bits=view.bits, where=camera)
     except Problem:

@@ -54,12 +54,37 @@ def read_results(directory: str | Path) -> Results:
             remedy="name a results folder, as `impactfilm analyse` writes it",
             status=RECORD,
         )
+    _refuse_links(directory)
     results = Results(
         **read_scalars(_text(directory / RESULTS), str(directory / RESULTS)),
         **read_h5(directory / ARRAYS),
         log=read_log(_text(directory / LOG), str(directory / LOG)),
     )
     return _placed(results, lambda path: os.path.normpath(directory.resolve() / path))
+
+
+def _refuse_links(directory: Path) -> None:
+    """Raise `Problem` if a file of the results is a link: it may lead to another test's, or out."""
+    for name in (RESULTS, ARRAYS, LOG):
+        if (directory / name).is_symlink():
+            raise ResultsError(
+                "this is a link, and links among results are not read",
+                where=str(directory / name),
+                remedy="put the file itself there, or analyse the test again",
+                status=RECORD,
+            )
+
+
+def check_own_directory(directory: Path) -> None:
+    """As `check_directory`, for the folder `results` beside a record: it may not be a link."""
+    if directory.is_symlink():
+        raise ResultsError(
+            "this is a link, through which results are not written",
+            where=str(directory),
+            remedy="remove the link, or name the folder with --out",
+            status=RECORD,
+        )
+    check_directory(directory)
 
 
 def check_directory(directory: Path) -> None:

@@ -70,6 +70,14 @@ def check_inside(home: Path, name: str) -> None:
     os.close(_descriptor(home, name, os.O_RDONLY))
 
 
+def is_own_file(path: Path) -> bool:
+    """Whether this is a plain file in a folder, neither of them a link."""
+    try:
+        return not path.parent.is_symlink() and stat.S_ISREG(path.lstat().st_mode)
+    except (OSError, ValueError):
+        return False
+
+
 def _descriptor(home: Path, name: str, flags: int) -> int:
     *folders, _ = _parts(name)
     here = home

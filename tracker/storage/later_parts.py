@@ -18,6 +18,7 @@ from typing import Any
 
 from calibration.files import read_bounded
 from tracker.storage.atomic_folder import NEW, beside, claimed
+from tracker.storage.inside import files_inside
 
 UNDER_WAY = "under_way.json"
 _MOST_BYTES = 2**16
@@ -87,8 +88,10 @@ def later_parts(
             made.mkdir()
             earlier.mkdir()
             for name in kept:
-                if (target / name).is_dir():
-                    shutil.copytree(target / name, earlier / name, copy_function=_linked)
+                for file, _ in files_inside(target / name):
+                    place_of_it = earlier / name / file
+                    place_of_it.parent.mkdir(parents=True, exist_ok=True)
+                    _linked(target / name / file, place_of_it)
             yield LaterParts(target, made, earlier, waiting)
     finally:
         shutil.rmtree(place, ignore_errors=True)
@@ -111,7 +114,7 @@ def _content(folder: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {"waiting": [UNDER_WAY]}
 
 
-def _linked(source: str, target: str) -> None:
+def _linked(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
     except OSError:

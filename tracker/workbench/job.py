@@ -24,13 +24,13 @@ def analyse_and_write(report_progress: Progress) -> None:
     from tracker.pipeline.analyse import analyse
     from tracker.pipeline.write_results import write_results_in_steps
     from tracker.record.load import load_record
-    from tracker.results.folder import check_directory
+    from tracker.results.folder import check_own_directory
     from tracker.results.headline import Headline, headline_cells, headline_of, headline_rows
     from tracker.workbench.stage_cache import CachedCalibration, CachedSolution
     from tracker.workbench.user_folders import cache_folder
 
     record, directory = Path(sys.argv[1]), Path(sys.argv[2])
-    check_directory(directory)
+    check_own_directory(directory)
     place = cache_folder()
     calibrate, solve = CachedCalibration(place), CachedSolution(place)
 

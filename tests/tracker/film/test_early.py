@@ -1,5 +1,7 @@
 """Films opened before the record is validated are those that opening gives; nothing else is."""
 
+import os
+import time
 from pathlib import Path
 
 import numpy as np
@@ -64,7 +66,14 @@ def test_a_film_that_is_none_is_reported_where_it_is_needed(tmp_path: Path) -> N
 
 @pytest.mark.parametrize(
     "text",
-    ["", "[[[", "cameras = 3", "[cameras]\na = 1", '[cameras.a]\nfilm = "../b.mp4"'],
+    [
+        "",
+        "[[[",
+        "cameras = 3",
+        "[cameras]\na = 1",
+        '[cameras.a]\nfilm = "../b.mp4"',
+        "a = " + "[" * 100_000,
+    ],
 )
 def test_whatever_is_wrong_with_a_record_is_left_to_its_check(
     tmp_path: Path, small: Path, text: str, monkeypatch: pytest.MonkeyPatch
@@ -81,3 +90,27 @@ def test_whatever_is_wrong_with_a_record_is_left_to_its_check(
     films = EarlyFilms(place)
     assert films._opened == {}
     assert EarlyFilms(tmp_path / "none.toml")._opened == {}
+
+
+def test_keys_without_a_bound_are_not_parsed(tmp_path: Path) -> None:
+    """A parser takes a second and 60 MB for 5,000 parts, and both grow with their square."""
+    (tmp_path / "record.toml").write_text(".".join('"a"' for _ in range(30_000)) + " = 1")
+    began = time.monotonic()
+    assert EarlyFilms(tmp_path / "record.toml")._opened == {}
+    assert time.monotonic() - began < 1.0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes")
+def test_a_record_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "record.toml")
+    assert EarlyFilms(tmp_path / "record.toml")._opened == {}
+
+
+def test_of_very_many_films_a_few_are_opened_early(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a.mp4").write_text("no film")
+    names = (f'[cameras.c{k}]\nfilm = "a.mp4"\n' for k in range(1000))
+    (tmp_path / "record.toml").write_text("".join(names))
+    monkeypatch.setattr(early, "_open", lambda _, __, found: found.set_result(None))
+    assert len(EarlyFilms(tmp_path / "record.toml")._opened) <= 16

@@ -587,3 +587,12 @@ def test_a_sensor_block_has_a_file_or_each_of_its_channels(
 ) -> None:
     line = next(part for part in WHOLE.splitlines() if part.startswith('file = "car'))
     assert "give every channel its own file" in refusal(record, WHOLE.replace(line, ""))
+
+
+@pytest.mark.parametrize("name", ['"".markers.roof1', 'car.markers.""', '"a.b".markers.roof1'])
+def test_a_vehicle_or_marker_with_no_name_is_an_error_of_the_record(tmp_path, name):
+    """Found by `tests/bench/fuzz.py`: a ValueError of the program."""
+    path = tmp_path / "record.toml"
+    path.write_text(f"schema = 1\n[vehicles.{name}]\npattern = 'disc'\n")
+    with pytest.raises(Problem, match="name"):
+        load_record(path)
