@@ -113,22 +113,26 @@ def check(record: Path) -> None:
 @click.option("--out", type=FOLDER, default=None, help="Default: the scenario's name.")
 @click.option(
     "--scenario",
-    type=click.Choice(["cushion", "barrier"]),
+    type=click.Choice(["cushion", "barrier", "pole"]),
     default="cushion",
-    help="A car into a crush cushion, or a pickup into a rail on posts.",
+    help="A car into a crush cushion, a pickup into a rail, a car into a breakaway pole.",
 )
 def demo(out: Path | None, scenario: str) -> None:
     """Write a demonstration test, analyse it, and set the results beside the truth."""
     from tracker.cli.progress import Bars, show_demo, show_results
-    from tracker.demo import load_truth, write_demo, write_roadside
+    from tracker.demo import load_truth, write_demo, write_pole, write_roadside
     from tracker.pipeline.analyse import analyse as analyse_record
     from tracker.pipeline.write_results import write_results
     from tracker.record.load import load_record
 
-    write = write_roadside if scenario == "barrier" else write_demo
     out = out or Path("demo" if scenario == "cushion" else f"demo-{scenario}")
     with Bars() as bars:
-        write(out, bars.progress)
+        if scenario == "barrier":
+            write_roadside(out, bars.progress)
+        elif scenario == "pole":
+            write_pole(out, bars.progress)
+        else:
+            write_demo(out, bars.progress)
         results = analyse_record(load_record(out / "record.toml"), bars.progress)
         write_results(results, out / "results", bars.progress)
     show_results(results, out / "results")

@@ -227,8 +227,8 @@ class Painter:
         seen = np.clip(seen, 0, [width - 1, height - 1])
         shown = boxes[(boxes[:, 1] > boxes[:, 0]) & (boxes[:, 3] > boxes[:, 2])]
         (col0, row0), (col1, row1) = seen.min(axis=0), seen.max(axis=0)
-        row0, row1 = min(row0, *shown[:, 0]) - margin, max(row1, *shown[:, 1]) + margin
-        col0, col1 = min(col0, *shown[:, 2]) - margin, max(col1, *shown[:, 3]) + margin
+        row0, row1 = min([row0, *shown[:, 0]]) - margin, max([row1, *shown[:, 1]]) + margin
+        col0, col1 = min([col0, *shown[:, 2]]) - margin, max([col1, *shown[:, 3]]) + margin
         rows = max(0, int(row0) // 2 * 2), min(height, -(-int(row1) // 2) * 2)
         cols = max(0, int(col0) // 2 * 2), min(width, -(-int(col1) // 2) * 2)
         return (*rows, *cols)

@@ -26,16 +26,30 @@ from tracker.motion.posterior import Draws, Solution
 _DEGREE = 3
 _DENSITIES = 10.0 ** np.arange(1, 10)
 """m2/s5; spectral densities of jerk that are tried."""
-_STEPS = 4
-"""Newton steps of each fit: a camera's projection is nearly linear over a mark's way."""
+_STEPS = 12
+"""Newton steps of each fit at most: a camera's projection is nearly linear over a mark's way,
+unless it flies towards the camera."""
+_SHORTER = (1.0, 0.5, 0.25, 0.1, 0.02)
+"""Shares of a step that are tried until the fit improves."""
+_SETTLED = 1e-7
+"""Share of the cost by which the last step improves it."""
 
 
 @dataclass(frozen=True)
 class FreeMark:
-    """A mark that moves by itself: its surveyed place (ground axes, m) and the sd of that."""
+    """A mark that moves by itself: its surveyed place (ground axes, m), the sd of that, and how far
+    it is expected to rise or fall (sd, m; None: the option's).
+    """
 
     at: tuple[float, float, float]
     u: float
+    rise_u: float | None = None
+
+    @property
+    def sd(self) -> Array:
+        """Expected displacement (3,) along x, y, z, m."""
+        rise = FREE_MARKS.rise_u if self.rise_u is None else self.rise_u
+        return np.array([FREE_MARKS.level_u, FREE_MARKS.level_u, rise])
 
 
 @dataclass(frozen=True)
@@ -198,9 +212,11 @@ class _Model:
         return np.asarray(rows.T @ (rows * np.diff(breaks)[:, None]))
 
     def weak(self) -> Array:
-        """Information on a displacement of sd 1, once each tenth of a second."""
-        times = np.linspace(self.first, self.last, 2 + int((self.last - self.first) / 0.1))
-        rows = self.rows(times)
+        """Information on a displacement of sd 1: that of one value each tenth of a second, spread
+        over all knots, so that the path can't swing wide between two of them.
+        """
+        times = np.unique(self.knots)
+        rows = self.rows(times) * np.sqrt((2 + (self.last - self.first) / 0.1) / len(times))
         rows[:, 0] = 0.0
         return np.asarray(rows.T @ rows)
 
@@ -218,11 +234,8 @@ def _path(
     weight: Array = np.asarray(np.linalg.inv(seen.covariance), dtype=np.float64)
     density = float(_DENSITIES[len(_DENSITIES) // 2])
     for stage in range(3):
-        for _ in range(_STEPS):
-            residual, design = _linear(seen, rows, values)
-            prior = _prior(model, mark, density)
-            normal, gradient = _normal(design, weight, residual, prior, prior_mean - values)
-            values = values + np.asarray(cho_solve(normal, gradient)).reshape(size, 3)
+        prior = _prior(model, mark, density)
+        values = _fitted(seen, rows, values, weight, prior, prior_mean)
         residual, design = _linear(seen, rows, values)
         if stage < 2:
             weight = _robust(seen, residual)
@@ -232,11 +245,48 @@ def _path(
     out = model.rows(times)
     drawn = np.einsum("nk,mkc->mnc", out, draws)
     position, u = out @ values, np.std(drawn, axis=0, ddof=1)
-    sd = np.array([FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u])
-    known = u <= FREE_MARKS.known_share * sd
+    most = np.array([FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u])
+    known = u <= FREE_MARKS.known_share * most
     return FreePath(
         times, np.where(known, position, np.nan), u, drawn, values[0], draws[:, 0], lost
     )
+
+
+def _fitted(
+    seen: _Sightings, rows: Array, values: Array, weight: Array, prior: Array, prior_mean: Array
+) -> Array:
+    """The unknowns (size, 3) of least cost, from `values` on. A step that makes the fit worse, or
+    puts the mark behind a camera, is shortened.
+    """
+    cost = _cost(seen, rows, values, weight, prior, prior_mean)
+    for _ in range(_STEPS):
+        residual, design = _linear(seen, rows, values)
+        normal, gradient = _normal(design, weight, residual, prior, prior_mean - values)
+        step = np.asarray(cho_solve(normal, gradient)).reshape(values.shape)
+        before = cost
+        for share in _SHORTER:
+            trial = values + share * step
+            found = _cost(seen, rows, trial, weight, prior, prior_mean)
+            if found < cost:
+                values, cost = trial, found
+                break
+        if before - cost <= _SETTLED * before:
+            break
+    return values
+
+
+def _cost(
+    seen: _Sightings, rows: Array, values: Array, weight: Array, prior: Array, prior_mean: Array
+) -> float:
+    """Weighted squares of residuals and of departures from the prior; infinite behind a camera."""
+    places = rows @ values
+    for k, camera in enumerate(seen.cameras):
+        if (camera.in_camera_axes(places[seen.camera == k])[:, 2] <= 0.05).any():
+            return float("inf")
+    residual, _ = _linear(seen, rows, values)
+    off = (values - prior_mean).ravel()
+    found = np.einsum("ni,nij,nj->", residual, weight, residual) + off @ prior @ off
+    return float(found) if np.isfinite(found) else float("inf")
 
 
 def _linear(seen: _Sightings, rows: Array, values: Array) -> tuple[Array, Array]:
@@ -254,7 +304,7 @@ def _prior(model: _Model, mark: FreeMark, density: float) -> Array:
     size = model.count + 1
     out = np.zeros((size, 3, size, 3))
     jerk, weak = model.jerk(), model.weak()
-    for c, sd in enumerate((FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u)):
+    for c, sd in enumerate(mark.sd):
         out[:, c, :, c] = jerk / density + weak / sd**2
         out[0, c, 0, c] += 1.0 / max(mark.u, 1e-4) ** 2
     return out.reshape(3 * size, 3 * size)

@@ -12,7 +12,12 @@ from tracker.core.rigid_body import point_motion
 from tracker.core.types import FreePath, Quantity
 from tracker.motion import CameraEvidence, FreeMark, Solution, free_paths
 from tracker.outcome.contact import ContactEnd
-from tracker.outcome.deflection import Deflection, article_figures, vehicle_intrusion
+from tracker.outcome.deflection import (
+    Deflection,
+    article_figures,
+    is_detached,
+    vehicle_intrusion,
+)
 from tracker.outcome.exit import at_times, find_exit, typed_end
 from tracker.outcome.exit_box import BoxCrossing, ExitBox, box_crossing, exit_box
 from tracker.outcome.headline import PosteriorSamples, at_rest
@@ -34,6 +39,8 @@ from tracker.results.after_contact import (
     VehicleOutline,
 )
 
+ALONG_PATH = TrafficFace(float(np.pi / 2), 0.0, -1.0)
+"""A pole is struck head-on: what its marks move is measured along ground x."""
 HEAVY = 3500.0
 """kg; heavier vehicles whose kind is not stated have a truck's exit box (EN 1317: above 3.5 t goods
 vehicles are heavy)."""
@@ -113,7 +120,7 @@ def _face(record: Record, moves: Mapping[str, PosteriorSamples]) -> TrafficFace 
     which serves displacements. Its side is that away from the striking vehicle before contact.
     """
     article, vehicle = record.article, _striking(record)
-    if article is None:
+    if article is None or article.kind == "pole":
         return None
     places = np.array([m.at for m in article.markers.values()]).reshape(-1, 3)
     right = TrafficFace(article.heading, 0.0)
@@ -296,7 +303,7 @@ def _paths(
         return {}
     ground_u = record.survey.ground_u
     marks = {
-        name: FreeMark(m.at, ground_u if m.u is None else m.u)
+        name: FreeMark(m.at, ground_u if m.u is None else m.u, m.rise_u)
         for name, m in article.markers.items()
     }
     return free_paths(solution, cameras, marks, motions.draws, motions.given_at)
@@ -309,11 +316,16 @@ def _article(
     moves: Mapping[str, PosteriorSamples],
 ) -> ArticleResult | None:
     article = record.article
-    if article is None or face is None:
+    if article is None:
+        return None
+    pole = article.kind == "pole"
+    face = ALONG_PATH if pole else face
+    if face is None:
         return None
     known_face = article.traffic_face is not None
+    width = None if pole else article.width
     detached = [name for name, m in article.markers.items() if m.detached_at is not None]
-    figures = article_figures(paths, face, article.width, known_face, detached)
+    figures = article_figures(paths, face, width, known_face, detached)
     intrusion = None
     vehicle = _striking(record)
     if known_face and vehicle is not None and vehicle in moves:
@@ -328,13 +340,20 @@ def _article(
         _figure(figures.working_width),
         _figure(intrusion),
         {
-            name: ArticleMarkResult(dynamic, permanent, paths[name].lost_at)
+            name: ArticleMarkResult(
+                dynamic,
+                permanent,
+                paths[name].lost_at,
+                name in detached or is_detached(paths[name]),
+                article.markers[name].detached_at,
+            )
             for name, (dynamic, permanent) in figures.marks.items()
         },
         face.heading,
         face.offset if known_face else None,
         face.side,
         article.width,
+        article.kind,
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from tracker.core.types import Quantity
 from tracker.record.load import Record
-from tracker.results.after_contact import EventResult
+from tracker.results.after_contact import ArticleResult, EventResult
 from tracker.results.schema import Results, VehicleResult
 
 EXTREMES = {
@@ -114,7 +114,20 @@ def _of_article(results: Results) -> Iterator[EventResult]:
     if greatest is not None and greatest.time is not None and not greatest.at_end:
         text = f"greatest deflection of the article, at {greatest.mark}"
         yield EventResult(greatest.time, text, "found", "article_deflection")
+    yield from _broken(article)
     for name, mark in article.marks.items():
         if mark.lost_at is not None:
-            text = f"mark {name} of the article seen for the last time"
+            flew = " as it flies off" if mark.detached else ""
+            text = f"mark {name} of the article seen for the last time{flew}"
             yield EventResult(mark.lost_at, text, "found", "mark_lost")
+
+
+def _broken(article: ArticleResult) -> Iterator[EventResult]:
+    """What broke off at the times that the record states, one line a time."""
+    parts: dict[float, list[str]] = {}
+    for name, mark in article.marks.items():
+        if mark.detached_at is not None:
+            parts.setdefault(mark.detached_at, []).append(name)
+    for time, names in parts.items():
+        text = f"part of the article with {', '.join(names)} breaks off"
+        yield EventResult(time, text, "typed", "detached")

@@ -71,14 +71,20 @@ class ArticleMarker(Table):
     pattern: Pattern = "patch"
     size: Size | None = None
     detached_at: EventTime | None = None  # from then on what bears it is no part of the article
+    rise_u: Annotated[float, quantity("length", 1e-4, 10, "from 0.1 mm to 10 m")] | None = None
 
 
 ArticleMarkerName = Annotated[str, named("a marker")]
 
 
 class Article(Table):
-    """The test article: rail, post, cushion or barrier. Its marks move each by itself."""
+    """The test article: rail, post, cushion or barrier. Its marks move each by itself.
 
+    A `kind` of "pole" is struck head-on: it has no face along the path, and what its marks move is
+    measured along ground x.
+    """
+
+    kind: Annotated[Literal["rail", "pole"], one_of("rail", "pole")] = "rail"
     width: Annotated[float, quantity("length", 1e-3, 20, "from 1 mm to 20 m")] | None = None
     traffic_face: GroundLength | None = None
     heading: Angle = 0.0
@@ -89,6 +95,8 @@ class Article(Table):
 
     @model_validator(mode="after")
     def _require_order(self) -> Article:
+        if self.kind == "pole" and self.traffic_face is not None:
+            refuse("a pole has no traffic face", 'take out `traffic_face`, or `kind = "pole"`')
         begin, end = self.length_of_need_begin, self.length_of_need_end
         if begin is not None and end is not None and end <= begin:
             refuse("the length of need ends before it begins", "exchange the two")

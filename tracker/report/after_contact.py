@@ -9,7 +9,7 @@ from tracker.core.units import System
 from tracker.report.blocks import Block, Heading, Plot, TableBlock, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.plan_view import PLAN_VIEW
-from tracker.results.after_contact import ArticleFigure, ExitBoxResult
+from tracker.results.after_contact import ArticleFigure, ArticleMarkResult, ExitBoxResult
 from tracker.results.schema import Results, VehicleResult
 
 FIGURES = {
@@ -23,6 +23,11 @@ SOURCES = {"film": "film", "photograph": "later photograph", "tape": "tape"}
 ARTICLE_NOTE = (
     "Square to the undeformed traffic face, as EN 1317-2 defines these distances. Working width: "
     "the article's back is taken to move with the mark."
+)
+POLE_NOTE = "Along ground x, the intended path: a pole is struck head-on."
+MARKS_NOTE = (
+    "What a mark did that broke off is no deflection of the article. Lost for good: every camera "
+    "that saw it lost it well before its film ended."
 )
 EXIT_NOTE = "Angles against the article's undeformed face, else ground x; to the right +."
 
@@ -99,7 +104,8 @@ def article_table(results: Results) -> TableBlock | None:
         at = NONE if figure.time is None else f"{figure.time:.3f}"
         rows.append((f"{label} ({unit})", value, at, figure.mark))
     head = ("", "value", "at (s)", "set by")
-    return table("Article", head, rows, "lcrl", ARTICLE_NOTE) if rows else None
+    note = POLE_NOTE if article.kind == "pole" else ARTICLE_NOTE
+    return table("Article", head, rows, "lcrl", note) if rows else None
 
 
 def marks_table(results: Results) -> TableBlock | None:
@@ -114,11 +120,18 @@ def marks_table(results: Results) -> TableBlock | None:
             in_report(mark.dynamic_deflection, "length", system),
             in_report(mark.permanent_deflection, "length", system),
             NONE if mark.lost_at is None else f"{mark.lost_at:.3f}",
+            _broken(mark),
         )
         for name, mark in article.marks.items()
     ]
-    head = ("mark", f"dynamic ({unit})", f"permanent ({unit})", "lost for good (s)")
-    return table("Marks of the article", head, rows, "lccr")
+    head = ("mark", f"dynamic ({unit})", f"permanent ({unit})", "lost for good (s)", "broke off")
+    return table("Marks of the article", head, rows, "lccrl", MARKS_NOTE)
+
+
+def _broken(mark: ArticleMarkResult) -> str:
+    if mark.detached_at is not None:
+        return f"at {mark.detached_at:.3f} s, stated"
+    return "flew off" if mark.detached else ""
 
 
 def events_table(results: Results) -> TableBlock | None:

@@ -67,11 +67,17 @@ class ArticleFigure:
 
 @dataclass(frozen=True)
 class ArticleMarkResult:
-    """One mark of the article. `lost_at`: when it was last seen, where it was lost for good."""
+    """One mark of the article. `lost_at`: when it was last seen, where it was lost for good.
+
+    `detached`: what bears it broke off, as the film shows or the record says; `detached_at` is the
+    record's time of that.
+    """
 
     dynamic_deflection: Quantity | None
     permanent_deflection: Quantity | None
     lost_at: float | None = None  # s
+    detached: bool = False
+    detached_at: float | None = None  # s
 
 
 @dataclass(frozen=True)
@@ -87,6 +93,7 @@ class ArticleResult:
     offset: float | None = None  # m, of the face from the ground origin; None: not stated
     side: float = 1.0  # 1: to the right of the traffic
     width: float | None = None  # m
+    kind: Literal["rail", "pole"] = "rail"  # a pole's distances are along ground x
 
 
 @dataclass(frozen=True)

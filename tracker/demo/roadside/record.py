@@ -9,7 +9,7 @@ from tracker.demo.roadside.bodies import WHEELS
 from tracker.demo.roadside.motion import CG, FRONT, HALF, LENGTH
 from tracker.demo.roadside.scenario import ARTICLE, FACE, RAIL, VEHICLE, WIDTH
 from tracker.demo.roadside.scene import RoadsideScene
-from tracker.demo.scenario import MILE_PER_HOUR
+from tracker.demo.scenario import MILE_PER_HOUR, Scenario
 from tracker.demo.toml import lengths_text, measured_place, pick_text, target_text
 from tracker.demo.tracks import TrueTracks
 
@@ -26,7 +26,7 @@ def roadside_record(scene: RoadsideScene, tracks: dict[str, TrueTracks]) -> str:
     ground, marker = 1e3 * scenario.ground_u, 1e3 * scenario.marker_u
     parts.append(f'[survey]\nground_u = "{ground:g} mm"\nmarker_u = "{marker:g} mm"\n')
     surveyed = {m.name: measured_place(m.at, scenario.ground_u, rng) for m in scene.static.marks}
-    parts += [_camera(scene, track, surveyed, rng) for track in tracks.values()]
+    parts += [camera_text(scenario, track, surveyed, rng) for track in tracks.values()]
     return "\n".join(parts)
 
 
@@ -96,13 +96,14 @@ def _article(scene: RoadsideScene, rng: np.random.Generator) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _camera(
-    scene: RoadsideScene,
+def camera_text(
+    scenario: Scenario,
     track: TrueTracks,
     surveyed: dict[str, Array],
     rng: np.random.Generator,
 ) -> str:
-    scenario, name = scene.scenario, track.camera
+    """A camera's table: film, lens, time zero, survey with rough picks, picks of marks."""
+    name = track.camera
     camera = scenario.camera(name)
     rough = np.round(camera.position + rng.normal(0.0, 0.08, 3), 1)
     matrix = [[float(f"{x:.3f}") for x in row] for row in camera.lens.matrix]

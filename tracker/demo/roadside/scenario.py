@@ -68,3 +68,58 @@ class RoadsideScenario(Scenario):
     mark_scale: float = 1.0
     flash: bool = False
     dust: bool = False
+
+
+POLE_Y, POLE_HEIGHT, POLE_SIDE = 0.30, 4.6, 0.20
+"""m; where the pole stands across the path, how high it is and how thick. Its face is at x = 0."""
+
+POLE_OVERHEAD = CameraView(
+    position=(2.7, -1.6, -13.6),
+    target=(2.6, 0.0, 0.0),
+    up=(0.010, -1.0, 0.0),
+    focal=1130.0,
+    distortion=(-0.110, 0.020, 0.0003, -0.0002, 0.0),
+    centre=(5.1, -3.8),
+    zero_frame=0.043,
+)
+POLE_SIDE_VIEW = CameraView(
+    position=(2.9, 15.8, -2.3),
+    target=(2.6, 0.0, -1.5),
+    up=(0.004, 0.0, -1.0),
+    focal=1330.0,
+    distortion=(-0.085, 0.014, -0.0003, 0.0004, 0.0),
+    centre=(-6.2, 4.4),
+    zero_frame=-0.032,
+)
+POLE_DOWNSTREAM = CameraView(
+    position=(16.4, 13.6, -4.4),
+    target=(14.2, 0.0, -0.5),
+    up=(0.0, 0.006, -1.0),
+    focal=1180.0,
+    distortion=(-0.075, 0.012, 0.0002, 0.0003, 0.0),
+    centre=(3.2, 2.4),
+    zero_frame=0.210,
+)
+
+
+@dataclass(frozen=True)
+class PoleScenario(Scenario):
+    """A small car that meets a breakaway pole head-on, off its middle. The third camera sees it
+    after the two others have lost it.
+    """
+
+    speed: float = 27.75  # m/s
+    offset: float = 0.0
+    size: tuple[int, int] = (800, 640)
+    frame_rate: float = 500.0
+    before: float = 0.05
+    after: float = 0.64
+    views: dict[str, CameraView] = field(
+        default_factory=lambda: {
+            "overhead": POLE_OVERHEAD,
+            "side": POLE_SIDE_VIEW,
+            "downstream": POLE_DOWNSTREAM,
+        }
+    )
+    flash: bool = False
+    dust: bool = False

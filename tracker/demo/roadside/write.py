@@ -12,9 +12,20 @@ import numpy as np
 
 from tracker.core.types import STATE, Progress
 from tracker.demo.render import Painter
+from tracker.demo.roadside.pole_record import pole_record, pole_truth
+from tracker.demo.roadside.pole_scene import CAR, PoleScene, make_pole
 from tracker.demo.roadside.record import REST, roadside_record
-from tracker.demo.roadside.scenario import ARTICLE, BREAKS, FACE, VEHICLE, WIDTH, RoadsideScenario
+from tracker.demo.roadside.scenario import (
+    ARTICLE,
+    BREAKS,
+    FACE,
+    VEHICLE,
+    WIDTH,
+    PoleScenario,
+    RoadsideScenario,
+)
 from tracker.demo.roadside.scene import RoadsideScene, make_roadside
+from tracker.demo.roadside.truth import motion_truth
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth
 from tracker.demo.write import ProgressReporter, write_movie
@@ -33,10 +44,33 @@ def write_roadside(
     `seed` is that of all random errors; `progress` is called with (stage, frames done, frames).
     """
     scenario = scenario or RoadsideScenario()
-    scenario = scenario if seed is None else replace(scenario, seed=seed)
-    folder = Path(folder)
-    (folder / "truth").mkdir(parents=True, exist_ok=True)
-    scene, reporter = make_roadside(scenario), ProgressReporter(progress)
+    scene = make_roadside(scenario if seed is None else replace(scenario, seed=seed))
+    tracks = _films(Path(folder), scene, progress)
+    text, values = roadside_record(scene, tracks), roadside_truth(scene)
+    return _written(Path(folder), scene, VEHICLE, text, values)
+
+
+def write_pole(
+    folder: Path | str,
+    progress: Progress | None = None,
+    *,
+    seed: int | None = None,
+    scenario: PoleScenario | None = None,
+) -> DemoTruth:
+    """Write a small car's test against a breakaway pole, as `write_roadside` does a pickup's."""
+    scenario = scenario or PoleScenario()
+    scene = make_pole(scenario if seed is None else replace(scenario, seed=seed))
+    tracks = _films(Path(folder), scene, progress)
+    text, values = pole_record(scene, tracks), pole_truth(scene)
+    return _written(Path(folder), scene, CAR, text, values)
+
+
+def _films(
+    folder: Path, scene: RoadsideScene | PoleScene, progress: Progress | None
+) -> dict[str, TrueTracks]:
+    """Draw every camera's film; where the marks truly are in it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    scenario, reporter = scene.scenario, ProgressReporter(progress)
 
     def film(name: str) -> TrueTracks:
         frames = Painter(scene, name).frames()
@@ -45,17 +79,25 @@ def write_roadside(
         return true_tracks(scene, name)
 
     with ThreadPoolExecutor(max_workers=2) as pool:
-        tracks = dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
-    text = roadside_record(scene, tracks)
-    write_text(folder / "record.toml", text)
-    values = roadside_truth(scene)
+        return dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
+
+
+def _written(
+    folder: Path,
+    scene: RoadsideScene | PoleScene,
+    vehicle: str,
+    record: str,
+    values: dict[str, Any],
+) -> DemoTruth:
     place = folder / "truth"
+    place.mkdir(parents=True, exist_ok=True)
+    write_text(folder / "record.toml", record)
     write_text(place / "truth.json", json.dumps(values, indent=1))
-    time = scenario.frame_times(next(iter(scenario.views)))
+    time = scene.scenario.frame_times(next(iter(scene.scenario.views)))
     table = np.column_stack([time, scene.motion.state(time)])
     header = ",".join(("time_s", *STATE))
     np.savetxt(
-        place / f"motion-{VEHICLE}.csv", table, "%.9g", delimiter=",", header=header, comments=""
+        place / f"motion-{vehicle}.csv", table, "%.9g", delimiter=",", header=header, comments=""
     )
     return DemoTruth(folder, values)
 
@@ -64,25 +106,8 @@ def roadside_truth(scene: RoadsideScene) -> dict[str, Any]:
     """Everything in truth.json: what happened while the films run, SI and radians."""
     scenario, motion = scene.scenario, scene.motion
     last = max(float(scenario.frame_times(c)[-1]) for c in scenario.views)
-    zero = motion.state(np.zeros(1))[0]
-    end = motion.state(np.array([motion.exit_time]))[0]
     grid = np.arange(0.0, last, 1e-4)
-    state, before = motion.state(grid), motion.state(np.linspace(-scenario.before, -1e-3, 200))
-    numbers: dict[str, Any] = {
-        "impact_speed": float(np.hypot(*zero[6:8])),
-        "impact_angle": float(np.arctan2(zero[7], zero[6])),
-    }
-    for name, column in (("roll", 3), ("pitch", 4), ("yaw", 5)):
-        change = state[:, column] - before[:, column].mean()
-        numbers[f"max_{name}"], numbers[f"min_{name}"] = float(change.max()), float(change.min())
-    numbers["max_rise"] = float(before[:, 2].mean() - state[:, 2].min())
-    numbers["exit"] = {
-        "time": motion.exit_time,
-        "speed": float(np.hypot(*end[6:8])),
-        "trajectory_angle": float(np.arctan2(end[7], end[6])),
-        "heading_angle": float(end[5]),
-        "yaw_rate": float(end[11]),
-    }
+    numbers = motion_truth(motion, grid, scenario.before)
     corner_x = 0.9  # where the right front corner touches the rail
     numbers["final"] = {
         "x": float(REST[0]),

@@ -1,0 +1,127 @@
+"""The pole demonstration's test record as text, and its truth."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tracker.demo.roadside.pole_motion import BREAKS_AT, FRONT, foundation
+from tracker.demo.roadside.pole_scene import CAR, FOOT, PoleScene
+from tracker.demo.roadside.record import camera_text
+from tracker.demo.roadside.scenario import ARTICLE, POLE_SIDE
+from tracker.demo.roadside.truth import motion_truth
+from tracker.demo.scenario import MILE_PER_HOUR
+from tracker.demo.toml import lengths_text, measured_place, target_text
+from tracker.demo.tracks import TrueTracks
+
+REST = (51.3, 3.4, np.radians(12.0))
+"""m, m, rad; where the car comes to rest, after the films' end."""
+REST_U, REST_HEADING_U = 0.05, float(np.radians(1.0))
+BREAK_U = 5e-4  # s, error of the time that a person reads off the film
+LENGTH, WIDTH = 3.88, 1.66  # m, of the car
+
+
+def pole_record(scene: PoleScene, tracks: dict[str, TrueTracks]) -> str:
+    """The whole of record.toml."""
+    scenario = scene.scenario
+    rng = np.random.default_rng([scenario.seed, 3])
+    trap = scenario.speed / MILE_PER_HOUR + rng.normal(0.0, 0.12)
+    ground, marker = 1e3 * scenario.ground_u, 1e3 * scenario.marker_u
+    parts = [
+        _TEST.format(trap=trap),
+        _vehicle(scene, rng),
+        _article(scene, rng),
+        f'[survey]\nground_u = "{ground:g} mm"\nmarker_u = "{marker:g} mm"\n',
+    ]
+    surveyed = {m.name: measured_place(m.at, scenario.ground_u, rng) for m in scene.static.marks}
+    parts += [camera_text(scenario, track, surveyed, rng) for track in tracks.values()]
+    return "\n".join(parts)
+
+
+_TEST = """\
+# A demonstration test. The site, the vehicle, the pole and every number are invented.
+schema = 1
+
+[test]
+number = "DEMO-3"
+title = "Small car into a breakaway pole"
+date = 2026-04-14
+criteria = "mash2016"
+device = "breakaway"
+report_units = "us"
+
+[test.intended]
+speed = "62 mi/h"
+angle = "0 deg"
+
+[test.speed_trap]
+speed = "{trap:.2f} mi/h"
+u = "0.15 mi/h"
+"""
+
+
+def _vehicle(scene: PoleScene, rng: np.random.Generator) -> str:
+    scenario = scene.scenario
+    x, y = np.array(REST[:2]) + rng.normal(0.0, REST_U, 2)
+    heading = np.degrees(REST[2] + rng.normal(0.0, REST_HEADING_U))
+    lines = [
+        f"[vehicles.{CAR}]",
+        'role = "striking"',
+        'kind = "car"',
+        f'mass = "{scenario.car_mass:.0f} kg"',
+        f"cg = {lengths_text(scene.cg)}",
+        f'outline = {{ front = "{FRONT} m", length = "{LENGTH} m", width = "{WIDTH} m" }}',
+        f'rest = {{ at = ["{x:.2f} m", "{y:.2f} m"], u = "{1e3 * REST_U:g} mm", '
+        f'heading = "{heading:.1f} deg", heading_u = "{np.degrees(REST_HEADING_U):g} deg" }}',
+        "",
+        f"[vehicles.{CAR}.markers]",
+    ]
+    lines += [f"{m.name} = {{ {target_text(m, scenario.marker_u, rng)} }}" for m in scene.car.marks]
+    return "\n".join(lines) + "\n"
+
+
+def _article(scene: PoleScene, rng: np.random.Generator) -> str:
+    read = BREAKS_AT + rng.normal(0.0, BREAK_U)
+    lines = [
+        "[article]",
+        'kind = "pole"',
+        f'width = "{POLE_SIDE} m"',
+        "",
+        "[article.markers]",
+    ]
+    for mark in scene.article.marks:
+        text = target_text(mark, scene.scenario.ground_u, rng)
+        broken = ', rise_u = "2 mm"' if mark.name in FOOT else f', detached_at = "{read:.4f} s"'
+        lines.append(f"{mark.name} = {{ {text}{broken} }}")
+    return "\n".join(lines) + "\n"
+
+
+def pole_truth(scene: PoleScene) -> dict[str, Any]:
+    """Everything in truth.json: what happened while the films run, SI and radians."""
+    scenario = scene.scenario
+    last = max(float(scenario.frame_times(c)[-1]) for c in scenario.views)
+    grid = np.arange(0.0, last, 1e-4)
+    numbers = motion_truth(scene.motion, grid, scenario.before)
+    x, y, heading = REST
+    start = scene.motion.state(np.zeros(1))[0]
+    numbers["final"] = {
+        "x": float(x),
+        "y": y,
+        "heading": float(heading),
+        "downstream": float(x - start[0]),
+        "lateral": float(y - start[1]),
+    }
+    numbers["occupant"] = {}
+    moved = np.array([foundation(float(t)) for t in grid])
+    return {
+        "schema": 1,
+        "conventions": "SI units, radians; angles at exit against ground x, to the right +",
+        "vehicles": {CAR: numbers},
+        ARTICLE: {
+            "dynamic_deflection": float(moved.max()),
+            "permanent_deflection": float(moved[grid > last - 0.05].mean()),
+        },
+        "broken": {"pole": BREAKS_AT},
+        "cameras": {c: {"time_zero_frame": scenario.zero_frame(c)} for c in scenario.views},
+    }
