@@ -1,9 +1,11 @@
 """A new user's first test: from films to report in a real browser, by clicks and keys only.
 
-Run by hand: python tests/bench/first_job.py FOLDER. FOLDER is the demonstration, as `impactfilm
-demo` leaves it: its films and accelerometer file are copied, what stands in its record is typed in
+Run by hand: python tests/bench/first_job.py FOLDER [--mistakes]. FOLDER is what `impactfilm
+demo` leaves: its films and accelerometer file are copied, what stands in its record is typed in
 as from a survey sheet, every mark is clicked where the record's rough picks are. The numbers that
-come out are printed beside the truth and beside FOLDER's own results.
+come out are printed beside the truth and beside FOLDER's own results. With --mistakes one target's
+coordinate is typed in mm without saying so and two picks are exchanged: what the page says of it
+before the analysis is printed.
 """
 
 from __future__ import annotations
@@ -128,11 +130,8 @@ def fill_in(person: Person, record: dict) -> None:
     for key, text in record["test"]["intended"].items():
         person.field(f"test.intended.{key}", text)
     for name, vehicle in record["vehicles"].items():
-        if name != "car":  # the form begins with one
-            person.begin("Add a vehicle", name)
-        for key in ("role", "mass"):
-            if vehicle[key] != "striking":
-                person.field(f"vehicles.{name}.{key}", vehicle[key])
+        # The form begins with a striking car and a struck truck.
+        person.field(f"vehicles.{name}.mass", vehicle["mass"])
         person.field(f"vehicles.{name}.cg", comma(vehicle["cg"]))
         person.rows(f"s-vehicle-{name}", 0, marks(vehicle["markers"]))
     for name, camera in record["cameras"].items():
@@ -155,7 +154,8 @@ def fill_in(person: Person, record: dict) -> None:
     person.field("accelerometers[1].full_scale", sensor["full_scale"])
 
 
-def work(page, person: Person, new: Path, record: dict) -> None:
+def begin(page, person: Person, new: Path, record: dict) -> None:
+    """From the folder of films to a record that can be analysed."""
     page.get_by_label("Folder of the test").fill(str(new))
     page.keyboard.press("Enter")
     page.get_by_role("button", name="New test from 2 films").click()
@@ -171,6 +171,10 @@ def work(page, person: Person, new: Path, record: dict) -> None:
         places |= {f"survey.{n}": (t["pixel"], t["frame"]) for n, t in camera["survey"].items()}
         person.point(name, places)
         person.flash(name, camera["time"]["flash_region"])
+
+
+def work(page, person: Person, new: Path, record: dict) -> None:
+    begin(page, person, new, record)
     assert state(page)["errors"] == [], state(page)["errors"]
     page.locator("canvas[data-camera]").first.focus()
     page.keyboard.press("r")
@@ -182,6 +186,30 @@ def work(page, person: Person, new: Path, record: dict) -> None:
     assert got.value.path().read_bytes().startswith(b"%PDF")
 
 
+def spoil(record: dict) -> None:
+    """Two slips of a tired person: mm for m, and two marks taken for each other."""
+    camera = next(iter(record["cameras"].values()))
+    target = next(iter(camera["survey"].values()))
+    length, unit = target["at"][0].split()
+    assert unit == "m"
+    target["at"][0] = f"{1000 * float(length):g} m"
+    first, second = list(camera["picks"])[:2]
+    picks = camera["picks"]
+    picks[first], picks[second] = picks[second], picks[first]
+    print(f"spoilt: {next(iter(camera['survey']))} in mm; {first} and {second} exchanged")
+
+
+def told(page, person: Person, new: Path, record: dict) -> None:
+    """What the page says of the record before the analysis."""
+    begin(page, person, new, record)
+    page.keyboard.press("Shift+K")
+    page.locator("dialog tbody tr").first.wait_for()
+    for row in page.locator("dialog tbody tr").all():
+        print("   ", row.inner_text().replace("\n", " ").replace("\t", " | "))
+    for line in page.locator(".problems li").all():
+        print("   ", line.inner_text())
+
+
 def number(results: dict, path: tuple[str, ...]) -> dict:
     here = results["vehicles"]
     for part in path:
@@ -190,9 +218,11 @@ def number(results: dict, path: tuple[str, ...]) -> dict:
 
 
 def main() -> None:
-    folder = Path(sys.argv[1])
+    folder, spoilt = Path(sys.argv[1]), "--mistakes" in sys.argv
     record = tomllib.loads((folder / "record.toml").read_text("utf-8"))
     truth = load_truth(folder).headline
+    if spoilt:
+        spoil(record)
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         new = Path(place) / "NEW-1"
         new.mkdir()
@@ -205,9 +235,12 @@ def main() -> None:
             page = desk.page(ready=False)
             page.set_default_timeout(1_800_000)  # a slow machine is no failure
             person = Person(page)
-            work(page, person, new, record)
+            (told if spoilt else work)(page, person, new, record)
             took = time.perf_counter() - began
         browser.close()
+        if spoilt:
+            print(f"{person.acts} acts, {took:.0f} s")
+            return
         found = json.loads((new / "results" / "results.json").read_text("utf-8"))
     own = folder / "results" / "results.json"
     before = json.loads(own.read_text("utf-8")) if own.is_file() else None

@@ -10,8 +10,8 @@ import tomllib
 import numpy as np
 import pytest
 
-from tests.support.browser_page import click_at, frame, said, saved, shown, state
-from tests.support.small_scene import FRAMES, marker
+from tests.support.browser_page import click_at, frame, on_page, said, saved, shown, state
+from tests.support.small_scene import FIXED, FRAMES, marker, pixel
 
 pytestmark = pytest.mark.browser
 
@@ -73,7 +73,7 @@ def test_an_empty_record_is_not_complete(desk, small_test, tmp_path):
     page.keyboard.press("Enter")
     needed = page.locator(".problems")
     needed.get_by_text("surveyed fixed targets").first.wait_for()
-    needed.get_by_text("surveyed markers").wait_for()
+    needed.get_by_text("Vehicle truck: surveyed markers").wait_for()
     assert not page.get_by_text("Nothing is missing").count()
     page.locator("nav").get_by_role("button", name="Films").click()
     page.locator(".clock", has_text="no time zero yet").wait_for()
@@ -148,6 +148,39 @@ def test_a_place_far_from_the_motion_is_questioned(desk, analysed, tmp_path):
     page.get_by_role("button", name="Leave").click()
     page.wait_for_function("() => !document.querySelector('dialog')")
     assert (folder / "record.toml").read_text() == text
+
+
+def test_a_line_on_the_picture_has_its_length_on_the_ground(desk, analysed):
+    page = desk(analysed).page()
+    begun(page)
+    while state(page)["mark"] != "survey.g1":
+        page.keyboard.press("j")
+    page.get_by_role("button", name="Length", exact=True).click()
+    ends = [pixel(*FIXED[name]) for name in ("g1", "g2")]
+    page.mouse.move(*on_page(page, ends[0]))
+    page.mouse.down()
+    page.mouse.move(*on_page(page, ends[1]), steps=4)
+    page.mouse.up()
+    said(page, "level, through survey.g1")
+    text = page.locator("#status").inner_text()
+    length, u = map(float, re.search(r"([\d.]+) ± ([\d.]+) m,", text).groups())
+    truth = np.hypot(*np.subtract(FIXED["g2"], FIXED["g1"]))
+    assert abs(length - truth) < 3 * u
+    assert 0.01 < u < 0.05  # half a pixel at each end is 14 mm on the ground
+
+
+def test_a_mark_has_a_table_frame_by_frame(desk, analysed):
+    page = desk(analysed).page()
+    begun(page)
+    while state(page)["mark"] != "car.roof3":
+        page.keyboard.press("j")
+    page.get_by_role("button", name="Frame by frame").click()
+    rows = page.get_by_role("dialog").locator("tbody tr")
+    assert rows.count() == FRAMES
+    cells = rows.nth(20).locator("td").all_inner_texts()
+    assert np.allclose([float(x) for x in cells[1:3]], marker("roof3", 20), atol=0.1)
+    rows.nth(20).get_by_role("button").click()
+    assert frame(page) == 20
 
 
 def test_one_pixel_can_not_serve_two_marks(desk, analysed, tmp_path):

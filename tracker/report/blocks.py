@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tracker.report.digits import aligned
+from tracker.report.options import REPORT
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,18 @@ class Document:
     label: str = "Test"  # what the number is the number of
     running: str = ""  # stands on every page: number and revision of the report
     notice: str = ""  # stands on every page: what the results relate to
+
+
+def halves(block: TableBlock | None) -> Block | None:
+    """A long narrow table as two beside each other; a short one as it is."""
+    if block is None or len(block.rows) < REPORT.halved_rows:
+        return block
+    middle = (len(block.rows) + 1) // 2
+    first, second = block.rows[:middle], block.rows[middle:]
+    return Beside(
+        (replace(block, rows=first),),
+        (replace(block, rows=second, caption=f"{block.caption}, continued"),),
+    )
 
 
 def table(

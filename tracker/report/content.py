@@ -21,6 +21,7 @@ from tracker.report.blocks import (
     Plot,
     TableBlock,
     Text,
+    halves,
     table,
 )
 from tracker.report.calibration import calibration
@@ -211,7 +212,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         *_of_cameras("Time", {name: c.time_base for name, c in results.cameras.items()}),
         *_of_cameras("Lens", {name: c.lens for name, c in results.cameras.items()}),
         *_plots(plots, results.cameras, ("survey", "steadiness", "lens")),
-        tables.mark_fits(results),
+        halves(tables.mark_fits(results)),
     ]
     if results.cross_check:
         blocks.append(Heading("Film against accelerometers"))

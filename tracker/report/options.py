@@ -33,6 +33,9 @@ class ReportOptions:
     open_middle: float = option(
         5.0, "px", (0.0, 30.0), "more of a mark's middle is left free by its cross", LEGIBLE
     )
+    halved_rows: int = option(
+        12, "1", (4, 100), "longer narrow tables stand in one column", LEGIBLE
+    )
     caption_time: float = option(
         2.0, "s", (0.2, 10.0), "captions of events stay longer in a marked film as played", LEGIBLE
     )

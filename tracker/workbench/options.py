@@ -39,6 +39,9 @@ class WorkbenchOptions:
     snap_limit: float = option(
         0.3, "px", (0.02, 2.0), "a fainter mark, with a larger u, still counts as one"
     )
+    pointing: float = option(
+        0.5, "px", (0.05, 5.0), "u of a drawn line's ends, each way, is larger"
+    )
     calibration_bytes: int = option(
         400_000_000, "byte", (0, 10**11), "calibrations of more changes are remembered"
     )

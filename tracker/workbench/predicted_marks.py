@@ -36,7 +36,7 @@ def predicted_pixels(record: Record, results: Results, camera: str) -> dict[str,
         places = {m: np.subtract(e.at, cg) for m, e in vehicle.markers.items() if e.at is not None}
         places |= {p: np.subtract(at, cg) for p, at in vehicle.points.items()}
         places |= {axis: np.array(tip) for axis, tip in AXES.items()}
-        states = _states(motion, times)
+        states = states_at(motion, times)
         for point, place in places.items():
             found[f"{name}.{point}"] = _pixels(view, states, place)
     return found
@@ -53,7 +53,7 @@ def _fixed(record: Record, view: View, camera: str, frames: int) -> dict[str, Ar
     return found
 
 
-def _states(motion: Motion, times: Array) -> Array:
+def states_at(motion: Motion, times: Array) -> Array:
     """States (frames, 15) at the frames' times; NaN outside the motion, 0 for unseen turns."""
     known = (
         np.isfinite(times) & (times >= motion.time[0] - 1e-9) & (times <= motion.time[-1] + 1e-9)
@@ -89,3 +89,15 @@ def pixels_as_filmed(view: View, pixels: Array) -> Array:
     rest = pixels[:, 0] + 1j * pixels[:, 1] - centre
     seen = rest * np.exp(moves[:, 3] + 1j * moves[:, 2]) + moves[:, 0] + 1j * moves[:, 1] + centre
     return np.column_stack([seen.real, seen.imag])
+
+
+def pixels_at_rest(view: View, pixels: Array, frame: int) -> Array:
+    """Pixels (n, 2) of a frame in the picture at rest: the inverse of `pixels_as_filmed`."""
+    moves = view.steadiness
+    if moves is None or view.centre is None or frame >= len(moves):
+        return pixels
+    du, dv, turn, scale = np.nan_to_num(moves[frame])
+    centre = complex(*view.centre)
+    rest = pixels[:, 0] + 1j * pixels[:, 1] - centre - du - 1j * dv
+    rest = rest * np.exp(-scale - 1j * turn) + centre
+    return np.column_stack([rest.real, rest.imag])

@@ -10,8 +10,8 @@ from typing import Any
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.storage.atomic_write import put
 from tracker.storage.private_folder import private_folder
+from tracker.workbench.first_record import films_in
 from tracker.workbench.options import WORKBENCH
-from tracker.workbench.session import films_in
 from tracker.workbench.user_folders import settings_folder
 
 

@@ -1,6 +1,6 @@
 """The addresses of the workbench: JSON for the page, grey levels of frames, files of results.
 
-What draws plots or fits marks is slow to load and is imported when it is first body for, so that
+What draws plots or fits marks is slow to load and is imported when it is first asked for, so that
 the films stand on the screen at once.
 """
 
@@ -15,6 +15,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
@@ -29,11 +30,12 @@ from tracker.record.load import load_record
 from tracker.record.schema import CHANNELS, CRITERIA
 from tracker.workbench import recent, result_files
 from tracker.workbench.film_process import check_in_process
+from tracker.workbench.first_record import KINDS, write_first_record
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
-from tracker.workbench.session import OpenTest, write_first_record
+from tracker.workbench.session import OpenTest
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
@@ -42,6 +44,7 @@ CHOICES = {
     "patterns": list(PATTERNS),
     "criteria": sorted(CRITERIA, key=lambda name: name == "none"),
     "channels": list(CHANNELS),
+    "kinds": list(KINDS),
 }
 """What the record may name, as the page's form offers it."""
 
@@ -124,6 +127,7 @@ def make_app(
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
         Route(f"{t}/frame/{{camera}}/{{frame}}", _frame(bench)),
         Route(f"{t}/snap", _snap(bench), methods=["POST"]),
+        Route(f"{t}/line", _line(bench), methods=["POST"]),
         Route(f"{t}/check", _json_answer(bench, _check_rows)),
         Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
         Route(f"{t}/cancel", _cancel(bench), methods=["POST"]),
@@ -192,10 +196,13 @@ def _new(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
         body = await body_of(request)
         folder = Path(text_of(body, "path")).expanduser()
+        number, kind = text_of(body, "number"), text_of(body, "kind")
+        if kind not in KINDS:
+            raise unreadable()
 
         def make() -> OpenTest:
             recent.folder_view(folder)  # raises if it can't be read
-            return bench.open(write_first_record(folder, text_of(body, "number")))
+            return bench.open(write_first_record(folder, number, kind))
 
         return JSONResponse({"id": (await run_in_threadpool(make)).id})
 
@@ -299,6 +306,30 @@ def _snap(bench: Workbench) -> Answer:
         words = [text_of(body, key) for key in ("camera", "mark", "pattern")]
         found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
         return JSONResponse(found)
+
+    return answer
+
+
+def _line(bench: Workbench) -> Answer:
+    async def answer(request: Request) -> Response:
+        test, body = bench.test(request), await body_of(request)
+        try:
+            ends = np.array([body["from"], body["to"]], dtype=float)
+            frame = int(body["frame"])
+        except (KeyError, TypeError, ValueError, OverflowError):
+            raise unreadable() from None
+        mark = body.get("mark") or ""
+        if ends.shape != (2, 2) or not np.isfinite(ends).all() or not isinstance(mark, str):
+            raise unreadable()
+        camera = text_of(body, "camera")
+
+        def words() -> dict[str, str]:
+            from tracker.workbench.picture_length import drawn_line
+
+            record = load_record(test.record)
+            return drawn_line(record, test.results(), camera, frame, ends, mark)
+
+        return JSONResponse(await run_in_threadpool(words))
 
     return answer
 

@@ -11,13 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.errors import RECORD, Problem, RecordError
-from tracker.film import MOVIE_SUFFIXES
 from tracker.record.check_files import check_files, is_url
 from tracker.record.load import InvalidRecordError, load_record, record_text
-from tracker.record.manual_edits import PLACE
 from tracker.storage.inside import read_inside
 from tracker.storage.later_parts import UNDER_WAY, parts_under_way
-from tracker.storage.plain_files import write_new
 from tracker.storage.toml_text import TooDeepError, plain_tables, toml_tables
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
@@ -214,71 +211,6 @@ class OpenTest:
     def _error(self, problem: Problem) -> dict[str, str]:
         key = problem.where.removeprefix(str(self.record)).removeprefix(", ")
         return {"key": key, "what": problem.what, "remedy": problem.remedy}
-
-
-def write_first_record(folder: Path, number: str) -> Path:
-    """Write a record to start from: a camera for each movie of the folder, one vehicle.
-
-    Raises `Problem` where there is a record already, or no film.
-    """
-    import tomlkit
-
-    record = folder / "record.toml"
-    if record.exists():
-        raise RecordError(
-            "this folder holds a record already",
-            where=str(record),
-            remedy="open it",
-            status=RECORD,
-        )
-    films = films_in(folder)
-    if not films:
-        raise RecordError(
-            "this folder holds no film",
-            where=str(folder),
-            remedy="copy the films of the test into it first",
-            status=RECORD,
-        )
-    document = tomlkit.document()
-    document["schema"] = 1
-    document["test"] = {"number": number}
-    document["vehicles"] = tomlkit.table(is_super_table=True)
-    document["vehicles"]["car"] = {"role": "striking"}
-    document["cameras"] = tomlkit.table(is_super_table=True)
-    for film in films:
-        name = _camera_name(film.stem, document["cameras"])
-        document["cameras"][name] = {"film": film.name}
-    _write_first(record, tomlkit.dumps(document))
-    (folder / PLACE).mkdir(exist_ok=True)
-    return record
-
-
-def _write_first(record: Path, text: str) -> None:
-    try:
-        text.encode()
-        write_new(record, text)
-    except (OSError, UnicodeEncodeError) as error:
-        why = getattr(error, "strerror", None) or "a film's name is no text"
-        raise RecordError(
-            f"the record can't be begun ({why})",
-            where=str(record),
-            remedy="check the names of the films and your permission to write there",
-            status=RECORD,
-        ) from None
-
-
-def films_in(folder: Path) -> list[Path]:
-    """The movies that lie in a folder."""
-    return sorted(p for p in folder.iterdir() if p.suffix.lower() in MOVIE_SUFFIXES and p.is_file())
-
-
-def _camera_name(stem: str, taken: Any) -> str:
-    name = "".join(c if c.isascii() and (c.isalnum() or c in "_-") else "-" for c in stem)
-    name = name if name[:1].isalpha() else f"camera-{name}".rstrip("-")
-    name, base, number = name[:60], name[:60], 2
-    while name in taken:
-        name, number = f"{base}-{number}", number + 1
-    return name
 
 
 def _rate(entry: dict[str, Any]) -> float | None:

@@ -86,7 +86,7 @@ def _title(value):
         ("post", "/api/open", {"path": "a\0b"}),
         ("post", "/api/open", {"path": "a" * 5000}),
         ("post", "/api/open", {"path": "\ud800"}),
-        ("post", "/api/new", {"path": "\0", "number": "1"}),
+        ("post", "/api/new", {"path": "\0", "number": "1", "kind": "one vehicle alone"}),
         ("post", "/api/new", {"path": "{folder}", "number": "\ud800"}),
         ("post", "{test}/snap", {"pixel": [float("nan"), 1]}),
         ("post", "{test}/snap", {"pixel": [float("inf"), 1]}),

@@ -318,11 +318,15 @@ def test_a_new_test_begins_with_a_camera_for_each_film(page, test_folder, tmp_pa
     folder = tmp_path / "new one"
     folder.mkdir()
     shutil.copy(test_folder / "above.mp4", folder / "1 above.mp4")
-    made_ = page.post("/api/new", {"path": str(folder), "number": "N-1"}).json()
+    made_ = page.post(
+        "/api/new", {"path": str(folder), "number": "N-1", "kind": "one vehicle alone"}
+    ).json()
     state = page.get(f"/api/test/{made_['id']}").json()
     assert state["raw"]["test"]["number"] == "N-1"
     assert [film["frames"] for film in state["films"].values()] == [FRAMES]
-    refused = page.post("/api/new", {"path": str(folder), "number": "N-2"})
+    refused = page.post(
+        "/api/new", {"path": str(folder), "number": "N-2", "kind": "one vehicle alone"}
+    )
     assert refused.status_code == 422
 
 

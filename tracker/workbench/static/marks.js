@@ -3,6 +3,7 @@
 import { fill, createElement, showStatus } from "./dom.js";
 import * as edits from "./edits.js";
 import { EDITED, GLYPHS, MEASURED, WORDS, picksOf, place } from "./mark_places.js";
+import { frameTable } from "./frame_table.js";
 import { pointing } from "./pointing.js";
 import { chooseMark, subscribe, save, showFrame, store } from "./store.js";
 
@@ -23,7 +24,7 @@ export function listed(camera) {
 
 /**
  * Begin to point at something in the chosen film.
- * @param {"pick"|"edit"|"flash"|"light"|"bar"} kind
+ * @param {"pick"|"edit"|"flash"|"light"|"bar"|"line"} kind
  * @param {string} [mark]
  * @param {object} [rest] further fields of the task
  */
@@ -37,6 +38,7 @@ export function task(kind, mark, rest = {}) {
     flash: "Drag over the place that the flash lights up. Escape leaves.",
     light: "Drag over the timing light. Escape leaves.",
     bar: "Drag from one end of the known length to the other. Escape leaves.",
+    line: "Drag from one end of the length to the other; it lies in the plane of the chosen mark. Escape leaves.",
   }[kind];
   pointing.begin({ kind, mark, words, ...rest });
 }
@@ -199,6 +201,7 @@ export function panel(chosen) {
         b("Flash", "Draw the region of the flash", () => task("flash")),
         b("Timing light", "Draw the region of the timing light", () => task("light")),
         b("Scale bar", "Draw a known length", () => task("bar")),
+        b("Length", "Length and angle of a line on the picture", () => task("line")),
         b("Zero here", "Time zero is this frame (z)", () => edits.zeroHere(camera, frame)),
       ),
     ];
@@ -232,6 +235,7 @@ export function panel(chosen) {
               drawAbout();
             },
           ),
+          b("Frame by frame", "Its place in every frame, as a table", () => frameTable(camera, mark)),
           b("Rename", "Another name", () => edits.askRename(camera, mark)),
           b("Take out", "Its pick leaves this camera (Delete)", deleteMark, !pick),
         ),

@@ -208,7 +208,16 @@ function saveValues(given) {
   );
   const head = ["line", "time (s)", quote(given.title + unit), quote(`u, k = 1${unit}`)];
   const text = [head, ...rows].map((r) => r.join(",")).join("\n");
-  save(`${given.title}.csv`, new Blob([text, "\n"], { type: "text/csv" }));
+  saveText(`${given.title}.csv`, text);
+}
+
+/**
+ * Offer a table as a file.
+ * @param {string} name
+ * @param {string} text
+ */
+export function saveText(name, text) {
+  save(name, new Blob([text, "\n"], { type: "text/csv" }));
 }
 
 function savePicture(given, drawn) {

@@ -9,11 +9,12 @@ import { at, chooseMark, subscribe, save, store, emit } from "./store.js";
 
 const SAME = 1.5; // px: two fixed targets are never so close
 const FAR = 25; // px: a place farther from the solved one is questioned
+const DRAWN = ["flash", "light", "bar", "line"]; // tasks of two ends
 const NEAR = 12; // screen pixels within which a mark is met
 
 class Pointing {
   constructor() {
-    this.task = null; // {kind: "pick" | "edit" | "flash" | "light" | "bar", mark, after}
+    this.task = null; // {kind: "pick" | "edit" | "flash" | "light" | "bar" | "line", mark, after}
     this.drag = null; // {mark, kind, now}
     this.box = null; // {camera, from, to}
     this.pane = null;
@@ -58,7 +59,7 @@ class Pointing {
   }
 
   down(pane, pixel, event) {
-    if (this.task?.kind === "flash" || this.task?.kind === "light" || this.task?.kind === "bar") {
+    if (DRAWN.includes(this.task?.kind)) {
       this.box = { camera: pane.camera, from: pixel, to: pixel };
       return true;
     }
@@ -171,11 +172,12 @@ class Pointing {
     this.stop();
     if (Math.hypot(from[0] - to[0], from[1] - to[1]) < 2)
       return showStatus(
-        task.kind === "bar"
-          ? "Drag from one end of the known length to the other."
+        task.kind === "bar" || task.kind === "line"
+          ? "Drag from one end of the length to the other."
           : "Drag from one corner of the light to the other.",
         "doubt",
       );
+    if (task.kind === "line") return void (await sayLine(pane, from, to));
     if (task.kind === "bar") return void (await edits.bar(pane.camera, pane.shown, from, to));
     const [u, v] = [0, 1].map((k) => Math.max(0, Math.round(Math.min(from[k], to[k]))));
     const size = [0, 1].map((k) => Math.max(1, Math.round(Math.abs(to[k] - from[k]))));
@@ -206,7 +208,7 @@ class Pointing {
     }
     if (event.key !== "Enter") return false;
     const hand = pane.hand ?? this.start(pane);
-    if (["flash", "light", "bar"].includes(this.task.kind)) {
+    if (DRAWN.includes(this.task.kind)) {
       if (this.box) {
         this.box.to = hand;
         this.boxed(pane);
@@ -228,7 +230,7 @@ class Pointing {
       const a = pane.toScreen(...this.box.from),
         b = pane.toScreen(...this.box.to);
       pen.beginPath();
-      if (this.task?.kind === "bar") {
+      if (this.task?.kind === "bar" || this.task?.kind === "line") {
         pen.moveTo(...a);
         pen.lineTo(...b);
       } else pen.rect(a[0], a[1], b[0] - a[0], b[1] - a[1]);
@@ -238,6 +240,18 @@ class Pointing {
 
   drawn() {
     emit("drawn");
+  }
+}
+
+/** Say how long a drawn line is, and how it lies. */
+async function sayLine(pane, from, to) {
+  try {
+    const line = { camera: pane.camera, frame: pane.shown, from, to, mark: store.mark };
+    const { picture, ground, plane } = await post(at("/line"), line);
+    const inGround = ground ? `; ${ground} (k = 1) in a plane ${plane}` : "; no length: the camera has no solved place";
+    showStatus(`Line in ${pane.camera}, frame ${pane.shown}: ${picture}${inGround}.`, "doubt");
+  } catch (problem) {
+    showStatus(problem.message, "bad");
   }
 }
 

@@ -2,6 +2,7 @@
 
 import { get, post } from "./api.js";
 import { ask, fill, createElement, showStatus } from "./dom.js";
+import { store } from "./store.js";
 
 const STEPS = [
   "Put the films of a test into a folder, name it here, and begin a new test.",
@@ -96,14 +97,17 @@ export function view(root, enter) {
   const begin = async (at, films) => {
     const got = await ask(
       "A new test",
-      [{ name: "number", label: "Test number", required: true, hint: "A-12" }],
+      [
+        { name: "number", label: "Test number", required: true, hint: "A-12" },
+        { name: "kind", label: "A vehicle", options: store.choices.kinds },
+      ],
       "Begin",
       `A record is written into ${brief(at)}, with a camera for each of: ${films.join(", ")}.`,
     );
     if (!got) return;
     if (!got.number) return showStatus("The test needs a number before it can begin.", "bad");
     try {
-      enter((await post("/api/new", { path: at, number: got.number })).id, "setup");
+      enter((await post("/api/new", { path: at, number: got.number, kind: got.kind })).id, "setup");
     } catch (problem) {
       showStatus(problem.message, "bad");
     }
