@@ -15,16 +15,16 @@ from tracker.storage.plain_files import write_new
 
 @dataclass(frozen=True)
 class TestKind:
-    """What a kind of test has: vehicles with their roles, and whether an article stands alone."""
+    """What a kind of test has: vehicles with their roles, and an article that stands alone."""
 
     vehicles: Mapping[str, str]
-    article: bool = False
+    article: Mapping[str, str] | None = None
 
 
 KINDS = {
     "into a vehicle or its cushion": TestKind({"car": "striking", "truck": "struck"}),
-    "into a barrier or rail": TestKind({"car": "striking"}, article=True),
-    "into a pole or support": TestKind({"car": "striking"}, article=True),
+    "into a barrier or rail": TestKind({"car": "striking"}, {}),
+    "into a pole or support": TestKind({"car": "striking"}, {"kind": "pole"}),
     "one vehicle alone": TestKind({"car": "striking"}),
 }
 
@@ -60,8 +60,8 @@ def write_first_record(folder: Path, number: str, kind: str) -> Path:
     has = KINDS[kind]
     for name, role in has.vehicles.items():
         document["vehicles"][name] = {"role": role}
-    if has.article:
-        document["article"] = {}
+    if has.article is not None:
+        document["article"] = dict(has.article)
     document["cameras"] = tomlkit.table(is_super_table=True)
     for film in films:
         name = _camera_name(film.stem, document["cameras"])

@@ -22,6 +22,7 @@ from tracker.record.load import load_record
 from tracker.results.folder import write_data
 from tracker.storage.audit_log import read_log
 from tracker.workbench.film_process import FilmProcess
+from tracker.workbench.first_record import KINDS, write_first_record
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.routes import Workbench
 
@@ -328,6 +329,14 @@ def test_a_new_test_begins_with_a_camera_for_each_film(page, test_folder, tmp_pa
         "/api/new", {"path": str(folder), "number": "N-2", "kind": "one vehicle alone"}
     )
     assert refused.status_code == 422
+
+
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_a_new_record_of_each_kind_can_be_read(test_folder, tmp_path, kind):
+    shutil.copy(test_folder / "above.mp4", tmp_path)
+    record = load_record(write_first_record(tmp_path, "N-1", kind))
+    assert {v: e.role for v, e in record.vehicles.items()} == KINDS[kind].vehicles
+    assert (record.article is not None) == (KINDS[kind].article is not None)
 
 
 def test_a_rough_pick_snaps_to_the_centre(page, test_):
