@@ -9,7 +9,7 @@ import os
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal, NoReturn, TypedDict, Unpack
 
 import click
 
@@ -210,6 +210,17 @@ def correct(record: Path, results: Path | None) -> None:
         click.echo("Nothing to correct: no channel has a fault whose correction is known.")
 
 
+class NextTest(TypedDict):
+    """The test that `predict` is asked for, as its options have it."""
+
+    masses: tuple[str, ...]
+    speeds: tuple[str, ...]
+    truck_mass: str | None
+    blocked: bool
+    criteria: str | None
+    scatter: float
+
+
 @main.command()
 @click.argument("directory", metavar="DIR", type=FOLDER)
 @click.option("--mass", "masses", multiple=True, help="Of the striking vehicle, as '1800 lb'.")
@@ -231,15 +242,7 @@ def correct(record: Path, results: Path | None) -> None:
 )
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="JSON file to write.")
 def predict(
-    directory: Path,
-    masses: tuple[str, ...],
-    speeds: tuple[str, ...],
-    truck_mass: str | None,
-    blocked: bool,
-    criteria: str | None,
-    scatter: float,
-    second: Path | None,
-    out: Path | None,
+    directory: Path, second: Path | None, out: Path | None, **wanted: Unpack[NextTest]
 ) -> None:
     """From one test's force against crush: occupant risk and stroke of another test.
 
@@ -253,10 +256,17 @@ def predict(
     from tracker.results.folder import read_results
 
     results = read_results(directory)
-    limits = criteria_of(results, directory, criteria)
-    cases = cases_of(results, masses, speeds, truck_mass, blocked, scatter)
+    limits = criteria_of(results, directory, wanted["criteria"])
+    cases = cases_of(
+        results,
+        wanted["masses"],
+        wanted["speeds"],
+        wanted["truck_mass"],
+        wanted["blocked"],
+        wanted["scatter"],
+    )
     if second is not None:
-        rate = rate_of(results, read_results(second), scatter)
+        rate = rate_of(results, read_results(second), wanted["scatter"])
         cases = [replace(case, rate=rate) for case in cases]
     predictions = [foresee(results, case, limits) for case in cases]
     if out is not None:

@@ -24,12 +24,12 @@ from tracker.core.curve_metrics import (
 )
 from tracker.core.time_series import from_zero, integrate
 from tracker.crosscheck.detectable import smallest_faults
-from tracker.crosscheck.fault_hypotheses import Judgement, judge
+from tracker.crosscheck.fault_hypotheses import FaultChoice, choose_faults
 from tracker.crosscheck.film_clock import clock_rivals, film_speeds
 from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
 from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
-from tracker.crosscheck.residuals import ChannelTolerance, Evidence, gather
+from tracker.crosscheck.residuals import ChannelTolerance, Evidence, Reading, channel_evidence
 from tracker.crosscheck.swapped_channels import find_swap
 
 Verdict = Literal["agree", "disagree", "undetermined"]
@@ -69,7 +69,7 @@ class ChannelCheck:
     channel: str
     verdict: Verdict
     agreement: Agreement | None
-    judgement: Judgement | None
+    choice: FaultChoice | None
     findings: tuple[ChannelFault, ...]
     text: str
     smallest: Mapping[str, float | None] = field(default_factory=dict)
@@ -132,7 +132,7 @@ def cross_check(
         else:
             evidence[name] = _evidence(name, predictions, known, accelerometer, tolerance)
             checks[name] = _check(evidence[name], known, own)
-    swapped = find_swap(evidence, {n: c.judgement for n, c in checks.items()}, predictions)
+    swapped = find_swap(evidence, {n: c.choice for n, c in checks.items()}, predictions)
     for name, finding in swapped.items():
         others = tuple(f for f in checks[name].findings if f.kind in ("saturation", "dropout"))
         own_only = tuple(f for f in others if f in accelerometer.findings)
@@ -140,7 +140,7 @@ def cross_check(
             checks[name], verdict="disagree", findings=(finding, *own_only), text=finding.text
         )
     if evidence and span is not None:
-        judged = {n: j for n in evidence if (j := checks[n].judgement) is not None}
+        judged = {n: j for n in evidence if (j := checks[n].choice) is not None}
         frame = float(np.median(np.diff(time)))
         rivals = clock_rivals(evidence, judged, film_speeds(state[_thinned(span)], evidence), frame)
         for name, rival in rivals.items():
@@ -193,8 +193,8 @@ def _evidence(
     tolerance: ChannelTolerance,
 ) -> Evidence:
     predicted = predictions[name]
-    reading = known.channels[name]
-    good = np.isfinite(reading)
+    values = known.channels[name]
+    good = np.isfinite(values)
     others = [
         p.integral for n, p in predictions.items() if n != name and (n in AXES) == (name in AXES)
     ]
@@ -203,13 +203,9 @@ def _evidence(
         for f in accelerometer.findings
         if f.channel == name and f.kind == "saturation"
     ]
-    return gather(
-        name,
+    return channel_evidence(
+        Reading(name, known.time[good], values[good], known.offset_u[name], known.noise[name]),
         predicted,
-        known.time[good],
-        reading[good],
-        offset_u=known.offset_u[name],
-        noise=known.noise[name],
         others=np.array(others).reshape(-1, len(predicted.time)),
         excused=np.array(clipped).reshape(-1, len(predicted.time)),
         tolerance=tolerance,
@@ -224,16 +220,16 @@ def _lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> A
 
 
 def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]) -> ChannelCheck:
-    judgement = judge(evidence)
+    choice = choose_faults(evidence)
     name = evidence.channel
     agreement = _agreement(evidence)
     taken_off = known.offset[name]
     found = list(own)
-    found += findings_of(judgement, evidence, taken_off, have={f.kind for f in own})
+    found += findings_of(choice, evidence, taken_off, have={f.kind for f in own})
     zero = offset_before_zero(name, taken_off, known.offset_u[name], evidence.tolerance)
     if zero is not None and not any(f.kind == "offset" for f in found):
         found.append(zero)
-    if judgement.significant or own:
+    if choice.significant or own:
         verdict: Verdict = "disagree"
         text = "; ".join(f.text for f in found) or dead_text(name)
     elif agreement.final_u > max(_limit(name), 0.05 * float(np.abs(agreement.film).max())):
@@ -243,7 +239,7 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
         verdict = "agree"
         text = f"{name} agrees with the film (z = {agreement.z:.1f})"
     return ChannelCheck(
-        name, verdict, agreement, judgement, tuple(found), text, smallest_faults(evidence)
+        name, verdict, agreement, choice, tuple(found), text, smallest_faults(evidence)
     )
 
 

@@ -58,7 +58,7 @@ class Fit:
 
 
 @dataclass(frozen=True)
-class Judgement:
+class FaultChoice:
     """The chosen explanation and what else was nearly as good."""
 
     sound: Fit
@@ -68,7 +68,7 @@ class Judgement:
     explained: bool  # the chosen explanation leaves no significant difference
 
 
-def judge(evidence: Evidence) -> Judgement:
+def choose_faults(evidence: Evidence) -> FaultChoice:
     """Chooses the simplest explanation that no further fault improves significantly.
 
     The critical values are those of F with the draws' degrees of freedom (Hotelling), the 1 % of
@@ -97,7 +97,7 @@ def judge(evidence: Evidence) -> Judgement:
     explained = chosen.chi2 <= _critical(
         CROSS_CHECK.false_alarm * CROSS_CHECK.omnibus, chosen.dof, spare
     )
-    return Judgement(sound, chosen, rivals if chosen.faults else (), significant, explained)
+    return FaultChoice(sound, chosen, rivals if chosen.faults else (), significant, explained)
 
 
 def sound_covariance(evidence: Evidence) -> Array:

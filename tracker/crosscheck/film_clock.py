@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.crosscheck.fault_hypotheses import Judgement, sound_covariance
+from tracker.crosscheck.fault_hypotheses import FaultChoice, sound_covariance
 from tracker.crosscheck.options import FILM_CLOCK
 from tracker.crosscheck.predicted_channels import AXES
 from tracker.crosscheck.residuals import Evidence
@@ -32,7 +32,7 @@ class ClockError:
 
 def clock_rivals(
     evidence: Mapping[str, Evidence],
-    judgements: Mapping[str, Judgement],
+    choices: Mapping[str, FaultChoice],
     speeds: Mapping[str, Array],
     frame: float,
 ) -> dict[str, str]:
@@ -40,21 +40,21 @@ def clock_rivals(
 
     Parameters
     ----------
-    evidence, judgements : by channel, of one sensor block.
+    evidence, choices : by channel, of one sensor block.
     speeds : (k,) the film's velocity along each axis, m/s; 0 for a channel that has none.
     frame : s between two frames.
     """
-    accused = [name for name, judgement in judgements.items() if judgement.significant]
+    accused = [name for name, choice in choices.items() if choice.significant]
     if not accused:
         return {}
     time = evidence[accused[0]].film.time
     errors = list(clock_errors(time, frame))
-    left = {name: _left(evidence[name], errors, speeds[name]) for name in judgements}
+    left = {name: _left(evidence[name], errors, speeds[name]) for name in choices}
     out = {}
     for name in accused:
-        others = [n for n in judgements if n != name]
+        others = [n for n in choices if n != name]
         by_clock = left[name] + sum(left[n] for n in others)
-        by_fault = judgements[name].chosen.chi2 + sum(judgements[n].sound.chi2 for n in others)
+        by_fault = choices[name].chosen.chi2 + sum(choices[n].sound.chi2 for n in others)
         best = int(np.argmin(by_clock))
         if by_clock[best] <= by_fault + FILM_CLOCK.as_good:
             out[name] = errors[best].text

@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.constants import GRAVITY
 from tracker.accelerometers.faults import ChannelFault
-from tracker.crosscheck.fault_hypotheses import Fault, Judgement
+from tracker.crosscheck.fault_hypotheses import Fault, FaultChoice
 from tracker.crosscheck.predicted_channels import AXES, UNIT
 from tracker.crosscheck.residuals import ChannelTolerance, Evidence
 
@@ -23,20 +23,20 @@ _NAMES: dict[str, str] = {
 
 
 def findings_of(
-    judgement: Judgement, evidence: Evidence, taken_off: float, have: Collection[str]
+    choice: FaultChoice, evidence: Evidence, taken_off: float, have: Collection[str]
 ) -> list[ChannelFault]:
     """A finding for each fault of the chosen explanation that is not in `have` already."""
     rivals = [
         " and ".join(_NAMES[f] for f in fit.faults)
-        for fit in judgement.rivals
+        for fit in choice.rivals
         if fit.chi2 < float("inf")
     ]
     doubt = f" (or {', or '.join(rivals[:2])}: they explain it nearly as well)" if rivals else ""
     found = []
-    for fault in judgement.chosen.faults:
+    for fault in choice.chosen.faults:
         if fault in have:
             continue
-        value, u = judgement.chosen.estimate[fault], judgement.chosen.u[fault]
+        value, u = choice.chosen.estimate[fault], choice.chosen.u[fault]
         if fault == "offset":
             value += taken_off
         text = _sentence(evidence.channel, fault, value, u) + doubt

@@ -112,14 +112,21 @@ def _held(values: Array, basis: Array, at: NDArray[np.intp]) -> Array:
     return np.asarray(np.swapaxes(summed + values[:, at, None] * left, 0, 1))
 
 
-def gather(
-    channel: str,
+@dataclass(frozen=True)
+class Reading:
+    """A conditioned channel, SI; its samples are finite."""
+
+    channel: str
+    time: Array  # (n,) s
+    values: Array  # (n,)
+    offset_u: float  # standard uncertainty of the offset that was taken off; NaN if none could be
+    noise: float  # standard deviation of a sample
+
+
+def channel_evidence(
+    reading: Reading,
     predicted: Predicted,
-    time: Array,
-    reading: Array,
     *,
-    offset_u: float,
-    noise: float,
     others: Array,
     excused: Array,
     tolerance: ChannelTolerance,
@@ -128,26 +135,23 @@ def gather(
 
     Parameters
     ----------
-    channel : its name.
+    reading : of the channel.
     predicted : what the film says, at the film's times (k,) inside the span to compare.
-    time, reading : (n,) s and SI, the conditioned channel, finite.
-    offset_u : standard uncertainty of the offset that was taken off; NaN if none could be.
-    noise : standard deviation of a sample.
     others : (o, k) integrals of the other axes as the film predicts them.
     excused : (e, k) one standard deviation each of differences that are explained already.
     tolerance : what a sound channel may do.
     """
     k = predicted.time
-    integral = integrate(time, reading)
-    read = np.interp(k + SHIFTS[:, None], time, integral)
+    integral = integrate(reading.time, reading.values)
+    read = np.interp(k + SHIFTS[:, None], reading.time, integral)
     read -= read[:, :1]
     measured = read[len(SHIFTS) // 2]
     basis = _cosines(len(k), _count(len(predicted.drawn)))
     span = k - k[0]
-    kind = channel in AXES
+    kind = reading.channel in AXES
     offset = tolerance.offset if kind else tolerance.rate_offset
     vibration = tolerance.vibration if kind else tolerance.rate_vibration
-    zeroed = np.isfinite(offset_u)
+    zeroed = np.isfinite(reading.offset_u)
     columns = [np.zeros_like(k)]
     columns += [tolerance.transverse * other for other in others]
     columns += list(excused)
@@ -156,13 +160,14 @@ def gather(
     nuisance: Array = np.asarray(stacked.T @ stacked)
     lag = np.abs(k[:, None] - k[None, :])
     # The integrals start together, so the vibration at the start stays in all of the difference.
-    shaken = vibration**2 * (1.0 + np.exp(-lag / tolerance.vibration_time))
-    nuisance += basis.T @ shaken @ basis
-    if np.isfinite(noise):
-        walk = noise**2 * (time[1] - time[0]) * np.minimum(span[:, None], span[None, :])
-        nuisance += basis.T @ walk @ basis
+    vibrating = vibration**2 * (1.0 + np.exp(-lag / tolerance.vibration_time))
+    nuisance += basis.T @ vibrating @ basis
+    if np.isfinite(reading.noise):
+        density = reading.noise**2 * (reading.time[1] - reading.time[0])
+        integrated_noise = density * np.minimum(span[:, None], span[None, :])
+        nuisance += basis.T @ integrated_noise @ basis
     return Evidence(
-        channel=channel,
+        channel=reading.channel,
         film=predicted,
         measured=measured,
         basis=basis,
@@ -172,7 +177,7 @@ def gather(
         measured_part=measured @ basis,
         # What was there before time zero is taken off: only a later offset is left to find.
         line=(np.maximum(k, 0.0) if zeroed else span) @ basis,
-        offset_sd=float(np.hypot(offset, offset_u)) if zeroed else 5.0 * offset,
+        offset_sd=float(np.hypot(offset, reading.offset_u)) if zeroed else 5.0 * offset,
         own=nuisance,
         tolerance=tolerance,
     )

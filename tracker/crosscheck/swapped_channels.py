@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 
 from tracker.accelerometers.faults import ChannelFault
-from tracker.crosscheck.fault_hypotheses import Fit, Judgement, fit
+from tracker.crosscheck.fault_hypotheses import FaultChoice, Fit, fit
 from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, RATES, Predicted
 from tracker.crosscheck.residuals import Evidence
@@ -13,7 +13,7 @@ from tracker.crosscheck.residuals import Evidence
 
 def find_swap(
     evidence: dict[str, Evidence],
-    judgements: dict[str, Judgement | None],
+    choices: dict[str, FaultChoice | None],
     predictions: dict[str, Predicted],
 ) -> dict[str, ChannelFault]:
     """Findings for a pair of channels that the exchange explains better than faults of each.
@@ -25,7 +25,7 @@ def find_swap(
     for family in (AXES, RATES):
         present = [name for name in family if name in evidence]
         for a, b in combinations(present, 2):
-            first, second = judgements[a], judgements[b]
+            first, second = choices[a], choices[b]
             if first is None or second is None:
                 continue
             if not (first.chosen.faults or second.chosen.faults):

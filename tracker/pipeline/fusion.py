@@ -56,7 +56,7 @@ def joining_channels(check: CrossCheck) -> tuple[str, ...]:
     able = []
     for name, one in check.channels.items():
         lost = bool(one.findings) and all(f.kind in SAMPLE_FAULTS for f in one.findings)
-        if one.verdict != "disagree" or (lost and one.judgement is not None):
+        if one.verdict != "disagree" or (lost and one.choice is not None):
             able.append(name)
     return tuple(able) if "ax" in able else ()
 

@@ -135,7 +135,7 @@ def contradicted(check: CrossCheck) -> dict[str, str]:
         name: ", ".join(kinds) or "differs from the film"
         for name, one in check.channels.items()
         if one.verdict == "disagree"
-        and one.judgement is not None
+        and one.choice is not None
         and (
             (kinds := [f.kind for f in one.findings if f.kind not in SAMPLE_FAULTS])
             or not one.findings

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from calibration.lens import given_lens
-from tracker.camera.stage import lens_with_weave
+from tracker.camera.pose import lens_with_weave
 
 LENS = given_lens([[1000, 0, 640], [0, 1000, 512], [0, 0, 1]], [0.0] * 5, (1280, 1024))
 

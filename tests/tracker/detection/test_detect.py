@@ -14,7 +14,7 @@ from tests.support import small_scene
 from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import lens_of
-from tracker.camera.stage import camera_by_bars
+from tracker.camera.pose import camera_by_bars
 from tracker.detection import DetectionResult, detect_marks
 from tracker.detection.pattern_response import best_response_near, pattern_response
 from tracker.detection.vehicle import OtherMarks, locate_vehicle
