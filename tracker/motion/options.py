@@ -155,9 +155,6 @@ class ContactOptions:
     density_before: float = option(
         100.0, "m2/s5", (1, 1e4), "the most before contact: 100 is 3 m/s2 in 0.1 s"
     )
-    kept_log_probability: float = option(
-        12.0, "1", (5, 50), "times less probable than the best by more are left out"
-    )
     least_gain: float = option(
         3.0, "1", (0, 20), "gain of log evidence below which contact is called unclear"
     )
@@ -165,8 +162,7 @@ class ContactOptions:
     margin_share: float = option(0.02, "1", (0, 0.2), "share of the film likewise")
     coarse_steps: int = option(80, "1", (20, 500), "steps of the first scan: finer")
     coarse_frames: float = option(2.0, "1", (0.5, 10), "least step of it, frames")
-    fine_times: int = option(49, "1", (9, 500), "times of the second scan: finer")
-    fine_reach: float = option(1.5, "1", (1, 5), "its reach beyond the likely times, coarse steps")
+    coarse_reach: float = option(1.5, "1", (1, 5), "reach about the likely time, steps: farther")
     direction_share: float = option(
         0.25, "1", (0.05, 1), "share of a motion's knots, from the first, that gives its direction"
     )

@@ -20,6 +20,7 @@ from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
 from tracker.mechanics.options import MECHANICS, PREDICTION
+from tracker.motion.initial.options import ONSET
 from tracker.motion.options import (
     CLOCKS,
     CONTACT,
@@ -63,6 +64,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "motion.free_marks": FREE_MARKS,
         "motion.knots": KNOTS,
         "motion.noise": NOISE,
+        "motion.onset": ONSET,
         "motion.prior": PRIOR,
         "motion.robust": ROBUST,
         "motion.robust.diagnostics": DIAGNOSTICS,

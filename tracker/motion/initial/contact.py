@@ -13,6 +13,8 @@ from scipy.linalg import cho_factor, cho_solve
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
+from tracker.motion.initial.onset import onset, pose_evidence
+from tracker.motion.initial.options import ONSET
 from tracker.motion.model.prior import DENSITY_AFTER, DENSITY_BEFORE, stretches
 from tracker.motion.model.spline import Basis, place_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS
@@ -53,22 +55,33 @@ def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> C
     step = max((last - first) / CONTACT.coarse_steps, CONTACT.coarse_frames * frame)
     coarse = np.arange(first + margin, last - margin, step)
     scores = np.array([onset_log_evidence(path, float(c), frame) for c in coarse])
-    step = float(coarse[1] - coarse[0])
-    likely = coarse[scores > scores.max() - CONTACT.kept_log_probability]
-    reach = CONTACT.fine_reach * step
-    fine = np.linspace(likely[0] - reach, likely[-1] + reach, CONTACT.fine_times)
-    fine = fine[(fine > first + margin) & (fine < last - margin)]
-    scores = np.array([onset_log_evidence(path, float(c), frame) for c in fine])
     without = log_evidence(path, None, frame)
     weight = np.exp(scores - scores.max())
     weight /= weight.sum()
-    value = float(weight @ fine)
-    u = float(np.sqrt(weight @ (fine - value) ** 2 + (fine[1] - fine[0]) ** 2 / 12))
+    rough = float(weight @ coarse)
+    spread = float(np.sqrt(weight @ (coarse - rough) ** 2))
+    reach = max(ONSET.reach, CONTACT.coarse_reach * (coarse[1] - coarse[0]), spread)
+    way, speed = direction_of(iterate, b)
+    found = onset(pose_evidence(iterate, b), way, speed, rough, reach)
+    value, u = found.value, found.u
     findings: tuple[Diagnostic, ...] = ()
     if scores.max() < without + CONTACT.least_gain:
         text = "no moment of contact stands out in the motion; time zero is doubtful"
         findings = (Diagnostic("contact_unclear", text, f"vehicles.{names[b]}"),)
     return Contact(value, u, findings)
+
+
+def direction_of(iterate: Iterate, b: int) -> tuple[Array, float]:
+    """The way that a vehicle goes at first: a unit vector (6,) in the ground plane, and its speed,
+    m/s.
+    """
+    setup, body = iterate.setup, iterate.setup.bodies[b]
+    jerk_coefficients = iterate.values[setup.spline_slices[b]].reshape(-1, COMPONENTS)
+    breakpoints = body.basis.breakpoints
+    early = breakpoints[: max(2, int(len(breakpoints) * CONTACT.direction_share))]
+    way = (body.basis.design(early, 1) @ jerk_coefficients)[:, :2].mean(axis=0)
+    speed = float(np.linalg.norm(way))
+    return np.concatenate([way / max(speed, 1e-9), np.zeros(4)]), speed
 
 
 def path_places(iterate: Iterate, b: int) -> PathPlaces:
@@ -77,10 +90,7 @@ def path_places(iterate: Iterate, b: int) -> PathPlaces:
     body = setup.bodies[b]
     jerk_coefficients = iterate.values[setup.spline_slices[b]].reshape(-1, COMPONENTS)
     out: list[tuple[Array, Array, Array]] = []
-    breakpoints = body.basis.breakpoints
-    early = breakpoints[: max(2, int(len(breakpoints) * CONTACT.direction_share))]
-    way = (body.basis.design(early, 1) @ jerk_coefficients)[:, :2].mean(axis=0)
-    direction = np.concatenate([way / max(float(np.linalg.norm(way)), 1e-9), np.zeros(4)])
+    direction, _ = direction_of(iterate, b)
     for k, cam in enumerate(setup.cameras):
         columns = np.flatnonzero(cam.body == b)
         weight = np.where(iterate.inlier_masks[k], iterate.weights[k], 0.0)[:, columns]

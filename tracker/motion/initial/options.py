@@ -1,0 +1,48 @@
+"""Numbers that steer how time zero is found from the motion and other evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.options import option
+
+
+@dataclass(frozen=True)
+class OnsetOptions:
+    """How the onset of the acceleration at contact is modelled."""
+
+    before: float = option(0.2, "s", (0.02, 2), "motion before contact that is compared: more")
+    after: float = option(0.03, "s", (0.01, 0.1), "motion after contact that is compared: more")
+    interval: float = option(2e-3, "s", (5e-4, 1e-2), "intervals of a white third derivative")
+    path_u: float = option(10.0, "m", (1, 1e3), "prior of the place along the path: freer")
+    speed_u: float = option(50.0, "m/s", (5, 500), "prior of the speed along it: freer")
+    coasting_u: float = option(
+        1.0,
+        "m/s2",
+        (0.1, 10),
+        "acceleration of a vehicle that coasts (rolling and air: under 0.5): freer",
+        "common practice, no source",
+    )
+    step_u: float = option(300.0, "m/s2", (30, 3e3), "step of the acceleration at contact: harder")
+    slope_u: float = option(
+        1e4,
+        "m/s3",
+        (1e3, 1e5),
+        "its slope then: steeper (stiffness 1e6 N/m, 25 m/s, 1500 kg give 1.7e4)",
+        "common practice, no source",
+    )
+    place_u: float = option(0.02, "m", (1e-3, 1), "how far other places may be off: freer")
+    angle_u: float = option(0.01, "rad", (1e-3, 0.1), "the same of angles: freer")
+    least_speed: float = option(2.0, "m/s", (0.1, 20), "least speed that makes times of crushes")
+    coarse_times: int = option(41, "1", (11, 500), "times that are tried at once: finer, slower")
+    rounds: int = option(4, "1", (1, 10), "most changes of what is compared")
+    near_enough: float = option(2e-3, "s", (1e-4, 1e-2), "distance from the middle that ends them")
+    reach: float = option(0.015, "s", (2e-3, 0.1), "how far from the first guess contact is sought")
+    least_frames: float = option(3.0, "1", (1, 20), "frames before contact at the least")
+    least_after: float = option(5e-3, "s", (1e-3, 0.02), "motion after contact at the least")
+    least_step: float = option(1e-5, "s", (1e-7, 1e-3), "least frame interval that counts")
+    fine_from: float = option(3.0, "1", (1, 10), "steps of the scan from which on u is fine enough")
+    fine_reach: float = option(4.0, "1", (2, 8), "reach of the finer scan, u")
+
+
+ONSET = OnsetOptions()
