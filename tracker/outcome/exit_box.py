@@ -25,6 +25,9 @@ from tracker.outcome.traffic_face import TrafficFace
 
 VehicleKind = Literal["car", "pickup", "truck"]
 
+HEAVY = 3500.0
+"""kg; heavier vehicles whose kind is not stated have a truck's exit box (EN 1317: above 3.5 t goods
+vehicles are heavy)."""
 _DEPTH = {"car": 2.2, "pickup": 2.2, "truck": 4.4}
 """m; what the box is deeper than the vehicle's own width and share of length."""
 _LENGTH = {"car": 10.0, "pickup": 10.0, "truck": 20.0}

@@ -19,7 +19,7 @@ from tracker.outcome.deflection import (
     vehicle_intrusion,
 )
 from tracker.outcome.exit import at_times, find_exit, typed_end
-from tracker.outcome.exit_box import BoxCrossing, ExitBox, box_crossing, exit_box
+from tracker.outcome.exit_box import HEAVY, BoxCrossing, ExitBox, box_crossing, exit_box
 from tracker.outcome.headline import PosteriorSamples, at_rest
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
@@ -41,9 +41,6 @@ from tracker.results.after_contact import (
 
 ALONG_PATH = TrafficFace(float(np.pi / 2), 0.0, -1.0)
 """A pole is struck head-on: what its marks move is measured along ground x."""
-HEAVY = 3500.0
-"""kg; heavier vehicles whose kind is not stated have a truck's exit box (EN 1317: above 3.5 t goods
-vehicles are heavy)."""
 
 
 @dataclass(frozen=True)

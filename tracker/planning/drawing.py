@@ -14,6 +14,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from calibration.arrays import Array
 from tracker.core.units import report_unit
+from tracker.planning.article import PlannedArticle, planned_article
 from tracker.planning.layout import Stand
 from tracker.planning.plan import Plan
 from tracker.planning.view import PlannedMarkView
@@ -35,17 +36,32 @@ def draw(plan: Plan, folder: Path) -> dict[str, str]:
         captions["site"] = (
             "The site from above: cameras (triangles) with the edges of what each sees of the "
             "ground, fixed targets (crosses), outlines of the vehicles' marks and points "
-            f"{_instants()} after first contact."
+            f"{_instants()} after first contact.{_article_text(plan)}"
         )
+        has_marks = plan.record.article is not None and plan.record.article.markers
+        squares = " Squares: marks of the article." if has_marks else ""
         for name, stand in plan.stands.items():
             figure = _view(plan, stand)
             figure.savefig(folder / f"view-{name}.svg", metadata={"Date": None})
             captions[f"view-{name}"] = (
                 f"What {name} will see: its picture (frame), fixed targets (crosses), vehicle "
                 f"marks in their sizes and the outlines of their vehicles {_instants()} after "
-                "first contact, paler with time. Hollow: not measured then."
+                f"first contact, paler with time. Hollow: not measured then.{squares}"
             )
     return captions
+
+
+def _article_text(plan: Plan) -> str:
+    drawn = planned_article(plan.record, plan.motion)
+    if drawn is None:
+        return ""
+    text = " Shaded: the undeformed article, its marks as squares."
+    if drawn.box is None:
+        return text
+    return (
+        f"{text} Broken line: the exit box as if contact were lost where it begins; the true one "
+        "begins farther downstream."
+    )
 
 
 def _instants() -> str:
@@ -82,7 +98,11 @@ def _site(plan: Plan) -> Figure:
     fixed = np.array([t.at[:2] for s in plan.stands.values() for t in s.fixed]).reshape(-1, 2)
     cars = {v: _outline(plan, v)[..., :2] for v in plan.record.vehicles}
     cameras = np.array([s.camera.position[:2] for s in plan.stands.values()])
-    every = np.concatenate([fixed, cameras, *(c.reshape(-1, 2) for c in cars.values())])
+    article = planned_article(plan.record, plan.motion)
+    shown = [fixed, cameras, *(c.reshape(-1, 2) for c in cars.values())]
+    if article is not None:
+        shown += [p for p in (article.marks[:, :2], article.outline, article.box) if p is not None]
+    every = np.concatenate(shown)
     every = every[np.abs(every).max(axis=1) < REACH]
     low, high = every.min(axis=0) - 1.2, every.max(axis=0) + 1.2
     height = float(np.clip(WIDTH * (high[1] - low[1]) / (high[0] - low[0]), 2.5, 6.5))
@@ -95,6 +115,8 @@ def _site(plan: Plan) -> Figure:
         axes.plot(*at, "^", color=INK, ms=6)
         axes.annotate(name, (float(at[0]), float(at[1])), (6, -3), textcoords="offset points")
     axes.plot(*fixed.T, "+", color=INK, ms=6, mew=0.9)
+    if article is not None:
+        _article(axes, article)
     for vehicle, line in _lines(plan).items():
         for k, places in enumerate(cars[vehicle]):
             corners = _hull(places)
@@ -115,6 +137,19 @@ def _site(plan: Plan) -> Figure:
         )
         axis.set_label_text(f"{text} ({unit})")
     return figure
+
+
+def _article(axes: Axes, article: PlannedArticle) -> None:
+    """The undeformed article with its marks, and the exit box."""
+    if article.outline is not None:
+        axes.add_patch(Polygon(article.outline, closed=True, fc=SOFT, alpha=0.3, ec="none"))
+        axes.plot(*article.outline[:2].T, color=INK, lw=1.6)
+    axes.plot(*article.marks[:, :2].T, "s", color=INK, ms=2.5)
+    if article.box is not None:
+        axes.add_patch(Polygon(article.box, closed=True, fill=False, ec=INK, lw=1.0, ls="--"))
+        middle = article.box[2:].mean(axis=0)
+        at = (float(middle[0]), float(middle[1]))
+        axes.annotate("exit box", at, (0, 3), textcoords="offset points", ha="center", size=6.5)
 
 
 def _step(extent: Array, factor: float) -> float:
@@ -158,6 +193,9 @@ def _view(plan: Plan, stand: Stand) -> Figure:
             axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(view.size_px[0])), mew=0.9)
             label = view.target.name.marker
             axes.annotate(label, (u, v), (5, 4), textcoords="offset points", color=SOFT, size=6.5)
+    article = planned_article(plan.record, plan.motion)
+    if article is not None and len(article.marks):
+        axes.plot(*stand.camera.project(article.marks).T, "s", mfc="none", mec=INK, ms=5, mew=0.8)
     for vehicle, line in _lines(plan).items():
         _vehicle(axes, plan, stand, vehicle, line)
     axes.set(

@@ -19,6 +19,7 @@ from scipy.signal import lsim
 from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
 from tracker.core.rigid_body import turned
+from tracker.planning.redirection import POLE_LASTS, RAIL_LASTS, along_rail, through_pole
 from tracker.record.schema import PlannedRecord, Vehicle
 
 MEAN_PULSE = 12.5 * 9.80665
@@ -118,6 +119,14 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
         for column, change in _swings(vehicle, -float(at[2]), push, way / way[-1], time).items():
             _add(state, column, change)
         states[name] = state
+    article = record.article
+    if article is not None and (article.kind == "pole" or article.traffic_face is not None):
+        name = next(n for n, v in record.vehicles.items() if v.role == "striking")
+        if article.kind == "pole":
+            start = _cg_at_contact(record, name, striking)
+            states[name], duration = through_pole(intended.speed, angle, start, time), POLE_LASTS
+        else:
+            states[name], duration = along_rail(record, striking, time), RAIL_LASTS
     return PlannedMotion(time, states, duration)
 
 

@@ -14,6 +14,7 @@ from tracker.planning.motion import MEAN_PULSE
 from tracker.planning.noise import FLOOR_PX
 from tracker.planning.numbers import Number, mark_rows, numbers, points_to_check
 from tracker.planning.plan import OFF_PLANE, WATCHED, Plan
+from tracker.planning.redirection import POLE_TAKES, REBOUND
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, TableBlock, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
 from tracker.results.schema import PROGRAM
@@ -171,15 +172,34 @@ def _px(value: float, digits: int) -> str:
     return f"{value:.{digits}f}" if np.isfinite(value) else NONE
 
 
+def _motion_text(plan: Plan) -> str:
+    article, lasts = plan.record.article, f"{1e3 * plan.motion.contact_lasts:.0f} ms"
+    before = "Motion of the vehicles: constant speed until contact, then "
+    if article is not None and article.kind == "pole":
+        return (
+            f"{before}a pole that breaks away within {lasts} and takes {POLE_TAKES:g} m/s (common "
+            "practice, no source), without pitch, roll and yaw."
+        )
+    if article is not None and article.traffic_face is not None:
+        return (
+            f"{before}a redirection along the article's face within {lasts}, which gives back "
+            f"{100 * REBOUND:.0f} % of the speed towards it (common practice, no source), without "
+            "pitch and roll."
+        )
+    return (
+        f"{before}a deceleration of the vehicles against each other of "
+        f"{MEAN_PULSE / 9.80665:.1f} g in the mean over their closing, for {lasts}, as crush "
+        "cushions give it (common practice, no source), with pitch, roll, yaw and rise on the "
+        "springs."
+    )
+
+
 def _assumed(plan: Plan) -> tuple[Block, ...]:
     picture, record = plan.picture, plan.record
     first, last = plan.span
     survey = record.survey
     lines = [
-        "Motion of the vehicles: constant speed until contact, then a deceleration of the vehicles "
-        f"against each other of {MEAN_PULSE / 9.80665:.1f} g in the mean over their closing, for "
-        f"{1e3 * plan.motion.contact_lasts:.0f} ms, as crush cushions give it (common practice, no "
-        "source), with pitch, roll, yaw and rise on the springs.",
+        _motion_text(plan),
         f"Films from {1e3 * first:+.0f} to {1e3 * last:+.0f} ms of contact.".replace("-", "−"),
         f"Pictures: {picture.contrast:g} grey values of contrast between the paints, noise of "
         f"{picture.noise:g} grey values a pixel, edges blurred by {picture.blur:g} px; besides the "
