@@ -146,7 +146,7 @@ def _first_lit(
     noise = max(noise, 1e-9 * float(np.max(np.abs(grey))), 1e-12)
     pairs = np.append(np.maximum(steps[:-1], steps[:-1] + steps[1:]), steps[-1])
     largest = float(np.max(pairs))
-    if not largest > 1.5 * FLASH.detected * noise:
+    if not largest > FLASH.largest * FLASH.detected * noise:
         return None
     rising = np.flatnonzero((steps > FLASH.detected * noise) & (pairs > 0.5 * largest))
     if not len(rising):
@@ -155,7 +155,7 @@ def _first_lit(
     while first > 1 and steps[first - 2] > FLASH.detected * noise:  # of a slow rise
         first -= 1
     before = np.arange(max(0, first - FLASH.before), first)
-    if len(before) >= 8:
+    if len(before) >= FLASH.line_frames:
         line = np.polyfit(before, steady[before], 1)
         dark = np.polyval(line, np.arange(first, len(grey)))
         columns = np.column_stack([np.ones(len(before)), before - first, rest[before]])
@@ -232,7 +232,7 @@ def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> LampOn
     sudden = (step + np.append(step[1:], 0.0))[number]
     dark = number < k - 1
     common = [np.ones(len(number))]
-    if dark.sum() >= 8:
+    if dark.sum() >= FLASH.line_frames:
         common.append((number - k) / FLASH.before)
     if lit.rest.any():
         common += [lit.rest[number], lit.rest[number] * above[number] / lit.peak]

@@ -200,6 +200,12 @@ class FlashOptions:
     early_share: float = option(0.5, "1", (0.1, 2), "likewise, times the frames to full light")
     late: float = option(0.5, "frame", (0, 3), "the onset may be farther after it")
     detected: float = option(5.0, "sd", (3, 10), "a frame must be brighter to count as lit")
+    largest: float = option(
+        1.5, "1", (1, 3), "the largest step must be larger: times that of a lit frame"
+    )
+    line_frames: int = option(
+        8, "frame", (3, 50), "a dark level that slopes is found from more frames before"
+    )
     saturated: float = option(
         0.98, "white", (0.8, 1), "a brighter region still tells something of the light"
     )

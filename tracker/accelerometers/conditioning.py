@@ -97,7 +97,7 @@ def zero_offset(time: Array, values: Array) -> tuple[float, float]:
 def sample_noise(time: Array, values: Array) -> float:
     """Standard deviation of a single sample before time zero, slow parts removed."""
     quiet = values[(time < -ACCELEROMETERS.guard) & np.isfinite(values)]
-    if len(quiet) < 20:
+    if len(quiet) < ACCELEROMETERS.least_samples:
         return float("nan")
     return float(np.std(np.diff(quiet)) / np.sqrt(2.0))
 

@@ -56,7 +56,7 @@ def find_saturation(
     known = np.isfinite(values)
     clipped = np.zeros(len(values), dtype=bool)
     if full_scale is not None:
-        clipped |= known & (np.abs(values) >= 0.999 * full_scale)
+        clipped |= known & (np.abs(values) >= ACCELEROMETERS.clipped_share * full_scale)
     if _noisy(time, values):
         for extreme in (np.nanmax(values), np.nanmin(values)):
             clipped |= _flat_top(values, float(extreme))
@@ -70,7 +70,7 @@ def find_saturation(
         channel,
         "saturation",
         level,
-        0.001 * level,
+        ACCELEROMETERS.clip_u * level,
         "m/s2",
         f"{channel} is clipped at {level / GRAVITY:.4g} g in {samples} samples"
         f" between {start * 1e3:.1f} ms and {end * 1e3:.1f} ms:"
@@ -120,7 +120,7 @@ def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
         extreme = values[start] in (np.nanmax(values), np.nanmin(values))
         to_the_end = end == len(values)
         least = max(
-            20,
+            ACCELEROMETERS.least_samples,
             round(
                 (ACCELEROMETERS.dead_end_time if to_the_end else ACCELEROMETERS.dead_time) / step
             ),
@@ -133,7 +133,9 @@ def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
 def _noisy(time: Array, values: Array) -> bool:
     """True where the channel's reading changes from sample to sample before time zero."""
     quiet = values[(time < 0) & np.isfinite(values)]
-    return bool(len(quiet) >= 20 and (np.diff(quiet) != 0).mean() > 0.3)
+    if len(quiet) < ACCELEROMETERS.least_samples:
+        return False
+    return bool((np.diff(quiet) != 0).mean() > ACCELEROMETERS.noisy_share)
 
 
 def _flat_top(values: Array, extreme: float) -> NDArray[np.bool_]:

@@ -44,6 +44,22 @@ class AccelerometerOptions:
     clip_samples: int = option(
         3, "1", (2, 20), "a flat top must be longer to count as clipped", _TRADE
     )
+    clipped_share: float = option(
+        0.999, "1", (0.99, 1.0), "samples nearer to full scale count as clipped", _TRADE
+    )
+    clip_u: float = option(0.001, "1", (1e-4, 0.01), "the level of clipping is less known", _TRADE)
+    least_samples: int = option(
+        20, "1", (5, 200), "files, noise and dead channels need more samples", _TRADE
+    )
+    noisy_share: float = option(
+        0.3, "1", (0.05, 0.9), "more samples must differ from the one before: a channel with noise"
+    )
+    rounded_share: float = option(
+        0.2, "1", (0.05, 0.9), "more time stamps must be equal to count as rounded", _TRADE
+    )
+    rounded_step: float = option(
+        1.01, "1", (1.0, 1.5), "rounded stamps may lie farther off even ones, in steps", _TRADE
+    )
     few: float = option(
         0.02, "1", (0.0, 0.2), "more rows may be left out before a file is refused", _TRADE
     )

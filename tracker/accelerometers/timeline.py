@@ -60,7 +60,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     rows = np.flatnonzero(np.isfinite(stamps))
     if len(rows) < len(stamps):
         findings.append(f"{len(stamps) - len(rows)} rows without a time were left out")
-    if len(rows) < 20:
+    if len(rows) < ACCELEROMETERS.least_samples:
         raise RecordError(
             f"only {len(rows)} rows have a time",
             where=where,
@@ -115,7 +115,8 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
 def _rounded(stamps: Array) -> bool:
     """True where equal stamps repeat so evenly that rounding alone explains them."""
     steps = np.diff(stamps)
-    if (steps < 0).any() or (steps == 0).mean() < 0.2 or stamps[-1] <= stamps[0]:
+    equal = (steps == 0).mean()
+    if (steps < 0).any() or equal < ACCELEROMETERS.rounded_share or stamps[-1] <= stamps[0]:
         return False
     even = np.linspace(stamps[0], stamps[-1], len(stamps))
-    return bool(np.abs(stamps - even).max() <= 1.01 * steps.max())
+    return bool(np.abs(stamps - even).max() <= ACCELEROMETERS.rounded_step * steps.max())

@@ -215,7 +215,7 @@ def _evidence(
 def _lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
     """Integral (k,) that clipping may have cost: half the level over the clipped samples."""
     values = accelerometer.as_read[name]
-    clipped = np.where(np.abs(values) >= 0.999 * level, np.sign(values), 0.0)
+    clipped = np.where(np.abs(values) >= CROSS_CHECK.clipped_share * level, np.sign(values), 0.0)
     return np.interp(at, accelerometer.time, integrate(accelerometer.time, 0.5 * level * clipped))
 
 
@@ -232,7 +232,9 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
     if choice.significant or own:
         verdict: Verdict = "disagree"
         text = "; ".join(f.text for f in found) or dead_text(name)
-    elif agreement.final_u > max(_limit(name), 0.05 * float(np.abs(agreement.film).max())):
+    elif agreement.final_u > max(
+        _limit(name), CROSS_CHECK.known_share * float(np.abs(agreement.film).max())
+    ):
         verdict = "undetermined"
         text = f"the film knows {name}'s integral to {agreement.final_u:.2g} only"
     else:
@@ -244,8 +246,8 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
 
 
 def _limit(name: str) -> float:
-    """Uncertainty (m/s, rad) of the final difference beyond which nothing could be told."""
-    return 0.5 if name in AXES else 0.05
+    """Uncertainty (m/s, rad) of the final difference beyond which there is no verdict."""
+    return CROSS_CHECK.known_velocity if name in AXES else CROSS_CHECK.known_angle
 
 
 def _agreement(evidence: Evidence) -> Agreement:
@@ -288,7 +290,11 @@ def _span(accelerometer: Accelerometer, time: Array) -> NDArray[np.intp] | None:
     ends = [accelerometer.good_until[name] for name in accelerometer.channels]
     end = min(CROSS_CHECK.end, *ends) if ends else -np.inf
     inside = np.flatnonzero((time >= start) & (time <= end))
-    if len(inside) < 20 or time[inside[-1]] < CROSS_CHECK.shortest or time[inside[0]] > 0.0:
+    if (
+        len(inside) < CROSS_CHECK.least_samples
+        or time[inside[-1]] < CROSS_CHECK.shortest
+        or time[inside[0]] > 0.0
+    ):
         return None
     return inside
 

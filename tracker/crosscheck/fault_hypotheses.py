@@ -200,7 +200,8 @@ def _shapes(
         return "dropout", evidence.stops, evidence.stopped, channel
     if "saturation" in faults:
         reading = evidence.film.reading
-        levels = float(np.abs(reading).max()) * np.linspace(0.15, 1.0, 60)
+        share = np.linspace(CROSS_CHECK.lowest_clip, 1.0, CROSS_CHECK.clip_levels)
+        levels = float(np.abs(reading).max()) * share
         clipped = np.clip(reading, -levels[:, None], levels[:, None])
         bent = integrate(evidence.film.time, clipped) @ evidence.basis
         return "saturation", levels, bent, channel

@@ -89,7 +89,7 @@ def corrected_integral(time: Array, integral: Array, speed: Array, late: Array) 
     """
     true_time = time - late
     pace = np.gradient(true_time, time)
-    jump = np.abs(np.gradient(late, time)) > 5.0 * FILM_CLOCK.rate
+    jump = np.abs(np.gradient(late, time)) > FILM_CLOCK.jump * FILM_CLOCK.rate
     whole = integral + (speed[0] - integral[0]) if speed.any() else integral
     fine = ~jump
     if jump.any():

@@ -25,6 +25,9 @@ class FilmClockOptions:
     zero: float = option(
         0.002, "s", (0.0005, 0.01), "a larger error of time zero counts as possible", _TRADE
     )
+    jump: float = option(
+        5.0, "1", (2.0, 20.0), "steeper steps of the film's time count as no jump, times `rate`"
+    )
     bridge: float = option(
         0.006, "s", (0.002, 0.02), "the film's velocity is bridged over longer about such frames"
     )
@@ -60,6 +63,32 @@ class CrossCheckOptions:
     swap_step: float = option(
         10.0, "1", (4.0, 30.0), "an exchange of channels is preferred to two faults sooner"
     )
+
+    least_samples: int = option(
+        20, "1", (5, 200), "a comparison needs more of the film's times", _TRADE
+    )
+    known_velocity: float = option(
+        0.5, "m/s", (0.1, 2.0), "films that know a final velocity less well still judge", _TRADE
+    )
+    known_angle: float = option(
+        0.05, "rad", (0.01, 0.2), "films that know a final angle less well still judge", _TRADE
+    )
+    known_share: float = option(
+        0.05, "1", (0.01, 0.2), "likewise, as a share of the greatest velocity or angle", _TRADE
+    )
+    clipped_share: float = option(
+        0.999, "1", (0.99, 1.0), "samples nearer to the level of clipping count as clipped", _TRADE
+    )
+    unzeroed: float = option(
+        5.0, "1", (1.0, 20.0), "an offset that could not be taken off is larger: times a usual one"
+    )
+    draws_per_cosine: int = option(6, "1", (3, 20), "fewer cosines for the same number of draws")
+    fewest_cosines: int = option(6, "1", (4, 20), "more cosines at least")
+    most_cosines: int = option(16, "1", (6, 60), "more cosines at most: shorter faults are seen")
+    lowest_clip: float = option(
+        0.15, "1", (0.05, 0.5), "clipping is tried from a larger share of the greatest reading on"
+    )
+    clip_levels: int = option(60, "1", (10, 500), "levels of clipping are tried more closely")
 
 
 FILM_CLOCK = FilmClockOptions()

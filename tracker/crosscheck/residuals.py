@@ -177,15 +177,23 @@ def channel_evidence(
         measured_part=measured @ basis,
         # What was there before time zero is taken off: only a later offset is left to find.
         line=(np.maximum(k, 0.0) if zeroed else span) @ basis,
-        offset_sd=float(np.hypot(offset, reading.offset_u)) if zeroed else 5.0 * offset,
+        offset_sd=float(np.hypot(offset, reading.offset_u))
+        if zeroed
+        else CROSS_CHECK.unzeroed * offset,
         own=nuisance,
         tolerance=tolerance,
     )
 
 
 def _count(draws: int) -> int:
-    """How many cosines: enough to tell faults apart, few enough for a covariance from draws."""
-    return int(np.clip(draws // 6, 6, 16))
+    """How many cosines: enough to distinguish faults, few enough for a covariance from draws."""
+    return int(
+        np.clip(
+            draws // CROSS_CHECK.draws_per_cosine,
+            CROSS_CHECK.fewest_cosines,
+            CROSS_CHECK.most_cosines,
+        )
+    )
 
 
 def _cosines(samples: int, count: int) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.constants import NORMAL_MEDIAN
 from tracker.core.types import Pattern
 from tracker.marks.batch_fit import FitResult, fit_marks
 from tracker.marks.candidates import Candidate, find_candidates
@@ -26,8 +27,8 @@ from tracker.marks.types import Fix, Outline, Picture, Shape
 
 _SIZES = tuple((MARKS.size_smallest * MARKS.size_ratio ** np.arange(MARKS.sizes_tried)).tolist())
 """Sizes (px) tried where nothing is known."""
-_KERNEL_GAIN, _MAD = 6.0, 0.6745
-"""Gain of those second differences on white noise; median absolute value of a normal variable."""
+_KERNEL_GAIN = 6.0
+"""Gain of those second differences on white noise."""
 _LARGEST_HALF, _FAR = 400.0, 1e6
 """px: half width of the largest window whose variance is taken; a place that is none."""
 _CLUMP = 2
@@ -192,7 +193,7 @@ def local_noise(luma: NDArray[Any], near: Array, size: float, step: int = 1) -> 
         return ROUNDING
     d = part[: -2 * step] - 2 * part[step:-step] + part[2 * step :]
     d = d[:, : -2 * step] - 2 * d[:, step:-step] + d[:, 2 * step :]
-    return max(float(np.median(np.abs(d))) / (_KERNEL_GAIN * _MAD), ROUNDING)
+    return max(float(np.median(np.abs(d))) / (_KERNEL_GAIN * NORMAL_MEDIAN), ROUNDING)
 
 
 def _fit_candidates(search: _Search, found: list[Candidate]) -> list[_Trial]:

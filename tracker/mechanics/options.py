@@ -40,6 +40,10 @@ class MechanicsOptions:
         0.015, "1", (0.0, 0.1), "the striking vehicle's wheels take more of its impulse", _TRADE
     )
     rolling_u: float = option(0.01, "1", (0.0, 0.1), "what they take is less known", _TRADE)
+    compared_from: float = option(
+        0.05, "1", (0.0, 0.3), "two tests' forces are compared from a larger share of closing on"
+    )
+    compared_places: int = option(121, "1", (20, 1000), "they are compared at more places")
     points: int = option(241, "1", (50, 2000), "the force-crush curve has more points")
     ripple: float = option(
         0.07, "1", (0.0, 0.3), "more ripple of a folding cushion counts as unseen", _TRADE

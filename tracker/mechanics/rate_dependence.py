@@ -12,7 +12,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.types import Quantity
 from tracker.mechanics.force_crush import shortest_wave
-from tracker.mechanics.options import PREDICTION
+from tracker.mechanics.options import MECHANICS, PREDICTION
 from tracker.results.balances import ForceCrush, Mechanics
 
 ASSUMED_RATE = Quantity(0.0, "s/m", PREDICTION.rate_u)
@@ -46,7 +46,8 @@ def learnt_rate(
     """
     (a, va), (b, vb) = one, other
     last = min(a.closing[-1], b.closing[-1])
-    grid = np.linspace(0.05 * last, 0.95 * last, 121)
+    start = MECHANICS.compared_from
+    grid = np.linspace(start * last, (1 - start) * last, MECHANICS.compared_places)
     fa, fb = (np.interp(grid, curve.closing, curve.force) for curve in (a, b))
     ua, ub = (np.interp(grid, curve.closing, curve.force_u) for curve in (a, b))
     faster = np.interp(grid, b.closing, vb) - np.interp(grid, a.closing, va)

@@ -18,6 +18,7 @@ from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 
 from calibration.arrays import Array
 from calibration.camera import PARAMETERS, Camera
+from calibration.constants import MAD_TO_SD
 from tracker.core.types import ARTICLE, FreePath, MarkId
 from tracker.motion.evidence import CameraEvidence
 from tracker.motion.options import FREE_MARKS
@@ -190,7 +191,11 @@ class _Model:
 
     def __init__(self, last: float, frame: float) -> None:
         first = -FREE_MARKS.lead
-        spacing = max(FREE_MARKS.knot_spacing, 1.5 * frame, (last - first) / FREE_MARKS.most_knots)
+        spacing = max(
+            FREE_MARKS.knot_spacing,
+            FREE_MARKS.knot_frames * frame,
+            (last - first) / FREE_MARKS.most_knots,
+        )
         inner = np.linspace(first, last, max(2, int(np.ceil((last - first) / spacing)) + 1))
         self.knots = np.r_[[first] * _DEGREE, inner, [last] * _DEGREE]
         self.first, self.last = first, last
@@ -212,11 +217,12 @@ class _Model:
         return np.asarray(rows.T @ (rows * np.diff(breaks)[:, None]))
 
     def weak(self) -> Array:
-        """Information on a displacement of sd 1: that of one value each tenth of a second, spread
+        """Information on a displacement of sd 1: that of one value each `weak_time`, spread
         over all knots, so that the path can't swing wide between two of them.
         """
         times = np.unique(self.knots)
-        rows = self.rows(times) * np.sqrt((2 + (self.last - self.first) / 0.1) / len(times))
+        places = 2 + (self.last - self.first) / FREE_MARKS.weak_time
+        rows = self.rows(times) * np.sqrt(places / len(times))
         rows[:, 0] = 0.0
         return np.asarray(rows.T @ rows)
 
@@ -224,7 +230,9 @@ class _Model:
 def _path(
     seen: _Sightings, mark: FreeMark, times: Array, rng: np.random.Generator, lost: float | None
 ) -> FreePath:
-    frame = float(np.median(np.diff(np.unique(seen.time)))) if len(seen.time) > 2 else 0.01
+    frame = FREE_MARKS.usual_frame
+    if len(seen.time) > 2:
+        frame = float(np.median(np.diff(np.unique(seen.time))))
     model = _Model(float(seen.time.max()), frame)
     rows = model.rows(seen.time)
     size = rows.shape[1]
@@ -332,7 +340,7 @@ def _robust(seen: _Sightings, residual: Array) -> Array:
     for k in range(len(seen.cameras)):
         own = seen.camera == k
         off = white[own]
-        scale = max(1.0, 1.4826 * float(np.median(np.abs(off))))
+        scale = max(1.0, MAD_TO_SD * float(np.median(np.abs(off))))
         distance = np.abs(off).max(axis=1) / scale
         inlier = distance < FREE_MARKS.outlier
         kept = off[inlier]
@@ -340,9 +348,10 @@ def _robust(seen: _Sightings, residual: Array) -> Array:
         if len(kept) > 10:
             scale = max(scale, float(np.sqrt(np.mean(kept**2))))
             lag = float(np.mean(kept[1:] * kept[:-1]) / max(np.mean(kept**2), 1e-12))
-            lag = min(max(lag, 0.0), 0.9)
+            lag = min(max(lag, 0.0), FREE_MARKS.most_lag)
             inflation = (1 + lag) / (1 - lag)
-        share = np.where(inlier, 1.0, (FREE_MARKS.outlier / np.maximum(distance, 1e-9)) ** 4 * 1e-2)
+        beyond = (FREE_MARKS.outlier / np.maximum(distance, 1e-9)) ** 4
+        share = np.where(inlier, 1.0, beyond * FREE_MARKS.outlier_weight)
         weight[own] *= (share / (scale**2 * inflation))[:, None, None]
     return np.asarray(weight)
 

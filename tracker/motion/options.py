@@ -375,6 +375,21 @@ class FreeMarkOptions:
         1.0, "m", (0.1, 10), "expected displacement of a mark along x and y: freer"
     )
     rise_u: float = option(0.3, "m", (0.05, 5), "the same along z: freer")
+    knot_frames: float = option(
+        1.5, "frame", (1.0, 5.0), "smoother paths between the knots of slow films"
+    )
+    weak_time: float = option(
+        0.1, "s", (0.01, 1.0), "the expected displacement holds a path less often"
+    )
+    usual_frame: float = option(
+        0.01, "s", (1e-4, 0.1), "frame interval where two frames see a mark: longer"
+    )
+    most_lag: float = option(
+        0.9, "1", (0.5, 0.99), "residuals of neighbouring frames may be correlated more"
+    )
+    outlier_weight: float = option(
+        1e-2, "1", (0.0, 1.0), "a position just beyond `outlier` counts for more"
+    )
     known_share: float = option(
         0.25, "1", (0.05, 0.9), "a worse known coordinate counts as determined: share of the above"
     )

@@ -23,6 +23,7 @@ from tracker.core.lever_arm import to_cg
 from tracker.core.types import Quantity
 from tracker.core.vehicle_kinematics import body_rates, gravity_reading
 from tracker.outcome.occupant_risk import UNITS, OccupantRisk, occupant_risk, summary
+from tracker.outcome.options import OUTCOME
 
 Rows = NDArray[np.intp]
 
@@ -301,5 +302,5 @@ def _shaken(time: Array, assumed: Assumptions, rng: np.random.Generator, count: 
 
 def _tilted(time: Array, pitch: float, rng: np.random.Generator, count: int) -> Array:
     """Gravity (m, n, 2) in ax and ay of a vehicle whose pitch and roll nobody saw."""
-    slope = pitch / 0.15 * np.maximum(time, 0.0)[:, None]
+    slope = pitch / OUTCOME.tilt_time * np.maximum(time, 0.0)[:, None]
     return np.asarray(GRAVITY * np.sin(slope * rng.standard_normal((count, 1, 2))))

@@ -67,7 +67,7 @@ def contact_end(time: Array, size: Array, noise: float = 0.0) -> tuple[float, fl
     """
     greatest = float(size.max())
     level = min(OUTCOME.contact_force * GRAVITY, OUTCOME.contact_share * greatest)
-    level = min(max(level, OUTCOME.noise_sigmas * noise), 0.9 * greatest)
+    level = min(max(level, OUTCOME.noise_sigmas * noise), OUTCOME.contact_most * greatest)
     pushed = np.flatnonzero(size >= level)
     if not len(pushed) or greatest <= 0.0:
         return float(time[0]), float(time[0]), True

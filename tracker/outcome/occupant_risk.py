@@ -29,6 +29,7 @@ from tracker.core.time_series import (
 from tracker.core.types import Quantity
 from tracker.core.vehicle_kinematics import body_rates
 from tracker.outcome.contact import contact_end
+from tracker.outcome.options import OUTCOME
 from tracker.outcome.severity_index import ASI_WINDOW, acceleration_severity
 
 RIDEDOWN_WINDOW = 0.010  # s; NCHRP Report 350, MASH
@@ -319,7 +320,7 @@ def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | Non
         value = _one(getattr(mean, name)) if not (early and name in FLAIL) else np.nan
         spread = np.asarray(getattr(draws, name))
         known = np.isfinite(spread)
-        if not np.isfinite(value) or known.sum() < max(2, 0.9 * len(spread)):
+        if not np.isfinite(value) or known.sum() < max(2, OUTCOME.finite_draws * len(spread)):
             out[name] = None
             continue
         when = _one(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None

@@ -31,6 +31,21 @@ class OutcomeOptions:
     contact_hold: float = option(
         0.02, "s", (0.005, 0.1), "a record must show more of the time after contact", _TRADE
     )
+    contact_most: float = option(
+        0.9, "1", (0.5, 1.0), "noisy records: contact ends sooner, share of the greatest", _TRADE
+    )
+    finite_draws: float = option(
+        0.9, "1", (0.5, 1.0), "more of the draws must have a value for a value to be stated", _TRADE
+    )
+    tilt_time: float = option(
+        0.15, "s", (0.02, 1.0), "a pitch and roll that nobody saw grow more slowly", _TRADE
+    )
+    leaving_speed: float = option(
+        0.1, "m/s", (0.02, 0.5), "a vehicle that comes to rest does so sooner", _TRADE
+    )
+    leaving_sigmas: float = option(
+        3.0, "1", (1, 6), "likewise, in the uncertainty of its speed at the film's end", _TRADE
+    )
     noise_sigmas: float = option(
         4.0, "1", (2, 6), "acceleration must stand farther out of its uncertainty, at every instant"
     )

@@ -9,14 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from calibration.constants import NORMAL_MEDIAN
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import Setup
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
-
-_MEDIAN = 0.6745
-"""Median of the absolute value of a standard normal."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +46,7 @@ def check_survey(
         )
         if given.sum() < ROBUST.fewest_markers or not np.isfinite(off).any():
             continue
-        usual = float(np.nanmedian(off)) / _MEDIAN
+        usual = float(np.nanmedian(off)) / NORMAL_MEDIAN
         worst = int(np.argmax(np.nan_to_num(off).max(axis=1)))
         u, unsurveyed = body.lever_arms_u.copy(), (given & ~surveyed_mask).sum()
         if np.nanmax(off) > ROBUST.wrong_sds and unsurveyed < given.sum() // ROBUST.most_unsurveyed:
