@@ -11,8 +11,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-import numpy as np
-
 from calibration.arrays import Array
 from calibration.board.calibrate import LensCalibration
 from calibration.findings import Diagnostic
@@ -21,7 +19,7 @@ from calibration.resection.resect import Resection
 from calibration.time.timebase import FlashSignal, TimeBase, time_base
 from calibration.time.timing_light import TimingLightSignal
 from tracker.camera.background_patches import find_background
-from tracker.camera.brightness import Brightness, Region, light_table, stabilised_brightness
+from tracker.camera.brightness import Region, stabilised_brightness
 from tracker.camera.expected_targets import expected_marks
 from tracker.camera.lens_source import CameraOptics, camera_optics, check_straight_lines
 from tracker.camera.options import CAMERA
@@ -35,12 +33,13 @@ from tracker.camera.repeated_frames import (
     repeat_diagnostics,
 )
 from tracker.camera.target_slips import reject_slips
+from tracker.camera.track_film import TrackedFilm, region_light, track_film
 from tracker.core.types import Mark, Progress
 from tracker.detection import detect_marks
 from tracker.film import Film, open_film
 from tracker.record.camera import CameraEntry
 from tracker.record.schema import Record
-from tracker.tracking import Corrections, TrackingResult, track_marks
+from tracker.tracking import TrackingResult
 
 FLASH, LIGHT, PICTURE = "flash", "timing light", "picture"
 
@@ -57,39 +56,6 @@ class CalibratedFilm:
     time: TimeBase
     warnings: tuple[Diagnostic, ...]
     lens_fit: LensCalibration | None = None  # where the lens comes from pictures of a board
-
-
-@dataclass(frozen=True)
-class TrackedFilm:
-    """Tracks of the marks, mean grey (frames,) of the regions of light, and the film's faults."""
-
-    followed: TrackingResult
-    brightness: Mapping[str, Array]
-    faults: tuple[Diagnostic, ...]
-
-
-def track_film(
-    film: Film,
-    name: str,
-    entry: CameraEntry,
-    marks: tuple[Mark, ...],
-    regions: Mapping[str, Region | None],
-    progress: Progress,
-) -> TrackedFilm:
-    """Track the marks through a film, and take the mean grey of regions on the way."""
-    grey = Brightness(film.frames, regions, _region_light(film, entry))
-    exposure = 0.0 if entry.exposure is None else entry.exposure
-    duty = 0.0 if np.isnan(film.rate) else exposure / (1 / film.rate)
-    followed = track_marks(
-        film,
-        name,
-        marks,
-        duty=duty,
-        corrections=Corrections(entry.edits, entry.ruled_out),
-        progress=progress,
-        listeners=(grey.add_frame,) if regions else (),
-    )
-    return TrackedFilm(followed, grey.means, film.with_faults().findings)
 
 
 TrackingStep = Callable[
@@ -132,7 +98,7 @@ def calibrate_camera(
         record, name, opened.film.size, opened.optics.lens, checked.followed, stabilisation
     )
     moving = bool(regions) and stabilisation.rms_px > CAMERA.stabilised_regions_px
-    light = _region_light(opened.film, entry)
+    light = region_light(opened.film, entry)
     grey = (
         stabilised_brightness(opened.film, regions, stabilisation, light)
         if moving
@@ -223,10 +189,6 @@ def _check_tracks(followed: TrackingResult) -> _Checked:
     repeats = find_repeats(followed.tracks)
     shown = replace(followed, tracks=hide_repeats(followed.tracks, repeats))
     return _Checked(reject_slips(shown), repeats)
-
-
-def _region_light(film: Film, entry: CameraEntry) -> Array | None:
-    return None if entry.time.gamma == 1 else light_table(film.white, entry.time.gamma)
 
 
 def _stabilise(film: Film, followed: TrackingResult) -> Stabilisation:

@@ -63,6 +63,9 @@ class TrackingOptions:
     late_interval: int = option(
         5, "frames", (1, 50), "after `patience` a mark is sought in one of so many frames"
     )
+    checkpoints: int = option(
+        9, "1", (0, 100), "a change late in a film is followed from nearer to it"
+    )
     reference_interval: int = option(
         8, "frames", (1, 100), "frames after which a mark's reference picture is renewed"
     )

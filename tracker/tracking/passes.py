@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.findings import Diagnostic
 from tracker.core.types import Mark, Progress, Status
-from tracker.film import Luma
-from tracker.marks import Fix, Picture, Shape, locate_mark, measure_marks
+from tracker.film import Luma, RepeatDetector
+from tracker.marks import Fix, Picture, locate_mark, measure_marks
+from tracker.tracking.anchors import Anchor, AnchorLog
+from tracker.tracking.checkpoints import PassMemory, resume
 from tracker.tracking.frame_step import FrameResult, track_frame
 from tracker.tracking.layout_motion import carry_points
 from tracker.tracking.options import TRACKING
@@ -26,53 +26,29 @@ _PROGRESS_INTERVAL = 16
 """Frames from one report of progress to the next."""
 
 
-@dataclass(frozen=True)
-class Anchor:
-    """A mark found at a pick."""
-
-    place: Array
-    shape: Shape
-
-
-@dataclass
-class AnchorLog:
-    """Marks found at their picks by (frame, mark), and what was not found; grows with the pass."""
-
-    found: dict[tuple[int, int], Anchor] = field(default_factory=dict)
-    shapes: dict[int, Shape] = field(default_factory=dict)  # of each mark when it was first found
-    outside: dict[int, tuple[Array, Mask]] = field(default_factory=dict)
-    """Marks outside the picture at their pick: places of all marks in that frame, and which were
-    seen. The state's own arrays of that frame, so that marks picked later in it count as well."""
-    findings: list[Diagnostic] = field(default_factory=list)
-
-    def note_missing(self, plan: TrackingPlan, start: StartPoint, why: str) -> None:
-        """Nothing was found at a pick."""
-        mark = plan.marks[start.mark]
-        u, v = start.pixel
-        self.findings.append(
-            Diagnostic(
-                "mark_not_found",
-                f"no {mark.pattern} was found at ({u:.0f}, {v:.0f}) in frame {start.frame}: {why}",
-                f"{plan.camera}: {mark.name}",
-            )
-        )
-
-
 def run_forward_pass(
     plan: TrackingPlan,
     buffer: TrackBuffer,
     anchors: AnchorLog,
     first: int,
+    repeats: RepeatDetector,
     listeners: Sequence[Callable[[int, Luma], None]],
+    memory: PassMemory,
     progress: Progress | None,
 ) -> None:
-    """From the first picks to the end of the film; fills `buffer` and `anchors`."""
+    """From the first picks to the end of the film, or from where `memory` has it; fills `buffer`,
+    `anchors` and `repeats`.
+    """
     nothing = np.full((len(plan.marks), 2), np.nan)
-    waiting = list(plan.starts)
-    with read_ahead(plan.film.forward(first)) as frames, ThreadPoolExecutor(1) as helper:
-        state = plan.blank_state(first - 1, helper)
+    checkpoint = memory.begin(plan, first)
+    known = first - 1 if checkpoint is None else checkpoint.frame
+    waiting = [start for start in plan.starts if checkpoint is None or start.frame > known]
+    with read_ahead(plan.film.forward(known + 1)) as frames, ThreadPoolExecutor(1) as helper:
+        state = plan.blank_state(known, helper)
+        if checkpoint is not None:
+            resume(checkpoint, state, buffer, anchors, repeats)
         for frame, luma in frames:
-            for listener in listeners:
+            for listener in (repeats.add_frame, *listeners):
                 listener(frame, luma)
             result = track_frame(state, frame, luma, plan.allowed_mask[frame], nothing)
             buffer.write(frame, state.motion.known_mask, result)
@@ -87,6 +63,7 @@ def run_forward_pass(
                     anchors.note_missing(plan, start, "the frame can't be read")
             if anchors.outside and frame % TRACKING.entry_interval == 0:
                 _start_entering(plan, buffer, anchors, state, luma)
+            memory.note(state, buffer, anchors, repeats)
             _report_progress(plan, progress, frame)
     for start in waiting:
         anchors.note_missing(plan, start, "the film has no such frame")

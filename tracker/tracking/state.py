@@ -118,6 +118,15 @@ class TrackingState:
         parts = MotionState(n), AppearanceState(n), LastSeenLayout(n), ReliableLayout(n)
         return cls(marks, frame, helper, *parts)
 
+    def parts(self) -> dict[str, object]:
+        """What changes from frame to frame, by name."""
+        return {
+            "motion": self.motion,
+            "appearance": self.appearance,
+            "last_seen": self.last_seen,
+            "reliable": self.reliable,
+        }
+
     def anchor(
         self, m: int, luma: Luma, place: Array, shape: Shape, velocity: Array | None
     ) -> None:

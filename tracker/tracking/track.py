@@ -6,7 +6,9 @@ from collections.abc import Callable, Sequence
 
 from tracker.core.types import Mark, Progress, Tracks
 from tracker.film import Film, Luma, RepeatDetector
-from tracker.tracking.passes import AnchorLog, run_backward_pass, run_forward_pass
+from tracker.tracking.anchors import AnchorLog
+from tracker.tracking.checkpoints import PassMemory
+from tracker.tracking.passes import run_backward_pass, run_forward_pass
 from tracker.tracking.plan import tracking_plan
 from tracker.tracking.track_buffer import TrackBuffer
 from tracker.tracking.types import Corrections, TrackingResult
@@ -21,6 +23,7 @@ def track_marks(
     corrections: Corrections | None = None,
     progress: Progress | None = None,
     listeners: Sequence[Callable[[int, Luma], None]] = (),
+    memory: PassMemory | None = None,
 ) -> TrackingResult:
     """Measure every mark in every frame that shows it.
 
@@ -40,13 +43,17 @@ def track_marks(
         from both ways, and spans in which a mark is not measured.
     progress : called with (camera, frames done, frames).
     listeners : called with every frame of the film once, (index, luma), ascending.
+    memory : an earlier pass through this film and room for this one; what both have in common is
+        taken from it, and listeners hear nothing of the frames up to `memory.resumed_after`.
     """
     plan = tracking_plan(film, camera, marks, duty, corrections or Corrections())
     buffer = TrackBuffer(film.frames, len(marks))
     repeats = RepeatDetector()
     anchors = AnchorLog()
     first = 0 if listeners else plan.first
-    run_forward_pass(plan, buffer, anchors, first, (repeats.add_frame, *listeners), progress)
+    run_forward_pass(
+        plan, buffer, anchors, first, repeats, listeners, memory or PassMemory(None), progress
+    )
     run_backward_pass(plan, buffer, anchors, progress)
     tracks = Tracks(camera, plan.names, buffer.place, buffer.covariance, buffer.final_status())
     return TrackingResult(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +26,25 @@ class TrackBuffer:
         )
         self._reacquired_at: NDArray[np.int64] = np.full(marks, -1, np.int64)
         self._confirmed: NDArray[np.int64] = np.full(marks, TRACKING.confirmations, np.int64)
+
+    def rows(self, last: int) -> dict[str, Array]:
+        """A copy of what there is up to this frame, included."""
+        return {name: each[: last + 1].copy() for name, each in self._by_frame().items()} | {
+            name: each.copy() for name, each in self._by_mark().items()
+        }
+
+    def put_rows(self, rows: Mapping[str, Array]) -> None:
+        """Put what `rows` gave."""
+        for name, each in self._by_frame().items():
+            each[: len(rows[name])] = rows[name]
+        for name, each in self._by_mark().items():
+            each[:] = rows[name]
+
+    def _by_frame(self) -> dict[str, Array]:
+        return {name: each for name, each in vars(self).items() if not name.startswith("_")}
+
+    def _by_mark(self) -> dict[str, Array]:
+        return {name: each for name, each in vars(self).items() if name.startswith("_")}
 
     def measured_mask(self, frame: int) -> NDArray[np.bool_]:
         """(marks,) whether there is a place in this frame."""

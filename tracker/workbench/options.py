@@ -48,6 +48,9 @@ class WorkbenchOptions:
     tracking_bytes: int = option(
         400_000_000, "byte", (0, 10**11), "tracks of more changes are remembered"
     )
+    passes_bytes: int = option(
+        600_000_000, "byte", (0, 10**11), "more films are followed again only from a change on"
+    )
     solution_bytes: int = option(
         600_000_000, "byte", (0, 10**11), "motions of more changes are remembered"
     )

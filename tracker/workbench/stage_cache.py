@@ -1,6 +1,7 @@
 """What each camera saw and what was solved from it, remembered: a film is followed again only if
-something that its following depends on has changed, it is calibrated again only if something of its
-camera has, and motions are solved again only if something has that they are solved from.
+something that its following depends on has changed, and only from the frame of that change on; it
+is calibrated again only if something of its camera has, and motions are solved again only if
+something has that they are solved from.
 
 The key of each stage is the content of everything that goes in, and this program itself.
 """
@@ -18,7 +19,8 @@ from calibration.image_motion.stabilise import Stabilisation
 from calibration.resection.resect import Resection
 from calibration.time.timebase import TimeBase
 from tracker.camera.brightness import Region
-from tracker.camera.stage import CalibratedFilm, TrackedFilm, calibrate_camera, track_film
+from tracker.camera.stage import CalibratedFilm, calibrate_camera
+from tracker.camera.track_film import RememberedTracking, TrackedFilm, track_film_again
 from tracker.core.types import Mark, MarkId, Progress
 from tracker.film import Film, open_film
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
@@ -26,7 +28,7 @@ from tracker.record.camera import CameraEntry
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.storage.hashing import content
-from tracker.tracking import TrackingResult
+from tracker.tracking import PASS_CLASSES, TrackingResult
 from tracker.workbench.disk_cache import DiskCache
 from tracker.workbench.options import WORKBENCH
 
@@ -51,6 +53,9 @@ class CachedCalibration:
             folder, "calibrations", WORKBENCH.calibration_bytes, Calibration, MarkId
         )
         self._tracks = DiskCache(folder, "tracks", WORKBENCH.tracking_bytes, TrackedFilm, MarkId)
+        self._passes = DiskCache(
+            folder, "passes", WORKBENCH.passes_bytes, RememberedTracking, *PASS_CLASSES
+        )
 
     def __call__(self, record: Record, name: str, progress: Progress) -> CalibratedFilm:
         """What a camera saw. Raises Problem as `calibrate_camera` does."""
@@ -59,7 +64,7 @@ class CachedCalibration:
         cached: Calibration | None = self._calibrations.find(own)
         entry = record.cameras[name]
         if cached is None:
-            tracking = _CachedTracking(self._tracks, files.get(entry.film))
+            tracking = _CachedTracking(self._tracks, self._passes, files.get(entry.film))
             made = calibrate_camera(record, name, progress, tracking)
             self._calibrations.keep(own, _calibration(made))
             return made
@@ -83,10 +88,12 @@ class CachedCalibration:
 
 
 class _CachedTracking:
-    """Tracks as `track_film` does, or remembers what that gave for the same film."""
+    """Tracks as `track_film` does, or remembers what that gave for the same film: all of it, or
+    the frames before the first change since it was tracked last.
+    """
 
-    def __init__(self, cache: DiskCache, film: str | None) -> None:
-        self._cache = cache
+    def __init__(self, cache: DiskCache, passes: DiskCache, film: str | None) -> None:
+        self._cache, self._passes = cache, passes
         self._film = film  # its digest; None: it lies at an address and may change
 
     def __call__(
@@ -99,14 +106,18 @@ class _CachedTracking:
         progress: Progress,
     ) -> TrackedFilm:
         if self._film is None:
-            return track_film(film, name, entry, marks, regions, progress)
+            return track_film_again(film, name, entry, marks, regions, progress, None).tracked
         facts = (film.frames, film.size, film.bits, film.rate, entry.exposure, entry.time.gamma)
         hands = (entry.edits, entry.ruled_out)
         own = content(self._film, name, facts, hands, marks, regions)
         tracked: TrackedFilm | None = self._cache.find(own)
         if tracked is None:
-            tracked = track_film(film, name, entry, marks, regions, progress)
+            last = content(self._film, name, facts, regions)
+            earlier: RememberedTracking | None = self._passes.find(last)
+            again = track_film_again(film, name, entry, marks, regions, progress, earlier)
+            tracked = again.tracked
             self._cache.keep(own, tracked)
+            self._passes.keep(last, again)
         else:
             progress(name, film.frames, film.frames)
         return tracked

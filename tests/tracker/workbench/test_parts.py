@@ -188,7 +188,7 @@ def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch
     """Results of a record, and how often each stage was computed."""
     if cache is None:
         return analyse(load_record(record))
-    for name in ("calibrate_camera", "track_film", "solve"):
+    for name in ("calibrate_camera", "track_film_again", "solve"):
         real = getattr(stage_cache, name)
 
         def counted(*given, name=name, real=real, **named):
@@ -211,10 +211,10 @@ def test_only_what_a_change_affects_is_computed_again_with_the_same_numbers(
     later = text.replace("zero = 12.0", "zero = 13.0")
     without = text + '[[cameras.above.ruled_out]]\nmark = "car.roof1"\nfirst = 30\n'
     for written, computed in (
-        (text, {"calibrate_camera", "track_film", "solve"}),
+        (text, {"calibrate_camera", "track_film_again", "solve"}),
         (other, set()),
         (later, {"calibrate_camera", "solve"}),
-        (without, {"calibrate_camera", "track_film", "solve"}),
+        (without, {"calibrate_camera", "track_film_again", "solve"}),
         (text, set()),  # as after an undo
     ):
         record.write_text(written)
