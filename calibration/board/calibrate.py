@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from calibration.arrays import Array
 from calibration.board.detect import Board, Grey, Sighting, check_board, find_board, most_different
 from calibration.board.dictionaries import DICTIONARIES
+from calibration.board.dots import DotBoard, find_dots, with_true_centres
 from calibration.board.options import OPTICS
 from calibration.camera import Camera, Lens
 from calibration.errors import FILM, RECORD, CalibrationError
@@ -63,7 +64,7 @@ def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
             raise CalibrationError(
                 f"{path.name} can't be read as a picture",
                 where=where,
-                remedy="name the chessboard pictures only",
+                remedy="name the pictures of the board only",
                 status=RECORD,
             )
         yield path.name, grey
@@ -100,6 +101,54 @@ def lens_from_board(
             most_different(seen, most, size),
             [],
         )  # of a film's frames many don't show it
+    return _lens_from_sightings(seen, size, findings)
+
+
+def lens_from_dots(
+    pictures: Iterable[tuple[str, Grey]],
+    board: DotBoard,
+    *,
+    most: int | None = None,
+    where: str = "lens",
+) -> LensCalibration:
+    """`lens_from_board` for a board of discs, which must be in view entirely.
+
+    The centroids of the discs' images are corrected to the images of their centres by the lens
+    and the poses that they give, twice.
+    """
+    dots, blind, sizes = find_dots(pictures, board)
+    columns, rows = board.grid
+    size = _common_size(sizes, where)
+    _require_pictures(
+        len(dots),
+        len(sizes),
+        f"a board of {columns} x {rows} discs",
+        "the whole board at different tilts, and check grid: discs in a row, rows",
+        where,
+    )
+    findings = _blind_findings(blind, "board of discs")
+    if most is not None:
+        named = {s.sighting.name: s for s in dots}
+        chosen = most_different([s.sighting for s in dots], most, size)
+        dots, findings = [named[s.name] for s in chosen], []
+    seen = [s.sighting for s in dots]
+    for _ in range(OPTICS.dot_corrections):
+        used = _consistent_pictures(seen, size)
+        lens, _ = _calibrate([seen[i] for i in used], size)
+        seen = with_true_centres(dots, [_pose(lens, s) for s in seen])
+    return _lens_from_sightings(seen, size, findings)
+
+
+def dots_of_pictures(
+    pictures: Sequence[Path], board: DotBoard, *, where: str = "lens"
+) -> LensCalibration:
+    """`lens_from_dots` for picture files. Raises CalibrationError for what can't be read, too."""
+    return lens_from_dots(_read(sorted(pictures), where), board, where=where)
+
+
+def _lens_from_sightings(
+    seen: list[Sighting], size: tuple[int, int], findings: list[Diagnostic]
+) -> LensCalibration:
     used = _consistent_pictures(seen, size)
     seen, slipped = _reject_slips(seen, used, size)
     lens, cameras = _calibrate([seen[i] for i in used], size)
@@ -131,30 +180,48 @@ def _find_boards(
             blind.append(name)
         else:
             seen.append(sighting)
+    size = _common_size(sizes, where)
+    columns, rows = board.inner_corners
+    whole = "the whole board" if board.marker is None else "the board"
+    _require_pictures(
+        len(seen),
+        len(seen) + len(blind),
+        f"a chessboard with {columns} x {rows} inner corners",
+        f"{whole} at different tilts, and check inner_corners",
+        where,
+    )
+    return seen, size, _blind_findings(blind, "chessboard")
+
+
+def _common_size(sizes: Iterable[tuple[int, int]], where: str) -> tuple[int, int]:
+    """Width and height of all pictures; raises CalibrationError where they differ."""
+    sizes = set(sizes)
     if len(sizes) > 1:
         listed = " and ".join(f"{w}x{h}" for w, h in sorted(sizes))
         raise CalibrationError(
-            f"the chessboard pictures have different sizes ({listed})",
+            f"the pictures of the board have different sizes ({listed})",
             where=where,
             remedy="use pictures of one camera at one setting",
             status=RECORD,
         )
-    if len(seen) < OPTICS.fewest_pictures:
-        columns, rows = board.inner_corners
-        whole = "the whole board" if board.marker is None else "the board"
+    return sizes.pop() if sizes else (0, 0)
+
+
+def _require_pictures(seen: int, given: int, board: str, shown: str, where: str) -> None:
+    """Raises CalibrationError where too few pictures show the board."""
+    if seen < OPTICS.fewest_pictures:
         raise CalibrationError(
-            f"a chessboard with {columns} x {rows} inner corners is found in "
-            f"{len(seen)} of {len(seen) + len(blind)} pictures",
+            f"{board} is found in {seen} of {given} pictures",
             where=where,
-            remedy=f"give {OPTICS.fewest_pictures} or more pictures, better 12, that show "
-            f"{whole} at different tilts, and check inner_corners",
+            remedy=f"give {OPTICS.fewest_pictures} or more pictures, better 12, that show {shown}",
             status=FILM,
         )
-    findings = []
-    if blind:
-        text = f"no chessboard was found in {', '.join(blind)}"
-        findings.append(Diagnostic("lens_picture_blind", text))
-    return seen, sizes.pop(), findings
+
+
+def _blind_findings(blind: Sequence[str], board: str) -> list[Diagnostic]:
+    if not blind:
+        return []
+    return [Diagnostic("lens_picture_blind", f"no {board} was found in {', '.join(blind)}")]
 
 
 def _consistent_pictures(seen: Sequence[Sighting], size: tuple[int, int]) -> list[int]:
@@ -222,9 +289,14 @@ def _camera(lens: Lens, turn: ArrayLike, shift: ArrayLike) -> Camera:
 
 def _error_outside(lens: Lens, sighting: Sighting) -> Array:
     """Corner - prediction (k, 2) of a picture that took no part in the calibration."""
+    return _error(sighting, _pose(lens, sighting))
+
+
+def _pose(lens: Lens, sighting: Sighting) -> Camera:
+    """The camera as this lens sees the board from."""
     pair = sighting.points, sighting.corners
     _, turn, shift = cv2.solvePnP(*pair, lens.matrix, lens.distortion)
-    return _error(sighting, _camera(lens, turn, shift))
+    return _camera(lens, turn, shift)
 
 
 def _rms(error: Array) -> float:
@@ -260,7 +332,7 @@ def _findings(
     findings = [
         Diagnostic(
             "lens_picture_left_out",
-            f"{name} disagrees with the other chessboard pictures ({residuals[name]:.2f} px rms) "
+            f"{name} disagrees with the other pictures of the board ({residuals[name]:.2f} px rms) "
             "and was left out: blurred, or the board bent",
         )
         for name in left_out
@@ -272,7 +344,7 @@ def _findings(
         findings.append(
             Diagnostic(
                 "lens_coverage",
-                f"the chessboard covers {100 * covered:.0f} % of the picture; distortion outside "
+                f"the board covers {100 * covered:.0f} % of the picture; distortion outside "
                 "is extrapolated; take pictures with the board in the corners",
             )
         )

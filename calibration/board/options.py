@@ -44,6 +44,24 @@ class LensOptions:
         2, "px", (1, 10), "the window in which a corner is refined is larger at least"
     )
     refine_most: int = option(11, "px", (3, 50), "likewise, at most", "OpenCV's tutorial")
+    dot_least_area: float = option(
+        20.0, "px²", (4.0, 500.0), "smaller discs of a board of discs are not sought"
+    )
+    dot_least_distance: float = option(
+        4.0, "px", (2.0, 50.0), "discs nearer to each other than this count as one"
+    )
+    dot_window: float = option(
+        0.55, "spacing", (0.4, 0.8), "half width of the window from which a disc's centre is taken"
+    )
+    dot_contrast: float = option(
+        0.1, "grey of the ground", (0.01, 0.9), "discs with less contrast are not taken"
+    )
+    dot_corrections: int = option(
+        2, "1", (0, 10), "passes in which centroids of discs are corrected to their centres"
+    )
+    dot_step: float = option(
+        1e-3, "radius", (1e-6, 0.1), "step over which a disc's image is differentiated"
+    )
     given_focal_u: float = option(
         1e-3, "1", (1e-5, 0.1), "a focal length that comes without one is less certain", _REFOCUSED
     )

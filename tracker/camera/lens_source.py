@@ -9,9 +9,16 @@ from pathlib import Path
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.board.calibrate import LensCalibration, lens_from_board, lens_from_chessboard
+from calibration.board.calibrate import (
+    LensCalibration,
+    dots_of_pictures,
+    lens_from_board,
+    lens_from_chessboard,
+    lens_from_dots,
+)
 from calibration.board.detect import Board, Grey
 from calibration.board.dictionaries import DICTIONARIES
+from calibration.board.dots import DotBoard
 from calibration.camera import Lens
 from calibration.errors import FILM, CalibrationError
 from calibration.findings import Diagnostic
@@ -58,12 +65,12 @@ def read_lens(
     where = f"cameras.{camera}.lens"
     if entry.file is not None:
         return CameraOptics(load_lens(folder / entry.file, size=size, where=where))
-    if entry.chessboard is not None and entry.inner_corners and entry.square:
-        found = _from_board(entry, folder, where)
+    if entry.board is not None:
+        found = (_from_dots if entry.dots else _from_board)(entry, folder, where)
         if size is not None and found.lens.size != tuple(size):
             width, height = found.lens.size
             raise CalibrationError(
-                f"the chessboard pictures have {width} x {height} px, the film has "
+                f"the pictures of the board have {width} x {height} px, the film has "
                 f"{size[0]} x {size[1]}",
                 where=where,
                 remedy="take them with the film's camera at the film's setting",
@@ -87,7 +94,7 @@ def _from_board(entry: LensEntry, folder: Path, where: str) -> LensCalibration:
     assert entry.square is not None
     dictionary = entry.dictionary or DICTIONARIES[0]
     board = Board(entry.inner_corners, entry.square, entry.marker, dictionary)
-    if not entry.chessboard.lower().endswith(MOVIE_SUFFIXES) or "*" in entry.chessboard:
+    if not _is_clip(entry.chessboard):
         return lens_from_chessboard(
             sorted(folder.glob(entry.chessboard)),
             inner_corners=board.inner_corners,
@@ -98,6 +105,21 @@ def _from_board(entry: LensEntry, folder: Path, where: str) -> LensCalibration:
         )
     frames = _board_frames(str(folder / entry.chessboard), where)
     return lens_from_board(frames, board, most=CAMERA.board_frames_used, where=where)
+
+
+def _from_dots(entry: LensEntry, folder: Path, where: str) -> LensCalibration:
+    assert entry.dots is not None
+    assert entry.grid is not None
+    assert entry.spacing is not None
+    board = DotBoard(entry.grid, entry.spacing)
+    if not _is_clip(entry.dots):
+        return dots_of_pictures(sorted(folder.glob(entry.dots)), board, where=where)
+    frames = _board_frames(str(folder / entry.dots), where)
+    return lens_from_dots(frames, board, most=CAMERA.board_frames_used, where=where)
+
+
+def _is_clip(name: str) -> bool:
+    return name.lower().endswith(MOVIE_SUFFIXES) and "*" not in name
 
 
 def _board_frames(path: str, where: str) -> Iterator[tuple[str, Grey]]:

@@ -140,7 +140,7 @@ def _pose(record: Record, name: str, camera: CameraEntry, size: tuple[int, int])
     picked = {n: t for n, t in camera.survey.items() if t.at is not None and t.pixel is not None}
     if len(picked) < 5 or len({t.frame for t in picked.values()}) > 1:
         return
-    own = camera.lens is not None and camera.lens.chessboard is None
+    own = camera.lens is not None and camera.lens.board is None
     try:
         lens = lens_of(record, name, size)[0] if own else None
         seen = sightings(

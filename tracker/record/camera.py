@@ -168,6 +168,7 @@ def _distortion(value: object) -> object:
 
 Row = tuple[float, float, float]
 Corners = Annotated[int, whole(2, 200, "a number of inner corners")]
+Discs = Annotated[int, whole(2, 200, "a number of discs")]
 
 
 def _pixels(value: object) -> object:
@@ -198,7 +199,8 @@ class LensUncertaintyEntry(Table):
 
 class LensEntry(Table):
     """A lens in one of three forms: numbers, pictures or a clip of a board, or a file of an
-    earlier one. `marker` and `dictionary`: the board has markers in its light squares.
+    earlier one. `marker` and `dictionary`: the board has markers in its light squares; `dots`: the
+    board has discs instead.
     """
 
     camera_matrix: Annotated[tuple[Row, Row, Row], BeforeValidator(_matrix)] | None = None
@@ -213,8 +215,16 @@ class LensEntry(Table):
     square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     marker: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     dictionary: Annotated[str, one_of(*DICTIONARIES)] | None = None
+    dots: Text | None = None
+    grid: Annotated[tuple[Discs, Discs], listed(2, "discs in a row, rows: [12, 12]")] | None = None
+    spacing: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     file: Text | None = None
     date: datetime.date | None = None  # of its calibration
+
+    @property
+    def board(self) -> str | None:
+        """The pictures or the clip of a board that the lens comes from."""
+        return self.chessboard or self.dots
 
 
 class Edit(Table):

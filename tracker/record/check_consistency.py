@@ -20,6 +20,7 @@ LENS_FORMS = (
     {"chessboard", "inner_corners", "square"},
     {"chessboard", "inner_corners", "square", "marker"},
     {"chessboard", "inner_corners", "square", "marker", "dictionary"},
+    {"dots", "grid", "spacing"},
     {"file"},
 )
 
@@ -136,8 +137,8 @@ def _lens(key: Key, lens: dict[str, Any]) -> Iterator[Complaint]:
         yield (
             key,
             f"the lens is in none of its three forms (it has {', '.join(sorted(given)) or 'none'})",
-            "give camera_matrix and distortion, or chessboard, inner_corners and square, or file, "
-            "or take the lens out",
+            "give camera_matrix and distortion, or chessboard, inner_corners and square, or dots, "
+            "grid and spacing, or file, or take the lens out",
         )
 
 

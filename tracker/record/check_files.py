@@ -76,7 +76,7 @@ def check_files(raw: dict[str, Any], folder: Path) -> Iterator[Complaint]:
             yield from _check_pictures(folder, film, camera, key)
         lens = camera.get("lens")
         if isinstance(lens, dict):
-            for entry in ("chessboard", "file"):
+            for entry in ("chessboard", "dots", "file"):
                 if isinstance(lens.get(entry), str):
                     yield from _check(folder, lens[entry], (*key, "lens", entry), entry)
     for key, sensor in tables(raw, "accelerometers"):

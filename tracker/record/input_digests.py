@@ -30,7 +30,7 @@ def _names(record: Record) -> Iterator[str]:
     for camera in record.cameras.values():
         yield camera.film
         if camera.lens is not None:
-            yield from (n for n in (camera.lens.chessboard, camera.lens.file) if n)
+            yield from (n for n in (camera.lens.board, camera.lens.file) if n)
     for accelerometer in record.accelerometers:
         yield from accelerometer.files
     if record.test.criteria.endswith(".toml"):

@@ -75,7 +75,7 @@ def _size(test: OpenTest, camera: str, frame: int, pixel: tuple[float, float], m
     try:
         record = _with_pick(load_record(test.record), camera, frame, pixel, mark)
         entry = record.cameras[camera]
-        if entry.lens is not None and entry.lens.chessboard is not None:
+        if entry.lens is not None and entry.lens.board is not None:
             entry = entry.model_copy(update={"lens": None})
             record = record.model_copy(update={"cameras": {**record.cameras, camera: entry}})
         size = test.frames(camera).film.size

@@ -150,7 +150,7 @@ def calibration_key(record: Record, name: str, files: Mapping[str, str] | None =
     """Digest of everything that what a camera sees depends on; `files`: the inputs' digests."""
     entry = record.cameras[name]
     found = digests(record) if files is None else files
-    names = {entry.film, *((entry.lens.file, entry.lens.chessboard) if entry.lens else ())}
+    names = {entry.film, *((entry.lens.file, entry.lens.board) if entry.lens else ())}
     depends: dict[str, Any] = {
         "name": name,
         "camera": entry,
