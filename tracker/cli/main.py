@@ -14,6 +14,8 @@ from typing import Any, Literal, NoReturn, TypedDict, Unpack
 import click
 
 from calibration.errors import FILM, Problem
+from tracker.processes.shortage import memory_problem
+from tracker.storage.standard_streams import fill_standard_streams
 
 # Many small matrices: more threads cost time, and a second program on the machine far more.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -39,12 +41,22 @@ RECORD = RecordPath()
 class Commands(click.Group):
     """The group of all commands: a `Problem` becomes one message and its exit status."""
 
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Read the command line and run the command."""
+        fill_standard_streams()
+        return super().main(*args, **kwargs)
+
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""
         try:
             return super().invoke(ctx)
         except Problem as problem:
             fail(problem)
+        except (MemoryError, ImportError, OSError, RuntimeError, SystemError) as error:
+            short = memory_problem(error)
+            if short is None:
+                raise
+            fail(short)
 
 
 def fail(problem: Problem) -> NoReturn:

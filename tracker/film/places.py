@@ -129,7 +129,7 @@ def _system(path: str, where: str) -> tuple[Any, str]:
             raise missing_film(path, where)
     except (OSError, ValueError, ImportError, EOFError, ftplib.Error) as error:
         raise FilmError(
-            f"the address can't be reached ({error or 'the other side hung up'})",
+            f"the address can't be reached ({str(error) or 'the other side hung up'})",
             where=where,
             remedy="check the address, or copy the film to this machine",
         ) from None

@@ -116,7 +116,7 @@ def test_a_film_elsewhere_is_not_contacted_before_the_user_agrees(folder, remote
         assert contacts == []
         film = page.post(f"{test}/fetch", {"address": address}).json()["films"]["above"]
     assert contacts
-    assert "can't be reached" in film["problem"]  # a hang-up is a sentence
+    assert "can't be reached (the other side hung up)" in film["problem"]
     assert "address" not in film
 
 

@@ -1,0 +1,80 @@
+"""The command where memory is short or its output is closed.
+
+The cases are M2 and I4 of an attack on version 0.1.0 (common practice, no source).
+"""
+
+import json
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+
+from tests.support.small_scene import write_small_test
+from tracker.processes import shortage
+from tracker.processes.shortage import memory_problem
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="limits and numbers of open files")
+COMMAND = (sys.executable, "-m", "tracker.cli")
+
+
+@pytest.mark.parametrize("megabytes", [700, 1000])
+@pytest.mark.parametrize("command", ["analyse", "batch"])
+def test_too_little_memory_is_a_sentence(tmp_path, command, megabytes):
+    write_small_test(tmp_path / "S-1")
+    limited = f"ulimit -v {megabytes * 1000}; exec {' '.join(COMMAND)} {command} S-1"
+    done = subprocess.run(
+        ["bash", "-c", limited], cwd=tmp_path, capture_output=True, text=True, timeout=300,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    said = " ".join((done.stdout + done.stderr).replace("│", "").split())
+    assert done.returncode in ((3,) if megabytes < 800 else (0, 3)), said
+    assert "too little memory" in said or done.returncode == 0
+    assert "Traceback" not in said
+
+
+def test_other_errors_are_not_taken_for_want_of_memory(monkeypatch):
+    monkeypatch.setattr(shortage, "address_limit", lambda: None)
+    assert memory_problem(MemoryError()) is not None
+    assert memory_problem(ImportError("x.so: failed to map segment from shared object")) is not None
+    assert memory_problem(ImportError("no module named x")) is None
+    assert memory_problem(ValueError("Cannot allocate memory")) is None
+    monkeypatch.setattr(shortage, "address_limit", lambda: 10**9)
+    assert memory_problem(ImportError("no module named x")) is not None
+
+
+@pytest.mark.parametrize("closed", ["1", "0,1,2"])
+def test_the_workbench_is_served_though_its_output_is_closed(tmp_path, closed):
+    """What is printed must not go into the socket that took the number of standard output."""
+    write_small_test(tmp_path / "S-1")
+    program = (
+        f"import os, runpy, sys\nfor n in ({closed},): os.close(n)\n"
+        "sys.stdout = None\n"
+        f"sys.argv = ['impactfilm', 'open', {str(tmp_path / 'S-1')!r}, '--no-browser']\n"
+        "import tracker.workbench.serve as serve\n"
+        "real = serve.make_app\n"
+        f"def make(bench, token, hosts):\n    with open({str(tmp_path / 'said')!r}, 'w') as file:\n"
+        "        file.write(repr(sorted(hosts)))\n"
+        "    return real(bench, token, hosts)\n"
+        "serve.make_app = make\n"
+        "runpy.run_module('tracker.cli', run_name='__main__')\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program]) as served:
+        try:
+            end = time.monotonic() + 60
+            while not (tmp_path / "said").exists() and time.monotonic() < end:
+                time.sleep(0.1)
+            host = json.loads((tmp_path / "said").read_text().replace("'", '"'))[0]
+            import httpx
+
+            answer = None
+            while answer is None and time.monotonic() < end:
+                try:
+                    answer = httpx.get(f"http://{host}/", trust_env=False).status_code
+                except httpx.TransportError:
+                    time.sleep(0.1)
+            assert answer in (200, 401, 403)
+            assert served.poll() is None
+        finally:
+            served.terminate()

@@ -1,0 +1,43 @@
+"""What a process raises that may have no more memory, told apart from errors of the program."""
+
+from __future__ import annotations
+
+from calibration.errors import Problem
+from tracker.processes.options import PROCESSES
+
+_SAID = ("failed to map segment", "Cannot allocate memory", "can't start new thread")
+"""What libraries say that can't be loaded for want of memory."""
+
+
+def memory_problem(error: Exception) -> Problem | None:
+    """The problem behind an exception, if it is that memory has run out; else None.
+
+    Under a limit too low for the libraries (`ulimit -v`) these fail to load in ways of their own.
+    """
+    limit = address_limit()
+    is_low = limit is not None and limit < PROCESSES.least_memory
+    is_load = isinstance(error, (ImportError, OSError, RuntimeError, SystemError))
+    said = str(error)
+    if not (isinstance(error, MemoryError) or (is_load and (is_low or any_in(_SAID, said)))):
+        return None
+    allowed = f" (the limit of this process is {limit / 2**30:.2g} GB)" if limit and is_low else ""
+    return Problem(
+        f"there is too little memory{allowed}",
+        where="this machine",
+        remedy="end other programs, raise the limit, or analyse fewer tests at a time",
+    )
+
+
+def address_limit() -> int | None:
+    """Bytes that this process may map; None without a limit, and where none is known."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limits
+        return None
+    soft, _ = resource.getrlimit(resource.RLIMIT_AS)
+    return None if soft in (resource.RLIM_INFINITY, -1) else soft
+
+
+def any_in(parts: tuple[str, ...], text: str) -> bool:
+    """Whether one of the parts stands in the text."""
+    return any(part in text for part in parts)
