@@ -5,10 +5,14 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import settings
 
 from tests.support.small_scene import write_small_test
 from tracker.cli.main import main
 from tracker.demo import Scenario, write_demo
+
+settings.register_profile("any machine", deadline=None)  # how fast it is is measured, not asserted
+settings.load_profile("any machine")
 
 
 @pytest.fixture(scope="session")

@@ -10,10 +10,9 @@ from calibration.arrays import Array
 from tracker.outcome.exit_box import HEAVY, exit_box
 from tracker.outcome.traffic_face import TrafficFace
 from tracker.planning.motion import PlannedMotion
+from tracker.planning.options import PLAN
 from tracker.record.after_contact import Article
 from tracker.record.schema import PlannedRecord, Vehicle
-
-BEYOND = 1.0  # m of face that are drawn past the outermost mark where no length is stated
 
 
 @dataclass(frozen=True)
@@ -54,9 +53,9 @@ def _outline(article: Article, face: TrafficFace, marks: Array) -> Array | None:
     along = face.along(marks)
     ends = [article.length_of_need_begin, article.length_of_need_end]
     if ends[0] is None:
-        ends[0] = float(along.min()) - BEYOND if len(along) else None
+        ends[0] = float(along.min()) - PLAN.film_beyond if len(along) else None
     if ends[1] is None:
-        ends[1] = float(along.max()) + BEYOND if len(along) else None
+        ends[1] = float(along.max()) + PLAN.film_beyond if len(along) else None
     first, last = ends
     if first is None or last is None:
         return None

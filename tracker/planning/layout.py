@@ -15,17 +15,9 @@ from calibration.resection.resect import resect
 from tracker.camera.lens_source import read_lens
 from tracker.camera.options import CAMERA
 from tracker.core.types import SURVEY, MarkId
+from tracker.planning.options import PLAN
 from tracker.record.camera import PlannedCamera
 from tracker.record.schema import PlannedRecord, Vehicle
-
-STEEP = 0.966
-"""Looking down more steeply than this (75 degrees), a picture's top is ground -y, else up."""
-OUTER, BELOW_TOP = 0.85, 0.15
-"""A marker so far out (share of the vehicle's outermost) and so far below its highest one (m) is on
-a side of the vehicle; the others face up."""
-FACING = 0.3
-"""Least cosine between a mark's normal and the way to the camera: beyond 73 degrees nothing of it
-can be measured."""
 
 
 @dataclass(frozen=True)
@@ -131,9 +123,9 @@ def facing(places: Mapping[str, Array]) -> dict[str, Array]:
     if not places:
         return {}
     at = np.array(list(places.values()))
-    out = np.abs(at[:, 1]) >= OUTER * np.abs(at[:, 1]).max()
+    out = np.abs(at[:, 1]) >= PLAN.outer * np.abs(at[:, 1]).max()
     same_side = len(set(np.sign(at[:, 1]))) == 1
-    low = at[:, 2] > at[:, 2].min() + BELOW_TOP
+    low = at[:, 2] > at[:, 2].min() + PLAN.below_top
     side = out & (low | (out.all() & same_side)) & (at[:, 1] != 0)
     return {
         name: np.array([0.0, np.sign(at[i, 1]), 0.0]) if side[i] else _UP
@@ -185,7 +177,7 @@ def looking_at(position: Array, aim: Array, lens: Lens, where: str) -> Camera:
             status=RECORD,
         )
     sight = sight / distance
-    top = np.array([0.0, -1.0, 0.0]) if abs(sight[2]) > STEEP else _UP
+    top = np.array([0.0, -1.0, 0.0]) if abs(sight[2]) > PLAN.steep else _UP
     down = -top + sight * (sight @ top)
     down = down / np.linalg.norm(down)
     return Camera(lens, np.array([np.cross(down, sight), down, sight]), position)

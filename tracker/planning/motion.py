@@ -3,7 +3,7 @@
 The striking vehicle runs at constant speed until contact; then a force that depends on the closing,
 as crush cushions give it, brings both to one speed: a steep first peak, folds on a plateau that
 rises, and an end within a few centimetres of parting. Over the closing its mean slows the vehicles
-against each other by `MEAN_PULSE`. (Common practice, no source: cushions that keep the occupant's
+against each other by `mean_pulse`. (Common practice, no source: cushions that keep the occupant's
 ridedown below 20 g and stop 100 km/h in a few metres run at about that.) It pushes below the cg,
 so both vehicles pitch and heave on their springs; roll, yaw and sideways motion are small.
 """
@@ -19,43 +19,12 @@ from scipy.signal import lsim
 from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
 from tracker.core.rigid_body import turned
+from tracker.planning.options import PLANNED_MOTION
 from tracker.planning.redirection import POLE_LASTS, RAIL_LASTS, along_rail, through_pole
 from tracker.record.schema import PlannedRecord, Vehicle
 
-MEAN_PULSE = 12.5 * 9.80665
-"""m/s^2."""
 SHAPE = ((0.0, 0.0), (0.015, 1.4), (0.05, 0.8), (0.3, 0.9), (0.6, 1.05), (0.9, 1.3), (1.0, 1.3))
 """The force: share of the greatest closing, and level before it is scaled to mean 1."""
-FOLD, FOLDED = 0.45, 0.09
-"""Folding of the cushion's cells: its wave over the closing, m, and share of the force."""
-PARTING = 0.01  # of the greatest closing: on parting so far the force dies
-SIDEWAYS, RUBBING, SLIPS = 0.02, 0.15, 0.8
-"""Share of the pulse that pushes to the side, share of it by which friction stops that, and the
-speed at which it slips, m/s."""
-SWING, DAMPING = 2 * np.pi * 1.45, 0.3
-"""Pitch, heave and roll on the springs, rad/s and share of critical damping."""
-PUSHED_AT = (0.49, 0.68)
-"""Height above the ground at which the vehicles push each other, at first and at last, m: the front
-of the striking vehicle rides up as it crushes."""
-GYRATION, GYRATION_MASS = 1.1, 1100.0
-"""Radius of gyration in pitch, m, of a vehicle of this mass, kg; it grows with the cube root of the
-mass."""
-LIFT = 0.04
-"""Share of the pulse that lifts the striking vehicle, and presses the struck one down."""
-ROLL, YAW = -0.007, 0.012
-"""Levers of the pulse in roll and yaw, m."""
-SLOW_SWING = 2 * np.pi * 0.5
-"""How fast tyres and springs stop a yaw and a roll, rad/s, without overshoot."""
-GRIP = 0.2 * 9.80665
-"""m/s^2; by which the tyres of a parked vehicle slow it down (published tests of truck-mounted
-attenuators give 0.15 to 0.25)."""
-LIGHT_SHARE = 0.12
-"""Mass of the striking vehicle over that of the struck one where the record doesn't say."""
-STEP = 1e-4  # s
-GONE = 0.01
-"""Share of the mean force below which it is over."""
-FIRST, AFTER = -0.2, 0.4
-"""The motion begins so long before contact and ends so long after the pulse, s."""
 
 
 @dataclass(frozen=True)
@@ -98,8 +67,8 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
     angle = intended.angle or 0.0
     time, closing_pulse, duration = _pulse(intended.speed)
     pulse = closing_pulse / (1 + share)
-    slowing = np.cumsum(pulse) * STEP
-    way = np.cumsum(slowing) * STEP
+    slowing = np.cumsum(pulse) * PLANNED_MOTION.step
+    way = np.cumsum(slowing) * PLANNED_MOTION.step
     along = np.array([np.cos(angle), np.sin(angle)])
     states = {}
     for name, vehicle in record.vehicles.items():
@@ -108,7 +77,7 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
         gained = {"striking": -1.0, "struck": share}.get(role, 0.0)
         speed = intended.speed if role == "striking" else 0.0
         push = gained * pulse
-        rate = speed + np.cumsum(push) * STEP
+        rate = speed + np.cumsum(push) * PLANNED_MOTION.step
         if role == "struck":
             rate = _braked(push)
         state = np.zeros((len(time), 15))
@@ -132,18 +101,18 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
 
 def _run(state: Array, rate: Array, along: Array, time: Array) -> None:
     """Add a motion of this speed (n,) along a direction (2,); it is where it starts at time 0."""
-    way = np.cumsum(rate) * STEP
+    way = np.cumsum(rate) * PLANNED_MOTION.step
     way = way - np.interp(0.0, time, way)
     state[:, :2] += np.outer(way, along)
     state[:, 6:8] += np.outer(rate, along)
-    state[:, 12:14] += np.outer(np.gradient(rate, STEP), along)
+    state[:, 12:14] += np.outer(np.gradient(rate, PLANNED_MOTION.step), along)
 
 
 def _braked(push: Array) -> Array:
     """Speed (n,) of a parked vehicle that is accelerated by `push` (n,) against its tyres' grip."""
     rate = np.zeros(len(push))
     for k in range(1, len(push)):
-        rate[k] = max(rate[k - 1] + (push[k] - GRIP) * STEP, 0.0)
+        rate[k] = max(rate[k - 1] + (push[k] - PLANNED_MOTION.grip) * PLANNED_MOTION.step, 0.0)
     return rate
 
 
@@ -151,8 +120,10 @@ def _aside(push: Array) -> Array:
     """Speed (n,) to the side of a vehicle that is accelerated by `push` (n,) along its way."""
     rate = np.zeros(len(push))
     for k in range(1, len(push)):
-        drag = RUBBING * np.tanh(rate[k - 1] / SLIPS) * np.abs(push[k])
-        rate[k] = rate[k - 1] + (SIDEWAYS * push[k] - drag) * STEP
+        drag = (
+            PLANNED_MOTION.rubbing * np.tanh(rate[k - 1] / PLANNED_MOTION.slips) * np.abs(push[k])
+        )
+        rate[k] = rate[k - 1] + (PLANNED_MOTION.sideways * push[k] - drag) * PLANNED_MOTION.step
     return rate
 
 
@@ -162,15 +133,21 @@ def _swings(
     """Heave, roll, pitch and yaw (n,) by column of the state, of a vehicle whose cg is so high and
     that is pushed by `pulse` (n,), when `closed` (n,) of all closing is over.
     """
-    mass = vehicle.mass or (GYRATION_MASS if vehicle.role == "striking" else 8 * GYRATION_MASS)
-    gyration = GYRATION * (mass / GYRATION_MASS) ** (1 / 3)
-    lever = height - np.interp(closed, (0.0, 1.0), PUSHED_AT)
+    mass = vehicle.mass or (
+        PLANNED_MOTION.gyration_mass
+        if vehicle.role == "striking"
+        else PLANNED_MOTION.struck_mass * PLANNED_MOTION.gyration_mass
+    )
+    gyration = PLANNED_MOTION.gyration * (mass / PLANNED_MOTION.gyration_mass) ** (1 / 3)
+    lever = height - np.interp(
+        closed, (0.0, 1.0), (PLANNED_MOTION.pushed_first, PLANNED_MOTION.pushed_last)
+    )
     inert = pulse / gyration**2
     return {
-        2: LIFT * _answer(pulse, time, SWING, DAMPING),
-        3: ROLL * _answer(inert, time, SLOW_SWING, 1.0),
-        4: _answer(lever * inert, time, SWING, DAMPING),
-        5: YAW * _answer(inert, time, SLOW_SWING, 1.0),
+        2: PLANNED_MOTION.lift * _answer(pulse, time, PLANNED_MOTION.swing, PLANNED_MOTION.damping),
+        3: PLANNED_MOTION.roll_lever * _answer(inert, time, PLANNED_MOTION.slow_swing, 1.0),
+        4: _answer(lever * inert, time, PLANNED_MOTION.swing, PLANNED_MOTION.damping),
+        5: PLANNED_MOTION.yaw_lever * _answer(inert, time, PLANNED_MOTION.slow_swing, 1.0),
     }
 
 
@@ -182,38 +159,47 @@ def _answer(push: Array, time: Array, rate: float, damping: float) -> Array:
 
 def _pulse(speed: float) -> tuple[Array, Array, float]:
     """Times (n,), how fast the vehicles slow against each other (n,), m/s^2, and until when."""
-    depth = speed**2 / 2 / MEAN_PULSE
+    depth = speed**2 / 2 / PLANNED_MOTION.mean_pulse
     share = np.linspace(0.0, 1.3, 2601)
     level = np.interp(share, [s for s, _ in SHAPE], [v for _, v in SHAPE])
-    level = level * (1 + FOLDED * np.sin(2 * np.pi * share * depth / FOLD) * (share > 0.05))
-    level = level * MEAN_PULSE / float(np.mean(level[share <= 1]))
+    level = level * (
+        1
+        + PLANNED_MOTION.folded
+        * np.sin(2 * np.pi * share * depth / PLANNED_MOTION.fold)
+        * (share > PLANNED_MOTION.folds_from)
+    )
+    level = level * PLANNED_MOTION.mean_pulse / float(np.mean(level[share <= 1]))
     closing, rate, greatest = 0.0, speed, 0.0
     found: list[float] = []
-    parting = PARTING * depth
+    parting = PLANNED_MOTION.parting * depth
     while rate > 0 or closing > greatest - parting:
         greatest = max(greatest, closing)
         slowing = float(np.interp(closing / depth, share, level))
         if rate <= 0:
             slowing *= (1 - (greatest - closing) / parting) ** 2
-        if found and slowing < GONE * MEAN_PULSE and rate <= 0:
+        if found and slowing < PLANNED_MOTION.gone * PLANNED_MOTION.mean_pulse and rate <= 0:
             break
         found.append(slowing)
-        rate -= slowing * STEP
-        closing += rate * STEP
-    steps = np.arange(round(FIRST / STEP), len(found) + round(AFTER / STEP), dtype=np.float64)
+        rate -= slowing * PLANNED_MOTION.step
+        closing += rate * PLANNED_MOTION.step
+    steps = np.arange(
+        round(PLANNED_MOTION.first / PLANNED_MOTION.step),
+        len(found) + round(PLANNED_MOTION.after / PLANNED_MOTION.step),
+        dtype=np.float64,
+    )
     pulse = np.zeros(len(steps))
-    start = -round(FIRST / STEP)
+    start = -round(PLANNED_MOTION.first / PLANNED_MOTION.step)
     pulse[start : start + len(found)] = found
-    return steps * STEP, pulse, len(found) * STEP
+    return steps * PLANNED_MOTION.step, pulse, len(found) * PLANNED_MOTION.step
 
 
 def _add(state: Array, column: int, change: Array) -> None:
     """Add a change of a pose component with its derivatives."""
-    rate = np.gradient(change, STEP)
+    rate = np.gradient(change, PLANNED_MOTION.step)
     state[:, column] += change
     state[:, column + 6] += rate
     if column < 3:
-        state[:, column + 12] += np.gradient(rate, STEP)
+        state[:, column + 12] += np.gradient(rate, PLANNED_MOTION.step)
 
 
 def _by_role(record: PlannedRecord, role: str) -> Vehicle | None:
@@ -225,7 +211,7 @@ def _mass_share(record: PlannedRecord) -> float:
     a, b = _by_role(record, "striking"), _by_role(record, "struck")
     if a is None or b is None:
         return 0.0
-    return a.mass / b.mass if a.mass and b.mass else LIGHT_SHARE
+    return a.mass / b.mass if a.mass and b.mass else PLANNED_MOTION.light_share
 
 
 def _cg_at_contact(record: PlannedRecord, name: str, vehicle: Vehicle) -> Array:

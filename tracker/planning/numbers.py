@@ -9,17 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.core.types import MarkId, Quantity
+from tracker.planning.options import PLAN
 from tracker.planning.plan import WATCHED, Plan
 from tracker.planning.predict import Outlook
-from tracker.planning.view import LEAST_PX, PlannedMarkView
+from tracker.planning.view import PlannedMarkView
 from tracker.report.wording import OCCUPANT, VEHICLE
-
-SMALL_PX = 10.0
-"""Marks smaller than this lose precision to compression and shading."""
-SMEARED_PX = 3.0
-"""Blur by motion that begins to cost: about 2 sqrt(pi) times a sharp edge's own blur."""
-GAP = 1e-4
-"""s; a shutter closed for longer can hide a flash's onset in a way that shows."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +54,7 @@ def time_in_view(mark: PlannedMarkView) -> str:
     if not visible.any():
         if not mark.facing[inside].any():
             return "never: turned away"
-        small = np.nanmax(mark.size_px[inside], initial=0.0) < LEAST_PX
+        small = np.nanmax(mark.size_px[inside], initial=0.0) < PLAN.least_px
         return "never: too small" if small else "never: outside"
     shown = time[visible]
     if visible[0] and _once(visible):
@@ -84,19 +78,25 @@ def points_to_check(plan: Plan) -> list[str]:
     for name, stand in plan.stands.items():
         marks = [m for m in plan.outlook.marks[name] if m.visible.any()]
         leaving = [m.target.name for m in marks if time_in_view(m) != "throughout"]
-        small = [m.target.name for m in marks if np.nanmin(m.size_px[m.visible]) < SMALL_PX]
-        smeared = [m.target.name for m in marks if _blur(m) > SMEARED_PX]
+        small = [m.target.name for m in marks if np.nanmin(m.size_px[m.visible]) < PLAN.small_px]
+        smeared = [m.target.name for m in marks if _blur(m) > PLAN.smeared_px]
         if leaving:
             found.append(
                 f"{name}: {', '.join(leaving)} not in view throughout, from {_ms(WATCHED[0])} to "
                 f"{_ms(WATCHED[1])}."
             )
         if small:
-            found.append(f"{name}: {', '.join(small)} smaller than {SMALL_PX:g} px.")
+            found.append(f"{name}: {', '.join(small)} smaller than {PLAN.small_px:g} px.")
         if smeared:
-            found.append(f"{name}: {', '.join(smeared)} smeared by more than {SMEARED_PX:g} px.")
+            found.append(
+                f"{name}: {', '.join(smeared)} smeared by more than {PLAN.smeared_px:g} px."
+            )
         dark = 1 / stand.frame_rate - stand.exposure
-        if stand.exposure and dark > GAP and plan.record.cameras[name].time.zero == "flash":
+        if (
+            stand.exposure
+            and dark > PLAN.shutter_gap
+            and plan.record.cameras[name].time.zero == "flash"
+        ):
             found.append(
                 f"{name}: the shutter is closed for {100 * dark * stand.frame_rate:.0f} % of the "
                 "time; if the flash comes on then, time zero is known to "

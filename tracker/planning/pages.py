@@ -6,14 +6,15 @@ from collections.abc import Collection, Mapping
 
 import numpy as np
 
+from calibration.constants import GRAVITY
 from tracker import __version__
 from tracker.core.units import show
 from tracker.motion.options import NOISE
 from tracker.pipeline.options import EVALUATION
-from tracker.planning.motion import MEAN_PULSE
 from tracker.planning.noise import FLOOR_PX
 from tracker.planning.numbers import Number, mark_rows, numbers, points_to_check
-from tracker.planning.plan import OFF_PLANE, WATCHED, Plan
+from tracker.planning.options import PLAN, PLANNED_MOTION
+from tracker.planning.plan import WATCHED, Plan
 from tracker.planning.redirection import POLE_TAKES, REBOUND
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, TableBlock, Text, table
 from tracker.report.digits import NONE, rounded, unit_of
@@ -88,7 +89,7 @@ def numbers_table(plan: Plan, only: Collection[str] = ()) -> TableBlock:
         rows,
         "llr" + "r" * len(changed),
         "A change is made for all cameras at once; the survey point stands off the plane of the "
-        f"others by {100 * OFF_PLANE:.0f} % of the distance. Each u is the spread of "
+        f"others by {100 * PLAN.off_plane:.0f} % of the distance. Each u is the spread of "
         f"{EVALUATION.draws} draws, which leaves {100 / np.sqrt(2 * EVALUATION.draws):.0f} % of it "
         "open and up to "
         f"{100 / np.sqrt(EVALUATION.draws):.0f} % of a change (k = 1).",
@@ -188,9 +189,9 @@ def _motion_text(plan: Plan) -> str:
         )
     return (
         f"{before}a deceleration of the vehicles against each other of "
-        f"{MEAN_PULSE / 9.80665:.1f} g in the mean over their closing, for {lasts}, as crush "
-        "cushions give it (common practice, no source), with pitch, roll, yaw and rise on the "
-        "springs."
+        f"{PLANNED_MOTION.mean_pulse / GRAVITY:.1f} g in the mean over their closing, for {lasts}, "
+        "as crush cushions give it (common practice, no source), with pitch, roll, yaw and rise on "
+        "the springs."
     )
 
 

@@ -13,6 +13,7 @@ from tracker.core.types import SURVEY, MarkId, Progress, silent
 from tracker.planning.layout import Stand, Target, stands
 from tracker.planning.motion import PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture
+from tracker.planning.options import PLAN
 from tracker.planning.predict import Outlook, predict
 from tracker.planning.view import fixed_target_views, in_picture
 from tracker.record.load import load_planned
@@ -20,10 +21,6 @@ from tracker.record.schema import PlannedRecord
 
 WATCHED = (-0.05, 0.2)
 """From when to when a mark should stay in view, s."""
-BEYOND = 0.05  # s of film after the end of contact
-OFF_PLANE = 0.1
-"""How far off the plane of the others a further survey point is put, share of the distance."""
-LARGER = 1.5
 
 MORE_SURVEY, EXPOSURE, MARKS = (
     "one more survey point",
@@ -54,7 +51,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
     planned = stands(record)
     motion = planned_motion(record)
     picture = AssumedPicture()
-    span = (WATCHED[0], max(WATCHED[1], motion.contact_lasts + BEYOND))
+    span = (WATCHED[0], max(WATCHED[1], motion.contact_lasts + PLAN.film_beyond))
     layouts = {"": planned, **changed(planned, picture)}
     outlooks = {}
     for done, (change, layout) in enumerate(layouts.items()):
@@ -102,7 +99,7 @@ def _differs(change: str, before: Stand, after: Stand) -> bool:
 
 def _larger(stand: Stand) -> Stand:
     def grown(targets: tuple[Target, ...]) -> tuple[Target, ...]:
-        return tuple(replace(t, size=LARGER * t.size) for t in targets)
+        return tuple(replace(t, size=PLAN.larger_marks * t.size) for t in targets)
 
     return replace(stand, fixed=grown(stand.fixed), markers=grown(stand.markers))
 
@@ -122,7 +119,7 @@ def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
     size = float(np.median([t.size for t in inside]))
     for share in (0.6, 0.4, 0.2, 0.0):
         place = middle + share * (farthest - middle)
-        place = place + OFF_PLANE * float(np.linalg.norm(way)) * normal
+        place = place + PLAN.off_plane * float(np.linalg.norm(way)) * normal
         pixel = stand.camera.project(place[None])
         if in_picture(stand.camera, pixel, np.array([20.0]))[0]:
             mark = MarkId(SURVEY, "one_more")

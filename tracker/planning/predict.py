@@ -39,15 +39,10 @@ from tracker.pipeline.vehicle_result import (
 from tracker.planning.layout import Stand
 from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture
+from tracker.planning.options import PLAN
 from tracker.planning.view import PlannedMarkView, fixed_target_views, mark_views
 from tracker.record.schema import PlannedRecord
 from tracker.results.schema import CrushResult, Occupant, VehicleResult
-
-CONTACT_U = 2e-3
-"""Standard uncertainty of first contact, s, where only the motion gives it: what finding it on
-planned courses leaves."""
-FINEST = 1e-3
-"""Frames closer than this are thinned out, s."""
 
 
 @dataclass(frozen=True)
@@ -79,13 +74,13 @@ def predict(
     poses = {name: pose(record, planned[name], fixed[name], span, picture) for name in planned}
     marks, evidence = {}, {}
     for name, stand in planned.items():
-        every = max(1.0, FINEST * stand.frame_rate)
+        every = max(1.0, PLAN.finest * stand.frame_rate)
         times = np.arange(span[0], span[1], every / stand.frame_rate)
         marks[name] = mark_views(stand, motion, times, picture)
         evidence[name] = _evidence(record, stand, poses[name], marks[name], times, every, picture)
     if not any(np.isfinite(e.zero_u) for e in evidence.values()):
         first = next(iter(evidence))
-        evidence[first] = replace(evidence[first], zero_u=CONTACT_U)
+        evidence[first] = replace(evidence[first], zero_u=PLAN.contact_u)
     geometry = {
         name: VehicleGeometry(
             table.cg,

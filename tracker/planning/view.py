@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.core.rigid_body import turned
-from tracker.planning.layout import FACING, Stand, Target
+from tracker.planning.layout import Stand, Target
 from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture, mark_covariance
-
-LEAST_PX = 5.0
-"""Marks smaller than this can't be followed."""
+from tracker.planning.options import PLAN
 
 
 @dataclass(frozen=True)
@@ -77,8 +75,8 @@ def _mark_view(
     blur = np.einsum("nij,nj->ni", by_point, velocity) * stand.exposure
     size = target.size * _scale(by_point, normal)
     inside = in_picture(camera, pixels, size / 2) & _within_lens(camera, at)
-    facing = cosine > FACING
-    visible = inside & facing & (size >= LEAST_PX)
+    facing = cosine > PLAN.facing
+    visible = inside & facing & (size >= PLAN.least_px)
     covariance = np.full((len(times), 2, 2), np.nan)
     for i in np.flatnonzero(visible):
         covariance[i] = mark_covariance(target.pattern, float(size[i]), blur[i], picture)

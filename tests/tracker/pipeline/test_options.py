@@ -13,8 +13,8 @@ from calibration.options import describe_options
 from tracker.pipeline.stage_options import STAGES, stage_options
 from tracker.storage.audit_log import Entry, log_text, read_log
 
-ELSEWHERE = ("tracker.demo", "tracker.report", "tracker.workbench")
-"""Their options steer drawings, pages and a server, no result."""
+ELSEWHERE = ("tracker.demo", "tracker.planning", "tracker.report", "tracker.workbench")
+"""Their options steer drawings, plans, pages and a server, no result."""
 
 
 def options_values():

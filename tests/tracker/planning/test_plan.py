@@ -15,9 +15,10 @@ from tests.support.plan_case import planned
 from tracker.cli.main import main
 from tracker.planning import Plan, make_plan, write_plan
 from tracker.planning.layout import facing, stands
-from tracker.planning.motion import GRIP, MEAN_PULSE, PlannedMotion, planned_motion
+from tracker.planning.motion import PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture, mark_covariance
 from tracker.planning.numbers import numbers, points_to_check, time_in_view
+from tracker.planning.options import PLANNED_MOTION
 from tracker.planning.plan import EXPOSURE, MARKS, MORE_SURVEY
 from tracker.planning.predict import predict
 from tracker.planning.view import mark_views
@@ -96,13 +97,13 @@ def test_the_planned_course_keeps_momentum_and_its_derivatives(tmp_path: Path) -
     time = np.arange(-0.1, 0.3, 1e-4)
     car, other = motion.state("car", time), motion.state("truck", time)
     moving = np.cumsum(other[:, 6] > 0) * 1e-4  # the parked truck's tyres take what they hold
-    momentum = 1000 * car[:, 6] + 9000 * (other[:, 6] + GRIP * moving)
+    momentum = 1000 * car[:, 6] + 9000 * (other[:, 6] + PLANNED_MOTION.grip * moving)
     assert momentum == pytest.approx(10_000, rel=2e-3)
     assert car[time < -1e-4, 6] == pytest.approx(10.0)
     ends = int(np.searchsorted(time, motion.contact_lasts))
     assert 0 < other[ends, 6] - car[ends, 6] < 0.5  # they part slowly
     deceleration = (other[:, 12] - car[:, 12])[(time > 0) & (time < motion.contact_lasts)]
-    assert deceleration.mean() == pytest.approx(MEAN_PULSE, rel=0.2)
+    assert deceleration.mean() == pytest.approx(PLANNED_MOTION.mean_pulse, rel=0.2)
     for state in (car, other):
         for column in range(6):
             rate = np.gradient(state[:, column], time)
