@@ -11,8 +11,9 @@ from matplotlib.figure import Figure
 from calibration.arrays import Array
 from tracker.core.types import STATE, Motion
 from tracker.core.units import report_unit
+from tracker.report.article_view import draw_article
 from tracker.report.style import LINES, SOFT, WIDTH, panels
-from tracker.results.after_contact import ArticleResult, VehicleOutline
+from tracker.results.after_contact import VehicleOutline
 from tracker.results.schema import Results
 
 PLAN_VIEW = "plan-view"
@@ -42,8 +43,7 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
         data[f"x ({unit})"] += (path[:, 0] * factor).tolist()
         data[f"y ({unit})"] += (path[:, 1] * factor).tolist()
     if results.article is not None:
-        _face(axes, results, results.article, factor)
-    _marks(axes, results, factor)
+        draw_article(axes, results, results.article, factor)
     for entry in results.vehicles.values():
         box = None if entry.exit is None else entry.exit.exit_box
         if box is not None and box.corners:
@@ -58,8 +58,10 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
     figure.set_size_inches(WIDTH, float(np.clip(1.4 + WIDTH * spans[1] / spans[0], 2.0, TALLEST)))
     caption = (
         "Seen from above, to scale: outlines of the vehicles from contact on at equal steps of "
-        "time, paths of the cg dotted; the article before the test and at each mark's greatest "
-        "deflection. Nothing is drawn beyond what the films show."
+        "time, paths of the cg dotted. The article undeformed (grey) and at the moment of its "
+        "greatest deflection (red, straight between its marks); marks as squares at their own "
+        "greatest, of parts that broke off as crosses where they were last seen. Nothing is drawn "
+        "beyond what the films show."
     )
     return PLAN_VIEW, caption, figure, {k: np.array(v) for k, v in data.items()}
 
@@ -100,34 +102,3 @@ def outline_corners(outline: VehicleOutline, place: Array) -> Array:
     c, s = np.cos(place[2]), np.sin(place[2])
     turned = own @ np.array([[c, s], [-s, c]]) + place[:2]
     return np.vstack([turned, turned[:1]])
-
-
-def _face(axes: Axes, results: Results, article: ArticleResult, factor: float) -> None:
-    """The undeformed traffic face along the marks and the exit box."""
-    if article.offset is None:
-        return
-    direction = np.array([np.cos(article.heading), np.sin(article.heading)])
-    right = np.array([-direction[1], direction[0]])
-    starts = [path.start[:2] @ direction for path in results.article_paths.values()]
-    if not starts:
-        return
-    ends = np.array([min(starts) - 1.0, max(starts) + 1.0])
-    line = ends[:, None] * direction + article.offset * right
-    axes.plot(*(line.T * factor), color=SOFT, linewidth=1.6, label="traffic face, undeformed")
-
-
-def _marks(axes: Axes, results: Results, factor: float) -> None:
-    starts, greatest = [], []
-    for path in results.article_paths.values():
-        moved = np.linalg.norm((path.position - path.start)[:, :2], axis=1)
-        if np.isfinite(moved).any():
-            starts.append(path.start[:2])
-            greatest.append(path.position[int(np.nanargmax(moved)), :2])
-    if not starts:
-        return
-    order = np.argsort(np.array(starts)[:, 0])
-    before, after = np.array(starts)[order] * factor, np.array(greatest)[order] * factor
-    axes.plot(*before.T, "o", markersize=2.5, color=SOFT, label="article's marks before")
-    axes.plot(*after.T, "s", markersize=3, color=LINES[2].colour, label="at the greatest")
-    for a, b in zip(before, after, strict=True):
-        axes.plot(*np.array([a, b]).T, color=LINES[2].colour, linewidth=0.6)

@@ -107,6 +107,26 @@ def test_the_plan_view_is_to_scale(results: Results) -> None:
     assert axes.yaxis_inverted()
 
 
+def test_the_plan_view_shows_the_article_undeformed_and_at_its_greatest(results: Results) -> None:
+    """Face at y 1.4 m, post at y 1.5 m that moves 0.4 m, its neighbour 0.1 m: in ft, by hand."""
+    assert results.article is not None
+    first = results.article_paths["post1"]
+    start = np.array([4.0, 1.5, -0.7])
+    second = replace(
+        first, start=start, position=np.array([start, start + np.array([0.0, 0.1, 0.0])])
+    )
+    article = replace(results.article, width=0.3)
+    both = {"post1": first, "post2": second}
+    found = plan_view(replace(results, article=article, article_paths=both))
+
+    assert found is not None
+    lines = {line.get_label(): line for line in found[2].axes[0].lines}
+    undeformed = lines["article, undeformed"].get_xydata() * 0.3048
+    greatest = lines["at 0.100 s, greatest"].get_xydata() * 0.3048
+    assert undeformed == pytest.approx(np.array([[1.0, 1.4], [5.0, 1.4]]))
+    assert greatest == pytest.approx(np.array([[2.0, 1.8], [4.0, 1.5]]))
+
+
 def test_an_outline_turns_about_the_cg() -> None:
     # A quarter turn to the right: forward becomes right. The cg is 1.5 m behind the axes' origin.
     outline = VehicleOutline(0.9, 5.0, 2.0, (-1.5, 0.0, -0.6))
