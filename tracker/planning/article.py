@@ -53,9 +53,9 @@ def _outline(article: Article, face: TrafficFace, marks: Array) -> Array | None:
     along = face.along(marks)
     ends = [article.length_of_need_begin, article.length_of_need_end]
     if ends[0] is None:
-        ends[0] = float(along.min()) - PLAN.film_beyond if len(along) else None
+        ends[0] = float(along.min()) - PLAN.face_beyond if len(along) else None
     if ends[1] is None:
-        ends[1] = float(along.max()) + PLAN.film_beyond if len(along) else None
+        ends[1] = float(along.max()) + PLAN.face_beyond if len(along) else None
     first, last = ends
     if first is None or last is None:
         return None

@@ -103,6 +103,9 @@ class PlanOptions:
         1e-4, "s", (0.0, 1e-2), "longer gaps of the shutter pass without a remark on the flash"
     )
     film_beyond: float = option(0.05, "s", (0.0, 1.0), "films must go on longer after contact")
+    face_beyond: float = option(
+        1.0, "m", (0.0, 10.0), "an article of no stated length is drawn farther past its marks"
+    )
     off_plane: float = option(
         0.1, "1", (0.01, 0.5), "the further survey point is tried farther off the others' plane"
     )
