@@ -40,6 +40,7 @@ def test_lens_within_its_uncertainty_is_not_named() -> None:
     assert sum(warned(1.0)) <= 1
 
 
+@pytest.mark.slow
 def test_lens_far_off_its_uncertainty_is_named() -> None:
     """Eight sds show in every survey, and in the text."""
     assert all(warned(8.0))

@@ -1,6 +1,7 @@
 """A target withheld from the calibration is an independent check of it."""
 
 import numpy as np
+import pytest
 
 from calibration.camera import Camera, Lens
 from calibration.resection.pose import sightings
@@ -33,6 +34,7 @@ def seen(rng, off=0.0):
     return sightings(names, POINTS, pixels, covariance, ground_u=1e-5)
 
 
+@pytest.mark.slow
 def test_residuals_and_withheld_ones_are_of_their_expected_size():
     """Gauss-Markov: 200 surveys drawn from the stated uncertainties; ratios have unit variance."""
     rng = np.random.default_rng(4)

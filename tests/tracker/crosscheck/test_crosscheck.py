@@ -209,6 +209,7 @@ def test_the_films_clock_excuses_no_true_fault(made, channel):
     assert found.verdict == "disagree"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["scale", "offset"])
 def test_a_fault_of_the_stated_smallest_size_is_found_and_a_fourth_of_it_is_not(kind):
     """95 of 100 by definition; of 12 tests at least 9 (binomial, below 9: 1 in 500)."""

@@ -31,6 +31,7 @@ def squares(pattern: str, clump: float) -> float:
     return float(np.mean(z2))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pattern", ["quadrant", "disc", "cross"])
 @pytest.mark.parametrize("clump", [0.0, 0.6, 0.9])
 def test_the_claimed_covariance_holds_in_grain_that_spreads_over_pixels(
