@@ -50,7 +50,7 @@ from tracker.results.schema import Occupant
 ROLES = {"car": "striking", "truck": "struck"}
 NAMES: Mapping[str, tuple[str, ...]] = {
     "lamp": ("flash",),
-    "lag": ("flash", "time"),
+    "lag": ("flash", "time_zero"),
     "flicker": ("flash",),
     "contact": ("contact",),
     "lens": ("lens",),

@@ -26,6 +26,7 @@ from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.covariance_root import pivoted_root
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
+from tracker.motion.time_zero import TimeZero
 
 SOURCES = (
     *("marks", "survey", "lens", "pose", "time", "smoothness", "accelerometer", "guess"),
@@ -126,6 +127,7 @@ class Solution:
     mark_chi_square: Mapping[str, Mapping[str, float]]  # per camera and mark, mean of inliers
     residuals: Mapping[str, Array]  # px, seen less predicted, (frames, marks, 2)
     reprojection_rms_px: Mapping[str, float]
+    time_zero: TimeZero | None = None  # by all evidence; None where nothing gives it a u
 
     @property
     def setup(self) -> Setup:

@@ -7,7 +7,7 @@ round of their own (`solver.add_accelerometers`). The objective stands in `solve
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,12 @@ from calibration.arrays import Array
 from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from tracker.core.types import Progress, silent
+from tracker.motion import time_zero
 from tracker.motion.diagnostics import solution_of
 from tracker.motion.evidence import AccelerometerEvidence, CameraEvidence, VehicleGeometry
 from tracker.motion.initial.clock_sync import align_clocks
-from tracker.motion.initial.contact import Contact, find_contact
+from tracker.motion.initial.contact import find_contact
+from tracker.motion.initial.options import ZERO
 from tracker.motion.initial.poses import Poses, assumed_places, place_unsurveyed, start_poses
 from tracker.motion.model import prior
 from tracker.motion.model.spline import Basis, place_breakpoints
@@ -32,6 +34,7 @@ from tracker.motion.solver.add_accelerometers import add_accelerometers
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.iterations import first_round, second_round
+from tracker.motion.time_zero import TimeZero
 
 _FRAME = 1e-3
 """s; frame interval of a camera with a single frame."""
@@ -74,21 +77,138 @@ def solve(
         )
     camera_data, starts, lever_arms = _start(camera_data, vehicles)
     report_progress = progress or silent
-    found = Contact(0.0 if contact is None else contact, _common_u(cameras), ())
+    start = _Start(camera_data, starts, lever_arms)
     if contact is None:
-        setup = _setup(camera_data, vehicles, starts, lever_arms, None)
-        iterate, *_ = _iterate(setup, vehicles, starts, None, report_progress)
+        iterate, *_ = _solved(start, vehicles, None, report_progress)
         found = find_contact(iterate, vehicles)
-        camera_data = tuple(replace(cam, zero=cam.zero - found.value) for cam in camera_data)
-        starts = {v: replace(s, time=s.time - found.value) for v, s in starts.items()}
-        found = replace(found, value=0.0)
-    setup = _setup(camera_data, vehicles, starts, lever_arms, found.value)
-    iterate, step, warnings = _iterate(setup, vehicles, starts, found.value, report_progress)
-    findings = (*found.findings, *warnings)
-    solution = solution_of(iterate, step, (found.value, found.u), findings)
+        start = start.shifted(found.value)
+        alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_doubt)
+        zero: TimeZero | None = TimeZero(0.0, found.u, (alone,))
+        findings = found.findings
+        iterate, step, warnings = _solved(start, vehicles, 0.0, report_progress)
+        moment, u = 0.0, found.u
+    else:
+        iterate, step, warnings = _solved(start, vehicles, contact, report_progress)
+        again = _weighed(start, iterate, step, cameras, vehicles, contact, report_progress)
+        zero, findings, moment, u = again.zero, again.findings, again.contact, again.u
+        if again.solved is not None:
+            iterate, step, warnings = again.solved
+    solution = solution_of(iterate, step, (moment, u), (*findings, *warnings))
+    solution = replace(solution, time_zero=zero)
     if not accelerometers:
         return solution
     return add_accelerometers(solution, accelerometers, report_progress)
+
+
+@dataclass(frozen=True)
+class _Start:
+    """What a solution starts from: cameras on one clock, poses and lever arms by vehicle."""
+
+    cameras: tuple[CameraData, ...]
+    poses: Mapping[str, Poses]
+    lever_arms: Mapping[str, Array]
+
+    def shifted(self, moment: float) -> _Start:
+        """The same on a clock whose zero is at this moment, s."""
+        cameras = tuple(replace(cam, zero=cam.zero - moment) for cam in self.cameras)
+        poses = {v: replace(p, time=p.time - moment) for v, p in self.poses.items()}
+        return replace(self, cameras=cameras, poses=poses)
+
+
+_Solved = tuple[Iterate, DenseStep, list[Diagnostic]]
+
+
+def _solved(
+    start: _Start,
+    vehicles: Mapping[str, VehicleGeometry],
+    contact: float | None,
+    report_progress: Progress,
+) -> _Solved:
+    setup = _setup(start.cameras, vehicles, start.poses, start.lever_arms, contact)
+    return _iterate(setup, vehicles, start.poses, contact, report_progress)
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """Time zero by all evidence, and the solution that has it, where it is another."""
+
+    zero: TimeZero | None
+    contact: float
+    u: float  # s, of contact beside the cameras' own time zeros
+    findings: tuple[Diagnostic, ...] = ()
+    solved: _Solved | None = None
+
+
+def _weighed(
+    start: _Start,
+    iterate: Iterate,
+    step: DenseStep,
+    cameras: Mapping[str, CameraEvidence],
+    vehicles: Mapping[str, VehicleGeometry],
+    contact: float,
+    report_progress: Progress,
+) -> _Weighed:
+    """Time zero by the cameras' clocks and the motion; solved again where it moved."""
+    known = [n for n, c in cameras.items() if np.isfinite(c.zero_u)]
+    apart = time_zero.clocks_apart(iterate, step, known) > 1
+    if apart:  # which of them is right must not bend the motion
+        start = _freed(start, known)
+        iterate, *_ = _solved(start, vehicles, contact, report_progress)
+    clocks = time_zero.clock_sources(iterate, cameras, contact, apart=apart)
+    if not clocks:
+        return _Weighed(None, contact, _common_u(cameras))
+    motion = time_zero.motion_source(iterate, vehicles, contact)
+    pairs = []
+    if apart and len(clocks) > 1:
+        in_order = sorted(clocks, key=lambda s: s.value)
+        pairs = [(in_order[0].name, in_order[-1].name)]
+    zero = time_zero.combined([*clocks, *([] if motion is None else [motion])], pairs)
+    warning = time_zero.apart_warning(zero)
+    findings = () if warning is None else (warning,)
+    common = _common_u(cameras)
+    own = np.sqrt(max(clocks[0].u ** 2 - common**2, 0.0))
+    shift = zero.value - contact
+    if not apart and abs(shift) < ZERO.moved * zero.u and zero.u > ZERO.sharper * own:
+        beside = float(np.sqrt(max(zero.u**2 + shift**2 - own**2, 0.0)))
+        return _Weighed(zero, contact, beside, findings)
+    moved = _rezeroed(start, iterate, known, shift, free=apart)
+    solved = _solved(moved, vehicles, contact, report_progress)
+    return _Weighed(zero.since(shift), contact, zero.u, findings, solved)
+
+
+def _freed(start: _Start, known: Sequence[str]) -> _Start:
+    """The same with cameras whose time zeros may each be wrong."""
+    cameras = tuple(
+        replace(cam, zero_u=float(np.hypot(cam.zero_u, ZERO.wrong_u))) if cam.name in known else cam
+        for cam in start.cameras
+    )
+    return replace(start, cameras=cameras)
+
+
+def _rezeroed(
+    start: _Start, iterate: Iterate, known: Sequence[str], shift: float, *, free: bool
+) -> _Start:
+    """The start with contact later by `shift` (s) on all clocks. One camera's clock is the
+    reference, exactly; the others have their time zeros against it, or what the motion gave where
+    those are `free`. What time zero itself may be off by is then beside them.
+    """
+    solved_zero = {
+        cam.name: float(iterate.values[part.stop - 2])
+        for cam, part in zip(iterate.setup.cameras, iterate.setup.camera_slices, strict=True)
+    }
+    reference = min((cam for cam in start.cameras if cam.name in known), key=lambda cam: cam.zero_u)
+    moved = solved_zero.get(reference.name, reference.zero) - reference.zero
+    out = []
+    for cam in start.cameras:
+        if cam is reference:
+            out.append(replace(cam, zero=cam.zero + moved - shift, zero_u=0.0))
+        elif cam.name in known and not free:
+            u = float(np.hypot(cam.zero_u, reference.zero_u))
+            out.append(replace(cam, zero=cam.zero + moved - shift, zero_u=u))
+        else:
+            out.append(replace(cam, zero=solved_zero.get(cam.name, cam.zero) - shift))
+    poses = {v: replace(p, time=p.time + moved - shift) for v, p in start.poses.items()}
+    return replace(start, cameras=tuple(out), poses=poses)
 
 
 def _common_u(cameras: Mapping[str, CameraEvidence]) -> float:

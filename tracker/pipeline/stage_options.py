@@ -20,7 +20,7 @@ from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
 from tracker.mechanics.options import MECHANICS, PREDICTION
-from tracker.motion.initial.options import ONSET
+from tracker.motion.initial.options import ONSET, ZERO
 from tracker.motion.options import (
     CLOCKS,
     CONTACT,
@@ -71,6 +71,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "motion.sensors": SENSORS,
         "motion.solver": SOLVER,
         "motion.start": START,
+        "motion.zero": ZERO,
         "outcome": OUTCOME,
         "pipeline": EVALUATION,
         "pipeline.fusion": FUSION,

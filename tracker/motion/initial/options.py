@@ -45,4 +45,41 @@ class OnsetOptions:
     fine_reach: float = option(4.0, "1", (2, 8), "reach of the finer scan, u")
 
 
+@dataclass(frozen=True)
+class ZeroOptions:
+    """How the pieces of evidence for time zero are put together."""
+
+    apart_sds: float = option(
+        3.0, "sd", (2, 6), "from here on sources of time zero disagree: fewer warnings"
+    )
+    wrong_u: float = option(
+        3e-3,
+        "s",
+        (5e-4, 2e-2),
+        "sd of a source that is wrong (lamps behind relays, bumpers: some ms): wider",
+        "common practice, no source",
+    )
+    clock_doubt: float = option(0.05, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
+    proven_doubt: float = option(
+        0.5,
+        "1",
+        (0.05, 0.9),
+        "the same of one of two that contradict each other through the motion",
+    )
+    motion_doubt: float = option(
+        0.2, "1", (1e-3, 0.5), "how often the onset of the motion is not contact"
+    )
+    reach: float = option(8e-3, "s", (2e-3, 0.05), "how far from the clocks' zero it is sought")
+    vague_u: float = option(3e-3, "s", (5e-4, 0.02), "an onset is worth nothing from this u on")
+    least_frames: int = option(8, "1", (3, 100), "frames before and after that an onset needs")
+    least_information: float = option(
+        0.02, "1", (1e-3, 0.5), "share of its variance that the motion must tell of a clock"
+    )
+    moved: float = option(
+        0.25, "1", (0.05, 1), "shift over u from which on motions are solved again"
+    )
+    sharper: float = option(0.7, "1", (0.1, 1), "the same of u over that of the clocks")
+
+
 ONSET = OnsetOptions()
+ZERO = ZeroOptions()

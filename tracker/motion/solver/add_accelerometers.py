@@ -78,6 +78,7 @@ def add_accelerometers(
     report_progress = progress or silent
     end, step = second_round(start, solution.contact[0], report_progress, free=False)
     out = solution_of(end, step, solution.contact, ())
+    out = replace(out, time_zero=solution.time_zero)
     return replace(out, findings=tuple(dict.fromkeys((*solution.findings, *out.findings))))
 
 

@@ -1,0 +1,86 @@
+"""Time zero from several sources: by hand where they agree, by Bayes' rule on a grid where not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from tests.support import motion_case as case
+from tracker.motion import solve
+from tracker.motion.initial.options import ZERO
+from tracker.motion.time_zero import ZeroSource, combined
+
+TIME = np.arange(-0.06, 0.15, 1e-3)
+CRASH = case.crash(TIME)
+
+
+def test_sources_that_agree_are_averaged_by_their_variances() -> None:
+    """GUM, H.1 way: weights 1/0.3^2 and 1/0.4^2, mean 0.136 ms, u 0.24 ms (by hand)."""
+    found = combined(
+        [ZeroSource("flash", 0.1e-3, 0.3e-3, 0.05), ZeroSource("motion", 0.2e-3, 0.4e-3, 0.2)]
+    )
+    assert found.value == pytest.approx(0.136e-3, abs=1e-9)
+    assert found.u == pytest.approx(0.24e-3, abs=1e-9)
+    assert [s.weight for s in found.sources] == pytest.approx([0.64, 0.36])
+    assert not found.apart
+
+
+def test_sources_apart_are_a_mixture_as_on_a_grid() -> None:
+    """The product of contaminated normal densities, integrated on a grid by scipy's."""
+    sources = [ZeroSource("flash", 0.0, 5e-5, 0.05), ZeroSource("motion", -2e-3, 4e-4, 0.2)]
+    grid = np.linspace(-0.02, 0.02, 400001)
+    density = np.ones_like(grid)
+    for s in sources:
+        far = norm.pdf(grid, s.value, np.hypot(s.u, ZERO.wrong_u))
+        density *= (1 - s.doubt) * norm.pdf(grid, s.value, s.u) + s.doubt * far
+    density /= density.sum()
+    mean = float(density @ grid)
+    found = combined(sources)
+    assert found.apart == (("flash", "motion"),)
+    assert found.value == pytest.approx(mean, abs=1e-8)
+    assert found.u == pytest.approx(float(np.sqrt(density @ (grid - mean) ** 2)), rel=1e-4)
+    assert found.sources[1].sound < found.sources[0].sound < 1
+
+
+def test_clocks_that_contradict_the_motion_are_named_and_not_bent_to_agree() -> None:
+    """One camera's time zero is 1 ms late, both say 0.02 ms: the cameras keep the motion's time
+    between them, and the u of time zero covers the difference.
+    """
+    cameras = case.both(TIME, CRASH, noise=0.03)
+    cameras["side"] = replace(cameras["side"], seconds=TIME - 1e-3, zero_u=2e-5)
+    cameras["overhead"] = replace(cameras["overhead"], zero_u=2e-5)
+    solution = solve(cameras, {"car": case.car()}, contact=0.0)
+    offset = {name: clock.offset for name, clock in solution.clocks.items()}
+    assert offset["side"] - offset["overhead"] == pytest.approx(1e-3, abs=3e-5)
+    (text,) = [f.text for f in solution.findings if f.code == "time_zero_disagrees"]
+    assert "side" in text
+    assert "overhead" in text
+    assert solution.contact[1] > 2e-4
+    assert abs(offset["overhead"]) < 3 * solution.contact[1]
+
+
+def test_a_flash_late_by_milliseconds_is_contradicted_by_the_motion() -> None:
+    """Both clocks are 3 ms late, the onset of 200 m/s2 shows it."""
+    cameras = {
+        name: replace(cam, seconds=TIME - 3e-3, zero_u=2e-5)
+        for name, cam in case.both(TIME, CRASH, noise=0.03).items()
+    }
+    solution = solve(cameras, {"car": case.car()}, contact=0.0)
+    (text,) = [f.text for f in solution.findings if f.code == "time_zero_disagrees"]
+    assert "motion of car" in text
+    late = 3e-3 - solution.clocks["side"].offset
+    assert abs(late) < 3 * solution.contact[1]
+
+
+def test_a_sound_flash_is_not_accused() -> None:
+    cameras = {
+        name: replace(cam, zero_u=5e-5) for name, cam in case.both(TIME, CRASH, noise=0.03).items()
+    }
+    solution = solve(cameras, {"car": case.car()}, contact=0.0)
+    assert "time_zero_disagrees" not in [f.code for f in solution.findings]
+    assert solution.contact[1] < 6e-5
+    assert solution.time_zero is not None
+    assert sum(s.weight for s in solution.time_zero.sources) == pytest.approx(1.0)

@@ -1,0 +1,205 @@
+"""Time zero from all evidence: what the cameras' clocks say of contact, what the motion shows, what
+accelerometers show. Each is a source with an uncertainty of its own.
+
+Sources that agree are averaged by their variances. Where two differ by more than their
+uncertainties allow, each may be wrong: the posterior is a mixture over which of them are, and its
+mean and standard deviation are taken (Box & Tiao 1968, "A Bayesian approach to some outlier
+problems": a contaminated normal distribution).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, product
+
+import numpy as np
+
+from calibration.findings import Diagnostic
+from tracker.motion.evidence import CameraEvidence, VehicleGeometry
+from tracker.motion.initial.contact import direction_of
+from tracker.motion.initial.onset import onset, pose_evidence
+from tracker.motion.initial.options import ONSET, ZERO
+from tracker.motion.solver.dense_step import DenseStep
+from tracker.motion.solver.iterate import Iterate
+
+_LEAST_U = 1e-7
+"""s; a source is no surer than that."""
+
+
+@dataclass(frozen=True)
+class ZeroSource:
+    """When one piece of evidence says contact was, s on the solution's clock, and its u.
+
+    `doubt` is the probability beforehand that it is wrong by far; `weight` is its share of the
+    posterior time zero, `sound` the probability afterwards that it is not wrong.
+    """
+
+    name: str
+    value: float
+    u: float
+    doubt: float
+    weight: float = 1.0
+    sound: float = 1.0
+
+
+@dataclass(frozen=True)
+class TimeZero:
+    """The posterior time of contact, s on the solution's clock, its u, and what it rests on."""
+
+    value: float
+    u: float
+    sources: tuple[ZeroSource, ...] = ()
+    apart: tuple[tuple[str, str], ...] = ()  # names of sources that disagree
+
+    def since(self, moment: float) -> TimeZero:
+        """The same on a clock whose zero is at this moment of the old one."""
+        sources = tuple(replace(s, value=s.value - moment) for s in self.sources)
+        return replace(self, value=self.value - moment, sources=sources)
+
+
+def combined(
+    sources: Sequence[ZeroSource], known_apart: Sequence[tuple[str, str]] = ()
+) -> TimeZero:
+    """The posterior time zero of some sources, one at the least. `known_apart` are names of those
+    that contradict each other by other evidence than their values here: one of them is wrong.
+    """
+    value = np.array([s.value for s in sources])
+    u = np.array([max(s.u, _LEAST_U) for s in sources])
+    found = tuple(
+        (sources[i].name, sources[j].name)
+        for i, j in combinations(range(len(sources)), 2)
+        if abs(value[i] - value[j]) > ZERO.apart_sds * np.hypot(u[i], u[j])
+    )
+    apart = tuple(dict.fromkeys((*known_apart, *found)))
+    proven = {name for pair in known_apart for name in pair}
+    names = [s.name for s in sources]
+    doubt = np.array([ZERO.proven_doubt if s.name in proven else s.doubt for s in sources])
+    doubt *= bool(apart)
+    wrong_u = np.hypot(u, ZERO.wrong_u)
+    log_weights, means, variances, shares, sound = [], [], [], [], []
+    for wrong in product((False, True), repeat=len(sources)):
+        wrong_mask = np.array(wrong)
+        chance = np.where(wrong_mask, doubt, 1 - doubt)
+        right = {name for name, is_wrong in zip(names, wrong, strict=True) if not is_wrong}
+        if not chance.all() or any(right.issuperset(pair) for pair in known_apart):
+            continue
+        precision = 1 / np.where(wrong_mask, wrong_u, u) ** 2
+        mean, total = float(precision @ value / precision.sum()), float(precision.sum())
+        misfit = float(precision @ (value - mean) ** 2)
+        log_weights.append(
+            np.log(chance).sum() + 0.5 * (np.log(precision).sum() - np.log(total) - misfit)
+        )
+        means.append(mean)
+        variances.append(1 / total)
+        shares.append(precision / total)
+        sound.append(~wrong_mask)
+    weight = np.exp(np.array(log_weights) - max(log_weights))
+    weight /= weight.sum()
+    mean = float(weight @ means)
+    variance = float(weight @ (np.array(variances) + (np.array(means) - mean) ** 2))
+    judged = tuple(
+        replace(s, weight=float(w), sound=float(p))
+        for s, w, p in zip(
+            sources, weight @ np.array(shares), weight @ np.array(sound), strict=True
+        )
+    )
+    return TimeZero(mean, float(np.sqrt(variance)), judged, apart)
+
+
+def motion_source(
+    iterate: Iterate, vehicles: Mapping[str, VehicleGeometry], near: float
+) -> ZeroSource | None:
+    """Contact as the striking vehicle's motion shows it, about a time `near` (s); None where no
+    film shows it before and after.
+    """
+    names = [b.name for b in iterate.setup.bodies]
+    striking = [k for k, n in enumerate(names) if vehicles[n].role == "striking"]
+    if not striking:
+        return None
+    evidence = pose_evidence(iterate, striking[0])
+    frames = np.unique(evidence.time)
+    after = (frames > near) & (frames < near + ONSET.after)
+    if min(np.sum(frames < near - ZERO.reach), np.sum(after)) < ZERO.least_frames:
+        return None
+    way, speed = direction_of(iterate, striking[0])
+    if speed < ONSET.least_speed:
+        return None
+    found = onset(evidence, way, speed, near, ZERO.reach)
+    if found.u > ZERO.vague_u:
+        return None
+    return ZeroSource(f"motion of {names[striking[0]]}", found.value, found.u, ZERO.motion_doubt)
+
+
+def clock_sources(
+    iterate: Iterate, cameras: Mapping[str, CameraEvidence], contact: float, *, apart: bool
+) -> tuple[ZeroSource, ...]:
+    """When the cameras' own time zeros say contact was: together, or each by itself where they
+    are `apart`. None where no camera has a time zero with an uncertainty.
+
+    Parameters
+    ----------
+    cameras : as given, by name; those whose `zero_u` is infinite have no time zero.
+    contact : s on the solution's clock, where the time zeros lie beforehand.
+    """
+    values, u, common, names = [], [], [], []
+    for cam, part in zip(iterate.setup.cameras, iterate.setup.camera_slices, strict=True):
+        given = cameras[cam.name]
+        if np.isfinite(given.zero_u):
+            values.append(contact + float(iterate.values[part.stop - 2]) - cam.zero)
+            u.append(given.zero_u)
+            common.append(given.zero_common_u)
+            names.append(cam.name)
+    if not names or not (max(u) > 0 or max(common) > 0):
+        return ()
+    if apart:
+        return tuple(
+            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), ZERO.clock_doubt)
+            for name, v, own, shared in zip(names, values, u, common, strict=True)
+        )
+    precision = 1 / np.maximum(u, _LEAST_U) ** 2
+    own = 0.0 if min(u) == 0 else float(precision.sum() ** -0.5)
+    value = float(precision @ values / precision.sum())
+    name = f"time zero of {' and '.join(names)}"
+    return (ZeroSource(name, value, float(np.hypot(own, min(common))), ZERO.clock_doubt),)
+
+
+def clocks_apart(iterate: Iterate, step: DenseStep, known: Sequence[str]) -> float:
+    """By how much the time zeros of cameras (`known` by name) contradict the motion that they
+    share: their normalised innovation squared over its greatest likely value; above 1 they do.
+
+    Source: Bar-Shalom, Li & Kirubarajan 2001, "Estimation with Applications to Tracking and
+    Navigation", 5.4 (from memory).
+    """
+    setup = iterate.setup
+    here = [
+        part.stop - 2
+        for cam, part in zip(setup.cameras, setup.camera_slices, strict=True)
+        if cam.name in known and cam.zero_u > 0
+    ]
+    if len(here) < 2:
+        return 0.0
+    root = step.covariance_root[here]
+    values, vectors = np.linalg.eigh(np.eye(len(here)) - root @ root.T)
+    shown = values > ZERO.least_information
+    innovation = vectors.T @ iterate.standardized[here]
+    square = float(np.sum(innovation[shown] ** 2 / values[shown]))
+    return square / (ZERO.apart_sds**2 + max(int(shown.sum()) - 1, 0))
+
+
+def apart_warning(zero: TimeZero) -> Diagnostic | None:
+    """What to say where sources of time zero disagree."""
+    if not zero.apart:
+        return None
+    by_name = {s.name: s for s in zero.sources}
+    pairs = "; ".join(
+        f"{a} and {b} by {1e3 * abs(by_name[a].value - by_name[b].value):.2g} ms"
+        for a, b in zero.apart
+    )
+    likely = min(zero.sources, key=lambda s: s.sound)
+    text = (
+        f"time zero is not the same by all evidence: {pairs} apart; most likely wrong: "
+        f"{likely.name} ({100 * (1 - likely.sound):.0f} %); its u is widened to "
+        f"{1e3 * zero.u:.2g} ms"
+    )
+    return Diagnostic("time_zero_disagrees", text)
