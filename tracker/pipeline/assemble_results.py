@@ -19,7 +19,13 @@ from tracker.outcome.processing import PROCESSING
 from tracker.pipeline.after_contact import after_contact, typed_ends
 from tracker.pipeline.assumptions import assumptions
 from tracker.pipeline.calibration_result import calibration_result
-from tracker.pipeline.camera_result import camera_result, evidence, shaking, view
+from tracker.pipeline.camera_result import (
+    camera_result,
+    evidence,
+    shaking,
+    time_zero_result,
+    view,
+)
 from tracker.pipeline.events import events
 from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.film_evidence import CalibratedFilms
@@ -110,6 +116,7 @@ def assemble_results(found: Analysis) -> Results:
         cross_check={n: i.cross_check for n, i in instruments.items() if i.cross_check is not None},
         accelerometers=tuple(block for i in instruments.values() for block in i.blocks),
         speed_check=speed_check(record, vehicles),
+        time_zero=time_zero_result(solution),
         warnings=_warnings(found, vehicles),
         motion={name: motion.motion for name, motion in motions.of.items()},
         points={

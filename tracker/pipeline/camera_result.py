@@ -13,6 +13,7 @@ from tracker.core.types import Quantity, Status
 from tracker.motion import CameraEvidence, Solution
 from tracker.record.load import Record
 from tracker.results.schema import CameraResult, Curve, FrameNumber, MarkCounts, MarkFit, View
+from tracker.results.time_zero import TimeZeroResult, ZeroEvidence
 
 
 def evidence(film: CalibratedFilm) -> CameraEvidence:
@@ -75,6 +76,19 @@ def camera_result(
         lens=_lens_sentence(record, film),
         mark_fits=_fits(film, solution),
     )
+
+
+def time_zero_result(solution: Solution) -> TimeZeroResult | None:
+    """What time zero rests on."""
+    found = solution.time_zero
+    if found is None:
+        return None
+    at = solution.contact[0]
+    sources = (
+        ZeroEvidence(s.name, Quantity(s.value - at, "s", s.u), s.weight, s.sound)
+        for s in found.sources
+    )
+    return TimeZeroResult(found.u, tuple(sources))
 
 
 def _frame_at_zero(times: Array) -> float:

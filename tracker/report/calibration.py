@@ -9,6 +9,7 @@ from tracker.core.units import System
 from tracker.report.blocks import Block, TableBlock, Text, table
 from tracker.report.digits import NONE, in_report, joined, unit_of
 from tracker.report.tables import fixed, significant
+from tracker.report.time_zero import time_zero
 from tracker.report.wording import RESIDUAL
 from tracker.results.calibrations import CalibrationResult, TargetResult
 from tracker.results.schema import CameraResult, Results
@@ -21,6 +22,8 @@ WITHHELD_HEAD = ("withheld du", "dv", "expected")
 def calibration(results: Results) -> list[Block]:
     """The cameras, their targets, what a residual is, and how the withheld ones came out."""
     blocks: list[Block] = [cameras(results)]
+    if (rests_on := time_zero(results)) is not None:
+        blocks.append(rests_on)
     found = targets(results)
     if found is not None:
         blocks += [Text(RESIDUAL), found]

@@ -42,6 +42,7 @@ SCALARS = (
     "budgets",
     "article",
     "events",
+    "time_zero",
 )
 """Fields of `Results` that `results.json` holds, in its order."""
 

@@ -27,6 +27,7 @@ from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.calibrations import CalibrationResult
 from tracker.results.channels import ChannelFinding, CrossCheckResult
 from tracker.results.paperwork import Assumption, ReportFields
+from tracker.results.time_zero import TimeZeroResult
 from tracker.results.verdicts import Criterion, DecisionRule, Measure, NotJudged
 from tracker.storage.audit_log import Entry
 
@@ -300,6 +301,7 @@ class Results:
     budgets: tuple[Budget, ...] = ()
     article: ArticleResult | None = None
     events: tuple[EventResult, ...] = ()
+    time_zero: TimeZeroResult | None = None  # what it rests on; None where it has no u
     motion: Mapping[str, Motion] = field(default_factory=dict)
     points: Mapping[str, Mapping[str, PointPath]] = field(default_factory=dict)
     tracks: Mapping[str, Tracks] = field(default_factory=dict)
