@@ -116,6 +116,7 @@ _CAUTION: dict[str, str] = {
     "markers_not_found": "a vehicle's markers are neither picked nor found",
     "targets_not_found": "fixed targets are neither picked nor found",
     # motion
+    "joint_opens": "a joint's place on its two vehicles differs beyond the uncertainty",
     "mark_flexes": "a mark swings or drifts against its vehicle after contact and counts for less",
     "mark_left_out": "a mark does not move with its vehicle as surveyed and was left out",
     "mark_scatters": "a mark scatters more than the others and has less weight",

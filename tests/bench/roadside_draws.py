@@ -1,6 +1,6 @@
-"""The roadside demonstration over many seeds, drawn and analysed whole:
+"""A roadside demonstration over many seeds, drawn and analysed whole:
 
-    python tests/bench/roadside_draws.py FOLDER [COUNT] [FIRST_SEED]
+    python tests/bench/roadside_draws.py FOLDER [COUNT] [FIRST_SEED] [barrier|pole]
 
 Each seed's test is written into FOLDER/<seed>. Prints each figure's error over its u by seed,
 then over all seeds: root mean square error, mean and sd of error over u, and how many of the 95 %
@@ -16,13 +16,14 @@ import numpy as np
 
 from tracker import analyse, load_record
 from tracker.cli.progress import truth_rows
-from tracker.demo import write_roadside
+from tracker.demo import write_pole, write_roadside
 
 
-def main(folder: Path, count: int, first: int) -> None:
+def main(folder: Path, count: int, first: int, scenario: str) -> None:
+    write = {"barrier": write_roadside, "pole": write_pole}[scenario]
     errors: dict[str, list[tuple[float, float]]] = {}
     for seed in range(first, first + count):
-        truth = write_roadside(folder / str(seed), seed=seed)
+        truth = write(folder / str(seed), seed=seed)
         results = analyse(load_record(folder / str(seed)))
         line = []
         for label, film, _, true in truth_rows(results, truth.headline):
@@ -43,5 +44,5 @@ def main(folder: Path, count: int, first: int) -> None:
 
 
 if __name__ == "__main__":
-    asked = [*sys.argv[1:], *("10", "30")[len(sys.argv) - 2 :]]
-    main(Path(asked[0]), int(asked[1]), int(asked[2]))
+    asked = [*sys.argv[1:], *("10", "30", "barrier")[len(sys.argv) - 2 :]]
+    main(Path(asked[0]), int(asked[1]), int(asked[2]), asked[3])

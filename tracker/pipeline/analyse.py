@@ -20,6 +20,7 @@ from tracker.pipeline.film_evidence import (
 )
 from tracker.pipeline.fusion import join_accelerometers
 from tracker.pipeline.instruments import Instrumented, instrumented
+from tracker.pipeline.joints import with_joints
 from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.stage_options import stage_options
@@ -78,6 +79,7 @@ def analyse(
     if show_headline is not None and solution.vehicles:
         show_headline(film_headline(record, films.by_camera, solution, distances))
     motions = sample_motions(films.by_camera, solution, EVALUATION.draws, EVALUATION.seed)
+    motions, articulations = with_joints(record, motions)
     instruments = _instruments(record, blocks, motions, distances)
     checks = {name: i.checks for name, i in instruments.items() if i.checks}
     joint = join_accelerometers(solution, blocks, checks)
@@ -90,6 +92,7 @@ def analyse(
             films=films,
             solution=solution,
             motions=motions,
+            articulations=articulations,
             instruments=instruments,
             joint=joint,
             distances=distances,

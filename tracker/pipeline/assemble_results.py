@@ -15,6 +15,7 @@ from tracker.criteria.judge import judge
 from tracker.motion import Solution
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
+from tracker.outcome.joint import Articulation
 from tracker.outcome.processing import PROCESSING
 from tracker.pipeline.after_contact import after_contact, typed_ends
 from tracker.pipeline.assumptions import assumptions
@@ -31,6 +32,7 @@ from tracker.pipeline.figure_warnings import figure_warnings
 from tracker.pipeline.film_evidence import CalibratedFilms
 from tracker.pipeline.fusion import joined_vehicles
 from tracker.pipeline.instruments import Instrumented
+from tracker.pipeline.joints import joint_curves, joint_results, open_joints
 from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
@@ -71,6 +73,7 @@ class Analysis:
     films: CalibratedFilms
     solution: Solution  # of the films
     motions: SolvedMotions
+    articulations: Mapping[str, Articulation]  # of vehicles that hang on another
     instruments: Mapping[str, Instrumented]  # by vehicle
     joint: Solution | None  # of films and accelerometers; None where no channel may join
     distances: Mapping[str, tuple[float, float]]  # flail distances by vehicle, m
@@ -88,12 +91,14 @@ def assemble_results(found: Analysis) -> Results:
     later = after_contact(
         record, solution, {n: evidence(film) for n, film in films.items()}, motions, ends
     )
+    joints = dict(joint_results(record, found.articulations))
     vehicles = {
         name: replace(
             numbers,
             exit=later.exits.get(name),
             final=later.finals.get(name),
             outline=later.outlines.get(name),
+            joint=joints.get(name),
         )
         for name, numbers in _vehicles(
             found, ends, fused, None if balance is None else balance[0]
@@ -131,6 +136,7 @@ def assemble_results(found: Analysis) -> Results:
         curves=(
             *(c for i in instruments.values() for c in i.curves),
             *shaking(films, motions.times),
+            *joint_curves(found.articulations),
         ),
         views={name: view(record, film, solution) for name, film in films.items()},
         log=found.log,
@@ -250,6 +256,7 @@ def _warnings(found: Analysis, vehicles: Mapping[str, VehicleResult]) -> tuple[D
         *found.films.warnings,
         *(w for film in found.films.by_camera.values() for w in film.warnings),
         *found.solution.findings,
+        *open_joints(found.articulations),
         *(w for i in found.instruments.values() for w in i.warnings),
         *figure_warnings(found.record, vehicles, found.solution.vehicles, instrumented),
     )

@@ -33,6 +33,12 @@ class EvaluationOptions:
     fewest_times: int = option(
         10, "1", (2, 100), "a motion must be longer for occupant risk and balances to be computed"
     )
+    joint_determines: float = option(
+        0.3,
+        "1",
+        (0.01, 0.9),
+        "coordinates that a joint makes less better known count as determined: u left, share",
+    )
     zero_frame: float = option(
         1e-7, "s", (0.0, 1e-5), "a frame farther from time zero counts as being at it"
     )

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import model_validator
 
 from tracker.record.types import (
+    BodyPoint,
     GroundLength,
     GroundPoint,
     Pattern,
@@ -52,6 +53,15 @@ class Outline(Table):
     width: Extent
     front: Annotated[float, quantity("length", -50, 50, "within 50 m of the vehicle's origin")]
     height: Extent | None = None
+
+
+class Joint(Table):
+    """Where a vehicle hangs on another: the joint in that one's axes and in its own."""
+
+    to: Text
+    at: BodyPoint
+    own: BodyPoint = (0.0, 0.0, 0.0)
+    u: SurveyU = 0.005
 
 
 class Rest(Table):

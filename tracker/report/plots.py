@@ -16,6 +16,7 @@ from tracker.report.lens import lens_plot
 from tracker.report.mechanics import force_plot
 from tracker.report.pdf import plot_pdf
 from tracker.report.plan_view import plan_view
+from tracker.report.relative_turn import relative_turns
 from tracker.report.style import LINES, NARROW, SOFT, SOURCES, WIDTH, curve, finish, panels, style
 from tracker.results.calibrations import TargetResult
 from tracker.results.csv import columns_csv
@@ -122,6 +123,7 @@ def _all(results: Results) -> Iterable[PlotFigure]:
             found.append(_comparison(vehicle, quantity, chosen, system, WIDTH))
             if quantity == "velocity_x" and vehicle == striking(results):
                 found.append(_comparison(vehicle, quantity, chosen, system, NARROW))
+    found += [PlotFigure(*turn) for turn in relative_turns(results)]
     if (force := force_plot(results)) is not None:
         found.append(PlotFigure(*force))
     if (plan := plan_view(results)) is not None:

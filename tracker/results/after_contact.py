@@ -41,6 +41,17 @@ class ExitResult:
 
 
 @dataclass(frozen=True)
+class JointResult:
+    """How a vehicle that hangs on another by a joint is turned against it."""
+
+    to: str
+    max_yaw: Quantity | None  # rad, to the right +, with its time
+    min_yaw: Quantity | None
+    gap: Quantity | None  # m, of the joint's two places before they are made one, where it stands
+    # out most from its u
+
+
+@dataclass(frozen=True)
 class FinalResult:
     """The last place of a vehicle's cg. `at_rest` False: where the film ended."""
 

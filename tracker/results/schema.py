@@ -21,6 +21,7 @@ from tracker.results.after_contact import (
     EventResult,
     ExitResult,
     FinalResult,
+    JointResult,
     VehicleOutline,
 )
 from tracker.results.balances import ForceCrush, Mechanics
@@ -179,6 +180,7 @@ class VehicleResult:
     exit: ExitResult | None = None
     final: FinalResult | None = None
     outline: VehicleOutline | None = None
+    joint: JointResult | None = None
     occupant: Occupant = field(default_factory=Occupant)
 
 
