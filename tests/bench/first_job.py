@@ -145,12 +145,14 @@ def fill_in(person: Person, record: dict) -> None:
         person.rows(f"s-camera-{name}", 0, marks(camera["survey"]))
     (sensor,) = record["accelerometers"]
     person.begin("Add accelerometers")
+    person.field("accelerometers[1].vehicle", sensor["vehicle"])
     person.field("accelerometers[1].at", comma(sensor["at"]))
     person.field("accelerometers[1].file", sensor["file"])
+    for key in ("column", "unit"):
+        person.field(f"accelerometers[1].time.{key}", sensor["time"][key])
     for channel, column in sensor["channels"].items():
-        if channel != "ax":  # the form begins with it
-            person.field(f"accelerometers[1].channels.{channel}.column", column["column"])
-            person.field(f"accelerometers[1].channels.{channel}.unit", column["unit"])
+        for key in ("column", "unit"):
+            person.field(f"accelerometers[1].channels.{channel}.{key}", column[key])
     person.field("accelerometers[1].full_scale", sensor["full_scale"])
 
 
@@ -186,28 +188,40 @@ def work(page, person: Person, new: Path, record: dict) -> None:
     assert got.value.path().read_bytes().startswith(b"%PDF")
 
 
-def spoil(record: dict) -> None:
-    """Two slips of a tired person: mm for m, and two marks taken for each other."""
-    camera = next(iter(record["cameras"].values()))
-    target = next(iter(camera["survey"].values()))
-    length, unit = target["at"][0].split()
-    assert unit == "m"
-    target["at"][0] = f"{1000 * float(length):g} m"
+def told(page, person: Person, new: Path, record: dict) -> None:
+    """What the page says before the analysis of two slips of a tired person: a coordinate in mm
+    for m, which is then mended, and two marks taken for each other.
+    """
+    name, camera = next(iter(record["cameras"].items()))
+    target, entry = next(iter(camera["survey"].items()))
+    right = list(entry["at"])
+    entry["at"][0] = f"{1000 * float(right[0].removesuffix(' m')):g} m"
     first, second = list(camera["picks"])[:2]
     picks = camera["picks"]
     picks[first], picks[second] = picks[second], picks[first]
-    print(f"spoilt: {next(iter(camera['survey']))} in mm; {first} and {second} exchanged")
-
-
-def told(page, person: Person, new: Path, record: dict) -> None:
-    """What the page says of the record before the analysis."""
     begin(page, person, new, record)
+    print(f"{target} in mm, {first} and {second} exchanged:")
+    checked(page)
+    page.keyboard.press("1")
+    person.field(f"cameras.{name}.survey.{target}.at", comma(right))
+    page.keyboard.press("Escape")
+    page.locator("nav").get_by_role("button", name="Films").click()
+    shown(page)
+    print(f"{target} mended:")
+    checked(page)
+
+
+def checked(page) -> None:
+    """Print what Check finds that is not in order."""
     page.keyboard.press("Shift+K")
-    page.locator("dialog tbody tr").first.wait_for()
+    answer = page.locator("dialog tbody tr").first.or_(page.locator("#status.bad"))
+    answer.first.wait_for()
+    print("   ", page.locator("#status").inner_text())
     for row in page.locator("dialog tbody tr").all():
-        print("   ", row.inner_text().replace("\n", " ").replace("\t", " | "))
-    for line in page.locator(".problems li").all():
-        print("   ", line.inner_text())
+        text = " | ".join(row.locator("td").all_inner_texts())
+        if not text.startswith("✓"):
+            print("   ", text)
+    page.keyboard.press("Escape")
 
 
 def number(results: dict, path: tuple[str, ...]) -> dict:
@@ -221,8 +235,6 @@ def main() -> None:
     folder, spoilt = Path(sys.argv[1]), "--mistakes" in sys.argv
     record = tomllib.loads((folder / "record.toml").read_text("utf-8"))
     truth = load_truth(folder).headline
-    if spoilt:
-        spoil(record)
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         new = Path(place) / "NEW-1"
         new.mkdir()
