@@ -12,6 +12,7 @@ from calibration.errors import Problem
 from tracker.camera.lens_source import lens_of
 from tracker.camera.options import CAMERA
 from tracker.pipeline.check_result import Check
+from tracker.pipeline.check_vehicle_picks import check_vehicle_picks
 from tracker.record.load import CameraEntry, Record, Vehicle
 
 NEAR = 0.02
@@ -160,6 +161,8 @@ def _pose(record: Record, name: str, camera: CameraEntry, size: tuple[int, int])
         yield Check("doubtful", where, finding.text)
     text = f"a pose from the picks leaves {found.rms_px:.1f} px rms"
     yield Check("doubtful" if found.rms_px > 3.0 * CAMERA.pick_u else "ok", where, text)
+    if not bad:
+        yield from check_vehicle_picks(record, name, camera, found.camera)
 
 
 def _covariance(count: int) -> Array:

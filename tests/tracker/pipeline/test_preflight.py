@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from itertools import combinations
 from pathlib import Path
 
 import cv2
@@ -7,9 +8,12 @@ import pytest
 from click.testing import CliRunner
 
 from calibration.errors import Problem
+from tests.support import small_scene
 from tracker.cli.main import main
+from tracker.pipeline.check_geometry import check_picks
 from tracker.pipeline.check_result import Check
 from tracker.pipeline.preflight import check_record
+from tracker.record.load import load_record
 
 RECORD = """
 schema = 1
@@ -207,6 +211,26 @@ g8 = { at = ["4 m", "0 m", "0 m"], pixel = [300, 120] }
     )
     said = [c.text for c in checked(sound, *swap) if c.state == "doubtful"]
     assert any("g7" in text and "g8" in text for text in said)
+
+
+def test_exchanged_marks_of_a_vehicle_are_named_and_sound_ones_are_not(tmp_path) -> None:
+    """Every pair of the marks of `small_scene` that one camera above sees, each in its turn."""
+    (tmp_path / "above.mp4").touch()
+    (tmp_path / "record.toml").write_text(small_scene.record_text())
+    record = load_record(tmp_path / "record.toml")
+    entry = record.cameras["above"]
+
+    def said(picks: dict) -> list[str]:
+        cameras = {"above": entry.model_copy(update={"picks": picks})}
+        changed = record.model_copy(update={"cameras": cameras})
+        found = check_picks(changed, "above", small_scene.SIZE)
+        return [c.text for c in found if "look exchanged" in c.text]
+
+    assert said(entry.picks) == []
+    for a, b in combinations(entry.picks, 2):
+        (text,) = said({**entry.picks, a: entry.picks[b], b: entry.picks[a]})
+        assert a in text
+        assert b in text
 
 
 def test_what_a_missing_key_will_cost_is_said(checked) -> None:
