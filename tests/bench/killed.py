@@ -72,6 +72,7 @@ def hindered(limit, count, first, place, reference):
     """Runs that can't write: how many ended well, said why (status 2), and left all as it was."""
     rng = random.Random(3)
     shutil.copytree(first, place)
+    place.parent.chmod(0o755)  # for the user who owns nothing
     tell = [0, 0, 0]
     for n in range(count):
         size = int(10 ** rng.uniform(3, 6))

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.batch.child_process import JOB, Children, Outcome, Task, run_on_worker
-from tracker.processes.shortage import memory_problem
+from tracker.processes.shortage import machine_problem
 from tracker.results.folder import read_results
 from tracker.results.series import Row, row_of
 
@@ -162,7 +162,7 @@ def _outcome(task: Task, future: Future[Outcome]) -> Outcome:
     try:
         there = future.result()
     except Exception as error:  # a lost worker, a broken connection: of any type
-        short = memory_problem(error)
+        short = machine_problem(error)
         why = short.what if short else f"{type(error).__name__}: {error}"
         text = f"{task.record}: this test was lost ({why})"
         return Outcome(task, "failed", f"{text}; start the batch again.")

@@ -14,7 +14,7 @@ from typing import Any, Literal, NoReturn, TypedDict, Unpack
 import click
 
 from calibration.errors import FILM, Problem
-from tracker.processes.shortage import memory_problem
+from tracker.processes.shortage import machine_problem
 from tracker.storage.standard_streams import fill_standard_streams
 
 # Many small matrices: more threads cost time, and a second program on the machine far more.
@@ -53,7 +53,7 @@ class Commands(click.Group):
         except Problem as problem:
             fail(problem)
         except (MemoryError, ImportError, OSError, RuntimeError, SystemError) as error:
-            short = memory_problem(error)
+            short = machine_problem(error)
             if short is None:
                 raise
             fail(short)

@@ -13,7 +13,7 @@ from calibration.errors import Problem
 from tracker.core.types import Progress
 from tracker.processes.messages import message_text, problem_fields
 from tracker.processes.options import PROCESSES
-from tracker.processes.shortage import memory_problem
+from tracker.processes.shortage import machine_problem
 
 
 def run_job(work: Callable[[Progress], None]) -> None:
@@ -28,7 +28,7 @@ def run_job(work: Callable[[Progress], None]) -> None:
     except Problem as problem:
         _send(problem=problem_fields(problem))
     except (MemoryError, ImportError, OSError, RuntimeError, SystemError) as error:
-        short = memory_problem(error)
+        short = machine_problem(error)
         if short is None:
             raise
         _send(problem=problem_fields(short))

@@ -1,19 +1,32 @@
-"""What a process raises that may have no more memory, told apart from errors of the program."""
+"""What the machine refuses a process, memory or a file, told apart from errors of the program."""
 
 from __future__ import annotations
 
-from calibration.errors import Problem
+import errno
+
+from calibration.errors import RECORD, Problem
 from tracker.processes.options import PROCESSES
 
 _SAID = ("failed to map segment", "Cannot allocate memory", "can't start new thread")
 """What libraries say that can't be loaded for want of memory."""
 
 
-def memory_problem(error: Exception) -> Problem | None:
-    """The problem behind an exception, if it is that memory has run out; else None.
+_REFUSED = {errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO, errno.ENOSPC, errno.EMFILE}
+_REFUSED |= {getattr(errno, name) for name in ("EDQUOT", "ESTALE") if hasattr(errno, name)}
+
+
+def machine_problem(error: Exception) -> Problem | None:
+    """The problem behind an exception, if the machine refuses memory or a file; else None.
 
     Under a limit too low for the libraries (`ulimit -v`) these fail to load in ways of their own.
     """
+    if isinstance(error, OSError) and error.errno in _REFUSED:
+        return Problem(
+            f"it can't be read or written ({error.strerror})",
+            where="this machine" if error.filename is None else str(error.filename),
+            remedy="check your permission to enter its folder, and the free space",
+            status=RECORD,
+        )
     limit = address_limit()
     is_low = limit is not None and limit < PROCESSES.least_memory
     is_load = isinstance(error, (ImportError, OSError, RuntimeError, SystemError))

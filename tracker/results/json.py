@@ -10,9 +10,10 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,8 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
     hints = typing.get_type_hints(Results)
     try:
         raw = json.loads(text)
+        if any(_CONTROL.search(part) for part in _texts(raw)):
+            raise ValueError("a text holds control characters")
         if raw["schema"] != SCHEMA:
             raise ValueError(f"schema {raw['schema']}")
         raw["criteria"] = [_with_preference(entry) for entry in raw.get("criteria", ())]
@@ -84,6 +87,23 @@ def read_scalars(text: str, where: str) -> dict[str, Any]:
             remedy="analyse the test again",
             status=RECORD,
         ) from None
+
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff]")
+"""What steers a terminal and what no file can hold; a record may not hold them either."""
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every text, and every name, in a value of JSON."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for name, entry in value.items():
+            yield name
+            yield from _texts(entry)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from _texts(entry)
 
 
 def _with_preference(entry: dict[str, Any]) -> dict[str, Any]:

@@ -3,19 +3,29 @@
 The cases are M2 and I4 of an attack on version 0.1.0 (common practice, no source).
 """
 
+import importlib
 import json
+import multiprocessing
 import os
 import subprocess
 import sys
 import time
 
 import pytest
+from click.testing import CliRunner
 
 from tests.support.small_scene import write_small_test
+from tracker.cli.main import main
 from tracker.processes import shortage
-from tracker.processes.shortage import memory_problem
+from tracker.processes.shortage import machine_problem
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="limits and numbers of open files")
+LOADED = (
+    "tracker.batch.run", "tracker.cli.batch", "tracker.cli.plan", "tracker.cli.predict",
+    "tracker.cli.progress", "tracker.film.early", "tracker.mechanics.predict", "tracker.planning",
+    "tracker.pipeline.analyse", "tracker.pipeline.preflight", "tracker.pipeline.verify",
+    "tracker.pipeline.write_results", "tracker.report.asked", "tracker.report.series",
+)  # fmt: skip
 COMMAND = (sys.executable, "-m", "tracker.cli")
 
 
@@ -34,14 +44,43 @@ def test_too_little_memory_is_a_sentence(tmp_path, command, megabytes):
     assert "Traceback" not in said
 
 
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="root only")
+@pytest.mark.parametrize("command", ["check", "analyse", "batch", "plan", "report", "predict"])
+def test_a_folder_that_may_not_be_entered_is_a_sentence(tmp_path, command):
+    """Found by `tests/bench/killed.py`, as a user who owns nothing."""
+    write_small_test(tmp_path / "S-1")
+    (tmp_path / "S-1" / "results").mkdir()
+    what = tmp_path / "S-1" / ("results" if command in ("report", "predict") else "record.toml")
+    more = ["--mass", "1000 kg", "--speed", "20 m/s"] if command == "predict" else []
+    ours, theirs = multiprocessing.Pipe()
+
+    def run_as_nobody():
+        os.setgid(65534)
+        os.setuid(65534)
+        done = CliRunner().invoke(main, [command, str(what), *more])
+        theirs.send((done.exit_code, done.output))
+
+    for name in LOADED:  # where the packages can be read by root alone
+        importlib.import_module(name)
+    child = multiprocessing.get_context("fork").Process(target=run_as_nobody)
+    child.start()
+    assert ours.poll(60)
+    status, said = ours.recv()
+    child.join()
+    assert status == 2, said
+    assert "Permission denied" in said
+
+
 def test_other_errors_are_not_taken_for_want_of_memory(monkeypatch):
     monkeypatch.setattr(shortage, "address_limit", lambda: None)
-    assert memory_problem(MemoryError()) is not None
-    assert memory_problem(ImportError("x.so: failed to map segment from shared object")) is not None
-    assert memory_problem(ImportError("no module named x")) is None
-    assert memory_problem(ValueError("Cannot allocate memory")) is None
+    assert machine_problem(MemoryError()) is not None
+    assert (
+        machine_problem(ImportError("x.so: failed to map segment from shared object")) is not None
+    )
+    assert machine_problem(ImportError("no module named x")) is None
+    assert machine_problem(ValueError("Cannot allocate memory")) is None
     monkeypatch.setattr(shortage, "address_limit", lambda: 10**9)
-    assert memory_problem(ImportError("no module named x")) is not None
+    assert machine_problem(ImportError("no module named x")) is not None
 
 
 @pytest.mark.parametrize("closed", ["1", "0,1,2"])

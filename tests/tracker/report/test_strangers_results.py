@@ -6,6 +6,7 @@ practice, no source).
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from dataclasses import replace
@@ -162,3 +163,14 @@ def test_results_beside_a_record_are_not_written_through_a_link(test_folder, ope
     link.symlink_to("../mine")
     with pytest.raises(Problem, match="through which results are not written"):
         check_own_directory(link)
+
+
+@pytest.mark.parametrize("letter", ["\x1b", "\x00", "\x9b", "\ud800"])
+def test_results_that_could_steer_a_terminal_are_not_read(test_folder, opened, letter):
+    place = test_folder / "results"
+    write_results(with_film(test_folder / "above.mp4"), place)
+    found = json.loads((place / "results.json").read_text("utf-8"))
+    found["test"]["number"] = f"A{letter}[31m"
+    (place / "results.json").write_text(json.dumps(found), encoding="utf-8")
+    with pytest.raises(Problem, match="control characters"):
+        read_results(place)
