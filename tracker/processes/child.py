@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 import threading
@@ -32,6 +33,18 @@ def run_job(work: Callable[[Progress], None]) -> None:
         if short is None:
             raise
         _send(problem=problem_fields(short))
+
+
+def question_from_parent() -> dict[str, Any]:
+    """What the parent asks for, by `JobProcess.ask`; the process ends if it goes without a word."""
+    line = b""
+    while not line.endswith(b"\n"):
+        part = os.read(sys.stdin.fileno(), 4096)  # unbuffered: `run_job` reads on
+        if not part:
+            os._exit(1)
+        line += part
+    found: dict[str, Any] = json.loads(line)
+    return found
 
 
 def announce_result(payload: Mapping[str, Any]) -> None:

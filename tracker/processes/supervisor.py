@@ -44,6 +44,25 @@ class JobProcess:
             start_new_session=True,  # Ctrl-C is for us: we end the others
         )
 
+    @property
+    def pid(self) -> int:
+        """Its number."""
+        return self._process.pid
+
+    def is_alive(self) -> bool:
+        """Whether it has not ended yet."""
+        return self._process.poll() is None
+
+    def ask(self, where: Path, **question: Any) -> None:
+        """Tell a program that waits for it what to do; `where` is named from now on in a problem.
+        One that has ended meanwhile is a problem of `failure`.
+        """
+        self._where = where
+        assert self._process.stdin is not None
+        with contextlib.suppress(OSError):
+            self._process.stdin.write(json.dumps(question) + "\n")
+            self._process.stdin.flush()
+
     def failure(
         self,
         report_progress: Progress,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -13,8 +12,7 @@ from calibration.errors import Problem
 from tracker.processes.messages import problem_fields
 from tracker.processes.supervisor import JobProcess
 from tracker.storage.atomic_folder import clear_leftovers
-
-JOB = (sys.executable, "-m", "tracker.workbench.job")
+from tracker.workbench.standby import Standby
 
 
 class CurrentAnalysis:
@@ -23,13 +21,17 @@ class CurrentAnalysis:
     Parameters
     ----------
     changed : called, from another thread, whenever `state` has changed.
+    standby : where its process comes from.
     """
 
-    def __init__(self, record: Path, directory: Path, changed: Callable[[], None]) -> None:
+    def __init__(
+        self, record: Path, directory: Path, changed: Callable[[], None], standby: Standby
+    ) -> None:
         self.record = record
         self.directory = directory
         self.state: dict[str, Any] = {"state": "idle"}
         self._changed = changed
+        self._standby = standby
         self._lock = threading.Lock()
         self._process: JobProcess | None = None
         self._cancelled = False
@@ -41,7 +43,7 @@ class CurrentAnalysis:
                 return False
             self._cancelled = False
             self.state = {"state": "running", "stages": {}, "headline": None}
-            self._process = JobProcess((*JOB, self.record, self.directory), self.record, {})
+            self._process = self._standby.begin(self.record, self.directory)
             threading.Thread(target=self._watch, args=(self._process,), daemon=True).start()
         self._changed()
         return True
@@ -71,6 +73,7 @@ class CurrentAnalysis:
             self._process = None
         if self.directory.parent.is_dir():
             clear_leftovers(self.directory.resolve())
+        self._standby.refill()
         self._changed()
 
     def _end_state(self, failure: Problem | None) -> dict[str, Any]:

@@ -1,4 +1,5 @@
-"""The workbench's analysis: `python -m tracker.workbench.job RECORD OUT`.
+"""The workbench's analysis: `python -m tracker.workbench.job` loads what it needs, then waits on
+standard input for {"record", "directory"} in one line.
 
 As the command line's, but what did not change since the last one is not computed again, and a
 person who waits at the page gets the headline numbers and then the results folder before report
@@ -7,19 +8,28 @@ and marked films are done. It reports as `tracker.processes.child.run_job` does.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from calibration.errors import Problem
 from tracker.core.types import Progress
-from tracker.processes.child import announce_result, run_job
+from tracker.processes.child import announce_result, question_from_parent, run_job
 
 Cells = tuple[str, str, str, str]
 """Label, value, u and unit of a headline number, as text."""
 
 
-def analyse_and_write(report_progress: Progress) -> None:
+def load() -> None:
+    """Load what an analysis needs."""
+    from tracker.storage.hashing import program
+    from tracker.workbench.warm import warm
+
+    program()
+    warm()
+
+
+def analyse_and_write(record: Path, directory: Path, report_progress: Progress) -> None:
     """Analyse a record and write its results. Raises Problem."""
     from tracker.pipeline.analyse import analyse
     from tracker.pipeline.write_results import write_results_in_steps
@@ -29,7 +39,6 @@ def analyse_and_write(report_progress: Progress) -> None:
     from tracker.workbench.stage_cache import CachedCalibration, CachedSolution
     from tracker.workbench.user_folders import cache_folder
 
-    record, directory = Path(sys.argv[1]), Path(sys.argv[2])
     check_own_directory(directory)
     place = cache_folder()
     calibrate, solve = CachedCalibration(place), CachedSolution(place)
@@ -74,4 +83,6 @@ def _announce_headline(now: Sequence[Cells], before: Sequence[Cells], draws: int
 
 
 if __name__ == "__main__":
-    run_job(analyse_and_write)
+    load()
+    asked = question_from_parent()
+    run_job(partial(analyse_and_write, Path(asked["record"]), Path(asked["directory"])))

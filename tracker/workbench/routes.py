@@ -36,6 +36,7 @@ from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
 from tracker.workbench.session import OpenTest
+from tracker.workbench.standby import Standby
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
@@ -59,6 +60,7 @@ class Workbench:
     def __init__(self, start: Path | None = None, copy: bool = True) -> None:
         self.tests: dict[str, OpenTest] = {}
         self.copy = copy
+        self.standby = Standby()
         self.first: str | None = None if start is None else self.open(start).id
         self.closing = False
 
@@ -77,7 +79,7 @@ class Workbench:
                 remedy="name a record.toml or its folder, or start a new test",
                 status=RECORD,
             )
-        test = OpenTest(record, self.copy)
+        test = OpenTest(record, self.standby, self.copy)
         test = self.tests.setdefault(test.id, test)
         _ = test.file.text  # raises if it can't be read
         recent.remember(test.record)
@@ -106,6 +108,7 @@ class Workbench:
         self.closing = True
         for test in self.tests.values():
             test.close()
+        self.standby.close()
 
 
 def make_app(

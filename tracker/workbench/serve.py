@@ -17,7 +17,7 @@ from tracker.workbench.browser import open_in_browser
 from tracker.workbench.guard import Guard
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.routes import Workbench, make_app
-from tracker.workbench.snap import warm
+from tracker.workbench.warm import warm
 
 LOOPBACK = "127.0.0.1"
 
@@ -55,7 +55,7 @@ def open_workbench(
             timeout_graceful_shutdown=1,
             lifespan="off",
         )
-        later = threading.Timer(WORKBENCH.warm_delay, warm)
+        later = threading.Timer(WORKBENCH.warm_delay, _warm, (bench,))
         later.daemon = True
         later.start()
         try:
@@ -67,6 +67,12 @@ def open_workbench(
             if handed is not None:
                 remove(handed)
             bench.close()
+
+
+def _warm(bench: Workbench) -> None:
+    """Load what the first fitted mark and the next analysis need."""
+    warm()
+    bench.standby.keep_one()
 
 
 def _listening(port: int) -> socket.socket:

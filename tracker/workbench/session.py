@@ -21,6 +21,7 @@ from tracker.workbench.film_process import FilmProcess
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.history import RecordFile, digest
 from tracker.workbench.options import WORKBENCH
+from tracker.workbench.standby import Standby
 from tracker.workbench.tomledit import Change
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ RESULTS = "results.json"
 class OpenTest:
     """A test's folder, as the page sees it."""
 
-    def __init__(self, record: Path, copy: bool = True) -> None:
+    def __init__(self, record: Path, standby: Standby, copy: bool = True) -> None:
         self.record = record.resolve()
         self.folder = self.record.parent
         self.results_folder = self.folder / "results"
@@ -42,7 +43,9 @@ class OpenTest:
         self.copy = copy
         self.revision = 0
         """Counts changes of anything the page shows."""
-        self.running = CurrentAnalysis(self.record, self.results_folder, self.bump_revision)
+        self.running = CurrentAnalysis(
+            self.record, self.results_folder, self.bump_revision, standby
+        )
         self._frames: dict[str, tuple[str, Frames]] = {}
         self._results: tuple[tuple[int, int], Results] | None = None
         self._agreed: set[str] = set()  # addresses from which films may be fetched
