@@ -1,4 +1,4 @@
-"""What the machine refuses a process, memory or a file, distinguished from errors of the program."""
+"""What the machine refuses a process, memory or a file, as distinct from the program's errors."""
 
 from __future__ import annotations
 
