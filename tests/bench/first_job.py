@@ -65,7 +65,7 @@ class Person:
         before, self.acts = state(self.page)["hash"], self.acts + 1
         place = self.page.locator(f'[id="{part}"]')
         place.get_by_role("button", name="Add rows").nth(number).click()
-        self.page.get_by_role("textbox", name="Rows").fill(text)
+        self.page.get_by_role("textbox", name="Rows", exact=True).fill(text)
         self.page.get_by_role("button", name="Add", exact=True).click()
         saved(self.page, before)
 
@@ -188,7 +188,7 @@ def work(page, person: Person, new: Path, record: dict) -> None:
     assert got.value.path().read_bytes().startswith(b"%PDF")
 
 
-def reported(page, person: Person, new: Path, record: dict) -> None:
+def told(page, person: Person, new: Path, record: dict) -> None:
     """What the page says before the analysis of two slips of a tired person: a coordinate in mm
     for m, which is then mended, and two marks taken for each other.
     """
@@ -247,7 +247,7 @@ def main() -> None:
             page = desk.page(ready=False)
             page.set_default_timeout(1_800_000)  # a slow machine is no failure
             person = Person(page)
-            (reported if spoilt else work)(page, person, new, record)
+            (told if spoilt else work)(page, person, new, record)
             took = time.perf_counter() - began
         browser.close()
         if spoilt:

@@ -405,4 +405,4 @@ class FreeMarkOptions:
 
 
 FREE_MARKS = FreeMarkOptions()
-"""The values in use for marks of the article and free markers."""
+"""The values in use for marks that move by themselves."""

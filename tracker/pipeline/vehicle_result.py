@@ -65,7 +65,7 @@ def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) 
 
 
 def _sampled_mask(times: Array, knots: Array) -> NDArray[np.bool_]:
-    """Which of times (n,) draws are evaluated at: evenly, a limited number between any two knots,
+    """Which of times (n,) draws are evaluated at: evenly, so many at most between any two knots,
     where a curve has no more to show; a long film's draws then take no more room than a short
     one's.
     """
@@ -89,15 +89,15 @@ def vehicle_result(
     if len(samples.time) < 2 or not _within(samples.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(samples)
-    at_rest = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
+    standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
     highest = samples.extreme("z_m", -1, "m")
     change = headline.velocity_changes(samples, contact)
     return VehicleResult(
         role=table.role,
         mass=table.mass,
-        impact_speed=None if at_rest else speed,
-        impact_angle=None if at_rest else headline.impact_angle(samples),
-        impact_offset=None if at_rest else headline.impact_offset(samples),
+        impact_speed=None if standing else speed,
+        impact_angle=None if standing else headline.impact_angle(samples),
+        impact_offset=None if standing else headline.impact_offset(samples),
         max_pitch=samples.extreme("pitch_rad", 1, "rad"),
         min_pitch=samples.extreme("pitch_rad", -1, "rad"),
         max_roll=samples.extreme("roll_rad", 1, "rad"),
@@ -279,7 +279,7 @@ def occupant_times(solution: Solution, vehicle: str) -> Array:
 
 
 def portions(draws: Draws, times: Array) -> Iterator[Draws]:
-    """The draws, as many at a time as there is room for their states at `times`."""
+    """The draws, so many at a time as their states at `times` may take room."""
     return draws.parts(max(1, EVALUATION.states_at_once // (len(times) * len(STATE))))
 
 

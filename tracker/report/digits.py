@@ -47,14 +47,16 @@ def in_report(quantity: Quantity | None, kind: str, system: System) -> str:
     if quantity is None:
         return NONE
     _, factor = unit_of(kind, system)
-    return at_least(quantity) + joined(quantity.value * factor, quantity.u * factor)
+    return at_least(quantity.value, quantity.at_end) + joined(
+        quantity.value * factor, quantity.u * factor
+    )
 
 
-def at_least(quantity: Quantity) -> str:
+def at_least(value: float, at_end: bool) -> str:
     """The sign before a value that may still have grown, else nothing."""
-    if not quantity.at_end:
+    if not at_end:
         return ""
-    return "≤ " if quantity.value < 0 else "≥ "
+    return "≤ " if value < 0 else "≥ "
 
 
 def unit_of(kind: str, system: System) -> tuple[str, float]:
@@ -94,7 +96,7 @@ def _width(text: str) -> tuple[int, int]:
 
 
 def _place(value: float, digits: int) -> int:
-    """Power of ten of the last digit when `value` is rounded to a number of significant digits."""
+    """Power of ten of the last digit when `value` is rounded to so many significant digits."""
     place = math.floor(math.log10(abs(value))) - digits + 1
     # 0.0996 rounds to 0.10: one place less
     grown = _quantized(abs(value), place)

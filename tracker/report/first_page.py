@@ -13,6 +13,7 @@ from tracker.results.verdicts import Criterion
 HEAD = ("criterion", "value, ± u (k = 1)", "U (k = 2)", "limit", "margin", "verdict")
 SHORT = {" against intended": " less intended", "mass of the": "mass,", " vehicle (": " ("}
 MARGIN_NOTE = "Margin: what is left to the limit, as a share of it."
+END_NOTE = " ≥, ≤: the record ends while the value may still grow."
 
 
 def paper_head(results: Results) -> Form:
@@ -85,6 +86,8 @@ def criteria_table(results: Results) -> TableBlock | None:
         return None
     rows = [_row(entry, results) for entry in chosen]
     note = MARGIN_NOTE
+    if any(entry.at_end for entry in chosen):
+        note += END_NOTE
     if others:
         note += f" {others} preferred limits that are met: see the reviewer's part."
     return table("Criteria", HEAD, rows, "lcrrrl", note)

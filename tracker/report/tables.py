@@ -8,7 +8,7 @@ from math import isfinite
 from tracker.core.types import Quantity
 from tracker.core.units import System
 from tracker.report.blocks import TableBlock, table
-from tracker.report.digits import NONE, in_report, joined, rounded, unit_of
+from tracker.report.digits import NONE, at_least, in_report, joined, rounded, unit_of
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results.channels import CrossCheckResult
 from tracker.results.roles import striking
@@ -101,9 +101,12 @@ def verdict_row(entry: Criterion, system: System) -> Row:
     unit, factor = criterion_unit(entry, system)
     limit = NONE if entry.limit is None else plain(entry.limit * factor)
     u = None if entry.u is None else entry.u * factor
+    value = NONE
+    if entry.value is not None:
+        value = at_least(entry.value, entry.at_end) + joined(entry.value * factor, u)
     return (
         named(entry.name, unit),
-        NONE if entry.value is None else joined(entry.value * factor, u),
+        value,
         f"≥ {limit}" if entry.sense == "least" else limit,
         verdict_word(entry),
     )
@@ -287,7 +290,7 @@ def plain(value: float) -> str:
 
 
 def fixed(value: float | None, decimals: int = 2) -> str:
-    """A number with that many decimals."""
+    """A number with so many decimals."""
     if value is None or not isfinite(value):
         return NONE
     return f"{value:.{decimals}f}".replace("-", "−")

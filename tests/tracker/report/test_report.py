@@ -22,7 +22,7 @@ from tracker.report import digits
 from tracker.report.blocks import Beside, TableBlock
 from tracker.report.channels import channels
 from tracker.report.content import document, headline
-from tracker.report.tables import budget, verdicts
+from tracker.report.tables import budget, verdict_row, verdicts
 from tracker.results.channels import CrossCheckResult
 from tracker.results.folder import read_results
 from tracker.results.schema import (
@@ -96,6 +96,13 @@ def page(written):
 )
 def test_an_uncertainty_has_two_digits_and_its_value_the_same_place(value, u, shown):
     assert digits.rounded(value, u) == shown
+
+
+def test_a_criterion_whose_value_may_still_grow_shows_at_least():
+    results = made_results()
+    first = replace(results.criteria[0], value=-0.3, u=0.001, at_end=True)
+    assert verdict_row(first, "si")[1].startswith("≤ ")
+    assert verdict_row(replace(first, at_end=False), "si")[1][0] in "-−"
 
 
 def test_a_value_that_may_still_have_grown_is_marked():

@@ -51,7 +51,7 @@ export const player = {
 };
 
 /**
- * Go on by a number of frames.
+ * Go on by so many frames.
  * @param {number} by
  */
 export function step(by) {
