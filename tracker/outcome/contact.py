@@ -42,9 +42,9 @@ def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd |
     draws : (m, 2, n) draws of it.
 
     The level is the lesser of what braking tyres can't reach and a share of the greatest
-    acceleration, and stands out of the acceleration's uncertainty (`OutcomeOptions`). The end's u
-    holds half of the time in which the acceleration falls from the level to nothing, as the
-    half-width of a uniform distribution.
+    acceleration, and what tyres give stands below it by a multiple of the acceleration's
+    uncertainty at each time (`OutcomeOptions`). The end's u holds half of the time in which the
+    acceleration falls from the level to nothing, as the half-width of a uniform distribution.
     """
     after = time >= 0
     if after.sum() < 3:
@@ -54,20 +54,22 @@ def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd |
     if not np.isfinite(size).all() or size.max() < OUTCOME.contact_least * GRAVITY:
         return None
     errors = np.std(draws[..., after], axis=0)
-    noise = float(np.median(np.hypot(errors[0], errors[1]))) if len(draws) > 1 else 0.0
+    noise = np.hypot(errors[0], errors[1]) if len(draws) > 1 else np.zeros(len(later))
     last, end, ended = contact_end(later, size, noise)
     ends = np.array([contact_end(later, row, noise)[1] for row in sizes])
     spread = float(np.std(ends, ddof=1)) if len(ends) > 1 else 0.0
     return ContactEnd(end, float(np.hypot(spread, (end - last) / np.sqrt(12.0))), ended, ends)
 
 
-def contact_end(time: Array, size: Array, noise: float = 0.0) -> tuple[float, float, bool]:
+def contact_end(time: Array, size: Array, noise: Array | float = 0.0) -> tuple[float, float, bool]:
     """When an acceleration's size (n,), m/s^2, was last above the level, when it has died away, and
-    whether it has by the end of time (n,), s, from time zero on. `noise` is its uncertainty, m/s^2.
+    whether it has by the end of time (n,), s, from time zero on. `noise` (n,) is its uncertainty,
+    m/s^2: on top of what tyres give it must not pass for contact.
     """
     greatest = float(size.max())
-    level = min(OUTCOME.contact_force * GRAVITY, OUTCOME.contact_share * greatest)
-    level = min(max(level, OUTCOME.noise_sigmas * noise), OUTCOME.contact_most * greatest)
+    usual = min(OUTCOME.contact_force * GRAVITY, OUTCOME.contact_share * greatest)
+    level = np.maximum(usual, OUTCOME.tyres_share * usual + OUTCOME.noise_sigmas * noise)
+    level = np.minimum(level, OUTCOME.contact_most * greatest)
     pushed = np.flatnonzero(size >= level)
     if not len(pushed) or greatest <= 0.0:
         return float(time[0]), float(time[0]), True

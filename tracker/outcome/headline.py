@@ -136,15 +136,16 @@ def at_rest(motion: PosteriorSamples) -> bool:
 
 def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
     """When the vehicle's contact ends, by the horizontal force on it; by that along ground x alone
-    where the lateral motion is not seen. None where there is none to be found.
+    where the lateral motion is not seen then. None where there is none to be found.
     """
     columns = [COLUMN["ax_mps2"], COLUMN["ay_mps2"]]
-    seen = np.asarray(np.isfinite(motion.state[:, columns]).all(axis=0))
-    if not seen[0] or not len(motion.time):
+    on = np.isfinite(motion.state[:, columns[0]])
+    if not on.any():
         return None
-    mean = np.where(seen, motion.state[:, columns], 0.0).T
-    draws = np.where(seen, motion.draws[:, :, columns], 0.0)
-    return find_contact(motion.time, mean, np.swapaxes(draws, 1, 2))
+    state, drawn = motion.state[on][:, columns], motion.draws[:, on][:, :, columns]
+    seen = np.asarray(np.isfinite(state).all(axis=0))
+    mean, draws = np.where(seen, state, 0.0).T, np.where(seen, drawn, 0.0)
+    return find_contact(motion.time[on], mean, np.swapaxes(draws, 1, 2))
 
 
 @dataclass(frozen=True)

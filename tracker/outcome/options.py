@@ -49,6 +49,9 @@ class OutcomeOptions:
     noise_sigmas: float = option(
         4.0, "1", (2, 6), "acceleration must stand farther out of its uncertainty, at every instant"
     )
+    tyres_share: float = option(
+        0.8, "1", (0.5, 1), "what tyres give, of the level, that noise comes on top of", _TRADE
+    )
     determined: float = option(
         3.0,
         "1",

@@ -94,6 +94,32 @@ def test_noise_does_not_prolong_contact():
     assert 1e-4 < contact.u < 0.01
 
 
+def test_tyres_and_noise_together_are_no_contact():
+    """A half-sine over 0.1 s, then 0.6 g of tyres with 3 m/s2 of noise in the film's last part."""
+    film = motion(half_sine(20.0, 0.1))
+    rng = np.random.default_rng(3)
+    braking = np.where(film.time > 0.1, -0.6 * G, 0.0)[None]
+    sd = np.where((film.time > 0.2) & (film.time < 0.3), 3.0, 0.1)
+    draws = film.draws.copy()
+    draws[:, :, COLUMN["ax_mps2"]] += braking + sd * rng.standard_normal(
+        (len(draws), len(film.time))
+    )
+    state = film.state.copy()
+    state[:, COLUMN["ax_mps2"]] += braking[0]
+    contact = headline.contact_of(PosteriorSamples(film.time, state, draws))
+    assert contact.end == pytest.approx(0.1, abs=3e-3)
+    assert contact.u < 5e-3
+
+
+def test_moments_at_which_no_film_shows_the_acceleration_do_not_hide_contact():
+    film = motion(half_sine(20.0, 0.1))
+    state = film.state.copy()
+    state[(film.time > 0.6) | (film.time < -0.02), COLUMN["ax_mps2"]] = np.nan
+    contact = headline.contact_of(PosteriorSamples(film.time, state, film.draws))
+    assert contact.ended
+    assert contact.end == pytest.approx(0.1, abs=3e-3)
+
+
 def test_a_vehicle_that_nothing_strikes_has_no_contact():
     assert headline.contact_of(motion(lambda t: np.zeros((2, len(t))))) is None
 
