@@ -319,6 +319,11 @@ def frames(s: Scene) -> Iterator[tuple[Bytes, FilmTruth]]:
         yield _frame(s, ground, frame)
 
 
+def first_picture(s: Scene) -> tuple[Bytes, FilmTruth]:
+    """The first picture, with the truth (1, marks, ...) of it."""
+    return _frame(s, _ground(s.seed), 0)
+
+
 def _ground(seed: int) -> Floats:
     rng = np.random.default_rng([seed, 8])
     shape = (SIZE[1] + 40, SIZE[0] + 40)

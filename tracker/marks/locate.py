@@ -19,8 +19,8 @@ from tracker.marks.measure import ROUNDING
 from tracker.marks.occluded_fit import tukey_mean_square
 from tracker.marks.options import MARKS
 from tracker.marks.packing import AFFINE, PLACE, pack_shapes, unpack_shape
-from tracker.marks.parameters import PASSES, RESIDUAL_VARIANCE, WEIGHT_SUM
-from tracker.marks.patterns import PATTERN_MODELS
+from tracker.marks.parameters import PASSES, RESIDUAL_VARIANCE, RINGS, WEIGHT_SUM
+from tracker.marks.patterns import PATTERN_MODELS, RING_PROFILES
 from tracker.marks.priors import loose_prior
 from tracker.marks.texture_patch import learn_patch
 from tracker.marks.types import Fix, Outline, Picture, Shape
@@ -31,6 +31,8 @@ _KERNEL_GAIN = 6.0
 """Gain of those second differences on white noise."""
 _LARGEST_HALF, _FAR = 400.0, 1e6
 """px: half width of the largest window whose variance is taken; a place that is none."""
+_RESHAPED = 2
+"""Candidates, the best ones, of rings that are tried with other bands as well."""
 _CLUMP = 2
 """px, at which grains that spread over neighbouring pixels differ."""
 _FULL = 1e-9
@@ -196,9 +198,21 @@ def local_noise(luma: NDArray[Any], near: Array, size: float, step: int = 1) -> 
     return max(float(np.median(np.abs(d))) / (_KERNEL_GAIN * NORMAL_MEDIAN), ROUNDING)
 
 
+def _with_other_bands(found: list[Candidate]) -> list[Candidate]:
+    """Rings, each with every other number and width of bands: small and oblique ones look alike."""
+    return [
+        replace(c, shape=replace(c.shape, radii=radii, steps=steps))
+        for c in found
+        if c.shape.pattern == "ring"
+        for radii, steps in RING_PROFILES
+        if radii != c.shape.radii
+    ]
+
+
 def _fit_candidates(search: _Search, found: list[Candidate]) -> list[_Trial]:
     if not found:
         return []
+    found = [*found, *_with_other_bands(found[:_RESHAPED])]
     shapes = [c.shape for c in found]
     place = np.array([c.position for c in found])
     # the paint's proportions once all is near
@@ -254,6 +268,7 @@ def _is_alike(one: Array, other: Array, shape: Shape, kept: Shape) -> bool:
 def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_Trial]:
     """Fit once more over the windows round where the marks now are."""
     done = _fit_shapes(search, shapes, place, True, MARKS.full_passes)
+    done = _settled_with_proportions_held(search, shapes, done)
     covariance, trials = done.covariance, []
     for i in range(len(shapes)):
         p, square = done.rows.p[i], float(done.out[i, RESIDUAL_VARIANCE])
@@ -269,6 +284,21 @@ def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_T
             )
         )
     return trials
+
+
+def _settled_with_proportions_held(
+    search: _Search, shapes: list[Shape], done: FitResult
+) -> FitResult:
+    """The same, rings' fits that don't settle done again with the paint's proportions as they are:
+    in a small, soft ring these and the edge's blur stand for each other.
+    """
+    finite = np.isfinite(done.rows.p).all(axis=1)
+    index = np.flatnonzero((done.out[:, PASSES] <= 0) & finite & (done.rows.kinds == RINGS))
+    if len(index) == 0:
+        return done
+    held = [unpack_shape(shapes[i], done.rows.p[i], 0.0) for i in index]
+    place = done.rows.p[index, PLACE].copy()
+    return done.replaced(index, _fit_shapes(search, held, place, False, MARKS.full_passes))
 
 
 def _best_trial(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:
