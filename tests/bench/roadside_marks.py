@@ -1,6 +1,9 @@
 """The roadside demonstration's figures after contact over many surveys, nothing drawn:
 
-    python tests/bench/roadside_marks.py FOLDER [COUNT] [FIRST_SEED]
+    python tests/bench/roadside_marks.py FOLDER [COUNT] [FIRST_SEED] [switch]
+
+With `switch` the loss of contact is typed, as a contact switch on the vehicle would tell it (error
+and u 1 ms), in place of what is found from the force.
 
 Each seed has the errors of survey and tape that its demonstration would have (its record is written
 into FOLDER/<seed>); marks are the true ones with 0.02 px of noise a frame and 0.02 px that last.
@@ -34,6 +37,7 @@ from tracker.record.load import Record
 
 NOISE, LASTING = 0.02, 0.02  # px
 ZERO_U = 5e-6  # s
+SWITCH_U = 1e-3  # s
 
 
 def evidence(record: Record, track: TrueTracks, rng: np.random.Generator) -> CameraEvidence:
@@ -95,7 +99,15 @@ def figures(record: Record, tracks: dict[str, TrueTracks], seed: int) -> dict[st
     return found
 
 
-def main(folder: Path, count: int, first: int) -> None:
+def switched(text: str, true: float, seed: int) -> str:
+    """The record with a contact switch's time of the loss of contact."""
+    time = true + SWITCH_U * np.random.default_rng([seed, 78]).standard_normal()
+    event = f'[[test.events]]\ntime = "{time:.5f} s"\ntext = "contact switch opens"\n'
+    event += f'sets = "exit"\nu = "{1e3 * SWITCH_U:g} ms"\n'
+    return text.replace("[[test.events]]", f"{event}\n[[test.events]]", 1)
+
+
+def main(folder: Path, count: int, first: int, switch: bool) -> None:
     scene = make_roadside(RoadsideScenario())
     tracks = {name: true_tracks(scene, name) for name in scene.scenario.views}
     values = roadside_truth(scene)
@@ -109,7 +121,10 @@ def main(folder: Path, count: int, first: int) -> None:
         for name in tracks:
             (place / f"{name}.mp4").touch()
         own = replace(scene, scenario=replace(scene.scenario, seed=seed))
-        (place / "record.toml").write_text(roadside_record(own, tracks), encoding="utf-8")
+        text = roadside_record(own, tracks)
+        if switch:
+            text = switched(text, scene.motion.exit_time, seed)
+        (place / "record.toml").write_text(text, encoding="utf-8")
         line = []
         for name, q in figures(load_record(place), tracks, seed).items():
             if q is None:
@@ -131,4 +146,4 @@ def main(folder: Path, count: int, first: int) -> None:
 
 if __name__ == "__main__":
     asked = [*sys.argv[1:], *("10", "30")[len(sys.argv) - 2 :]]
-    main(Path(asked[0]), int(asked[1]), int(asked[2]))
+    main(Path(asked[0]), int(asked[1]), int(asked[2]), "switch" in asked[3:])

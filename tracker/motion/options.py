@@ -406,3 +406,19 @@ class FreeMarkOptions:
 
 FREE_MARKS = FreeMarkOptions()
 """The values in use for marks that move by themselves."""
+
+
+@dataclass(frozen=True)
+class WheelOptions:
+    """How a wheel's turn and steering angle are found."""
+
+    turn_knots: float = option(0.02, "s", (2e-3, 0.5), "a smoother turn between knots")
+    steer_knots: float = option(0.05, "s", (5e-3, 1.0), "a smoother steering angle between knots")
+    steer_u: float = option(0.5, "rad", (0.05, 2.0), "expected steering angle: freer")
+    fastest: float = option(
+        400.0, "rad/s", (10.0, 2000.0), "faster turns from frame to frame count"
+    )
+
+
+WHEELS = WheelOptions()
+"""The values in use for wheels."""

@@ -29,7 +29,7 @@ def only(seen: CameraEvidence, marks: int) -> CameraEvidence:
     )
 
 
-@pytest.mark.parametrize("about", ["its length", "its width", "both"])
+@pytest.mark.parametrize("about", ["its length", "its width", "its height", "both"])
 def test_a_vehicle_may_turn_over(about: str) -> None:
     """Attitudes compared as rotations: scipy.spatial.transform.Rotation."""
     t = np.arange(-0.05, 1.0, 1e-2)
@@ -41,6 +41,8 @@ def test_a_vehicle_may_turn_over(about: str) -> None:
         truth[:, 3], truth[:, 4], truth[:, 5] = once, 0.15 * np.sin(3 * after), 0.3 * after
     elif about == "its width":
         truth[:, 4] = once
+    elif about == "its height":  # a spin of a turn and a quarter
+        truth[:, 5] = 1.25 * once
     else:
         truth[:, 3], truth[:, 4], truth[:, 5] = 0.4 * after, once / 3.2, 0.3 * after
     seen = {
@@ -52,8 +54,9 @@ def test_a_vehicle_may_turn_over(about: str) -> None:
     true, found = (Rotation.from_euler("ZYX", s[:, [5, 4, 3]]) for s in (truth, state))
     assert np.degrees((found * true.inv()).magnitude().max()) < 0.15
     assert np.abs(state[:, :3] - truth[:, :3]).max() < 5e-3
+    assert abs(state[-1, 5] - truth[-1, 5]) < np.radians(0.2) or about != "its height"
     steep = "attitude_steep" in {f.code for f in solution.findings}
-    assert steep == (about != "its length")
+    assert steep == (about in ("its width", "both"))
 
 
 def test_two_marks_tell_what_two_marks_can() -> None:
