@@ -90,9 +90,11 @@ def wheel_motion(
         np.linalg.lstsq(turn_basis, start[:, 0], rcond=None)[0],
         np.full(steer_basis.shape[1], float(np.median(start[:, 1]))),
     ]
-    fit = least_squares(
-        lambda x: _residuals(x, seen, times, states, arm, marks, bases), guess, loss="soft_l1"
-    )
+
+    def away(x: Array) -> Array:
+        return _residuals(x, seen, times, states, arm, marks, bases)
+
+    fit = least_squares(away, guess, loss="soft_l1")
     spare = max(len(fit.fun) - len(fit.x), 1)
     scale = max(1.0, float(np.sum(fit.fun**2)) / spare)
     jacobian = np.asarray(fit.jac, dtype=np.float64)

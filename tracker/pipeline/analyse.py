@@ -25,6 +25,7 @@ from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.stage_options import stage_options
 from tracker.pipeline.vehicle_result import flail_distances
+from tracker.pipeline.wheels import wheels
 from tracker.record.input_digests import digests
 from tracker.record.load import Record
 from tracker.record.manual_edits import actions, note_edits, spans
@@ -80,6 +81,7 @@ def analyse(
         show_headline(film_headline(record, films.by_camera, solution, distances))
     motions = sample_motions(films.by_camera, solution, EVALUATION.draws, EVALUATION.seed)
     motions, articulations = with_joints(record, motions)
+    turning = wheels(record, films.by_camera, solution, motions)
     instruments = _instruments(record, blocks, motions, distances)
     checks = {name: i.checks for name, i in instruments.items() if i.checks}
     joint = join_accelerometers(solution, blocks, checks)
@@ -93,6 +95,7 @@ def analyse(
             solution=solution,
             motions=motions,
             articulations=articulations,
+            wheels=turning,
             instruments=instruments,
             joint=joint,
             distances=distances,
@@ -114,7 +117,11 @@ def _solve(
         return empty_solution()
     return solve_motions(
         cameras,
-        {name: vehicle_geometry(record, name, films) for name in record.vehicles},
+        {
+            name: vehicle_geometry(record, name, films)
+            for name, table in record.vehicles.items()
+            if table.wheel is None
+        },
         contact=contact_time(films),
         progress=report_progress,
     )

@@ -13,6 +13,7 @@ from tracker import __version__
 from tracker.camera.stage import CalibratedFilm
 from tracker.criteria.judge import judge
 from tracker.motion import Solution
+from tracker.motion.wheel import WheelMotion
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import Crush
 from tracker.outcome.joint import Articulation
@@ -47,6 +48,7 @@ from tracker.pipeline.vehicle_result import (
     stopping,
     vehicle_result,
 )
+from tracker.pipeline.wheels import wheel_curves, wheel_results
 from tracker.record.load import Record
 from tracker.results.balances import Mechanics
 from tracker.results.headline import Headline
@@ -74,6 +76,7 @@ class Analysis:
     solution: Solution  # of the films
     motions: SolvedMotions
     articulations: Mapping[str, Articulation]  # of vehicles that hang on another
+    wheels: Mapping[str, WheelMotion]
     instruments: Mapping[str, Instrumented]  # by vehicle
     joint: Solution | None  # of films and accelerometers; None where no channel may join
     distances: Mapping[str, tuple[float, float]]  # flail distances by vehicle, m
@@ -99,6 +102,7 @@ def assemble_results(found: Analysis) -> Results:
             final=later.finals.get(name),
             outline=later.outlines.get(name),
             joint=joints.get(name),
+            wheels=wheel_results(record, found.wheels, name),
         )
         for name, numbers in _vehicles(
             found, ends, fused, None if balance is None else balance[0]
@@ -137,6 +141,7 @@ def assemble_results(found: Analysis) -> Results:
             *(c for i in instruments.values() for c in i.curves),
             *shaking(films, motions.times),
             *joint_curves(found.articulations),
+            *wheel_curves(found.wheels),
         ),
         views={name: view(record, film, solution) for name, film in films.items()},
         log=found.log,
@@ -252,13 +257,14 @@ def _budgets(
 
 def _warnings(found: Analysis, vehicles: Mapping[str, VehicleResult]) -> tuple[Diagnostic, ...]:
     instrumented = {name for name, i in found.instruments.items() if i.blocks}
+    seen = (*found.solution.vehicles, *found.wheels)
     return (
         *found.films.warnings,
         *(w for film in found.films.by_camera.values() for w in film.warnings),
         *found.solution.findings,
         *open_joints(found.articulations),
         *(w for i in found.instruments.values() for w in i.warnings),
-        *figure_warnings(found.record, vehicles, found.solution.vehicles, instrumented),
+        *figure_warnings(found.record, vehicles, seen, instrumented),
     )
 
 

@@ -64,6 +64,15 @@ class Joint(Table):
     u: SurveyU = 0.005
 
 
+class Wheel(Table):
+    """Makes a table of marks a wheel of another vehicle: its hub in that one's axes. Its markers
+    are given from the hub.
+    """
+
+    of: Text
+    hub: BodyPoint
+
+
 class Rest(Table):
     """Where a vehicle stood in the end, from the tape: its cg, ground axes, and its heading."""
 

@@ -36,10 +36,11 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
     yield from _of_events(raw, vehicles)
     for key, vehicle in tables(raw, "vehicles"):
         yield from _wheels(key, vehicle)
-        joint = vehicle.get("joint")
-        if isinstance(joint, dict):
-            others = [name for name in vehicles if name != key[-1]]
-            yield from _known((*key, "joint", "to"), joint.get("to"), others, "other vehicle")
+        others = [name for name in vehicles if name != key[-1]]
+        for entry, word in (("joint", "to"), ("wheel", "of")):
+            table = vehicle.get(entry)
+            if isinstance(table, dict):
+                yield from _known((*key, entry, word), table.get(word), others, "other vehicle")
     for key, camera in tables(raw, "cameras"):
         for bar, table in tables(camera, "scale"):
             yield from _known((*key, *bar, "on"), table.get("on"), vehicles, "vehicle")

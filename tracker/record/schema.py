@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from tracker.core.types import MarkId, Quantity
 from tracker.core.units import UnitError, brief, si_factor
-from tracker.record.after_contact import Article, ArticleMarker, Event, Joint, Outline, Rest
+from tracker.record.after_contact import Article, ArticleMarker, Event, Joint, Outline, Rest, Wheel
 from tracker.record.camera import CameraEntry, PlannedCamera
 from tracker.record.report_fields import ReportEntry
 from tracker.record.types import (
@@ -170,6 +170,7 @@ class Vehicle(Table):
     wheels: tuple[Text, ...] = ()  # names of `points` where the wheels touch the ground
     rest: Rest | None = None
     joint: Joint | None = None
+    wheel: Wheel | None = None
 
     @property
     def known_mass(self) -> Quantity | None:

@@ -10,7 +10,11 @@ from tracker.core.units import report_unit
 from tracker.report.style import LINES, curve, finish, panels
 from tracker.results.schema import Results
 
-TITLES = {"articulation": "turned against the vehicle that it hangs on"}
+TITLES = {
+    "articulation": "turned against the vehicle that it hangs on, to the right +",
+    "steer": "steering angle, to the right +",
+    "turn": "turn about its axle, as pitch: rolling ahead it falls",
+}
 
 
 def relative_turns(results: Results) -> list[tuple[str, str, Figure, dict[str, Array]]]:
@@ -24,7 +28,7 @@ def relative_turns(results: Results) -> list[tuple[str, str, Figure, dict[str, A
         figure, (axes,) = panels(2.1)
         u = None if each.u is None else each.u * factor
         curve(axes, each.time, each.value * factor, u, LINES[0], each.quantity)
-        finish(axes, f"{each.of}: {title}, to the right +", unit)
+        finish(axes, f"{each.of}: {title}", unit)
         data = {"time_s": each.time, f"{each.quantity} ({unit})": each.value * factor}
         data[f"u ({unit})"] = np.zeros_like(each.time) if u is None else u
         caption = f"{each.of.capitalize()}: {title}, with 95 % bands."

@@ -52,6 +52,15 @@ class JointResult:
 
 
 @dataclass(frozen=True)
+class WheelResult:
+    """A wheel against its vehicle."""
+
+    max_steer: Quantity | None  # rad, to the right +, with its time
+    min_steer: Quantity | None
+    turn_rate: Quantity | None  # rad/s, greatest by size, as pitch: rolling ahead it is negative
+
+
+@dataclass(frozen=True)
 class FinalResult:
     """The last place of a vehicle's cg. `at_rest` False: where the film ended."""
 

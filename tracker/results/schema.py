@@ -23,6 +23,7 @@ from tracker.results.after_contact import (
     FinalResult,
     JointResult,
     VehicleOutline,
+    WheelResult,
 )
 from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.calibrations import CalibrationResult
@@ -181,6 +182,7 @@ class VehicleResult:
     final: FinalResult | None = None
     outline: VehicleOutline | None = None
     joint: JointResult | None = None
+    wheels: Mapping[str, WheelResult] = field(default_factory=dict)
     occupant: Occupant = field(default_factory=Occupant)
 
 

@@ -10,6 +10,7 @@ from tracker.core.rigid_body import rotation
 from tracker.core.types import MarkId
 from tracker.motion import CameraEvidence, Solution, solve
 from tracker.motion.wheel import WheelGeometry, WheelMotion, wheel_motion, wheel_places
+from tracker.pipeline.wheels import wheel_result
 
 TIME = np.arange(-0.05, 0.25, 4e-3)
 HUB = (1.2, -0.82, -0.30)
@@ -77,6 +78,15 @@ def test_the_steering_angle_is_found_within_its_uncertainty(found: WheelMotion) 
     assert np.abs(off).max() < np.radians(1.0)
     assert np.mean(np.abs(off) < 2 * found.steer_u) > 0.9
     assert np.median(found.steer_u) < np.radians(0.5)
+
+
+def test_the_results_name_the_greatest_angles(found: WheelMotion) -> None:
+    result = wheel_result(found)
+
+    assert result.max_steer is not None
+    assert result.turn_rate is not None
+    assert result.max_steer.value == pytest.approx(np.radians(12), abs=np.radians(1.0))
+    assert result.turn_rate.value == pytest.approx(-12 / 0.30, rel=0.05)
 
 
 def test_places_of_a_wheel_that_is_neither_turned_nor_steered() -> None:
