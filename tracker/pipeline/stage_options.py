@@ -31,6 +31,7 @@ from tracker.motion.options import (
     SENSORS,
     SOLVER,
     START,
+    WHEELS,
 )
 from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
 from tracker.outcome.options import OUTCOME
@@ -62,6 +63,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "motion.clocks": CLOCKS,
         "motion.contact": CONTACT,
         "motion.free_marks": FREE_MARKS,
+        "motion.wheels": WHEELS,
         "motion.knots": KNOTS,
         "motion.noise": NOISE,
         "motion.onset": ONSET,
