@@ -1,10 +1,10 @@
 """Time zero from all evidence: what the cameras' clocks say of contact, what the motion shows, what
 accelerometers show. Each is a source with an uncertainty of its own.
 
-Sources that agree are averaged by their variances. Where two differ by more than their
-uncertainties allow, each may be wrong: the posterior is a mixture over which of them are, and its
-mean and standard deviation are taken (Box & Tiao 1968, "A Bayesian approach to some outlier
-problems": a contaminated normal distribution).
+Each may be wrong: the posterior is a mixture over which of them are, and its mean and standard
+deviation are taken (Box & Tiao 1968, "A Bayesian approach to some outlier problems": a contaminated
+normal distribution). A vague source that contradicts nothing judges no other: then all are averaged
+by their variances.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def combined(
     proven = {name for pair in known_apart for name in pair}
     names = [s.name for s in sources]
     doubt = np.array([ZERO.proven_doubt if s.name in proven else s.doubt for s in sources])
-    doubt *= bool(apart)
+    doubt *= len(sources) > 1 and (bool(apart) or u.max() <= ZERO.judging_u)
     wrong_u = np.hypot(u, ZERO.wrong_u)
     log_weights, means, variances, shares, sound = [], [], [], [], []
     for wrong in product((False, True), repeat=len(sources)):

@@ -18,19 +18,18 @@ CRASH = case.crash(TIME)
 
 
 def test_sources_that_agree_are_averaged_by_their_variances() -> None:
-    """GUM, H.1 way: weights 1/0.3^2 and 1/0.4^2, mean 0.136 ms, u 0.24 ms (by hand)."""
-    found = combined(
-        [ZeroSource("flash", 0.1e-3, 0.3e-3, 0.05), ZeroSource("motion", 0.2e-3, 0.4e-3, 0.2)]
-    )
-    assert found.value == pytest.approx(0.136e-3, abs=1e-9)
-    assert found.u == pytest.approx(0.24e-3, abs=1e-9)
+    """Weights 1/3^2 and 1/4^2, mean 1.36 ms, u 2.4 ms (by hand): too vague to judge each other."""
+    found = combined([ZeroSource("flash", 1e-3, 3e-3, 0.05), ZeroSource("motion", 2e-3, 4e-3, 0.2)])
+    assert found.value == pytest.approx(1.36e-3, abs=1e-8)
+    assert found.u == pytest.approx(2.4e-3, abs=1e-8)
     assert [s.weight for s in found.sources] == pytest.approx([0.64, 0.36])
     assert not found.apart
 
 
-def test_sources_apart_are_a_mixture_as_on_a_grid() -> None:
+@pytest.mark.parametrize("late", [2e-3, 8e-4])
+def test_sources_are_a_mixture_as_on_a_grid(late: float) -> None:
     """The product of contaminated normal densities, integrated on a grid by scipy's."""
-    sources = [ZeroSource("flash", 0.0, 5e-5, 0.05), ZeroSource("motion", -2e-3, 4e-4, 0.2)]
+    sources = [ZeroSource("flash", 0.0, 5e-5, 0.05), ZeroSource("motion", -late, 4e-4, 0.2)]
     grid = np.linspace(-0.02, 0.02, 400001)
     density = np.ones_like(grid)
     for s in sources:
@@ -39,7 +38,7 @@ def test_sources_apart_are_a_mixture_as_on_a_grid() -> None:
     density /= density.sum()
     mean = float(density @ grid)
     found = combined(sources)
-    assert found.apart == (("flash", "motion"),)
+    assert bool(found.apart) == (late > 1e-3)
     assert found.value == pytest.approx(mean, abs=1e-8)
     assert found.u == pytest.approx(float(np.sqrt(density @ (grid - mean) ** 2)), rel=1e-4)
     assert found.sources[1].sound < found.sources[0].sound < 1
@@ -81,6 +80,6 @@ def test_a_sound_flash_is_not_accused() -> None:
     }
     solution = solve(cameras, {"car": case.car()}, contact=0.0)
     assert "time_zero_disagrees" not in [f.code for f in solution.findings]
-    assert solution.contact[1] < 6e-5
+    assert solution.contact[1] < 8e-5
     assert solution.time_zero is not None
     assert sum(s.weight for s in solution.time_zero.sources) == pytest.approx(1.0)

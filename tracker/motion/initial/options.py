@@ -59,7 +59,7 @@ class ZeroOptions:
         "sd of a source that is wrong (lamps behind relays, bumpers: some ms): wider",
         "common practice, no source",
     )
-    clock_doubt: float = option(0.05, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
+    clock_doubt: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
     proven_doubt: float = option(
         0.5,
         "1",
@@ -71,6 +71,9 @@ class ZeroOptions:
     )
     reach: float = option(8e-3, "s", (2e-3, 0.05), "how far from the clocks' zero it is sought")
     vague_u: float = option(3e-3, "s", (5e-4, 0.02), "an onset is worth nothing from this u on")
+    judging_u: float = option(
+        1e-3, "s", (1e-4, 0.01), "a source vaguer than that judges no other that it agrees with"
+    )
     least_frames: int = option(8, "1", (3, 100), "frames before and after that an onset needs")
     least_information: float = option(
         0.02, "1", (1e-3, 0.5), "share of its variance that the motion must tell of a clock"
