@@ -203,7 +203,7 @@ class OpenTest:
             made_from = json.loads(text)["software"]["inputs"].get(self.record.name)
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return {"problem": "the results can't be read; analyse again", "stamp": str(stamp)}
-        now = hashlib.sha256(self.record.read_bytes()).hexdigest()
+        now = hashlib.sha256(record_text(self.record, mark=True).encode()).hexdigest()
         waiting = parts_under_way(self.results_folder)
         return {
             "stamp": f"{stamp[0]}-{stamp[1]}",
