@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Literal, Self, get_args
+from typing import Literal, NamedTuple, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,13 @@ SURVEY = "survey"
 """Stands for the vehicle in the identity of a fixed target, as in "survey.g1"."""
 ARTICLE = "article"
 """Stands for the vehicle in the identity of a mark on the test article, as in "article.post7"."""
+
+
+class ChannelId(NamedTuple):
+    """A channel of a vehicle's accelerometers, as a solution keys it."""
+
+    vehicle: str
+    name: str  # as in the record: "ax", "yaw_rate"
 
 
 class MarkId(str):

@@ -15,7 +15,7 @@ from calibration.errors import MotionError
 from calibration.findings import Diagnostic
 from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
-from tracker.core.types import Motion
+from tracker.core.types import ChannelId, Motion
 from tracker.motion.model import kernels
 from tracker.motion.model.common_errors import COMMON_SOURCES, transformed
 from tracker.motion.model.residuals import matrix_in_jerk_basis
@@ -333,15 +333,15 @@ class Solution:
         return out
 
     @cached_property
-    def channels(self) -> dict[str, ChannelFit]:
-        """What became of each channel that joined the film, by "vehicle channel"."""
+    def channels(self) -> dict[ChannelId, ChannelFit]:
+        """What became of each channel that joined the film."""
         u = self.sd * np.sqrt(np.diag(self.unit_covariance))
-        out = {}
+        out: dict[ChannelId, ChannelFit] = {}
         for s, part in zip(self.setup.sensors, self.setup.sensor_slices, strict=True):
             values, own_u = self.iterate.values[part], u[part]
             for k, c in enumerate(s.channels):
                 at = 1 + CHANNEL_UNKNOWNS * k
-                out[f"{self.setup.bodies[s.body].name} {c.name}"] = ChannelFit(
+                out[ChannelId(self.setup.bodies[s.body].name, c.name)] = ChannelFit(
                     scale=(1 + float(values[at]), float(own_u[at])),
                     offset=(float(values[at + 1]), float(own_u[at + 1])),
                     shift=(float(values[0]), float(own_u[0])),

@@ -158,9 +158,9 @@ def _note_inputs(log: Log, record: Record, inputs: Mapping[str, str]) -> None:
 
 def _note_joined(log: Log, joint: Solution | None) -> None:
     """One entry a vehicle: its channels that joined the film."""
-    joined = [c.rpartition(" ") for c in joint.channels] if joint is not None else []
-    for vehicle in sorted({name for name, _, _ in joined}):
-        channels = ", ".join(channel for name, _, channel in joined if name == vehicle)
+    joined = list(joint.channels) if joint is not None else []
+    for vehicle in sorted({channel.vehicle for channel in joined}):
+        channels = ", ".join(channel.name for channel in joined if channel.vehicle == vehicle)
         log.note("decision", f"{channels} joined the film", f"vehicles.{vehicle}")
 
 

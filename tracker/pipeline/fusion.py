@@ -44,7 +44,7 @@ def join_accelerometers(
 
 def joined_vehicles(joint: Solution) -> list[str]:
     """Vehicles of which a channel joined the films."""
-    return sorted({channel.rpartition(" ")[0] for channel in joint.channels})
+    return sorted({channel.vehicle for channel in joint.channels})
 
 
 def joining_channels(check: CrossCheck) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from tracker.results.after_contact import JointResult
 from tracker.results.schema import Curve
 
 OPEN = 4.0
-"""A gap of so many standard uncertainties is told."""
+"""A gap of more standard uncertainties is reported."""
 
 
 def with_joints(

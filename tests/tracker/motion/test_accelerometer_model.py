@@ -127,7 +127,7 @@ def test_intervals_hold_the_truth(fused: Solution) -> None:
 
 
 def test_gain_and_delay_of_a_channel_are_found(fused: Solution) -> None:
-    ax = fused.channels["car ax"]
+    ax = fused.channels["car", "ax"]
     assert abs(ax.scale[0] - 1.01) < 3 * ax.scale[1] < 0.02
     assert abs(ax.shift[0] + 1e-3) < 3 * ax.shift[1] < 1e-3
 

@@ -49,7 +49,7 @@ def without_flexible(
 def flexible_mask(cam: CameraData, vehicles: Mapping[str, VehicleGeometry]) -> NDArray[np.bool_]:
     """Marks (marks,) of a camera that are stated not to be rigid."""
     return np.array(
-        [mark.split(".", 1)[1] in vehicles[mark.split(".", 1)[0]].flexible for mark in cam.marks],
+        [mark.marker in vehicles[mark.vehicle].flexible for mark in cam.marks],
         dtype=bool,
     )
 
