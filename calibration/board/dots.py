@@ -79,7 +79,7 @@ def _sighting(name: str, grey: Grey, board: DotBoard, staggered: bool) -> DotSig
             )
             centres = np.asarray(rough, np.float64).reshape(-1, 2) if found else None
             if centres is not None and len(centres) == board.grid[0] * board.grid[1]:
-                refined = _refined(name, picture, board.places(staggered), centres)
+                refined = _refine_dots(name, picture, board.places(staggered), centres)
                 if refined is not None:  # else what was found are the gaps between light discs
                     return refined
     return None
@@ -93,7 +93,7 @@ def _blob_detector(board: DotBoard, picture: Grey) -> cv2.SimpleBlobDetector:
     return cv2.SimpleBlobDetector.create(parameters)
 
 
-def _refined(name: str, picture: Grey, places: Array, centres: Array) -> DotSighting | None:
+def _refine_dots(name: str, picture: Grey, places: Array, centres: Array) -> DotSighting | None:
     """Centroids of the discs' images, weighted by how far each pixel is from ground to disc."""
     apart = np.linalg.norm(centres[:, None] - centres, axis=2)
     np.fill_diagonal(apart, np.inf)

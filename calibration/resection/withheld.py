@@ -51,7 +51,7 @@ def target_residuals(
     """
     predicted, by_point, by_camera = fit.camera.project_with_derivatives(seen.points)
     own = scale * seen.covariance(by_point)
-    fitted = scale * _propagated(by_camera, fit.camera.covariance)
+    fitted = scale * _propagated_covariance(by_camera, fit.camera.covariance)
     used = np.isin(np.arange(len(seen)), kept)
     variance = np.where(used[:, None, None], own - fitted, own + fitted)
     residual = seen.pixels - predicted
@@ -63,9 +63,9 @@ def target_residuals(
         others = [k for k in kept if k != i]
         if len(others) < FEWEST:
             continue
-        without = _refitted(seen.subset(others), fit, prior, extra)
+        without = _refit_without(seen.subset(others), fit, prior, extra)
         place, by_place, by_pose = without.camera.project_with_derivatives(seen.points[i : i + 1])
-        spread = _propagated(by_pose, without.camera.covariance)
+        spread = _propagated_covariance(by_pose, without.camera.covariance)
         alone = seen.subset([i])
         withheld[i] = seen.pixels[i] - place[0]
         withheld_u[i] = _sd(scale * (alone.covariance(by_place)[0] + spread[0]))
@@ -74,14 +74,14 @@ def target_residuals(
     )
 
 
-def _refitted(
+def _refit_without(
     seen: Sightings, fit: AdjustedCamera, prior: LensPrior, extra: tuple[Observation, ...]
 ) -> AdjustedCamera:
     observations = (seen.residuals, *extra)
     return adjust(fit.camera, prior, observations, centre=seen.points.mean(0), z=fit.lens_unknowns)
 
 
-def _propagated(slopes: Array, covariance: Array) -> Array:
+def _propagated_covariance(slopes: Array, covariance: Array) -> Array:
     return np.asarray(slopes @ covariance @ np.swapaxes(slopes, -1, -2))
 
 

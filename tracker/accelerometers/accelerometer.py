@@ -115,7 +115,7 @@ def _read_file(
     for name, channel in channels.items():
         stated = source.units.get(channel.column)
         factor = _factor(name, channel, stated, str(path))
-        if stated is not None and channel.unit is not None and _differ(stated, channel, name):
+        if stated is not None and channel.unit is not None and _is_different(stated, channel, name):
             notes.append(
                 f"{name}: the file states {stated}, the record {channel.unit}; the record counts"
             )
@@ -203,7 +203,7 @@ def _factor(name: str, channel: Channel, stated: str | None, where: str) -> floa
         raise RecordError(error.what, where=where, remedy=error.remedy, status=RECORD) from None
 
 
-def _differ(stated: str, channel: Channel, name: str) -> bool:
+def _is_different(stated: str, channel: Channel, name: str) -> bool:
     """True where the file's own unit is known and is another than the record's."""
     try:
         factor = si_factor(_SPELLINGS.get(stated, stated), CHANNELS[name])

@@ -61,7 +61,7 @@ def condition(
         good = np.flatnonzero(np.isfinite(values))
         out = np.full(len(values), np.nan)
         part = slice(int(good[0]), int(good[-1]) + 1)
-        level = _filled(values[part]) - offset[name]
+        level = _fill_gaps(values[part]) - offset[name]
         out[part] = (
             level
             if np.isnan(chosen)
@@ -108,7 +108,7 @@ def _allowed_class(cfc: float, interval: float) -> float:
     return max(allowed, default=float("nan"))
 
 
-def _filled(values: Array) -> Array:
+def _fill_gaps(values: Array) -> Array:
     known = np.isfinite(values)
     if known.all():
         return values

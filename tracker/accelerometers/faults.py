@@ -57,7 +57,7 @@ def find_saturation(
     clipped = np.zeros(len(values), dtype=bool)
     if full_scale is not None:
         clipped |= known & (np.abs(values) >= ACCELEROMETERS.clipped_share * full_scale)
-    if _noisy(time, values):
+    if _is_noisy(time, values):
         for extreme in (np.nanmax(values), np.nanmin(values)):
             clipped |= _flat_top(values, float(extreme))
     if not clipped.any():
@@ -113,7 +113,7 @@ def find_dropout(
 def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
     """True where a channel with noise gives the very same reading for too long."""
     dead = np.zeros(len(values), dtype=bool)
-    if not _noisy(time, values):
+    if not _is_noisy(time, values):
         return dead
     step = time[1] - time[0]
     for start, end in mask_runs(np.r_[False, np.diff(values) == 0.0]):
@@ -130,7 +130,7 @@ def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
     return dead
 
 
-def _noisy(time: Array, values: Array) -> bool:
+def _is_noisy(time: Array, values: Array) -> bool:
     """True where the channel's reading changes from sample to sample before time zero."""
     quiet = values[(time < 0) & np.isfinite(values)]
     if len(quiet) < ACCELEROMETERS.least_samples:

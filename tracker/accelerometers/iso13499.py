@@ -274,7 +274,7 @@ def _read_channel(path: Path) -> IsoChannel:
     lines = text_lines(path)
     header, start = _read_header(lines)
     values, bad = _samples(lines[start:])
-    explicit = _explicit(header)
+    explicit = _is_explicit(header)
     step = _number(header, _STEP, path, absent=np.nan if explicit else None)
     first = np.nan if explicit else _number(header, _FIRST, path, absent=0.0)
     notes = []
@@ -296,7 +296,7 @@ def _read_channel(path: Path) -> IsoChannel:
     return IsoChannel(code.strip(), time, values, unit, header, tuple(notes))
 
 
-def _explicit(header: Header) -> bool:
+def _is_explicit(header: Header) -> bool:
     """Whether the time axis is in another channel."""
     return (header_value(header, "Reference channel") or "implicit").casefold() == "explicit"
 
@@ -305,7 +305,7 @@ def _with_axes(read: list[tuple[IsoChannel, Path]]) -> tuple[IsoChannel, ...]:
     """The channels, those whose time axis is another channel's values with these."""
     whole = []
     for channel, path in read:
-        if not _explicit(channel.header):
+        if not _is_explicit(channel.header):
             whole.append(channel)
             continue
         name = (header_value(channel.header, "Reference channel name") or "").casefold()

@@ -69,7 +69,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
             text = _cell(cells, place).strip("[]()<> ")
             if text and not _is_number(text):
                 units.setdefault(name, text)
-    notes = _doubled(lines[header - 1], delimiter, places) if header else []
+    notes = _doubled_columns(lines[header - 1], delimiter, places) if header else []
     unread = sum(any(_is_number(_cell(row, k)) for k in places.values()) for _, row in rows[:first])
     rows = rows[first:]
     if unread and rows:
@@ -100,7 +100,7 @@ def text_lines(path: Path) -> list[str]:
     `ROW_LIMIT` lines, or with lines of more than `LINE_LIMIT` characters.
     """
     remedy = "check its name and its place beside the record"
-    text = _decoded(read_bounded(path, FILE_LIMIT, where=str(path), remedy=remedy))
+    text = _decode_text(read_bounded(path, FILE_LIMIT, where=str(path), remedy=remedy))
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     if text.count("\n") > ROW_LIMIT:
         raise _no_table(path, f"it has more than {ROW_LIMIT:,} lines")
@@ -111,7 +111,7 @@ def text_lines(path: Path) -> list[str]:
     return lines
 
 
-def _decoded(raw: bytes) -> str:
+def _decode_text(raw: bytes) -> str:
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF32_LE, "utf-32"),  # begins as UTF-16 does
@@ -185,7 +185,7 @@ def _find_header(
     )
 
 
-def _doubled(line: str, delimiter: str, places: dict[str, int]) -> list[str]:
+def _doubled_columns(line: str, delimiter: str, places: dict[str, int]) -> list[str]:
     """A note for each column asked for whose name stands twice in the header."""
     keys = [_key(cell) for cell in _split([_COMMENT.sub("", line)], delimiter)[0]]
     return [

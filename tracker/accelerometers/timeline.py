@@ -68,7 +68,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
             status=RECORD,
         )
     kept = stamps[rows]
-    if _rounded(kept):
+    if _is_rounded(kept):
         findings.append("the time stamps were rounded to more than a step and were spread evenly")
         time = np.linspace(kept[0], kept[-1], len(kept))
         return Timeline(time, time, rows, (), tuple(findings))
@@ -112,7 +112,7 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
     return Timeline(time, kept, rows, gaps, tuple(findings))
 
 
-def _rounded(stamps: Array) -> bool:
+def _is_rounded(stamps: Array) -> bool:
     """True where equal stamps repeat so evenly that rounding alone explains them."""
     steps = np.diff(stamps)
     equal = (steps == 0).mean()

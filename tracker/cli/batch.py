@@ -45,7 +45,7 @@ class Lines(LiveBars):
             bar = self._running.pop(outcome.task, None)
         if bar is not None:
             self.bars.remove_task(bar)
-        line = f"{outcome.state:<10}{outcome.seconds:7.1f} s  {_named(outcome)}"
+        line = f"{outcome.state:<10}{outcome.seconds:7.1f} s  {_test_name(outcome)}"
         self.console.print(line, highlight=False, markup=False, soft_wrap=True)
         self.bars.advance(self._all)
 
@@ -61,13 +61,13 @@ def show_outcomes(outcomes: Sequence[Outcome], console: Console | None = None) -
         table = Table(title="Failed", title_justify="left", show_header=False)
         for outcome in outcomes:
             if outcome.state == "failed":
-                table.add_row(Text(_named(outcome), overflow="fold"))
+                table.add_row(Text(_test_name(outcome), overflow="fold"))
         target.print(table)
     summary = ", ".join(f"{number} {state}" for state, number in counts.items())
     target.print(f"{len(outcomes)} tests: {summary}", highlight=False)
 
 
-def _named(outcome: Outcome) -> str:
+def _test_name(outcome: Outcome) -> str:
     """The test, and why it failed; a reason that names the test already stands alone."""
     record = str(outcome.task.record)
     if not outcome.text:

@@ -220,16 +220,16 @@ def show(value_si: float | None, kind: str, system: System, u: float | None = No
         return "-"
     unit, factor, decimals = _report(kind, system)
     if u is None or not math.isfinite(u) or u <= 0:
-        return f"{_fixed(value_si * factor, decimals)} {unit}"
+        return f"{_fixed_text(value_si * factor, decimals)} {unit}"
     decimals = min(9, max(0, 1 - math.floor(math.log10(float(f"{u * factor:.1e}")))))
-    return f"{_fixed(value_si * factor, decimals)} ± {u * factor:.{decimals}f} {unit}"
+    return f"{_fixed_text(value_si * factor, decimals)} ± {u * factor:.{decimals}f} {unit}"
 
 
 def _report(kind: str, system: System) -> tuple[str, float, int]:
     return _EITHER[kind] if kind in _EITHER else _REPORT[system][kind]
 
 
-def _fixed(value: float, decimals: int) -> str:
+def _fixed_text(value: float, decimals: int) -> str:
     """Fixed decimals, without a minus sign in front of zero."""
     text = f"{value:.{decimals}f}"
     return text.lstrip("-") if float(text) == 0 else text

@@ -81,7 +81,7 @@ def evaluate(
             conditions.append(_mass(nominal, mass, rule))
     energy = _severity(criteria, measured, plan, rule)
     conditions += [] if energy is None else [energy]
-    return (*_governed(found), *(replace(c, kind="test_condition") for c in conditions))
+    return (*_mark_governing(found), *(replace(c, kind="test_condition") for c in conditions))
 
 
 def applies(limit: Limit, angle: float | None) -> bool:
@@ -101,7 +101,7 @@ def nominal_mass(criteria: Criteria, mass: Quantity | None, role: str) -> Nomina
     return min(near, key=lambda m: abs(mass.value - m.nominal), default=None)
 
 
-def _governed(found: list[Criterion]) -> list[Criterion]:
+def _mark_governing(found: list[Criterion]) -> list[Criterion]:
     """The same, with the required one that has the least margin marked as the one that governs."""
     margins = [math.inf if c.margin is None or c.preferred else c.margin for c in found]
     least = min(margins, default=math.inf)

@@ -51,7 +51,7 @@ def judge(record: Record, results: Results) -> Judgement:
     for name in judged:
         if name not in results.vehicles:
             continue
-        measured = _measured(record, results, name)
+        measured = _measured_values(record, results, name)
         own = evaluate(criteria, measured, plan, rule)
         lacks = lacking(criteria, measured, plan, own)
         if len(judged) > 1:
@@ -62,10 +62,10 @@ def judge(record: Record, results: Results) -> Judgement:
     return Judgement(tuple(found), (*outside(criteria, plan), *missing), rule)
 
 
-def _measured(record: Record, results: Results, vehicle: str) -> Measured:
+def _measured_values(record: Record, results: Results, vehicle: str) -> Measured:
     """What is known of a vehicle; its impact speed from the speed trap where no film shows it."""
     quantities, origin = _quantities(results.vehicles[vehicle], results.crush)
-    origin = _named(origin, results, vehicle)
+    origin = _named_origin(origin, results, vehicle)
     trap, table = record.test.speed_trap, record.vehicles[vehicle]
     if quantities["impact_speed"] is None and trap is not None and table.role == "striking":
         quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
@@ -75,7 +75,7 @@ def _measured(record: Record, results: Results, vehicle: str) -> Measured:
     return Measured(quantities, {r: m for r, m in masses.items() if m is not None}, origin)
 
 
-def _named(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, str]:
+def _named_origin(origin: dict[str, str], results: Results, vehicle: str) -> dict[str, str]:
     """The same, with the name of the sensor block that judges where there are several."""
     own = [block for block in results.accelerometers if block.vehicle == vehicle]
     chosen = next((block.name for block in own if block.primary), None)

@@ -236,7 +236,7 @@ class _Reader:
             tuple(quantities),
             self.value(self.need(table, "most", at), kind, f"{at}.most"),
             UNIT[kind],
-            _written(table["most"]),
+            _written_limit(table["most"]),
             bool(table.get("preferred", False)),
             when,
             self.text(table, "source", at),
@@ -279,9 +279,9 @@ class _Reader:
             if "low" in table or "high" in table:
                 self.refuse(f"{at}.within", "stands beside low and high", "give one of the two")
             within = table["within"]
-            return f"-{str(within).strip()}", within, f"± {_written(within)}"
+            return f"-{str(within).strip()}", within, f"± {_written_limit(within)}"
         low, high = self.need(table, "low", at), self.need(table, "high", at)
-        return low, high, f"{_written(low)} to {_written(high)}"
+        return low, high, f"{_written_limit(low)} to {_written_limit(high)}"
 
     def end(self, text: object, kind: str, share: bool, at: str) -> float:
         """One end of a tolerance, SI or a share."""
@@ -361,7 +361,7 @@ class _Reader:
         raise RecordError(f"{key}: {what}", where=self.where, remedy=remedy, status=RECORD)
 
 
-def _written(value: object) -> str:
+def _written_limit(value: object) -> str:
     """A limit as the file writes it, standard gravity as the trade does."""
     text = str(value)
     number, _, unit = text.partition(" ")

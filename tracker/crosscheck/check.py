@@ -111,12 +111,12 @@ def cross_check(
     tolerance = tolerance or ChannelTolerance()
     known = condition(accelerometer)
     lever = accelerometer.at - np.asarray(cg, dtype=float)
-    seen = _seen(observed)
+    seen = _observed_mask(observed)
     span = _span(accelerometer, time)
     checks: dict[str, ChannelCheck] = {}
     predictions: dict[str, Predicted] = {}
     if len(draws) >= CROSS_CHECK.fewest_draws and span is not None:
-        keep = _thinned(span)
+        keep = _thin_samples(span)
         wanted = {name for name in (*AXES, *accelerometer.channels) if seen[STATE_OF[name]]}
         predictions = predict(wanted, state[keep], draws[:, keep], time[keep], lever)
     evidence: dict[str, Evidence] = {}
@@ -142,10 +142,11 @@ def cross_check(
     if evidence and span is not None:
         judged = {n: j for n in evidence if (j := checks[n].choice) is not None}
         frame = float(np.median(np.diff(time)))
-        rivals = clock_rivals(evidence, judged, film_speeds(state[_thinned(span)], evidence), frame)
+        speeds = film_speeds(state[_thin_samples(span)], evidence)
+        rivals = clock_rivals(evidence, judged, speeds, frame)
         for name, rival in rivals.items():
             shown = name in swapped or any(f.channel == name for f in accelerometer.findings)
-            checks[name] = _undecided(checks[name], rival, shown)
+            checks[name] = _undecided_check(checks[name], rival, shown)
     findings = tuple(f for check in checks.values() for f in check.findings)
     main = checks.get("ax")
     return CrossCheck(
@@ -153,7 +154,7 @@ def cross_check(
     )
 
 
-def _undecided(check: ChannelCheck, rival: str, shown: bool) -> ChannelCheck:
+def _undecided_check(check: ChannelCheck, rival: str, shown: bool) -> ChannelCheck:
     """A channel whose difference an error of the film's clock explains as well: neither is decided
     for, unless its own samples show a fault (`shown`).
     """
@@ -199,7 +200,7 @@ def _evidence(
         p.integral for n, p in predictions.items() if n != name and (n in AXES) == (name in AXES)
     ]
     clipped = [
-        _lost(accelerometer, name, predicted.time, f.estimate)
+        _integral_lost(accelerometer, name, predicted.time, f.estimate)
         for f in accelerometer.findings
         if f.channel == name and f.kind == "saturation"
     ]
@@ -212,7 +213,7 @@ def _evidence(
     )
 
 
-def _lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
+def _integral_lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
     """Integral (k,) that clipping may have cost: half the level over the clipped samples."""
     values = accelerometer.as_read[name]
     clipped = np.where(np.abs(values) >= CROSS_CHECK.clipped_share * level, np.sign(values), 0.0)
@@ -299,11 +300,11 @@ def _span(accelerometer: Accelerometer, time: Array) -> NDArray[np.intp] | None:
     return inside
 
 
-def _thinned(inside: NDArray[np.intp]) -> NDArray[np.intp]:
+def _thin_samples(inside: NDArray[np.intp]) -> NDArray[np.intp]:
     return inside[:: int(np.ceil(len(inside) / CROSS_CHECK.most_samples))]
 
 
-def _seen(observed: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+def _observed_mask(observed: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
     if observed is None:
         return np.ones(15, dtype=bool)
     return observed if observed.ndim == 1 else observed.mean(axis=0) > 0.5

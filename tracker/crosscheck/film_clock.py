@@ -49,7 +49,7 @@ def clock_rivals(
         return {}
     time = evidence[accused[0]].film.time
     errors = list(clock_errors(time, frame))
-    left = {name: _left(evidence[name], errors, speeds[name]) for name in choices}
+    left = {name: _chi_squares(evidence[name], errors, speeds[name]) for name in choices}
     out = {}
     for name in accused:
         others = [n for n in choices if n != name]
@@ -102,7 +102,7 @@ def corrected_integral(time: Array, integral: Array, speed: Array, late: Array) 
     return np.asarray(found - found[0] + integral[0])
 
 
-def _left(evidence: Evidence, errors: list[ClockError], speed: Array) -> Array:
+def _chi_squares(evidence: Evidence, errors: list[ClockError], speed: Array) -> Array:
     """Chi-square (c,) of a channel that is sound, beside the film with each error taken out."""
     film = evidence.film
     differences = [

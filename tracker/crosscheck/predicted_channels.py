@@ -55,7 +55,7 @@ def predict(
     The mean attitude before the film's time zero is taken as level, as the sensor's zero is.
     """
     everything = np.concatenate((state[None], draws))
-    levelled = _levelled(everything, time)
+    levelled = _subtract_gravity(everything, time)
     out = {}
     for names in (AXES, RATES):
         if not set(names) & set(channels):
@@ -69,7 +69,7 @@ def predict(
     return out
 
 
-def _levelled(state: Array, time: Array) -> Array:
+def _subtract_gravity(state: Array, time: Array) -> Array:
     before = time < 0
     if not before.any():
         return state

@@ -89,8 +89,8 @@ def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
     """What `Evidence` holds of a prediction."""
     error = (film.drawn - film.integral) @ basis
     at = np.arange(CROSS_CHECK.stop_step, len(film.time) - 1, CROSS_CHECK.stop_step)
-    stopped = _held(film.integral[None], basis, at)[:, 0]
-    errors = _held(film.drawn - film.integral, basis, at)
+    stopped = _stopped_coefficients(film.integral[None], basis, at)[:, 0]
+    errors = _stopped_coefficients(film.drawn - film.integral, basis, at)
     late = film.time - SHIFTS[:, None]
     moved = np.interp(late, film.time, film.integral)
     moved += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
@@ -105,7 +105,7 @@ def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
     )
 
 
-def _held(values: Array, basis: Array, at: NDArray[np.intp]) -> Array:
+def _stopped_coefficients(values: Array, basis: Array, at: NDArray[np.intp]) -> Array:
     """Coefficients (c, m, j) of histories (m, k) that stay at their value from sample `at` on."""
     summed = np.cumsum(values[:, :, None] * basis, axis=1)[:, at]
     left = basis.sum(axis=0) - np.cumsum(basis, axis=0)[at]

@@ -30,8 +30,8 @@ def find_swap(
                 continue
             if not (first.chosen.faults or second.chosen.faults):
                 continue
-            fit_a = _exchanged(evidence[a], predictions[b])
-            fit_b = _exchanged(evidence[b], predictions[a])
+            fit_a = _exchange_fit(evidence[a], predictions[b])
+            fit_b = _exchange_fit(evidence[b], predictions[a])
             faults = len(first.chosen.faults) + len(second.chosen.faults)
             apart = first.chosen.chi2 + second.chosen.chi2 + CROSS_CHECK.swap_step * (faults - 1)
             together = fit_a.chi2 + fit_b.chi2
@@ -46,7 +46,7 @@ def find_swap(
     }
 
 
-def _exchanged(evidence: Evidence, other: Predicted) -> Fit:
+def _exchange_fit(evidence: Evidence, other: Predicted) -> Fit:
     exchanged = evidence.seen_as(other)
     return min((fit(exchanged, ()), fit(exchanged, ("polarity",))), key=lambda f: f.chi2)
 

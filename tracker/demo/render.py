@@ -249,7 +249,7 @@ class Painter:
         outlines = sunlit + footprints(middle)
         row0, row1, col0, col1 = place = self.window(boxes, outlines)
         boxes = np.clip(boxes - [row0, row0, col0, col0], 0, [row1 - row0] * 2 + [col1 - col0] * 2)
-        total = self._shaded(place, outlines, len(sunlit))
+        total = self._shade_pixels(place, outlines, len(sunlit))
         depth = np.repeat(self.still.depth[None, row0:row1, col0:col1], len(MOMENTS), axis=0)
         pixel = 1 / self.camera.lens.values[0]
         draw(self.still.rays, (row0, col0), faces, boxes[faces.which], depth, total, pixel)
@@ -262,7 +262,7 @@ class Painter:
         )
         return picture
 
-    def _shaded(self, window: Window, outlines: list[Array], sunlit: int) -> Single:
+    def _shade_pixels(self, window: Window, outlines: list[Array], sunlit: int) -> Single:
         """The still picture in a window under the shadows, which are soft: half as fine will do."""
         row0, row1, col0, col1 = window
         half = np.ascontiguousarray(

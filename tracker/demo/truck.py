@@ -42,7 +42,7 @@ def frame_places(crush: float) -> Array:
     return np.asarray(-CUSHION_LENGTH + crush + np.concatenate([[0.0], np.cumsum(lengths)]))
 
 
-def _bed(body: Builder) -> None:
+def _add_bed(body: Builder) -> None:
     body.box((0.0, -1.14, DECK), (3.25, 1.14, DECK + 0.12), STEEL, "xXyYZ")
     for i in range(6):  # planks
         low = -1.14 + i * 0.38
@@ -162,7 +162,7 @@ def _running_gear(body: Builder) -> list[int]:
 def build(mark_scale: float = 1.0) -> tuple[Mesh, list[int]]:
     """The truck without its cushion, and which of its faces are wheels."""
     body = Builder()
-    _bed(body)
+    _add_bed(body)
     _cab(body)
     down, left = (0.0, 0.0, 1.0), (0.0, -1.0, 0.0)
     m = mark_scale

@@ -131,7 +131,7 @@ class _MarkerSearch:
         picked: dict[str, list[SurveyedMark]] = {}
         unpicked: dict[str, list[SurveyedMark]] = {}
         for name in self._record.vehicles:
-            group = self._surveyed(name)
+            group = self._surveyed_marks(name)
             if len(group) < DETECTION.vehicle_marks:
                 continue
             if all(MarkId(name, t.name) in names for t in group):
@@ -140,7 +140,7 @@ class _MarkerSearch:
             (picked if enough else unpicked)[name] = group
         return picked, unpicked
 
-    def _surveyed(self, vehicle: str) -> list[SurveyedMark]:
+    def _surveyed_marks(self, vehicle: str) -> list[SurveyedMark]:
         return [
             SurveyedMark(name, np.array(marker.at), marker.pattern, marker.size)
             for name, marker in self._record.vehicles[vehicle].markers.items()

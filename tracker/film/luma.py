@@ -33,7 +33,7 @@ def luma_of(frame: Any) -> Luma:
     luma = rows[: frame.height, _offset(layout) :: _step(layout)][:, : frame.width]
     if not luma.dtype.isnative:
         luma = luma.astype(np.uint16)
-    if _high(layout.name):
+    if _is_high_aligned(layout.name):
         luma = luma >> (16 - first.bits)
     return luma
 
@@ -60,6 +60,6 @@ def _offset(layout: Any) -> int:
     return 1 if layout.name == "uyvy422" else 0
 
 
-def _high(name: str) -> bool:
+def _is_high_aligned(name: str) -> bool:
     """Whether the format keeps its bits at the high end of a 16-bit word."""
     return name.startswith(("p010", "p012", "p210", "p212", "p410", "p412", "y210", "y212"))

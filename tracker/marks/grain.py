@@ -63,11 +63,11 @@ def correlated_variance(
         return 0.0, 0.0, 0.0
     if beside / pairs / (total / m) * math.sqrt(pairs) < _SIGNIFICANT:
         return 0.0, 0.0, 0.0
-    return _added(T, free, pixels, total / m, fitted)
+    return _added_variance(T, free, pixels, total / m, fitted)
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _added(
+def _added_variance(
     T: Array, free: int, pixels: Array, variance: float, fitted: float
 ) -> tuple[float, float, float]:
     m, rows = pixels.shape[1], free + 2

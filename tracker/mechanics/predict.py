@@ -76,14 +76,14 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
     rng = np.random.default_rng(5)
     cushion = _cushion(known, curve, _masses(results, known), case, rng)
     rows = len(cushion.force)
-    friction = _drawn(known.friction.value, known.friction.u, rows, rng)
+    friction = _draw_samples(known.friction.value, known.friction.u, rows, rng)
     motion = drive(
         cushion,
-        _drawn(case.mass, case.mass_u, rows, rng),
-        _drawn(case.speed, case.speed_u, rows, rng),
+        _draw_samples(case.mass, case.mass_u, rows, rng),
+        _draw_samples(case.speed, case.speed_u, rows, rng),
         None if struck is None else np.full(rows, struck),
         friction,
-        _drawn(MECHANICS.rolling, MECHANICS.rolling_u, rows, rng),
+        _draw_samples(MECHANICS.rolling, MECHANICS.rolling_u, rows, rng),
     )
     figures, notes = _figures(motion, known, friction, struck is not None, criteria.flail)
     if known.stopping is not None and _is_own_test(results, known, case):
@@ -95,7 +95,7 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
             f"the test's film does not show the struck vehicle's tyre friction:"
             f" {known.friction.value:g} was assumed (u {known.friction.u:.2g})"
         )
-    return Prediction(case, struck, figures, _judged(criteria, figures), tuple(notes))
+    return Prediction(case, struck, figures, _judge_limits(criteria, figures), tuple(notes))
 
 
 def known_mechanics(results: Results) -> tuple[Mechanics, ForceCrush]:
@@ -173,7 +173,9 @@ def _cushion(
     force = np.concatenate((curve.force[None], curve.draws))
     force[1:] *= 1.0 + case.scatter * rng.standard_normal((len(curve.draws), 1))
     force = np.maximum(force, 0.0)
-    returned = np.maximum(_drawn(known.returned.value, known.returned.u, len(force), rng), 0.0)
+    returned = np.maximum(
+        _draw_samples(known.returned.value, known.returned.u, len(force), rng), 0.0
+    )
     unloading = 2.0 * returned / np.maximum(force[:, -1], 1.0)
     rate = case.rate.value + case.rate.u * np.r_[0.0, rng.standard_normal(len(curve.draws))]
     return CushionForce(
@@ -223,7 +225,9 @@ def _figures(
         gone = np.sum(motion.struck_speed, axis=1) * (time[1] - time[0])
         rolls = gone + motion.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)
         rows["roll_ahead"] = (rolls, "m", inside)
-    figures = {name: _determined(values, unit, good) for name, (values, unit, good) in rows.items()}
+    figures = {
+        name: _determined_value(values, unit, good) for name, (values, unit, good) in rows.items()
+    }
     notes = []
     if figures["closing"] is None:
         notes.append(
@@ -235,7 +239,7 @@ def _figures(
     return figures, notes
 
 
-def _determined(values: Array, unit: str, good: Array) -> Quantity | None:
+def _determined_value(values: Array, unit: str, good: Array) -> Quantity | None:
     """Row 0 with the spread of the rows that are finite; None where it or too many aren't."""
     fine = good & np.isfinite(values)
     if not fine[0] or np.mean(~fine) > PREDICTION.unknown:
@@ -243,13 +247,13 @@ def _determined(values: Array, unit: str, good: Array) -> Quantity | None:
     return quantity(values[fine], unit)
 
 
-def _judged(criteria: Criteria, figures: dict[str, Quantity | None]) -> tuple[Criterion, ...]:
+def _judge_limits(criteria: Criteria, figures: dict[str, Quantity | None]) -> tuple[Criterion, ...]:
     """The limits of the set on what is predicted, for a head-on test."""
     limits = tuple(limit for limit in criteria.limits if JUDGED.issuperset(limit.quantity))
     alone = replace(criteria, limits=limits, tolerances=(), masses=(), severity=None)
     return evaluate(alone, Measured(figures), PlannedImpact(angle=0.0))
 
 
-def _drawn(mean: float, u: float, rows: int, rng: np.random.Generator) -> Array:
+def _draw_samples(mean: float, u: float, rows: int, rng: np.random.Generator) -> Array:
     """The mean, then normal draws about it; never negative."""
     return np.maximum(np.concatenate(([mean], mean + u * rng.standard_normal(rows - 1))), 1e-9)

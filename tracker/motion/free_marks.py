@@ -115,7 +115,7 @@ def _sightings(
         )
         if not len(frames):
             continue
-        pixel, covariance = _stabilised(evidence, column, frames)
+        pixel, covariance = _stabilised_sightings(evidence, column, frames)
         clock = solution.clocks[name]
         seconds = evidence.seconds[frames]
         part = solution.setup.camera_slices[k]
@@ -146,7 +146,7 @@ def _sightings(
     )
 
 
-def _stabilised(
+def _stabilised_sightings(
     evidence: CameraEvidence, column: int, frames: NDArray[np.intp]
 ) -> tuple[Array, Array]:
     """Pixels (n, 2) in the reference frame and their covariance, that of stabilising included."""
@@ -243,13 +243,13 @@ def _path(
     density = float(_DENSITIES[len(_DENSITIES) // 2])
     for stage in range(3):
         prior = _prior(model, mark, density)
-        values = _fitted(seen, rows, values, weight, prior, prior_mean)
+        values = _fit_path(seen, rows, values, weight, prior, prior_mean)
         residual, design = _linear(seen, rows, values)
         if stage < 2:
             weight = _robust(seen, residual)
             density = _best_density(model, mark, design, weight, residual, values - prior_mean)
     prior = _prior(model, mark, density)
-    draws = _drawn(seen, model, values, design, weight, prior, rng)
+    draws = _draw_paths(seen, model, values, design, weight, prior, rng)
     out = model.rows(times)
     drawn = np.einsum("nk,mkc->mnc", out, draws)
     position, u = out @ values, np.std(drawn, axis=0, ddof=1)
@@ -260,7 +260,7 @@ def _path(
     )
 
 
-def _fitted(
+def _fit_path(
     seen: _Sightings, rows: Array, values: Array, weight: Array, prior: Array, prior_mean: Array
 ) -> Array:
     """The unknowns (size, 3) of least cost, from `values` on. A step that makes the fit worse, or
@@ -377,7 +377,7 @@ def _best_density(
     return best
 
 
-def _drawn(
+def _draw_paths(
     seen: _Sightings,
     model: _Model,
     values: Array,

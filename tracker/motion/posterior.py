@@ -250,11 +250,11 @@ class Solution:
         if source is None:
             away = self.step.covariance_root @ noise
         elif source == "marks":
-            away = self._projected(self._marks_root, noise)
+            away = self._project_draws(self._marks_root, noise)
         elif source == "guess":
-            away = self._projected(self._guess_root, noise)
+            away = self._project_draws(self._guess_root, noise)
         elif source == "accelerometer":
-            away = self._projected(self._sensor_root, noise)
+            away = self._project_draws(self._sensor_root, noise)
         elif source in COMMON_SOURCES:
             away = np.zeros_like(noise)
         else:
@@ -277,7 +277,7 @@ class Solution:
             out[body.name] = np.concatenate([of_all, own], axis=1) * u
         return out
 
-    def _projected(self, root: Array, noise: Array) -> Array:
+    def _project_draws(self, root: Array, noise: Array) -> Array:
         return np.asarray(self.unit_covariance @ (root @ noise[: root.shape[1]]))
 
     @cached_property

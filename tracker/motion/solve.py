@@ -79,17 +79,17 @@ def solve(
     report_progress = progress or silent
     start = _Start(camera_data, starts, lever_arms)
     if contact is None:
-        iterate, *_ = _solved(start, vehicles, None, report_progress)
+        iterate, *_ = _solve_setup(start, vehicles, None, report_progress)
         found = find_contact(iterate, vehicles)
         start = start.shifted(found.value)
         alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_doubt)
         zero: TimeZero | None = TimeZero(0.0, found.u, (alone,))
         findings = found.findings
-        iterate, step, warnings = _solved(start, vehicles, 0.0, report_progress)
+        iterate, step, warnings = _solve_setup(start, vehicles, 0.0, report_progress)
         moment, u = 0.0, found.u
     else:
-        iterate, step, warnings = _solved(start, vehicles, contact, report_progress)
-        again = _weighed(start, iterate, step, cameras, vehicles, contact, report_progress)
+        iterate, step, warnings = _solve_setup(start, vehicles, contact, report_progress)
+        again = _weigh_marks(start, iterate, step, cameras, vehicles, contact, report_progress)
         zero, findings, moment, u = again.zero, again.findings, again.contact, again.u
         if again.solved is not None:
             iterate, step, warnings = again.solved
@@ -118,7 +118,7 @@ class _Start:
 _Solved = tuple[Iterate, DenseStep, list[Diagnostic]]
 
 
-def _solved(
+def _solve_setup(
     start: _Start,
     vehicles: Mapping[str, VehicleGeometry],
     contact: float | None,
@@ -139,7 +139,7 @@ class _Weighed:
     solved: _Solved | None = None
 
 
-def _weighed(
+def _weigh_marks(
     start: _Start,
     iterate: Iterate,
     step: DenseStep,
@@ -152,8 +152,8 @@ def _weighed(
     known = [n for n, c in cameras.items() if np.isfinite(c.zero_u)]
     apart = time_zero.clocks_apart(iterate, step, known) > 1
     if apart:  # which of them is right must not bend the motion
-        start = _freed(start, known)
-        iterate, *_ = _solved(start, vehicles, contact, report_progress)
+        start = _free_clock(start, known)
+        iterate, *_ = _solve_setup(start, vehicles, contact, report_progress)
     clocks = time_zero.clock_sources(iterate, cameras, contact, apart=apart)
     if not clocks:
         return _Weighed(None, contact, _common_u(cameras))
@@ -171,12 +171,12 @@ def _weighed(
     if not apart and abs(shift) < ZERO.moved * zero.u and zero.u > ZERO.sharper * own:
         beside = float(np.sqrt(max(zero.u**2 + shift**2 - own**2, 0.0)))
         return _Weighed(zero, contact, beside, findings)
-    moved = _rezeroed(start, iterate, known, shift, free=apart)
-    solved = _solved(moved, vehicles, contact, report_progress)
+    moved = _move_zero(start, iterate, known, shift, free=apart)
+    solved = _solve_setup(moved, vehicles, contact, report_progress)
     return _Weighed(zero.since(shift), contact, zero.u, findings, solved)
 
 
-def _freed(start: _Start, known: Sequence[str]) -> _Start:
+def _free_clock(start: _Start, known: Sequence[str]) -> _Start:
     """The same with cameras whose time zeros may each be wrong."""
     cameras = tuple(
         replace(cam, zero_u=float(np.hypot(cam.zero_u, ZERO.wrong_u))) if cam.name in known else cam
@@ -185,7 +185,7 @@ def _freed(start: _Start, known: Sequence[str]) -> _Start:
     return replace(start, cameras=cameras)
 
 
-def _rezeroed(
+def _move_zero(
     start: _Start, iterate: Iterate, known: Sequence[str], shift: float, *, free: bool
 ) -> _Start:
     """The start with contact later by `shift` (s) on all clocks. One camera's clock is the

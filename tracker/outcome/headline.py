@@ -74,10 +74,12 @@ class PosteriorSamples:
         drawn = np.max(sign * change(self.draws)[:, : last + 1], axis=1)
         found = Quantity(float(mean[at]), unit, _spread(drawn), float(self.time[after][at]))
         fallen = sign * (mean[at] - mean[last])
-        still = fallen <= found.u and self._grows(column, sign, int(np.flatnonzero(after)[last]))
+        still = fallen <= found.u and self._is_growing(
+            column, sign, int(np.flatnonzero(after)[last])
+        )
         return replace(found, at_end=bool(at > 0 and still))
 
-    def _grows(self, column: str, sign: float, at: int) -> bool:
+    def _is_growing(self, column: str, sign: float, at: int) -> bool:
         """Whether a column is not known to have come to a stand, or turned back, at an instant."""
         rate = COLUMN[_RATE[column]]
         value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])

@@ -167,7 +167,7 @@ def _corners(table: Vehicle) -> dict[str, tuple[float, float, float]]:
     return found
 
 
-def _placed(
+def _place_marks(
     motion: PosteriorSamples, cg: Array, places: Mapping[str, tuple[float, float, float]]
 ) -> dict[str, tuple[Array, Array]]:
     """Ground places (n, 3) and draws (m, n, 3) of points in vehicle axes."""
@@ -213,7 +213,7 @@ def _box(
     cg, outline = np.array(table.cg), table.outline
     wheels = {name: table.points[name] for name in table.wheels if name in table.points}
     corners = {n: at for n, at in _corners(table).items() if not n.endswith("top")}
-    places = _placed(motion, cg, wheels or corners)
+    places = _place_marks(motion, cg, wheels or corners)
     moment = np.array([end.end])
     last = at_times(motion.time, motion.state[None], moment)
     lasts = at_times(motion.time, motion.draws, end.drawn)
@@ -329,7 +329,7 @@ def _article(
         table, motion = record.vehicles[vehicle], moves[vehicle]
         points = {**_corners(table), **table.points}
         if points and np.isfinite(motion.state[:, :2]).any():
-            placed = _placed(motion, np.array(table.cg), points)
+            placed = _place_marks(motion, np.array(table.cg), points)
             intrusion = vehicle_intrusion(motion.time, placed, face)
     return ArticleResult(
         _figure(figures.dynamic),

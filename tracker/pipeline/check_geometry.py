@@ -34,16 +34,16 @@ def check_places(record: Record) -> Iterator[Check]:
     """Surveyed places of all targets and markers: doubled, outlying, below ground, guessed."""
     for name, camera in record.cameras.items():
         targets = {n: t.at for n, t in camera.survey.items() if t.at is not None}
-        yield from _doubled(targets, f"cameras.{name}.survey", "fixed targets")
-        yield from _outlying(targets, f"cameras.{name}.survey")
-        yield from _buried(targets, f"cameras.{name}.survey", "in ground axes")
+        yield from _check_doubled(targets, f"cameras.{name}.survey", "fixed targets")
+        yield from _check_outlying(targets, f"cameras.{name}.survey")
+        yield from _check_buried(targets, f"cameras.{name}.survey", "in ground axes")
     for name, vehicle in record.vehicles.items():
         where = f"vehicles.{name}.markers"
         markers = {n: m.at for n, m in vehicle.markers.items() if m.at is not None}
-        yield from _doubled(markers, where, "markers")
-        yield from _outlying(markers, where)
-        yield from _buried(markers, where, "if the vehicle's axes stand on the ground")
-        yield from _guessed(record, markers, where)
+        yield from _check_doubled(markers, where, "markers")
+        yield from _check_outlying(markers, where)
+        yield from _check_buried(markers, where, "if the vehicle's axes stand on the ground")
+        yield from _check_guessed(record, markers, where)
 
 
 def check_picks(record: Record, name: str, size: tuple[int, int]) -> Iterator[Check]:
@@ -84,7 +84,7 @@ def _vehicle_costs(name: str, vehicle: Vehicle) -> Iterator[Check]:
         yield Check("ok", f"{where}.cg", text)
 
 
-def _doubled(
+def _check_doubled(
     places: Mapping[str, tuple[float, float, float]], where: str, what: str
 ) -> Iterator[Check]:
     for (a, first), (b, second) in combinations(places.items(), 2):
@@ -92,7 +92,9 @@ def _doubled(
             yield Check("doubtful", where, f"the {what} {a} and {b} are surveyed at one place")
 
 
-def _outlying(places: Mapping[str, tuple[float, float, float]], where: str) -> Iterator[Check]:
+def _check_outlying(
+    places: Mapping[str, tuple[float, float, float]], where: str
+) -> Iterator[Check]:
     if len(places) < 4:
         return
     points = np.array(list(places.values()))
@@ -108,7 +110,7 @@ def _outlying(places: Mapping[str, tuple[float, float, float]], where: str) -> I
             yield Check("missing", f"{where}.{name}", text)
 
 
-def _buried(
+def _check_buried(
     places: Mapping[str, tuple[float, float, float]], where: str, how: str
 ) -> Iterator[Check]:
     for name, at in places.items():
@@ -117,7 +119,7 @@ def _buried(
             yield Check("doubtful", f"{where}.{name}", text)
 
 
-def _guessed(
+def _check_guessed(
     record: Record, markers: Mapping[str, tuple[float, float, float]], where: str
 ) -> Iterator[Check]:
     """Round places whose uncertainty is the default."""

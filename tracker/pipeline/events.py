@@ -30,7 +30,7 @@ def events(record: Record, results: Results) -> tuple[EventResult, ...]:
         EventResult(e.time, e.text, "typed", "exit" if e.sets == "exit" else "typed", e.u or None)
         for e in record.test.events
     ]
-    found = [*_found(results), *typed]
+    found = [*_found_events(results), *typed]
     ordered = sorted(found, key=lambda event: event.time)
     return tuple(
         EventResult(e.time, e.text, e.source, e.kind, e.u, event_frames(results, e.time))
@@ -49,7 +49,7 @@ def event_frames(results: Results, time: float) -> dict[str, float]:
     return frames
 
 
-def _found(results: Results) -> Iterator[EventResult]:
+def _found_events(results: Results) -> Iterator[EventResult]:
     if any(e.impact_speed is not None for e in results.vehicles.values()):
         yield EventResult(0.0, "first contact", "found", "contact")
     several = len(results.vehicles) > 1

@@ -110,7 +110,7 @@ def instrumented(
         if together is not None and (v := together.velocity) is not None
         else alone
     )
-    checked = None if together is None else _checked(together)
+    checked = None if together is None else _cross_check_result(together)
     figures = tuple(
         AccelerometerResult(
             block.name,
@@ -186,7 +186,7 @@ def _velocity(vehicle: str, block: Accelerometer, cg: Array) -> list[Curve]:
     return [Curve(vehicle, "velocity_x", "accelerometer", "m/s", time, value, spread)]
 
 
-def _checked(check: CrossCheck) -> CrossCheckResult:
+def _cross_check_result(check: CrossCheck) -> CrossCheckResult:
     velocity = None
     if (v := check.velocity) is not None:
         s = v.sprague_geers

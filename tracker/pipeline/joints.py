@@ -44,7 +44,7 @@ def with_joints(
         if angles is None:
             continue
         found[name] = angles
-        of[joint.to], of[name] = _joined(point, motions, (joint.to, name), pair)
+        of[joint.to], of[name] = _joint_values(point, motions, (joint.to, name), pair)
     return replace(motions, of=of), found
 
 
@@ -104,7 +104,7 @@ def _articulation(
     return articulation(times, (a, b), (a_draws, b_draws), gap)
 
 
-def _joined(
+def _joint_values(
     point: JointPoint,
     motions: SolvedMotions,
     names: tuple[str, str],

@@ -72,7 +72,7 @@ def _vehicles(record: Record) -> Iterator[Check]:
         }
         surveyed = [m for m in seen if vehicle.markers[m].at is not None]
         if not seen:
-            yield _unpicked(vehicle, where)
+            yield _check_unpicked(vehicle, where)
         elif len(surveyed) < 2:
             text = (
                 f"{len(surveyed)} of its {len(seen)} picked markers have a surveyed place `at`; "
@@ -247,7 +247,7 @@ def _unpicked_targets(camera: CameraEntry, count: int, where: str) -> Check:
     return Check("ok", where, text)
 
 
-def _unpicked(vehicle: Vehicle, where: str) -> Check:
+def _check_unpicked(vehicle: Vehicle, where: str) -> Check:
     """What can be done for a vehicle none of whose markers is picked."""
     able = [m for m in vehicle.markers.values() if m.at and m.size and m.pattern != "patch"]
     if len(able) >= 3:

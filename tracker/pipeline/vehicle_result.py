@@ -86,7 +86,7 @@ def vehicle_result(
     until the film does).
     """
     samples = of.samples
-    if len(samples.time) < 2 or not _within(samples.time):
+    if len(samples.time) < 2 or not _is_within(samples.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(samples)
     standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
@@ -118,7 +118,7 @@ def vehicle_result(
     )
 
 
-def _within(time: Array) -> bool:
+def _is_within(time: Array) -> bool:
     """Whether time zero lies in the film, give or take half a frame."""
     half = 0.5 * float(time[1] - time[0])
     return bool(time[0] - half <= 0 <= time[-1] + half)

@@ -79,7 +79,7 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
         push = gained * pulse
         rate = speed + np.cumsum(push) * PLANNED_MOTION.step
         if role == "struck":
-            rate = _braked(push)
+            rate = _brake_motion(push)
         state = np.zeros((len(time), 15))
         state[:, :3] = at
         _run(state, rate, along, time)
@@ -108,7 +108,7 @@ def _run(state: Array, rate: Array, along: Array, time: Array) -> None:
     state[:, 12:14] += np.outer(np.gradient(rate, PLANNED_MOTION.step), along)
 
 
-def _braked(push: Array) -> Array:
+def _brake_motion(push: Array) -> Array:
     """Speed (n,) of a parked vehicle that is accelerated by `push` (n,) against its tyres' grip."""
     rate = np.zeros(len(push))
     for k in range(1, len(push)):

@@ -57,14 +57,14 @@ def time_in_view(mark: PlannedMarkView) -> str:
         small = np.nanmax(mark.size_px[inside], initial=0.0) < PLAN.least_px
         return "never: too small" if small else "never: outside"
     shown = time[visible]
-    if visible[0] and _once(visible):
+    if visible[0] and _is_one_stretch(visible):
         return f"until {_ms(shown[-1])}"
-    if visible[-1] and _once(visible):
+    if visible[-1] and _is_one_stretch(visible):
         return f"from {_ms(shown[0])}"
     return f"{_ms(shown[0])} to {_ms(shown[-1])}"
 
 
-def _once(visible: NDArray[np.bool_]) -> bool:
+def _is_one_stretch(visible: NDArray[np.bool_]) -> bool:
     return int(np.sum(np.abs(np.diff(visible.astype(int))))) == 1
 
 

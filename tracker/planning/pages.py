@@ -39,7 +39,7 @@ def document(plan: Plan, captions: Mapping[str, str]) -> Document:
         (
             Part("The uncertainty to expect", "for the engineer", _worth(plan)),
             Part("What the cameras will see", "for the camera crew", _sight(plan, captions)),
-            Part("What was assumed", "for the reviewer", _assumed(plan)),
+            Part("What was assumed", "for the reviewer", _assumed_text(plan)),
         ),
     )
 
@@ -195,7 +195,7 @@ def _motion_text(plan: Plan) -> str:
     )
 
 
-def _assumed(plan: Plan) -> tuple[Block, ...]:
+def _assumed_text(plan: Plan) -> tuple[Block, ...]:
     picture, record = plan.picture, plan.record
     first, last = plan.span
     survey = record.survey

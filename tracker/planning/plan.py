@@ -86,11 +86,13 @@ def changed(planned: Mapping[str, Stand], picture: AssumedPicture) -> dict[str, 
     return {
         name: layout
         for name, layout in layouts.items()
-        if any(layout[n] != planned[n] for n in planned if _differs(name, planned[n], layout[n]))
+        if any(
+            layout[n] != planned[n] for n in planned if _is_different(name, planned[n], layout[n])
+        )
     }
 
 
-def _differs(change: str, before: Stand, after: Stand) -> bool:
+def _is_different(change: str, before: Stand, after: Stand) -> bool:
     """Whether a change did anything to a camera (arrays don't compare as one)."""
     if change == MORE_SURVEY:
         return len(after.fixed) != len(before.fixed)

@@ -62,7 +62,7 @@ def lies_inside(folder: Path, name: str) -> bool:
     if is_url(name) or not name.strip() or _outside(name):
         return False
     try:
-        return not _escapes(folder, matches(folder, name))
+        return not _is_escaping(folder, matches(folder, name))
     except (OSError, ValueError):
         return False
 
@@ -106,7 +106,7 @@ def _check(folder: Path, name: str, key: Key, what: str) -> Iterator[Complaint]:
         return
     try:
         found = matches(folder, name)
-        escaped = _escapes(folder, found)
+        escaped = _is_escaping(folder, found)
         special = None if escaped else next(filter(_is_special, _whole(found)), None)
         unreadable = not escaped and not all(os.access(path, os.R_OK) for path in found[:1])
     except OSError as error:
@@ -150,7 +150,7 @@ def _outside(name: str) -> str | None:
     return None
 
 
-def _escapes(folder: Path, found: list[Path]) -> bool:
+def _is_escaping(folder: Path, found: list[Path]) -> bool:
     """Whether a path, or a link anywhere in a folder it names, leads out of `folder`."""
     home = folder.resolve()
     targets = {path.parent for path in found} | {path for path in found if path.is_symlink()}

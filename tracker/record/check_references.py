@@ -40,23 +40,25 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
         for entry, word in (("joint", "to"), ("wheel", "of")):
             table = vehicle.get(entry)
             if isinstance(table, dict):
-                yield from _known((*key, entry, word), table.get(word), others, "other vehicle")
+                yield from _check_known(
+                    (*key, entry, word), table.get(word), others, "other vehicle"
+                )
     for key, camera in tables(raw, "cameras"):
         for bar, table in tables(camera, "scale"):
-            yield from _known((*key, *bar, "on"), table.get("on"), vehicles, "vehicle")
+            yield from _check_known((*key, *bar, "on"), table.get("on"), vehicles, "vehicle")
         picks = camera.get("picks")
         for mark in picks if isinstance(picks, dict) else ():
-            yield from _known((*key, "picks", mark), mark, markers, "marker")
+            yield from _check_known((*key, "picks", mark), mark, markers, "marker")
         survey = camera.get("survey")
         names = [n for n in survey if n] if isinstance(survey, dict) else []
         fixed = {MarkId(SURVEY, name) for name in names}  # the schema refuses the empty name
         for entry in ("edits", "ruled_out"):
             for place, table in tables(camera, entry):
-                yield from _known(
+                yield from _check_known(
                     (*key, *place, "mark"), table.get("mark"), markers | fixed, "mark"
                 )
     for key, sensor in tables(raw, "accelerometers"):
-        yield from _known((*key, "vehicle"), sensor.get("vehicle"), vehicles, "vehicle")
+        yield from _check_known((*key, "vehicle"), sensor.get("vehicle"), vehicles, "vehicle")
 
 
 def _markers(vehicle: dict[str, Any]) -> list[tuple[str, Any]]:
@@ -68,7 +70,9 @@ def _of_events(raw: dict[str, Any], vehicles: Collection[str]) -> Iterator[Compl
     """Events name vehicles that there are."""
     test = raw.get("test")
     for place, event in tables(test if isinstance(test, dict) else {}, "events"):
-        yield from _known(("test", *place, "vehicle"), event.get("vehicle"), vehicles, "vehicle")
+        yield from _check_known(
+            ("test", *place, "vehicle"), event.get("vehicle"), vehicles, "vehicle"
+        )
 
 
 def _wheels(key: Key, vehicle: dict[str, Any]) -> Iterator[Complaint]:
@@ -76,7 +80,7 @@ def _wheels(key: Key, vehicle: dict[str, Any]) -> Iterator[Complaint]:
     points, wheels = vehicle.get("points"), vehicle.get("wheels")
     known = list(points) if isinstance(points, dict) else []
     for k, wheel in enumerate(wheels if isinstance(wheels, list) else []):
-        yield from _known((*key, "wheels", k), wheel, known, "point")
+        yield from _check_known((*key, "wheels", k), wheel, known, "point")
 
 
 def _roles(vehicles: dict[str, dict[str, Any]]) -> Iterator[Complaint]:
@@ -90,7 +94,7 @@ def _roles(vehicles: dict[str, dict[str, Any]]) -> Iterator[Complaint]:
             )
 
 
-def _known(key: Key, name: object, known: Collection[str], what: str) -> Iterator[Complaint]:
+def _check_known(key: Key, name: object, known: Collection[str], what: str) -> Iterator[Complaint]:
     if not isinstance(name, str) or name in known:
         return
     close = nearest(name, known)

@@ -21,8 +21,8 @@ def draw_article(axes: Axes, results: Results, article: ArticleResult, factor: f
     paths = results.article_paths
     held = {n: p for n, p in paths.items() if not _is_detached(article, n)}
     if article.offset is not None and paths:
-        _undeformed(axes, article, paths, factor)
-        _deformed(axes, article, held, factor)
+        _draw_undeformed(axes, article, paths, factor)
+        _draw_deformed(axes, article, held, factor)
     for k, (name, path) in enumerate(paths.items()):
         _mark(axes, path, name in held, factor, "article's marks before" if k == 0 else None)
 
@@ -39,7 +39,7 @@ def _axes_of(article: ArticleResult) -> tuple[Array, Array, Array]:
     return np.array([c, s]), article.side * right, (article.offset or 0.0) * right
 
 
-def _undeformed(
+def _draw_undeformed(
     axes: Axes, article: ArticleResult, paths: Mapping[str, ArticlePath], factor: float
 ) -> None:
     along, inward, origin = _axes_of(article)
@@ -52,7 +52,7 @@ def _undeformed(
         axes.fill(*band.T, color=SOFT, alpha=0.25, linewidth=0)
 
 
-def _deformed(
+def _draw_deformed(
     axes: Axes, article: ArticleResult, held: Mapping[str, ArticlePath], factor: float
 ) -> None:
     """The traffic face at the moment of the greatest deflection, through the marks known then."""

@@ -160,20 +160,23 @@ def _target(
     spread = max(each.at_u)
     withheld = [NONE] * 3
     if each.withheld_px is not None and each.withheld_expected_px is not None:
-        withheld = [*(_signed(v, 3) for v in each.withheld_px), _size(each.withheld_expected_px)]
+        withheld = [
+            *(_signed_text(v, 3) for v in each.withheld_px),
+            _size(each.withheld_expected_px),
+        ]
     return (
         camera,
         name if each.used else f"{name} (left out)",
         *(fixed(v * metres, 3) for v in each.at),
         significant(spread * tiny) if spread > 0 else "0",
-        *(_signed(v, 3) for v in each.residual_px),
+        *(_signed_text(v, 3) for v in each.residual_px),
         _size(each.expected_px),
-        *(_signed(v * tiny, 3 if tiny < 100 else 2) for v in each.residual_m),
+        *(_signed_text(v * tiny, 3 if tiny < 100 else 2) for v in each.residual_m),
         *withheld,
     )
 
 
-def _signed(value: float, decimals: int) -> str:
+def _signed_text(value: float, decimals: int) -> str:
     return f"{value:+.{decimals}f}".replace("-", "−")
 
 

@@ -306,8 +306,8 @@ def _warnings(results: Results) -> Block:
 def _edits(results: Results) -> list[Block]:
     """What holds in the record by hand, and what the program decided by itself."""
     acts = [e for e in results.log if e.kind == "edit" and e.where in results.software.inputs]
-    by_hand = _counted(e for e in results.log if e.kind == "edit" and e not in acts)
-    decided = _counted(e for e in results.log if e.kind == "decision")
+    by_hand = _counted_rows(e for e in results.log if e.kind == "edit" and e not in acts)
+    decided = _counted_rows(e for e in results.log if e.kind == "decision")
     blocks: list[Block] = []
     for caption, rows, none in (
         ("Edits made by hand", by_hand, "No edits by hand: the program measured every mark."),
@@ -322,13 +322,13 @@ def _edits(results: Results) -> list[Block]:
 
 
 def _log(results: Results) -> Block:
-    rows = _counted(entry for entry in results.log if entry.kind != "output")
+    rows = _counted_rows(entry for entry in results.log if entry.kind != "output")
     if not rows:
         return Text("No log was kept.")
     return table("Log", ("kind", "where", "what"), rows, "lll")
 
 
-def _counted(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
+def _counted_rows(entries: Iterable[Entry]) -> list[tuple[str, str, str]]:
     """Rows of a log; entries that say the same are one row with their number."""
     times = Counter((entry.kind, entry.where, _entry_text(entry)) for entry in entries)
     return [

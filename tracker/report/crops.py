@@ -50,12 +50,12 @@ def crops(
     height = min(int(max(width / REPORT.shape, 1)), size[1])
     middle = np.mean([box.mean(0) for box in known], axis=0)
     return {
-        frame: _placed(middle if box is None else box.mean(0), (width, height), size)
+        frame: _place_crop(middle if box is None else box.mean(0), (width, height), size)
         for frame, box in boxes.items()
     }
 
 
-def _placed(middle: Array, extent: tuple[int, int], size: tuple[int, int]) -> Crop:
+def _place_crop(middle: Array, extent: tuple[int, int], size: tuple[int, int]) -> Crop:
     """The crop of this extent about a middle, moved so that it lies in the picture."""
     left, top = (
         int(np.clip(round(float(m) - e / 2), 0, s - e))

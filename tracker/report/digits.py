@@ -99,17 +99,17 @@ def _place(value: float, digits: int) -> int:
     """Power of ten of the last digit when `value` is rounded to so many significant digits."""
     place = math.floor(math.log10(abs(value))) - digits + 1
     # 0.0996 rounds to 0.10: one place less
-    grown = _quantized(abs(value), place)
+    grown = _quantize(abs(value), place)
     return place + (1 if grown >= Decimal((0, (1,), place + digits)) else 0)
 
 
 def _text(value: float, place: int) -> str:
-    number = _quantized(value, place)
+    number = _quantize(value, place)
     if number == 0:
         number = abs(number)
     return f"{number:f}".replace("-", "−")
 
 
-def _quantized(value: float, place: int) -> Decimal:
+def _quantize(value: float, place: int) -> Decimal:
     exact = Decimal(repr(float(value)))
     return exact.quantize(Decimal((0, (1,), place)), ROUND_HALF_EVEN, Context(prec=700))

@@ -27,11 +27,11 @@ def label_places(
     own = np.hstack([at - OWN, at + OWN])
     boxes = _boxes(at, LETTER * np.array([len(name) for name in names], dtype=float))
     is_other = (own[:, None] != own).any(axis=2)
-    cost = np.sum(_shared(boxes[:, :, None], own) * is_other[:, None], axis=2)
+    cost = np.sum(_overlap_areas(boxes[:, :, None], own) * is_other[:, None], axis=2)
     cost += _outside(boxes, width, height)
     best = np.empty((len(at), 4))
     for i, (each, covered) in enumerate(zip(boxes, cost, strict=True)):
-        named = _shared(each[:, None], best[:i]).sum(axis=1)
+        named = _overlap_areas(each[:, None], best[:i]).sum(axis=1)
         best[i] = each[np.argmin(covered + named)]
     return [(round(float(left)), round(float(bottom))) for left, _, _, bottom in best]
 
@@ -52,7 +52,7 @@ def _boxes(at: Array, wide: Array) -> Array:
     return np.stack([left, bottom - TALL, left + wide[:, None], bottom], axis=2)
 
 
-def _shared(boxes: Array, others: Array) -> Array:
+def _overlap_areas(boxes: Array, others: Array) -> Array:
     """Areas (...) that boxes (..., 4) share with others (..., 4), px^2."""
     wide = np.minimum(boxes[..., 2], others[..., 2]) - np.maximum(boxes[..., 0], others[..., 0])
     tall = np.minimum(boxes[..., 3], others[..., 3]) - np.maximum(boxes[..., 1], others[..., 1])
@@ -63,4 +63,4 @@ def _outside(boxes: Array, width: int, height: int) -> Array:
     """Areas (...) of boxes (..., 4) that lie beyond the picture, px^2."""
     picture = np.array([0.0, 0.0, width, height])
     whole = (boxes[..., 2] - boxes[..., 0]) * (boxes[..., 3] - boxes[..., 1])
-    return np.asarray(whole - _shared(boxes, picture))
+    return np.asarray(whole - _overlap_areas(boxes, picture))

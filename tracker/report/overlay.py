@@ -87,7 +87,14 @@ class Overlay:
             return
         for end, colour in zip(pixels[1:], AXES, strict=True):
             cv2.arrowedLine(
-                picture, _fixed(pixels[0]), _fixed(end), colour, 2, cv2.LINE_AA, SUB, 0.12
+                picture,
+                _fixed_point(pixels[0]),
+                _fixed_point(end),
+                colour,
+                2,
+                cv2.LINE_AA,
+                SUB,
+                0.12,
             )
         cv2.putText(picture, name, _whole(pixels[1], 6), FONT, 0.5, AXES[0], 1, cv2.LINE_AA)
 
@@ -217,7 +224,7 @@ def _line(strip: Image, parts: list[str], row: int) -> None:
     cv2.putText(strip, plain, (10, 25 + 26 * row), FONT, scale, WHITE, 1, cv2.LINE_AA)
 
 
-def _fixed(pixel: Array) -> tuple[int, int]:
+def _fixed_point(pixel: Array) -> tuple[int, int]:
     return round(float(pixel[0]) * 2**SUB), round(float(pixel[1]) * 2**SUB)
 
 

@@ -32,15 +32,15 @@ PLOT = """#set document(date: none)
 def pdf(document: Document, folder: Path) -> bytes:
     """The report; plots and photographs are taken from `folder`/pictures."""
     template = (files("tracker.report") / "report.typ").read_bytes()
-    return _compiled(template, folder, {"document": json.dumps(_document(document))})
+    return _compile_page(template, folder, {"document": json.dumps(_document(document))})
 
 
 def plot_pdf(name: str, folder: Path) -> bytes:
     """A plot `folder`/`name` (SVG) as a page of its size."""
-    return _compiled(PLOT.encode(), folder, {"plot": f"/{name}"})
+    return _compile_page(PLOT.encode(), folder, {"plot": f"/{name}"})
 
 
-def _compiled(source: bytes, root: Path, inputs: dict[str, str]) -> bytes:
+def _compile_page(source: bytes, root: Path, inputs: dict[str, str]) -> bytes:
     compiler = typst.Compiler(source, root=str(root), font_paths=_fonts(), sys_inputs=inputs)
     made = compiler.compile(format="pdf")
     assert isinstance(made, bytes)

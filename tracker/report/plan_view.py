@@ -38,7 +38,7 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
     data: dict[str, list[float]] = {f"x ({unit})": [], f"y ({unit})": []}
     for (name, outline), line in zip(outlines.items(), LINES, strict=False):
         _vehicle(axes, results, name, outline, line.colour, factor)
-        path = _known(results.motion[name])
+        path = _known_path(results.motion[name])
         axes.plot(*(path[:, :2].T * factor), color=line.colour, linewidth=0.8, linestyle=":")
         data[f"x ({unit})"] += (path[:, 0] * factor).tolist()
         data[f"y ({unit})"] += (path[:, 1] * factor).tolist()
@@ -66,7 +66,7 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
     return PLAN_VIEW, caption, figure, {k: np.array(v) for k, v in data.items()}
 
 
-def _known(motion: Motion) -> Array:
+def _known_path(motion: Motion) -> Array:
     """x, y, yaw (n, 3) wherever they are determined."""
     columns = [_X, _Y, _YAW]
     return np.asarray(motion.state[motion.observed[:, columns].all(axis=1)][:, columns])

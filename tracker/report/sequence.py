@@ -32,7 +32,7 @@ class Photographer:
     def __init__(self, results: Results, pictures: Path) -> None:
         self.results = results
         self.pictures = pictures
-        self._wanted = {camera: _wanted(results, camera) for camera in results.views}
+        self._wanted = {camera: _wanted_times(results, camera) for camera in results.views}
         self._taken: set[str] = set()
 
     def look(self, camera: str, frame: int, luma: Luma, white: int) -> None:
@@ -72,13 +72,13 @@ class Photographer:
         return shots
 
 
-def _wanted(results: Results, camera: str) -> dict[str, tuple[int, str, str]]:
+def _wanted_times(results: Results, camera: str) -> dict[str, tuple[int, str, str]]:
     """By moment: frame, file and label of the photograph."""
     found = {}
     for moment in moments(results):
         frame = _frame(results, camera, moment)
         if frame is not None:
-            time = _signed(float(results.times[camera][frame]))
+            time = _signed_text(float(results.times[camera][frame]))
             label = f"{camera}, {moment.label}, {time} s"
             found[moment.key] = (frame, f"{camera}-{moment.key}.jpg", label)
     return found
@@ -140,5 +140,5 @@ def _frame(results: Results, camera: str, moment: Moment) -> int | None:
     return frame if abs(float(times[frame]) - moment.time) <= 2 * interval else None
 
 
-def _signed(time: float) -> str:
+def _signed_text(time: float) -> str:
     return f"{round(time, 3) + 0.0:+.3f}".replace("-", "−")

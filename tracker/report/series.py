@@ -191,7 +191,7 @@ def motions(rows: Sequence[Row], system: System) -> TableBlock:
 def _outcomes(
     caption: str, rows: Sequence[Row], wanted: Sequence[str], system: System
 ) -> TableBlock:
-    names = [name for name in wanted if _known(rows, name)]
+    names = [name for name in wanted if _is_known(rows, name)]
     head = ("test", *(named(LABELS[name], unit_of(FIELDS[name], system)[0]) for name in names))
     lines = [(row.number, *(_cell(row, name, system) for name in names)) for row in rows]
     note = " ".join(
@@ -248,7 +248,7 @@ def _beside(plots: Mapping[str, str]) -> list[Block]:
     return [*blocks, Heading("Force against crush"), *curves] if curves else blocks
 
 
-def _known(rows: Sequence[Row], name: str) -> bool:
+def _is_known(rows: Sequence[Row], name: str) -> bool:
     return any(row.values[name] is not None for row in rows)
 
 

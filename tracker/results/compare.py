@@ -50,11 +50,11 @@ def _scalars(place: tuple[str, ...], old: Any, new: Any) -> Iterator[str]:
     elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
         for i, (a, b) in enumerate(zip(old, new, strict=True)):
             yield from _scalars((*place, str(i)), a, b)
-    elif not _same(old, new):
+    elif not _is_same(old, new):
         yield f"{'.'.join(place)}: {_brief(old)} before, {_brief(new)} now"
 
 
-def _same(old: Any, new: Any) -> bool:
+def _is_same(old: Any, new: Any) -> bool:
     numbers = [isinstance(x, (int, float)) and not isinstance(x, bool) for x in (old, new)]
     if all(numbers):
         return math.isclose(old, new, rel_tol=RELATIVE, abs_tol=RELATIVE)
@@ -67,15 +67,15 @@ def _first_difference(old: str, new: str) -> str | None:
     if len(before) != len(after):
         return f"{len(before)} lines before, {len(after)} now"
     for number, (a, b) in enumerate(zip(before, after, strict=True), 1):
-        if a != b and not _same_row(a.split(","), b.split(",")):
+        if a != b and not _is_same_row(a.split(","), b.split(",")):
             return f"line {number} differs"
     return None
 
 
-def _same_row(old: list[str], new: list[str]) -> bool:
+def _is_same_row(old: list[str], new: list[str]) -> bool:
     if len(old) != len(new):
         return False
-    return all(a == b or _same(_number(a), _number(b)) for a, b in zip(old, new, strict=True))
+    return all(a == b or _is_same(_number(a), _number(b)) for a, b in zip(old, new, strict=True))
 
 
 def _number(text: str) -> float | str:

@@ -60,7 +60,7 @@ def read_results(directory: str | Path) -> Results:
         **read_h5(directory / ARRAYS),
         log=read_log(_text(directory / LOG), str(directory / LOG)),
     )
-    return _placed(results, lambda path: os.path.normpath(directory.resolve() / path))
+    return _with_places(results, lambda path: os.path.normpath(directory.resolve() / path))
 
 
 def _refuse_links(directory: Path) -> None:
@@ -154,7 +154,7 @@ def _text(path: Path) -> str:
         ) from None
 
 
-def _placed(results: Results, place: Callable[[str], str]) -> Results:
+def _with_places(results: Results, place: Callable[[str], str]) -> Results:
     """The results with other places of the films and of the record; URLs stay."""
     views = {
         name: view if "://" in view.film else replace(view, film=place(view.film))
@@ -171,4 +171,4 @@ def _placed(results: Results, place: Callable[[str], str]) -> Results:
 
 def relative(results: Results, folder: Path) -> Results:
     """Places as seen from the results folder, so that all can be moved together."""
-    return _placed(results, lambda path: Path(os.path.relpath(path, folder)).as_posix())
+    return _with_places(results, lambda path: Path(os.path.relpath(path, folder)).as_posix())

@@ -33,7 +33,7 @@ def motion_frame(motion: Motion) -> pandas.DataFrame:
     >>> list(table.columns[:3]), table.index.name
     (['x_m', 'y_m', 'z_m'], 'time_s')
     """
-    pandas = _installed("pandas")
+    pandas = _import_installed("pandas")
     columns = {name: motion[name] for name in STATE}
     columns |= {f"u_{name}": motion.u_of(name) for name in STATE}
     index = pandas.Index(motion.time, name="time_s")
@@ -51,7 +51,7 @@ def motion_dataset(motion: Motion) -> xarray.Dataset:
     >>> data["vx_mps"].attrs["units"], data["vx_mps"].dims
     ('m/s', ('time_s',))
     """
-    xarray = _installed("xarray")
+    xarray = _import_installed("xarray")
     values = {}
     for name in STATE:
         unit = {"units": UNITS[name]}
@@ -61,7 +61,7 @@ def motion_dataset(motion: Motion) -> xarray.Dataset:
     return xarray.Dataset(values, coords={"time_s": time})  # type: ignore[no-any-return]
 
 
-def _installed(name: str) -> Any:
+def _import_installed(name: str) -> Any:
     try:
         return import_module(name)
     except ImportError:

@@ -131,7 +131,7 @@ def _write_motion(group: Any, motion: Motion) -> None:
 def _read_motion(group: Any) -> Motion:
     state = np.column_stack([numbers(group, name) for name in STATE])
     u = np.column_stack([numbers(group, f"u_{name}") for name in STATE])
-    time = _shaped(numbers(group, "time_s"), (len(state),))
+    time = _reshape(numbers(group, "time_s"), (len(state),))
     return Motion(time, state, u, np.isfinite(state))
 
 
@@ -149,7 +149,7 @@ def _write_point(group: Any, point: PointPath) -> None:
 def _read_point(group: Any) -> PointPath:
     state = np.column_stack([numbers(group, name) for name in POINT_STATE])
     u = np.column_stack([numbers(group, f"u_{name}") for name in POINT_STATE])
-    time = _shaped(numbers(group, "time_s"), (len(state),))
+    time = _reshape(numbers(group, "time_s"), (len(state),))
     return PointPath(time, state[:, :3], state[:, 3:], u[:, :3], u[:, 3:])
 
 
@@ -165,10 +165,10 @@ def _read_article(group: Any) -> ArticlePath:
     position = numbers(group, "position")
     shape = (len(position), 3)
     return ArticlePath(
-        _shaped(numbers(group, "time_s"), (len(position),)),
-        _shaped(position, shape),
-        _shaped(numbers(group, "u"), shape),
-        _shaped(numbers(group, "start"), (3,)),
+        _reshape(numbers(group, "time_s"), (len(position),)),
+        _reshape(position, shape),
+        _reshape(numbers(group, "u"), shape),
+        _reshape(numbers(group, "start"), (3,)),
     )
 
 
@@ -189,9 +189,9 @@ def _read_tracks(camera: str, group: Any) -> Tracks:
     return Tracks(
         camera,
         marks,
-        _shaped(numbers(group, "position"), (*shape, 2)),
-        _shaped(numbers(group, "covariance"), (*shape, 2, 2)),
-        _shaped(status, shape),
+        _reshape(numbers(group, "position"), (*shape, 2)),
+        _reshape(numbers(group, "covariance"), (*shape, 2, 2)),
+        _reshape(status, shape),
     )
 
 
@@ -227,9 +227,9 @@ def _read_curve(group: Any) -> Curve:
         str(group.attrs["quantity"]),
         str(group.attrs["source"]),
         str(group["value"].attrs["unit"]),
-        _shaped(time, (time.size,)),
-        _shaped(numbers(group, "value"), (time.size,)),
-        _shaped(numbers(group, "u"), (time.size,)) if "u" in group else None,
+        _reshape(time, (time.size,)),
+        _reshape(numbers(group, "value"), (time.size,)),
+        _reshape(numbers(group, "u"), (time.size,)) if "u" in group else None,
     )
 
 
@@ -270,20 +270,20 @@ def _read_view(group: Any) -> View:
 def _read_camera(group: Any) -> Camera:
     width, height = group.attrs["size"]
     lens = Lens(
-        _shaped(numbers(group, "matrix"), (3, 3)),
-        _shaped(numbers(group, "distortion"), (5,)),
+        _reshape(numbers(group, "matrix"), (3, 3)),
+        _reshape(numbers(group, "distortion"), (5,)),
         (int(width), int(height)),
-        _shaped(numbers(group, "lens_covariance"), (9, 9)),
+        _reshape(numbers(group, "lens_covariance"), (9, 9)),
     )
     return Camera(
         lens,
-        _shaped(numbers(group, "rotation"), (3, 3)),
-        _shaped(numbers(group, "position"), (3,)),
-        _shaped(numbers(group, "covariance"), (15, 15)),
+        _reshape(numbers(group, "rotation"), (3, 3)),
+        _reshape(numbers(group, "position"), (3,)),
+        _reshape(numbers(group, "covariance"), (15, 15)),
     )
 
 
-def _shaped(found: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+def _reshape(found: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     """The array, if it has this shape."""
     if found.shape != shape:
         raise ValueError(f"an array of {found.shape} stands where {shape} is needed")

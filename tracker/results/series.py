@@ -169,7 +169,7 @@ def repeated(rows: Sequence[Row]) -> tuple[Group, ...]:
         if row.mass is not None and wanted.speed is not None:
             plan = (
                 row.criteria,
-                *(_rounded(x) for x in (wanted.speed, wanted.angle, wanted.offset)),
+                *(_round_value(x) for x in (wanted.speed, wanted.angle, wanted.offset)),
             )
             plans.setdefault(plan, []).append(row)
     found: list[Group] = []
@@ -307,7 +307,7 @@ def _statistics(rows: Sequence[Row]) -> dict[str, Statistic]:
     return found
 
 
-def _rounded(value: float | None) -> float | None:
+def _round_value(value: float | None) -> float | None:
     """A condition as a key: text in different units makes the same number up to rounding."""
     return None if value is None else round(value, 3) + 0.0
 

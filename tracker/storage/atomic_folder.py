@@ -105,13 +105,13 @@ def clear_leftovers(target: Path) -> None:
 def _clear(target: Path) -> None:
     """As `clear_leftovers`, for whoever holds the lock on the folder around `target`."""
     for old in _leftovers(target, OLD):
-        if _abandoned(old):
+        if _is_abandoned(old):
             if target.exists():
                 shutil.rmtree(old, ignore_errors=True)
             else:
                 old.rename(target)
     for new in _leftovers(target, NEW):
-        if _abandoned(new):
+        if _is_abandoned(new):
             shutil.rmtree(new, ignore_errors=True)
 
 
@@ -221,7 +221,7 @@ def claimed(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _abandoned(folder: Path) -> bool:
+def _is_abandoned(folder: Path) -> bool:
     """Whether no living process claims the folder."""
     if os.name != "posix":
         return time.time() - folder.stat().st_mtime > DAY

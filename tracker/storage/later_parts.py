@@ -91,7 +91,7 @@ def later_parts(
                 for file, _ in files_inside(target / name):
                     place_of_it = earlier / name / file
                     place_of_it.parent.mkdir(parents=True, exist_ok=True)
-                    _linked(target / name / file, place_of_it)
+                    _link_file(target / name / file, place_of_it)
             yield LaterParts(target, made, earlier, waiting)
     finally:
         shutil.rmtree(place, ignore_errors=True)
@@ -114,7 +114,7 @@ def _content(folder: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {"waiting": [UNDER_WAY]}
 
 
-def _linked(source: Path, target: Path) -> None:
+def _link_file(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
     except OSError:

@@ -73,9 +73,9 @@ class _ValueWriter:
             return {"mapping": [[self.node(k), self.node(v)] for k, v in value.items()]}
         if id(value) in self._numbers:
             return {"again": self._numbers[id(value)]}
-        return self._remembered(value)
+        return self._remember(value)
 
-    def _remembered(self, value: Any) -> dict[str, Any]:
+    def _remember(self, value: Any) -> dict[str, Any]:
         number = self._numbers[id(value)] = len(self._numbers)
         self._alive.append(value)
         if isinstance(value, np.ndarray):

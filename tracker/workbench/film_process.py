@@ -41,7 +41,7 @@ class FilmProcess:
         self._patience = patience
         self._program = program
         self._lock = threading.Lock()
-        self._decoder, facts = self._opened()
+        self._decoder, facts = self._open_process()
         self.frames = int(facts["frames"])
         self.size = (int(facts["size"][0]), int(facts["size"][1]))
         self.bits = int(facts["bits"])
@@ -64,7 +64,7 @@ class FilmProcess:
         with self._lock:
             if not self._decoder.process.is_alive():
                 self._decoder.close()
-                self._decoder, _ = self._opened()
+                self._decoder, _ = self._open_process()
             with self._decoder.watched(self._patience):
                 self._decoder.ask(frame=index)
                 self._decoder.answer()
@@ -72,7 +72,7 @@ class FilmProcess:
 
     def forward(self) -> Iterator[tuple[int, Luma]]:
         """(index, luma) from the first frame to the last, by a process of their own."""
-        decoder, _ = self._opened()
+        decoder, _ = self._open_process()
         with contextlib.closing(decoder):
             decoder.ask(forward=True)
             while True:
@@ -87,7 +87,7 @@ class FilmProcess:
         """End the decoder."""
         self._decoder.close()
 
-    def _opened(self) -> tuple[AnsweringProcess, dict[str, Any]]:
+    def _open_process(self) -> tuple[AnsweringProcess, dict[str, Any]]:
         """A decoder, and the facts of the film."""
         decoder = AnsweringProcess(self._program, lambda how: _failure(self._where, how))
         try:

@@ -35,7 +35,7 @@ class Frames:
         self._copy: ScratchFile | None = None
         self._stopped = threading.Event()
         self._wanted = threading.Event()
-        if copy and self._worth_copying():
+        if copy and self._is_worth_copying():
             threading.Thread(target=self._fill, daemon=True).start()
 
     @property
@@ -50,7 +50,7 @@ class Frames:
 
     def luma(self, index: int) -> NDArray[Any]:
         """The grey levels (height, width) of a frame. Raises `Problem` where there are none."""
-        kept = self._kept(index)
+        kept = self._stored_frame(index)
         if kept is not None:
             return kept
         self._wanted.set()
@@ -73,7 +73,7 @@ class Frames:
         if self._copy is not None:
             self._copy.close()
 
-    def _kept(self, index: int) -> NDArray[Any] | None:
+    def _stored_frame(self, index: int) -> NDArray[Any] | None:
         """The frame out of the working copy, if it is there."""
         copy = self._copy
         if copy is None or not 0 <= index < len(self._held) or not self._held[index]:
@@ -94,7 +94,7 @@ class Frames:
     def _frame_bytes(self) -> int:
         return self._shape[1] * self._shape[2] * self._kind.itemsize
 
-    def _worth_copying(self) -> bool:
+    def _is_worth_copying(self) -> bool:
         if self.film.frames <= WORKBENCH.copy_spacing * self.film.starts or self.film.frames < 2:
             return False
         self._copy = COPIES.reserve(self.film.frames * self._frame_bytes())

@@ -27,7 +27,7 @@ def predicted_pixels(record: Record, results: Results, camera: str) -> dict[str,
     view, times = results.views.get(camera), results.times.get(camera)
     if view is None or view.camera is None or times is None:
         return {}
-    found = _fixed(record, view, camera, len(times))
+    found = _fixed_marks(record, view, camera, len(times))
     for name, motion in results.motion.items():
         vehicle = record.vehicles.get(name)
         if vehicle is None:
@@ -42,7 +42,7 @@ def predicted_pixels(record: Record, results: Results, camera: str) -> dict[str,
     return found
 
 
-def _fixed(record: Record, view: View, camera: str, frames: int) -> dict[str, Array]:
+def _fixed_marks(record: Record, view: View, camera: str, frames: int) -> dict[str, Array]:
     assert view.camera is not None
     entry = record.cameras.get(camera)
     found: dict[str, Array] = {}

@@ -22,7 +22,7 @@ def snap(
     A patch has no centre of its own: the pixel stays.
     """
     if pattern == "patch":
-        return _unfitted(pixel, "a patch has no centre to snap to: the place pointed at is kept")
+        return _fit_failure(pixel, "a patch has no centre to snap to: the place pointed at is kept")
     from tracker.marks import Picture, locate_mark
 
     frames = test.frames(camera)
@@ -36,11 +36,11 @@ def snap(
         reach,
     )
     if not fix.ok:
-        return _unfitted(pixel, fix.why)
+        return _fit_failure(pixel, fix.why)
     u, v = (float(x) for x in fix.position)
     sigma = np.sqrt(np.diag(fix.covariance))
     if sigma.max() > WORKBENCH.snap_limit:
-        return _unfitted(
+        return _fit_failure(
             pixel, f"what is there is too faint a {pattern} (u = {sigma.max():.2g} px)"
         )
     return {
@@ -51,7 +51,7 @@ def snap(
     }
 
 
-def _unfitted(pixel: tuple[float, float], why: str) -> dict[str, Any]:
+def _fit_failure(pixel: tuple[float, float], why: str) -> dict[str, Any]:
     return {"ok": False, "pixel": [round(pixel[0], 2), round(pixel[1], 2)], "u": None, "why": why}
 
 

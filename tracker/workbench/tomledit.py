@@ -44,7 +44,7 @@ def changed_text(text: str, changes: Sequence[Change]) -> str:
     """
     mark, body = text[: text.startswith(MARK)], text.removeprefix(MARK)
     if len(body) > LONGEST:
-        raise _refused()
+        raise _refusal()
     try:
         toml_tables(body)
         document = tomlkit.parse(body)
@@ -54,13 +54,13 @@ def changed_text(text: str, changes: Sequence[Change]) -> str:
         after = toml_tables(new)
         new.encode()  # half of a pair of surrogates is no text
     except (TOMLKitError, *NOT_WRITABLE):
-        raise _refused() from None
+        raise _refusal() from None
     last = {change.path: change for change in changes if change.path[-1] != APPEND}
     for path, change in last.items():
-        if not any(_covers(later, path) for later in last if later != path) and not _as_asked(
-            after, change
-        ):
-            raise _refused()
+        if not any(
+            _is_overriding(later, path) for later in last if later != path
+        ) and not _is_as_asked(after, change):
+            raise _refusal()
     return mark + new
 
 
@@ -150,14 +150,14 @@ def _item(path: Path, value: Any) -> Any:
     return value
 
 
-def _covers(later: Path, path: Path) -> bool:
+def _is_overriding(later: Path, path: Path) -> bool:
     """Whether a change at one path can move or hide what another one did."""
     shared = min(len(later), len(path))
     numbered = any(isinstance(part, int) for part in (*later, *path))
     return later[:shared] == path[:shared] or numbered
 
 
-def _as_asked(tables: Any, change: Change) -> bool:
+def _is_as_asked(tables: Any, change: Change) -> bool:
     here = tables
     for part in change.path:
         try:
@@ -173,7 +173,7 @@ def _as_asked(tables: Any, change: Change) -> bool:
     return bool(here == change.value)
 
 
-def _refused() -> Problem:
+def _refusal() -> Problem:
     return RecordError(
         "the record is laid out in a way that this change can't be written into",
         where="record.toml",

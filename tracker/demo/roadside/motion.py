@@ -83,7 +83,7 @@ def redirect(scenario: RoadsideScenario) -> Redirection:
     past = states[0] - np.arange(m, 0, -1)[:, None] * _STEP * np.r_[states[0, 3:], np.zeros(3)]
     time: Array = np.arange(-m, n + 1) * np.float64(_STEP)
     plane = np.vstack([past, states])
-    path = np.column_stack([plane[:, :2], _lifted(time), plane[:, 2]])
+    path = np.column_stack([plane[:, :2], _lift_motion(time), plane[:, 2]])
     every = slice(None, None, 5)  # a spline through every half millisecond keeps rates smooth
     still = np.vstack([np.zeros((m, len(nodes))), rails])
     return Redirection(
@@ -141,7 +141,7 @@ def _rates(state: Array, arms: Array, forces: Array, mass: float) -> Array:
     return np.array([*state[3:], *(total / mass), moment / _YAW_INERTIA])
 
 
-def _lifted(time: Array) -> Array:
+def _lift_motion(time: Array) -> Array:
     """Height of the cg, roll and pitch (n, 3) laid over the motion in the plane."""
 
     def bump(first: float, last: float, size: float) -> Array:

@@ -85,7 +85,7 @@ def strike(scenario: PoleScenario) -> PoleStrike:
         state = state + _STEP * _rates(middle, force, chassis)
     past = start + np.arange(-m, 0)[:, None] * _STEP * np.r_[start[3:], np.zeros(3)]
     plane = np.vstack([past, states])
-    path = np.column_stack([plane[:, :2], _lifted(time, chassis.cg[2]), plane[:, 2]])
+    path = np.column_stack([plane[:, :2], _lift_motion(time, chassis.cg[2]), plane[:, 2]])
     pole = _flight(time)
     touched = pole[:, 0] + np.sin(pole[:, 2]) * (POLE_HEIGHT / 2 - STRUCK)
     front = plane[:, 0] + FRONT - chassis.cg[0]
@@ -127,7 +127,7 @@ def _flight(time: Array) -> Array:
     return np.column_stack([ahead, drop - _LIFT * ahead, twice(free * arm / inertia)])
 
 
-def _lifted(time: Array, height: float) -> Array:
+def _lift_motion(time: Array, height: float) -> Array:
     """Height of the cg, roll and pitch (n, 3) laid over the motion in the plane."""
 
     def bump(first: float, last: float, size: float) -> Array:

@@ -47,7 +47,7 @@ def write_roadside(
     scene = make_roadside(scenario if seed is None else replace(scenario, seed=seed))
     tracks = _films(Path(folder), scene, progress)
     text, values = roadside_record(scene, tracks), roadside_truth(scene)
-    return _written(Path(folder), scene, VEHICLE, text, values)
+    return _write_test(Path(folder), scene, VEHICLE, text, values)
 
 
 def write_pole(
@@ -62,7 +62,7 @@ def write_pole(
     scene = make_pole(scenario if seed is None else replace(scenario, seed=seed))
     tracks = _films(Path(folder), scene, progress)
     text, values = pole_record(scene, tracks), pole_truth(scene)
-    return _written(Path(folder), scene, CAR, text, values)
+    return _write_test(Path(folder), scene, CAR, text, values)
 
 
 def _films(
@@ -82,7 +82,7 @@ def _films(
         return dict(zip(scenario.views, pool.map(film, scenario.views), strict=True))
 
 
-def _written(
+def _write_test(
     folder: Path,
     scene: RoadsideScene | PoleScene,
     vehicle: str,

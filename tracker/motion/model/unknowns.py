@@ -293,7 +293,7 @@ def prepare_camera(
     frames = np.flatnonzero(measured.any(axis=1))
     measured = measured[frames]
     seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
-    place, stabilisation = _stabilised(evidence, frames, seen, measured)
+    place, stabilisation = _stabilised_pixels(evidence, frames, seen, measured)
     covariance = evidence.covariance[np.ix_(frames, columns)]
     covariance = np.where(measured[..., None, None], covariance, np.eye(2))
     return CameraData(
@@ -318,7 +318,7 @@ def prepare_camera(
     )
 
 
-def _stabilised(
+def _stabilised_pixels(
     evidence: CameraEvidence, frames: NDArray[np.int64], seen: Array, measured: NDArray[np.bool_]
 ) -> tuple[Array, Array | None]:
     """Marks as seen in the reference frame, and what the uncertainty of that does to them."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
+from tracker.core.types import MarkId
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.residuals import without_common_errors
 from tracker.motion.model.unknowns import CameraData
@@ -49,7 +50,7 @@ def without_flexible(
 def flexible_mask(cam: CameraData, vehicles: Mapping[str, VehicleGeometry]) -> NDArray[np.bool_]:
     """Marks (marks,) of a camera that are stated not to be rigid."""
     return np.array(
-        [mark.marker in vehicles[mark.vehicle].flexible for mark in cam.marks],
+        [mark.marker in vehicles[mark.vehicle].flexible for mark in map(MarkId.parse, cam.marks)],
         dtype=bool,
     )
 

@@ -133,7 +133,7 @@ def second_round(
         noise_change = unsettled if result.noise is None else result.noise_change
         if result.noise is not None and near and noise_change < SOLVER.settled_noise:
             settled = True
-        iterate = _updated(result, new.values, step)
+        iterate = _update_iterate(result, new.values, step)
         if not near and not early:
             inflated = prior.inflate_outlier_jerks(
                 iterate.setup, standardized, result.variance_ratio, contact
@@ -188,7 +188,7 @@ def _iterate_once(iterate: Iterate, update_noise: bool) -> IterationResult:
     )
 
 
-def _updated(result: IterationResult, densities: tuple[Array, ...], step: int) -> Iterate:
+def _update_iterate(result: IterationResult, densities: tuple[Array, ...], step: int) -> Iterate:
     """The iterate under what a step's residuals showed."""
     old = result.iterate.noise
     noise = result.noise or old
