@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import lapack
-from scipy.sparse import csr_array, diags_array
+from scipy.sparse import csr_array
 
 from calibration.arrays import Array
 from calibration.errors import MotionError
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.unknowns import COMPONENTS, Setup, add_components
 from tracker.motion.solver.block_arrow_cholesky import SMALL
+from tracker.motion.solver.jerk_information import add_jerk_information
 
 
 def posterior_covariance_root(setup: Setup, local: Array, sd: Array) -> Array:
@@ -49,10 +50,8 @@ def with_prior(setup: Setup, local: Array, sd: Array) -> tuple[Array, Array]:
         setup.bodies, setup.spline_slices, setup.local_weak_priors, strict=True
     ):
         add_components(whole, part, weak_prior)
-        turn, own = csr_array(body.basis.to_jerk_basis), whole[part, part]
-        for component, sds in enumerate(sd[part].reshape(-1, COMPONENTS).T):
-            square = turn.T @ (diags_array(1 / sds**2) @ turn)
-            own[component::COMPONENTS, component::COMPONENTS] += square.toarray()
+        information = 1 / sd[part].reshape(-1, COMPONENTS) ** 2
+        add_jerk_information(whole[part, part], body.basis.to_jerk_basis, information)
         scale[part] = 1 / np.sqrt(np.diag(whole)[part])
     whole *= scale
     whole *= scale[:, None]
