@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import sys
 
 from calibration.errors import RECORD, Problem
 from tracker.processes.options import PROCESSES
@@ -43,10 +44,10 @@ def machine_problem(error: Exception) -> Problem | None:
 
 def address_limit() -> int | None:
     """Bytes that this process may map; None without a limit, and where none is known."""
-    try:
-        import resource
-    except ImportError:  # Windows has no such limits
+    if sys.platform == "win32":  # it has no such limits
         return None
+    import resource
+
     soft, _ = resource.getrlimit(resource.RLIMIT_AS)
     return None if soft in (resource.RLIM_INFINITY, -1) else soft
 

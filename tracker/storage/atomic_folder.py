@@ -12,6 +12,7 @@ import glob
 import os
 import shutil
 import stat
+import sys
 import tempfile
 import time
 from collections.abc import Collection, Iterator
@@ -196,7 +197,7 @@ def _flush(folder: Path) -> None:
 
 
 def _flush_folder(folder: Path) -> None:
-    if os.name != "posix":  # elsewhere folders can't be opened
+    if sys.platform == "win32":  # elsewhere folders can't be opened
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
@@ -208,7 +209,7 @@ def _flush_folder(folder: Path) -> None:
 @contextlib.contextmanager
 def claimed(folder: Path) -> Iterator[None]:
     """Hold a lock on the folder that ends with this process, so that others leave it alone."""
-    if os.name != "posix" or not folder.exists():
+    if sys.platform == "win32" or not folder.exists():
         yield
         return
     import fcntl
@@ -223,7 +224,7 @@ def claimed(folder: Path) -> Iterator[None]:
 
 def _is_abandoned(folder: Path) -> bool:
     """Whether no living process claims the folder."""
-    if os.name != "posix":
+    if sys.platform == "win32":
         return time.time() - folder.stat().st_mtime > DAY
     import fcntl
 
