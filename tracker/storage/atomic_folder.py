@@ -178,7 +178,7 @@ def _take_mode(target: Path, new: Path) -> None:
     """Give `new` mode and group of the folder whose place it takes, or those of a new folder."""
     if target.is_dir():
         before = target.stat()
-        if before.st_gid != new.stat().st_gid:
+        if sys.platform != "win32" and before.st_gid != new.stat().st_gid:
             with contextlib.suppress(OSError):
                 os.chown(new, -1, before.st_gid)
         new.chmod(stat.S_IMODE(before.st_mode))
