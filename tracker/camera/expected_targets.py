@@ -47,6 +47,7 @@ def expected_marks(
                 pick.pixel,
                 pick.frame,
                 _size_px(rough, entry, marker.size, at),
+                tuple((later.frame, later.pixel) for later in pick.more),
             )
         )
     return tuple(marks)

@@ -122,6 +122,7 @@ class Mark:
     pixel: tuple[float, float]  # rough pick; NaN without one
     frame: int  # frame of the pick
     size_px: float  # outer diameter or side in the picture at the pick; NaN if unknown
+    more: tuple[tuple[int, tuple[float, float]], ...] = ()  # further picks: frame, pixel
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", MarkId.parse(self.name))

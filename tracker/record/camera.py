@@ -90,11 +90,35 @@ class StraightLine(Table):
     frame: Frame = 0
 
 
+class LaterPick(Table):
+    """A rough hand pick of a marker in a later frame, where it comes into sight again."""
+
+    pixel: Pixel
+    frame: Frame
+
+
 class Pick(Table):
-    """A rough hand pick of a vehicle marker."""
+    """A rough hand pick of a vehicle marker, and further ones, in the order of frames."""
 
     pixel: Pixel
     frame: Frame = 0
+    more: tuple[LaterPick, ...] = ()
+
+
+def _one_or_several(value: object) -> object:
+    """Several picks, given as a list, as the first of them with the others."""
+    if not isinstance(value, (list, tuple)):
+        return value
+    tables = [v for v in value if isinstance(v, dict)]
+    frames = [v.get("frame", 0) for v in tables]
+    whole = all(isinstance(f, int) for f in frames)
+    if not tables or len(tables) < len(value) or not whole or len(set(frames)) < len(frames):
+        refuse(
+            f"{brief(value)} is no list of picks in frames of their own",
+            "write [{ pixel = [402, 518], frame = 0 }, { pixel = [640, 500], frame = 230 }]",
+        )
+    first, *rest = sorted(tables, key=lambda table: table.get("frame", 0))
+    return {**first, "more": rest}
 
 
 class PlannedPick(Table):
@@ -266,7 +290,7 @@ class CameraEntry(CameraFields):
 
     film: Text
     survey: Mapping[TargetName, FixedTarget] = {}
-    picks: Mapping[str, Pick] = {}
+    picks: Mapping[str, Annotated[Pick, BeforeValidator(_one_or_several)]] = {}
 
 
 class PlannedCamera(CameraFields):

@@ -156,7 +156,9 @@ def run_backward_pass(
 
     Before its first pick a mark is tracked to the beginning. From a correction it is tracked until
     the forward pass is met, or the pick before it; what the forward pass had found is replaced.
+    From a further pick it is tracked until the forward pass had found it; that stays.
     """
+    corrections = {(start.frame, start.mark) for start in plan.starts if start.corrected}
     at: dict[int, list[int]] = {}
     for frame, m in anchors.found:
         if frame > 0:
@@ -165,6 +167,7 @@ def run_backward_pass(
         return
     top = max(at)
     active = np.zeros(len(plan.marks), bool)
+    corrected = np.zeros(len(plan.marks), bool)
     with read_ahead(plan.film.backward(top)) as frames, ThreadPoolExecutor(1) as helper:
         state = plan.blank_state(top + 1, helper)
         for m, shape in anchors.shapes.items():
@@ -173,6 +176,7 @@ def run_backward_pass(
             here = at.pop(frame, [])
             active[[m for m in range(len(active)) if (frame, m) in anchors.found]] = False
             measured = buffer.measured_mask(frame)
+            active &= ~measured | corrected
             given = np.where((measured & ~active)[:, None], buffer.place[frame], np.nan)
             result = track_frame(state, frame, luma, active & plan.allowed_mask[frame], given)
             met = active & measured & _met_mask(buffer.place[frame], result)
@@ -182,7 +186,7 @@ def run_backward_pass(
                 anchor = anchors.found[frame, m]
                 velocity = _backward_velocity(buffer, frame, m)
                 state.anchor(m, luma, anchor.place, anchor.shape, velocity)
-                active[m] = True
+                active[m], corrected[m] = True, (frame, m) in corrections
             state.motion.known_mask &= active
             if not active.any() and not at:
                 break

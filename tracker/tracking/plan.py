@@ -74,6 +74,11 @@ def tracking_plan(
         for m, mark in enumerate(marks)
     ]
     starts += [
+        StartPoint(frame, m, np.array(pixel, float), False)
+        for m, mark in enumerate(marks)
+        for frame, pixel in mark.more
+    ]
+    starts += [
         StartPoint(edit.frame, names.index(edit.mark), np.array(edit.pixel, float), True)
         for edit in corrections.placements
         if edit.mark in names
