@@ -92,6 +92,12 @@ class OutcomeOptions:
     detached_span: float = option(
         0.02, "s", (0.002, 0.2), "that speed is a mean over more of its path", _TRADE
     )
+    standing_height_u: float = option(
+        0.02, "m", (1e-3, 0.5), "a vehicle at rest may stand higher or lower than before the test"
+    )
+    standing_angle_u: float = option(
+        0.0175, "rad", (1e-3, 0.2), "a vehicle at rest may lean more than before the test"
+    )
 
 
 OUTCOME = OutcomeOptions()

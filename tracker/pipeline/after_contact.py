@@ -21,6 +21,7 @@ from tracker.outcome.deflection import (
 from tracker.outcome.exit import at_times, find_exit, typed_end
 from tracker.outcome.exit_box import HEAVY, BoxCrossing, ExitBox, box_crossing, exit_box
 from tracker.outcome.headline import PosteriorSamples, at_rest
+from tracker.outcome.photograph import photographed_place
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
 from tracker.pipeline.motions import SolvedMotions
@@ -76,7 +77,7 @@ def after_contact(
             found = _exit(table, motion, end, face, record.article, is_typed(record, name))
             if found is not None:
                 exits[name] = found
-        final = _final(table, motion, face)
+        final = _final(record, solution, table, motion, face)
         if final is not None:
             finals[name] = final
     paths = _paths(record, solution, cameras, motions)
@@ -250,11 +251,36 @@ def _box_result(box: ExitBox, face: TrafficFace, crossing: BoxCrossing) -> ExitB
     )
 
 
+def _photographed(
+    record: Record, solution: Solution, table: Vehicle, motion: PosteriorSamples
+) -> StatedPlace | None:
+    """The place at rest from picks in a later photograph by one of the test's cameras."""
+    rest = table.rest
+    places = {n: m.at for n, m in table.markers.items() if m.at is not None}
+    known = motion.state[np.isfinite(motion.state[:, 2:5]).all(axis=1), 2:5]
+    if rest is None or rest.camera not in solution.cameras or not len(known):
+        return None
+    picks = {n: pixel for n, pixel in rest.picks.items() if n in places}
+    if len(picks) < 2:
+        return None
+    arms = np.array([places[n] for n in picks]) - np.array(table.cg)
+    pixels = np.array(list(picks.values()), dtype=np.float64)
+    marker_u = record.survey.marker_u
+    camera = solution.cameras[rest.camera]
+    return photographed_place(camera, arms, pixels, rest.pick_u, marker_u, known[0])
+
+
 def _final(
-    table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None
+    record: Record,
+    solution: Solution,
+    table: Vehicle,
+    motion: PosteriorSamples,
+    face: TrafficFace | None,
 ) -> FinalResult | None:
     rest, stated = table.rest, None
-    if rest is not None:
+    if rest is not None and rest.at is None:
+        stated = _photographed(record, solution, table, motion)
+    elif rest is not None and rest.at is not None:
         heading = np.nan if rest.heading is None else rest.heading
         stated = StatedPlace(
             (rest.at[0], rest.u), (rest.at[1], rest.u), (heading, rest.heading_u), "tape"

@@ -21,6 +21,7 @@ from tracker.record.types import (
     one_of,
     quantity,
     refuse,
+    within,
 )
 
 Angle = Annotated[float, quantity("angle", -6.2832, 6.2832, "from -360 to 360 deg")]
@@ -74,12 +75,30 @@ class Wheel(Table):
 
 
 class Rest(Table):
-    """Where a vehicle stood in the end, from the tape: its cg, ground axes, and its heading."""
+    """Where a vehicle stood in the end: its cg, ground axes, and its heading from the tape, or
+    `picks` of its markers in a later photograph by `camera`, which has not been moved.
+    """
 
-    at: Annotated[tuple[GroundLength, GroundLength], listed(2, 'x and y, as ["31 m", "-2 m"]')]
+    at: (
+        Annotated[tuple[GroundLength, GroundLength], listed(2, 'x and y, as ["31 m", "-2 m"]')]
+        | None
+    ) = None
     u: SurveyU = 0.02
     heading: Angle | None = None
     heading_u: AngleU = 0.0175
+    camera: Text | None = None
+    picks: Mapping[str, tuple[float, float]] = {}
+    pick_u: Annotated[float, within(0.01, 100, "a number of px")] = 1.0
+
+    @model_validator(mode="after")
+    def _require_one_source(self) -> Rest:
+        photographed = self.camera is not None and len(self.picks) >= 2
+        if (self.at is None) != photographed or (self.camera is None) != (not self.picks):
+            refuse(
+                "a place of rest is either `at` or picks in a photograph",
+                "write `at`, or `camera` with two or more `picks`",
+            )
+        return self
 
 
 class ArticleMarker(Table):

@@ -36,6 +36,14 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
     yield from _of_events(raw, vehicles)
     for key, vehicle in tables(raw, "vehicles"):
         yield from _wheels(key, vehicle)
+        rest = vehicle.get("rest")
+        if isinstance(rest, dict):
+            cameras = [str(place[-1]) for place, _ in tables(raw, "cameras")]
+            yield from _known((*key, "rest", "camera"), rest.get("camera"), cameras, "camera")
+            own = [name for name, _ in _markers(vehicle)]
+            picked = rest.get("picks")
+            for mark in picked if isinstance(picked, dict) else ():
+                yield from _known((*key, "rest", "picks", mark), mark, own, "marker")
         others = [name for name in vehicles if name != key[-1]]
         for entry, word in (("joint", "to"), ("wheel", "of")):
             table = vehicle.get(entry)

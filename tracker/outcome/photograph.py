@@ -1,0 +1,79 @@
+"""Where a vehicle stands in a later photograph by a test's camera that has not been moved.
+
+Marks of the vehicle are picked in the photograph. The vehicle is taken to stand as it did before
+the test: its cg as high, its roll and pitch as they were, each with a standard uncertainty. What is
+left, x, y and heading, is fitted to the picks by least squares; the covariance holds picks, camera,
+survey of the marks and what was taken.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from calibration.arrays import Array
+from calibration.camera import Camera
+from tracker.core.rigid_body import turned
+from tracker.outcome.options import OUTCOME
+from tracker.outcome.rest import StatedPlace
+
+_STARTS = 16
+_STEP = 1e-5
+
+
+def photographed_place(
+    camera: Camera, arms: Array, pixels: Array, pixel_u: float, marker_u: float, stance: Array
+) -> StatedPlace | None:
+    """The place at rest of a vehicle's cg; None where the picks fit no place.
+
+    Parameters
+    ----------
+    arms : (k, 3) m, marks from the cg in vehicle axes, two or more.
+    pixels : (k, 2) px, where they are picked; `pixel_u` is the sd of each coordinate.
+    marker_u : m, sd of each coordinate of the marks' survey.
+    stance : (3,) height of the cg (z, m), roll and pitch (rad) before the test.
+    """
+
+    def seen(place: Array, stands: Array, marks: Array) -> Array:
+        angles = np.tile([stands[1], stands[2], place[2]], (len(marks), 1))
+        points = np.array([place[0], place[1], stands[0]]) + turned(angles, marks)[0]
+        return np.asarray(camera.project(points))
+
+    def off(place: Array) -> Array:
+        away = (seen(place, stance, arms) - pixels).ravel() / pixel_u
+        return np.where(np.isfinite(away), away, 1e6)
+
+    ray = camera.rays(pixels.mean(axis=0)[None])[0]
+    if ray[2] <= 0:
+        return None
+    ground = camera.position + (stance[0] - camera.position[2]) / ray[2] * ray
+    starts = np.linspace(-np.pi, np.pi, _STARTS, endpoint=False)
+    fits = [least_squares(off, np.array([ground[0], ground[1], yaw])) for yaw in starts]
+    fit = min(fits, key=lambda f: float(f.cost))
+    jacobian = np.asarray(fit.jac, dtype=np.float64)
+    if not np.isfinite(fit.fun).all() or np.linalg.matrix_rank(jacobian) < 3:
+        return None
+    spare = len(fit.fun) - 3
+    scale = max(1.0, 2 * float(fit.cost) / spare) if spare > 0 else 1.0
+    normal = np.linalg.inv(jacobian.T @ jacobian)
+    gain = normal @ jacobian.T / pixel_u  # of x, y, heading by a pixel
+    covariance = scale * normal
+    angles = np.tile([stance[1], stance[2], fit.x[2]], (len(arms), 1))
+    points = np.array([fit.x[0], fit.x[1], stance[0]]) + turned(angles, arms)[0]
+    _, by_point, by_camera = camera.project_with_derivatives(points)
+    moved = gain @ by_camera.reshape(len(gain[0]), -1)
+    covariance = covariance + moved @ camera.covariance @ moved.T
+    base = seen(fit.x, stance, arms)
+    sds = (OUTCOME.standing_height_u, OUTCOME.standing_angle_u, OUTCOME.standing_angle_u)
+    for k, sd in enumerate(sds):
+        other = stance.copy()
+        other[k] += _STEP
+        moved = gain @ ((seen(fit.x, other, arms) - base) / _STEP).ravel()
+        covariance = covariance + sd**2 * np.outer(moved, moved)
+    for k in range(len(arms)):
+        shift = gain[:, 2 * k : 2 * k + 2] @ by_point[k]
+        covariance = covariance + marker_u**2 * shift @ shift.T
+    u = np.sqrt(np.diag(covariance))
+    x, y, heading = (float(v) for v in fit.x)
+    turned_back = (heading + np.pi) % (2 * np.pi) - np.pi
+    return StatedPlace((x, float(u[0])), (y, float(u[1])), (turned_back, float(u[2])), "photograph")
