@@ -39,11 +39,11 @@ def check_references(raw: dict[str, Any]) -> Iterator[Complaint]:
         rest = vehicle.get("rest")
         if isinstance(rest, dict):
             cameras = [str(place[-1]) for place, _ in tables(raw, "cameras")]
-            yield from _known((*key, "rest", "camera"), rest.get("camera"), cameras, "camera")
+            yield from _check_known((*key, "rest", "camera"), rest.get("camera"), cameras, "camera")
             own = [name for name, _ in _markers(vehicle)]
             picked = rest.get("picks")
             for mark in picked if isinstance(picked, dict) else ():
-                yield from _known((*key, "rest", "picks", mark), mark, own, "marker")
+                yield from _check_known((*key, "rest", "picks", mark), mark, own, "marker")
         others = [name for name in vehicles if name != key[-1]]
         for entry, word in (("joint", "to"), ("wheel", "of")):
             table = vehicle.get(entry)
