@@ -1,6 +1,8 @@
 """The floors of the house: few rooms, imports that run downward, and a page that shows them."""
 
+import ast
 import re
+from collections import Counter
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -59,3 +61,38 @@ def test_modules_of_the_page_import_in_no_circle() -> None:
 
     assert sum(map(len, uses.values())) > len(uses)
     list(TopologicalSorter(uses).static_order())
+
+
+MODULES = {
+    path: ast.parse(path.read_text(encoding="utf-8"))
+    for package in ("calibration", "tracker")
+    for path in sorted((draw_floors.ROOT / package).rglob("*.py"))
+}
+RETIRED = {"askew", "doubts", "felt", "misfelt", "said", "tether", "reported", "unposed", "wobble"}
+
+
+def defined(kind: type[ast.AST]) -> list[tuple[Path, ast.AST]]:
+    return [
+        (p, node) for p, tree in MODULES.items() for node in ast.walk(tree) if type(node) is kind
+    ]
+
+
+def test_no_class_name_stands_twice() -> None:
+    names = Counter(node.name for _, node in defined(ast.ClassDef))
+
+    assert [name for name, count in names.items() if count > 1] == []
+
+
+def test_no_function_takes_more_than_eight_arguments() -> None:
+    for path, node in defined(ast.FunctionDef):
+        arguments = node.args.posonlyargs + node.args.args + node.args.kwonlyargs
+        own = [a for a in arguments if a.arg not in ("self", "cls")]
+        assert len(own) <= 8, f"{path}: {node.name}"
+
+
+def test_no_name_is_made_of_a_word_that_the_glossary_retired() -> None:
+    names = [(path, node.name) for path, node in defined(ast.FunctionDef)]
+    names += [(path, node.id) for path, node in defined(ast.Name)]
+    names += [(path, node.arg) for path, node in defined(ast.arg)]
+
+    assert [(p, n) for p, n in names if RETIRED & set(n.lower().split("_"))] == []

@@ -165,7 +165,7 @@ class ClockSplineOptions:
     span_weight: float = option(
         1e3, "1", (10, 1e6), "edges known only to a span bear less in such a start"
     )
-    penalties: int = option(91, "1", (10, 1000), "more strengths of the penalty are tried")
+    penalties: int = option(91, "1", (10, 1000), "more weights of the penalty are tried")
     penalty_low: float = option(
         14.0, "decade", (6, 18), "weaker penalties are tried, below the stiffest mode"
     )
@@ -207,13 +207,13 @@ class FlashOptions:
         8, "frame", (3, 50), "a dark level that slopes is found from more frames before"
     )
     saturated: float = option(
-        0.98, "white", (0.8, 1), "a brighter region still tells something of the light"
+        0.98, "white", (0.8, 1), "a brighter region still shows something of the light"
     )
     coded: float = option(
         0.005,
         "step",
         (0, 0.05),
-        "a coded film tells a sudden change less truly",
+        "a coded film shows a sudden change less truly",
         "rendered H.264 films, whose steady frames scatter less than the first lit one errs",
     )
     noise_least: float = option(

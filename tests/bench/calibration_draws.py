@@ -141,16 +141,16 @@ def main(tests: int, first: int, minutes: int, every: int) -> None:
             for name in scenario.views:
                 began = time.thread_time()
                 sight = calibrate_camera(record, name, lambda *step: None)
-                told = one(scenario, name, sight)
-                late[name] = told.pop("late ms")
+                reported = one(scenario, name, sight)
+                late[name] = reported.pop("late ms")
                 lens, true = sight.pose.camera.lens.matrix[0, 0], scenario.camera(name).lens
                 off = lens - true.matrix[0, 0]
-                told["f/u"] = off / np.sqrt(sight.pose.camera.covariance[6, 6])
-                told["left out"] = len(sight.pose.left_out)
+                reported["f/u"] = off / np.sqrt(sight.pose.camera.covariance[6, 6])
+                reported["left out"] = len(sight.pose.left_out)
                 case = f"{name}, lens {'open' if opened else 'given'}"
-                for key, value in told.items():
+                for key, value in reported.items():
                     found.setdefault(case, {}).setdefault(key, []).append(value)
-                line = "  ".join(f"{key} {value:.3g}" for key, value in told.items())
+                line = "  ".join(f"{key} {value:.3g}" for key, value in reported.items())
                 print(f"{seed} {case}: {line} ({time.thread_time() - began:.0f} s)", flush=True)
         apart = late["overhead"] - late["side"]
         found.setdefault("both", {}).setdefault("offset between cameras ms", []).append(apart)

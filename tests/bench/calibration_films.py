@@ -58,8 +58,10 @@ def main() -> None:
                 zero[name] = found.pop("late ms")
                 for key, value in found.items():
                     errors.setdefault(key, []).append(value)
-                told = "  ".join(f"{key} {value:.4g}" for key, value in found.items())
-                print(f"{seed} {name:9s} {told}  ({time.thread_time() - began:.0f} s)", flush=True)
+                reported = "  ".join(f"{key} {value:.4g}" for key, value in found.items())
+                print(
+                    f"{seed} {name:9s} {reported}  ({time.thread_time() - began:.0f} s)", flush=True
+                )
             apart = zero["overhead"] - zero["side"]
             errors.setdefault("offset between cameras ms", []).append(apart)
     print("rms over all films:")

@@ -188,7 +188,7 @@ def work(page, person: Person, new: Path, record: dict) -> None:
     assert got.value.path().read_bytes().startswith(b"%PDF")
 
 
-def told(page, person: Person, new: Path, record: dict) -> None:
+def reported(page, person: Person, new: Path, record: dict) -> None:
     """What the page says before the analysis of two slips of a tired person: a coordinate in mm
     for m, which is then mended, and two marks taken for each other.
     """
@@ -247,7 +247,7 @@ def main() -> None:
             page = desk.page(ready=False)
             page.set_default_timeout(1_800_000)  # a slow machine is no failure
             person = Person(page)
-            (told if spoilt else work)(page, person, new, record)
+            (reported if spoilt else work)(page, person, new, record)
             took = time.perf_counter() - began
         browser.close()
         if spoilt:

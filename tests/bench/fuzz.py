@@ -100,8 +100,8 @@ def _turn(name: str, seed: int, length: float, place: Path) -> None:
         keep = _arguments().keep
         current = place / "current"
         counts: Counter[str] = Counter()
-        slowest, told = 0.0, time.monotonic()
-        end = told + length
+        slowest, reported = 0.0, time.monotonic()
+        end = reported + length
         while time.monotonic() < end:
             data = make(rng)
             current.write_bytes(data)
@@ -110,8 +110,8 @@ def _turn(name: str, seed: int, length: float, place: Path) -> None:
             counts[_outcome(read, data, keep, name)] += 1
             slowest = max(slowest, time.monotonic() - start)
             faulthandler.cancel_dump_traceback_later()
-            if time.monotonic() - told > 1.0:
-                told = time.monotonic()
+            if time.monotonic() - reported > 1.0:
+                reported = time.monotonic()
                 _tell(counts, slowest)
                 counts.clear()
         _tell(counts, slowest)
@@ -131,11 +131,11 @@ def _outcome(read: Callable[[bytes], None], data: bytes, keep: Path, name: str) 
     return "read"
 
 
-def _kept(what: str, data: bytes, keep: Path, name: str, told: str) -> str:
+def _kept(what: str, data: bytes, keep: Path, name: str, reported: str) -> str:
     place = keep / f"{name}-{''.join(c if c.isalnum() else '_' for c in what)[:80]}"
     if not place.exists():
         place.write_bytes(data)
-        place.with_name(place.name + ".txt").write_text(told, encoding="utf-8")
+        place.with_name(place.name + ".txt").write_text(reported, encoding="utf-8")
     return what
 
 

@@ -49,10 +49,10 @@ def main(count, vibration):
     for seed in range(count):
         block, cg, truth = crash(seed)
         assumed = Assumptions(vibration=vibration)
-        told = accelerometer_risk(block, cg, FLAIL, assumptions=assumed).figures
+        reported = accelerometer_risk(block, cg, FLAIL, assumptions=assumed).figures
         for k, name in enumerate(FIGURES):
-            error[seed, k] = told[name].value - float(getattr(truth, name)[0])
-            u[seed, k] = told[name].u
+            error[seed, k] = reported[name].value - float(getattr(truth, name)[0])
+            u[seed, k] = reported[name].u
     print(f"{count} crashes, vibration {vibration} m/s: rms error, mean u, rms of error over u")
     for k, name in enumerate(FIGURES):
         rms, z = (np.sqrt(np.mean(x**2)) for x in (error[:, k], error[:, k] / u[:, k]))

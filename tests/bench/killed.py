@@ -63,9 +63,10 @@ def main():
         print("| refused | runs | ended well | said why | results as before |")
         print("| --- | --- | --- | --- | --- |")
         for name, limit in (("full disk", full_disk), ("read-only folder", read_only)):
-            told = hindered(limit, kills // 2, first, Path(place) / name, reference)
+            reported = hindered(limit, kills // 2, first, Path(place) / name, reference)
             print(
-                f"| {name} | {kills // 2} | " + " | ".join(str(n) for n in told) + " |", flush=True
+                f"| {name} | {kills // 2} | " + " | ".join(str(n) for n in reported) + " |",
+                flush=True,
             )
 
 

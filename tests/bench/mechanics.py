@@ -96,9 +96,9 @@ def main(folder):
         names = ("oiv_x", "ridedown_x", "closing")
         for name, want in zip(names, truth(car, mph, truck), strict=True):
             one, other = sharp[name], usual[name]
-            told = "-" if one is None else f"{one.value:.3f}, {one.u:.3f}"
-            told += "" if other is None else f" ({other.u:.2f})"
-            row += f"  {name} {told}, {want:.3f};"
+            reported = "-" if one is None else f"{one.value:.3f}, {one.u:.3f}"
+            reported += "" if other is None else f" ({other.u:.2f})"
+            row += f"  {name} {reported}, {want:.3f};"
         print(row)
     own = results.vehicles["car"].occupant.film
     speed = results.mechanics.closing_speed.value

@@ -30,7 +30,7 @@ def main():
         return
     given = [int(text) for text in sys.argv[1:]]
     frames, pictures = [*given, *[100, 10_000][len(given) :]]
-    print("| what | before opening, MB | largest, MB | told |")
+    print("| what | before opening, MB | largest, MB | reported |")
     print("| --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as place:
         for times in (1, 10, 100):
@@ -50,15 +50,15 @@ def main():
 def shown(name, path, what):
     """Print what a case takes in a process of its own."""
     command = [sys.executable, str(Path(__file__).resolve()), name, str(path)]
-    told = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split("|")
-    print(f"| {what} | " + " | ".join(part.strip() for part in told) + " |", flush=True)
+    reported = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split("|")
+    print(f"| {what} | " + " | ".join(part.strip() for part in reported) + " |", flush=True)
 
 
 def case(name, path):
     run = CASES[name]()
     before = peak()
-    told = run(path)
-    print(f"{before:.0f} | {peak():.0f} | {told}")
+    reported = run(path)
+    print(f"{before:.0f} | {peak():.0f} | {reported}")
 
 
 def peak():

@@ -175,7 +175,7 @@ def _read(path, line):
     stamps = film.stamps
     if np.isfinite(stamps).all():
         frames = {round(500 * float(stamps[i] - stamps[0])): luma for i, luma in frames.items()}
-    line.send({"told": sorted({f.code for f in film.with_faults().findings}), "frames": frames})
+    line.send({"reported": sorted({f.code for f in film.with_faults().findings}), "frames": frames})
 
 
 def _frames_of(film):
@@ -188,8 +188,8 @@ def _judged(read, whole):
     lacking = len(whole) - len(read["frames"])
     if not differ and not lacking:
         return "read, all frames as they were"
-    told = "told" if read["told"] else "not told"
-    return f"read, some frames lost or other, {told}"
+    reported = "reported" if read["reported"] else "not reported"
+    return f"read, some frames lost or other, {reported}"
 
 
 def _alike(frame, sound):
@@ -232,8 +232,10 @@ def _compared(results, reference):
             far.append(f"{name} {(found.value - known[name].value) / u:+.1f} u")
     lost = [n for n, v in _numbers(results).items() if v is None and known[n] is not None]
     if not far:
-        return "same numbers, told" if new else ("numbers left open" if lost else "same numbers")
-    return "other numbers, told" if new else f"SILENT {', '.join(far)}"
+        return (
+            "same numbers, reported" if new else ("numbers left open" if lost else "same numbers")
+        )
+    return "other numbers, reported" if new else f"SILENT {', '.join(far)}"
 
 
 def _numbers(results):

@@ -65,10 +65,10 @@ def main(record_path: Path, results_path: Path) -> None:
             ratios.setdefault(which, []).append(ratio)
         print(f"{number.label:48} {expected.u:9.3g} {fact.u:9.3g} {ratio:6.2f}")
     for which, found in ratios.items():
-        told(which, np.array(found))
+        reported(which, np.array(found))
 
 
-def told(which: str, ratios: Array) -> None:
+def reported(which: str, ratios: Array) -> None:
     """One line about ratios of plan over fact."""
     within = np.mean((ratios > 1 / 1.2) & (ratios < 1.2))
     low, high = np.percentile(ratios, [10, 90])

@@ -70,16 +70,16 @@ def main(count, most):
         rates.append((rate.value - kind.rate) / rate.u)
         mass, speed = MASS * rng.uniform(0.75, 1.4), SPEED * rng.uniform(0.75, 1.1)
         want = truth(crash(specimen(), mass, speed, TRUCK))
-        for told, case in (
+        for reported, case in (
             (plain, Case(mass, speed)),
             (second, Case(mass, speed, rate=rate)),
         ):
             figures = predict(known, case, NONE).figures
             for name, value in zip(NAMES, want, strict=True):
                 if figures[name] is not None:
-                    told[name].append((figures[name].value - value) / figures[name].u)
-    for title, told in (("one test", plain), ("with a second test", second)):
-        for name, errors in told.items():
+                    reported[name].append((figures[name].value - value) / figures[name].u)
+    for title, reported in (("one test", plain), ("with a second test", second)):
+        for name, errors in reported.items():
             e = np.array(errors)
             rms, inside = np.sqrt(np.mean(e**2)), 100 * np.mean(abs(e) < 2)
             print(

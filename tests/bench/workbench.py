@@ -54,7 +54,7 @@ def write_film(path: Path, frames: int) -> None:
         container.mux(stream.encode(None))
 
 
-def told(name: str, times: list[float]) -> None:
+def reported(name: str, times: list[float]) -> None:
     lost = sum(t < 0 for t in times)
     found = [t for t in times if t >= 0]
     middle, high = np.percentile(found, [50, 95])
@@ -88,10 +88,12 @@ def main() -> None:
                 "at random, copy under way": rng.integers(0, frames, steps).tolist(),
             }
             for name, wanted in runs.items():
-                told(name, [page.evaluate(STEP, [i, BITS, SQUARE]) for i in wanted])
+                reported(name, [page.evaluate(STEP, [i, BITS, SQUARE]) for i in wanted])
             page.wait_for_timeout(20_000)
             again = rng.integers(0, frames, steps).tolist()
-            told("at random, copy made", [page.evaluate(STEP, [i, BITS, SQUARE]) for i in again])
+            reported(
+                "at random, copy made", [page.evaluate(STEP, [i, BITS, SQUARE]) for i in again]
+            )
         browser.close()
 
 

@@ -395,7 +395,7 @@ def test_a_mark_dragged_is_moved_and_undone_and_moved_again(desk, analysed, tmp_
     assert np.allclose(edit["pixel"], np.add(marker("roof2", at), (2, 2)), atol=1.5)
 
 
-def test_the_later_of_two_changes_is_told_and_overwrites_nothing(desk, analysed, tmp_path):
+def test_the_later_of_two_changes_is_reported_and_overwrites_nothing(desk, analysed, tmp_path):
     folder = tmp_path / "S-1"
     shutil.copytree(analysed, folder)
     bench = desk(folder)

@@ -94,7 +94,7 @@ def test_an_error_of_the_first_page_stands_at_its_field_and_goes_with_its_cause(
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ("roof8 1 2", "has spaces"),
         ("roof8, 1, 2, 3\nroof8, 2, 2, 3", "there twice"),
@@ -102,14 +102,14 @@ def test_an_error_of_the_first_page_stands_at_its_field_and_goes_with_its_cause(
         ("roof1, 1, 2, 3", "in the record already"),
     ],
 )
-def test_rows_that_can_not_be_meant_so_are_refused_or_questioned(desk, analysed, text, told):
+def test_rows_that_can_not_be_meant_so_are_refused_or_questioned(desk, analysed, text, reported):
     before = (analysed / "record.toml").read_bytes()
     page = desk(analysed).page()
     page.keyboard.press("1")
     page.get_by_role("button", name="Add rows").first.click()
     page.get_by_role("textbox", name="Rows", exact=True).fill(text)
     page.get_by_role("button", name="Add", exact=True).click()
-    page.locator("dialog .wrong", has_text=told).wait_for()
+    page.locator("dialog .wrong", has_text=reported).wait_for()
     assert (analysed / "record.toml").read_bytes() == before
 
 

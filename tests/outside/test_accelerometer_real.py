@@ -122,8 +122,8 @@ def test_figures_come_with_an_uncertainty(block):
 
 def test_four_sensors_of_one_vehicle_agree_within_their_stated_uncertainty(block):
     """Places and structure differ, so that the spread of sound sensors is what `u` has to cover."""
-    told = [accelerometer_risk(block(n), np.zeros(3), FLAIL).figures for n in (93, 94, 99, 100)]
+    reported = [accelerometer_risk(block(n), np.zeros(3), FLAIL).figures for n in (93, 94, 99, 100)]
     for name in ("oiv_x", "ridedown_x"):
-        spread = np.std([t[name].value for t in told], ddof=1)
-        u = np.mean([t[name].u for t in told])
+        spread = np.std([t[name].value for t in reported], ddof=1)
+        u = np.mean([t[name].u for t in reported])
         assert 0.3 * u < spread < 2 * u, (name, spread, u)

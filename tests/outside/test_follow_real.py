@@ -161,7 +161,7 @@ def test_targets_of_both_vehicles_and_the_ground_are_followed_through_flash_and_
     tracks = crash.tracks
     assert crash.findings == ()
     assert np.all(tracks.measured[:100, :4].mean(axis=0) > 0.96)  # glare of the flash hides some
-    # after the contact less than half of the dark vehicle's mark can be told from its dents
+    # after the contact less than half of the dark vehicle's mark can be reported from its dents
     assert tracks.measured[:54, 4].mean() > 0.96
     ground = np.nanmean(tracks.position[:, :2], axis=1)
     assert np.all(np.nanstd(tracks.position[:, 1] - tracks.position[:, 0], axis=0) < 0.15)

@@ -143,7 +143,7 @@ def test_other_writers_are_read_too(tmp_path, change):
     assert channel.notes == ()
 
 
-def test_a_wrong_number_of_samples_is_told(tmp_path):
+def test_a_wrong_number_of_samples_is_reported(tmp_path):
     place = example_folder(tmp_path / "T", samples=SAMPLES[:200])
     (channel,) = read_folder(place).channels
     assert "6000 samples, the file holds 200" in channel.notes[0]

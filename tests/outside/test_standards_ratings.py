@@ -18,7 +18,7 @@ SINE = np.sin(10 * np.pi * T)
 
 # Sprague and Geers: whole periods of a sine, exact.
 @pytest.mark.parametrize(("k", "lag"), [(1.1, np.pi / 10), (0.8, 0.0), (1.0, np.pi / 4)])
-def test_magnitude_and_phase_are_told_apart(k, lag):
+def test_magnitude_and_phase_are_distinguished(k, lag):
     metric = sprague_geers(SINE, k * np.sin(10 * np.pi * T - lag))
     assert metric.magnitude == pytest.approx(k - 1, abs=1e-9)
     assert metric.phase == pytest.approx(lag / np.pi, abs=1e-8)

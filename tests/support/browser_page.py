@@ -42,13 +42,13 @@ class Desk:
         self.context = self.browser.new_context(viewport={"width": 1366, "height": 768})
         return self
 
-    def __exit__(self, *told) -> None:
+    def __exit__(self, *reported) -> None:
         self.context.close()
         with contextlib.suppress(ProcessLookupError):
             self.process.send_signal(signal.SIGINT)
         self.process.wait(30)
         self.process.stdout.close()
-        if told[0] is None:
+        if reported[0] is None:
             assert self.wrong == [], self.wrong
 
     def crashes(self) -> None:

@@ -67,8 +67,8 @@ def read_accelerometer(table: AccelerometerEntry, folder: Path) -> Accelerometer
     time: Array | None = None
     for file in table.files:
         own = {n: c for n, c in table.channels.items() if (c.file or table.file) == file}
-        steps, columns, said = _read_file(table, own, Path(folder) / file)
-        notes += said
+        steps, columns, remarks = _read_file(table, own, Path(folder) / file)
+        notes += remarks
         if time is None:
             time = steps
         elif len(steps) != len(time) or not np.allclose(steps, time, rtol=0.0, atol=1e-9):
@@ -182,7 +182,7 @@ def judge_channels(
 
 
 _SPELLINGS = {"m/(s*s)": "m/s^2", "m/s/s": "m/s^2", "m/s²": "m/s^2", "g": "g_0", "G": "g_0"}
-"""Units of acceleration as channel files write them; a lone g can't be a mass there."""
+"""Units of acceleration as channel files write them; a g alone can't be a mass there."""
 
 
 def _factor(name: str, channel: Channel, stated: str | None, where: str) -> float:

@@ -22,7 +22,7 @@ class Conditioned:
     cfc: float  # class of the filter; NaN where the sample rate allows none
     constant: Constant
     offset: dict[str, float]  # taken off; 0 where there was too little record before time zero
-    offset_u: dict[str, float]  # NaN where the offset could not be told
+    offset_u: dict[str, float]  # NaN where the offset is not known
     noise: dict[str, float]  # standard deviation of a sample before filtering
     notes: tuple[str, ...]
 

@@ -1,6 +1,6 @@
 """Columns of numbers out of text files of any sane layout.
 
-What is told apart by itself: byte order mark and encoding (UTF-8, UTF-16, Windows 1252),
+What is recognised automatically: byte order mark and encoding (UTF-8, UTF-16, Windows 1252),
 delimiter (semicolon, tab, comma, bar, blanks), decimal comma, lines before the header, rows of
 units after it, quotes. What decides is the header: the line that holds every column asked for.
 """

@@ -70,7 +70,7 @@ def batch(tasks: Sequence[Task], pool: Pool, watch: Watch) -> tuple[Outcome, ...
 
 @contextlib.contextmanager
 def this_machine(jobs: int, watch: Watch, program: Sequence[str] = JOB) -> Iterator[Submit]:
-    """So many tests at a time here, each in a process of its own that runs `program`."""
+    """`jobs` tests at a time here, each in a process of its own that runs `program`."""
     children = Children(program)
 
     def run(task: Task) -> Outcome:

@@ -42,7 +42,7 @@ def reconcile_picks(
             continue
         other = _exchanged_with(mark, displaced, picks)
         if other is None:
-            warnings.append(_misplaced_diagnostic(mark, pick, film.size, where))
+            warnings.append(_off_pick_diagnostic(mark, pick, film.size, where))
         elif mark.name not in paired:
             paired.add(other)
             warnings.append(_exchanged_diagnostic(mark.name, other, where))
@@ -82,7 +82,7 @@ def _exchanged_with(
     return None
 
 
-def _misplaced_diagnostic(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
+def _off_pick_diagnostic(mark: Mark, pick: Mark, size: tuple[int, int], where: str) -> Diagnostic:
     (u, v), (at_u, at_v) = pick.pixel, mark.pixel
     inside = 0 <= at_u < size[0] and 0 <= at_v < size[1]
     place = f"at ({at_u:.0f}, {at_v:.0f})" if inside else "outside the picture"

@@ -43,7 +43,7 @@ def find_repeats(tracks: Tracks) -> RepeatedFrames:
 
 def _relative_steps(steps: Array) -> Array:
     """How far (frames,) the marks move from the frame before, each over its own usual step; NaN
-    where too few of them usually move. A mark that stands in other frames too tells nothing, nor
+    where too few of them usually move. A mark that stands in other frames too shows nothing, nor
     does a frame in which the moving ones are not seen.
     """
     way = np.full(len(steps) + 1, np.nan)

@@ -62,7 +62,7 @@ def met_above(value: float, u: float, limit: float) -> Met:
 
 
 def verdict(met: Met, rule: DecisionRule = GUARDED) -> Verdict:
-    """What can be said of a requirement by a rule."""
+    """What a rule concludes of a requirement."""
     if rule.name == "simple":
         return "pass" if met.itself else "fail"
     if met.probability >= rule.probability:

@@ -97,8 +97,8 @@ def corrected_integral(time: Array, integral: Array, speed: Array, late: Array) 
         fine = ~near
     keep = np.flatnonzero(fine)
     order = keep[np.argsort(true_time[keep])]
-    steady = np.where(speed.any(), whole / np.maximum(pace, 1e-6), whole)
-    found = np.interp(time, true_time[order], steady[order])
+    by_true_clock = np.where(speed.any(), whole / np.maximum(pace, 1e-6), whole)
+    found = np.interp(time, true_time[order], by_true_clock[order])
     return np.asarray(found - found[0] + integral[0])
 
 

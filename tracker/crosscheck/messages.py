@@ -31,7 +31,9 @@ def findings_of(
         for fit in choice.rivals
         if fit.chi2 < float("inf")
     ]
-    doubt = f" (or {', or '.join(rivals[:2])}: they explain it nearly as well)" if rivals else ""
+    alternatives = (
+        f" (or {', or '.join(rivals[:2])}: they explain it nearly as well)" if rivals else ""
+    )
     found = []
     for fault in choice.chosen.faults:
         if fault in have:
@@ -39,7 +41,7 @@ def findings_of(
         value, u = choice.chosen.estimate[fault], choice.chosen.u[fault]
         if fault == "offset":
             value += taken_off
-        text = _sentence(evidence.channel, fault, value, u) + doubt
+        text = _sentence(evidence.channel, fault, value, u) + alternatives
         found.append(
             ChannelFault(evidence.channel, fault, value, u, _unit(evidence.channel, fault), text)
         )

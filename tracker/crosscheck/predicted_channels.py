@@ -1,4 +1,4 @@
-"""What each accelerometer channel would have read, told by the film."""
+"""What each accelerometer channel would have read, predicted from the film."""
 
 from __future__ import annotations
 

@@ -239,11 +239,11 @@ class _MarkerSearch:
 
     def _diagnostic(self, vehicle: str, marks: list[Mark]) -> Diagnostic:
         if not marks:
-            text = f"no markers of {vehicle} are picked, and none were found by themselves"
+            text = f"no markers of {vehicle} are picked, and none were found automatically"
             return Diagnostic("markers_not_found", text, self._where)
         names = ", ".join(m.name.marker for m in marks)
         text = (
-            f"{len(marks)} markers of {vehicle} were found by themselves in frame "
+            f"{len(marks)} markers of {vehicle} were found automatically in frame "
             f"{marks[0].frame}: {names}"
         )
         return Diagnostic("markers_found", text, self._where)

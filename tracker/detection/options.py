@@ -210,7 +210,7 @@ class DetectionOptions:
         0.5, "1", (0.0, 1.0), "share of the marks in plain view that must be found"
     )
     few_marks: int = option(
-        4, "1", (3, 10), "up to so many marks must fit a vehicle that stands level"
+        4, "1", (3, 10), "up to this many marks must fit a vehicle that stands level"
     )
     few_level_u: float = option(
         0.01, "rad", (0.001, 0.2), "standard uncertainty of that vehicle's pitch and roll"
@@ -237,7 +237,7 @@ class DetectionOptions:
         3.0, "px", (0.5, 50.0), "residual of marks that agree with a pose by chance"
     )
     rms_floor: float = option(
-        0.15, "px", (0.01, 5.0), "residual that counts as good as any smaller one"
+        0.15, "px", (0.01, 5.0), "residual below which smaller ones count no more"
     )
     same_vehicle: float = option(
         0.25, "m", (0.01, 5.0), "verified poses nearer than this are the same"

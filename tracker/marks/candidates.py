@@ -120,14 +120,14 @@ def find_candidates(
         bank,
         (u0, v0, min(int(right) + 4, part.shape[1]), min(int(bottom) + 4, part.shape[0])),
     )
-    strength = np.abs(best)
-    around = cv2.dilate(strength, np.ones((3, 3), np.uint8))
-    v, u = np.nonzero((strength >= around) & (strength >= least))
+    response = np.abs(best)
+    around = cv2.dilate(response, np.ones((3, 3), np.uint8))
+    v, u = np.nonzero((response >= around) & (response >= least))
     x, y = (u + u0 + 0.5) * fx - 0.5 + x0, (v + v0 + 0.5) * fy - 0.5 + y0
     reach = shrink
     inside = (x >= box[0] - reach) & (x <= box[2] + reach) & (y >= box[1] - reach)
     inside &= y <= box[3] + reach
-    order = [i for i in np.argsort(-strength[v, u]) if inside[i]][:most]
+    order = [i for i in np.argsort(-response[v, u]) if inside[i]][:most]
     found = []
     for i in order:
         found_shape = bank.shapes[which[v[i], u[i]]]
@@ -146,7 +146,7 @@ def find_candidates(
             offset=sign * spread * found_shape.offset,
             blur=1.0,
         )
-        found.append(Candidate(np.array([x[i], y[i]]), shape, float(strength[v[i], u[i]])))
+        found.append(Candidate(np.array([x[i], y[i]]), shape, float(response[v[i], u[i]])))
     return found
 
 

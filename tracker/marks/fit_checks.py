@@ -33,7 +33,7 @@ PART = "too little of it is visible"
 FAULTS = (
     "",
     "it lies outside the picture or is covered",
-    "the fit does not settle",
+    "the fit does not converge",
     "it is burnt out",
     "it is not where it was expected",
     "light and dark are exchanged",

@@ -59,5 +59,5 @@ class FitNoise(NamedTuple):
 class FitControl(NamedTuple):
     """How far a fit goes."""
 
-    free: int  # only so many parameters can move; even
+    free: int  # this many parameters can move; even
     passes: int

@@ -121,7 +121,7 @@ def locate_mark(
             break
     if best is None:
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
-        why = "nothing there looks like it" if not trials else "no fit settles near the pick"
+        why = "nothing there looks like it" if not trials else "no fit converges near the pick"
         return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
     best = _with_best_outline(search, best, size_px)
     if best.explained < MARKS.explained and best.residual > MARKS.clean_ratio * noise:
@@ -239,11 +239,13 @@ def _fit_shapes(
 def _worth_keeping(search: _Search, shapes: list[Shape], done: FitResult) -> list[int]:
     """Which fits are worth going on with: not far worse than the best, and no two alike."""
     p, out = done.rows.p, done.out
-    settled = np.flatnonzero(np.isfinite(p).all(axis=1) & (out[:, WEIGHT_SUM] > MARKS.least_weight))
+    converged = np.flatnonzero(
+        np.isfinite(p).all(axis=1) & (out[:, WEIGHT_SUM] > MARKS.least_weight)
+    )
     rest = {
         int(i): float(out[i, RESIDUAL_VARIANCE])
         / search.variance(unpack_shape(shapes[i], p[i], 0.0), p[i, PLACE])
-        for i in settled
+        for i in converged
     }
     kept: list[int] = []
     for i in sorted(rest, key=rest.__getitem__):
@@ -272,8 +274,8 @@ def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_T
     covariance, trials = done.covariance, []
     for i in range(len(shapes)):
         p, square = done.rows.p[i], float(done.out[i, RESIDUAL_VARIANCE])
-        settled = done.out[i, PASSES] > 0 and np.isfinite(p).all()
-        if not settled or not np.isfinite(covariance[i]).all():
+        converged = done.out[i, PASSES] > 0 and np.isfinite(p).all()
+        if not converged or not np.isfinite(covariance[i]).all():
             continue
         shape = unpack_shape(shapes[i], p, 0.0)
         explained = 1.0 - square / search.variance(shape, p[PLACE])

@@ -201,6 +201,6 @@ def _attitude_warnings(solution: Solution) -> list[Diagnostic]:
         motion = solution.motion(name, breakpoints)
         pitch = np.abs(motion.state[:, 4])[motion.observed[:, 4]]
         if len(pitch) and pitch.max() > STEEP:
-            text = "pitch came near 90 degrees, where yaw and roll can't be told apart"
+            text = "pitch came near 90 degrees, where yaw and roll can't be separated"
             out.append(Diagnostic("attitude_steep", text, f"vehicles.{name}"))
     return out

@@ -405,7 +405,7 @@ class FreeMarkOptions:
 
 
 FREE_MARKS = FreeMarkOptions()
-"""The values in use for marks that move by themselves."""
+"""The values in use for marks of the article and free markers."""
 
 
 @dataclass(frozen=True)

@@ -67,7 +67,7 @@ class Draws:
         return len(self.values)
 
     def parts(self, count: int) -> Iterator[Draws]:
-        """The same draws, so many at a time."""
+        """The same draws, a few at a time."""
         for k in range(0, len(self), count):
             part = slice(k, k + count)
             errors = {vehicle: e[part] for vehicle, e in self.errors.items()}

@@ -58,7 +58,7 @@ class Assumptions:
     scale: float = 0.01  # of a channel's sensitivity
     transverse: float = 0.015  # of a channel's response to each other axis; ISO 6487 allows 5 %
     offset: float = 0.05 * GRAVITY  # m/s^2, where there is no record before time zero
-    pitch: float = 0.05  # rad at 0.15 s, growing evenly, where no film tells pitch and roll
+    pitch: float = 0.05  # rad at 0.15 s, growing evenly, where no film shows pitch and roll
     vibration: float = 0.05  # m/s of the structure at the sensor against the vehicle as a whole
     vibration_time: float = 0.005  # s over which it is correlated
 
@@ -124,7 +124,7 @@ def cg_acceleration_draws(
             notes.append(f"{name} is not available and taken as 0")
     if film is None:
         notes.append(
-            f"no film tells the pitch: gravity stays in the readings, with a standard uncertainty"
+            f"no film shows the pitch: gravity stays in the readings, with a standard uncertainty"
             f" of {np.degrees(assumed.pitch):.0f} deg at 150 ms"
         )
     elif "yaw_rate" not in known.channels:
@@ -138,12 +138,12 @@ def cg_acceleration_draws(
     if film is not None:
         pick = rng.integers(0, len(film.draws), count)
         shown = _film_at(film.time, film.draws[pick], time)
-    disturbed = _disturb(read, known, keep, accelerometer.interval, assumed, rng, count)
-    disturbed += _shaken(time, assumed, rng, count)
+    perturbed = _perturb(read, known, keep, accelerometer.interval, assumed, rng, count)
+    perturbed += _vibration_samples(time, assumed, rng, count)
     if film is None:
-        disturbed[..., :2] += _tilted(time, assumed.pitch, rng, count)
+        perturbed[..., :2] += _tilt_samples(time, assumed.pitch, rng, count)
     turning = rates * (1.0 + assumed.scale * rng.standard_normal((count, 1, 3)))
-    draws = _carry(disturbed, turning, missing, shown, time, lever)
+    draws = _carry(perturbed, turning, missing, shown, time, lever)
     have = tuple(name in known.channels for name in (*_AXES, "yaw_rate"))
     return CgAcceleration(time, mean, draws, (have[0], have[1], have[2], have[3]), tuple(notes))
 
@@ -186,7 +186,7 @@ def accelerometer_risk(
 
 
 def _own_faults(accelerometer: Accelerometer, contact_end: float) -> dict[str, str]:
-    """What is wrong with channels while contact lasts (until a time, s), by themselves."""
+    """What is wrong with channels while contact lasts (until a time, s), each on its own."""
     wrong = {f.channel: CLIPPED for f in accelerometer.findings if f.kind == "saturation"}
     for name, until in accelerometer.good_until.items():
         early = until < min(contact_end, accelerometer.good_until["ax"])
@@ -257,7 +257,7 @@ def _film_at(film_time: Array, state: Array, time: Array) -> Array:
     return out
 
 
-def _disturb(
+def _perturb(
     read: Array,
     known: Conditioned,
     keep: Rows,
@@ -284,7 +284,9 @@ def _disturb(
     return out
 
 
-def _shaken(time: Array, assumed: Assumptions, rng: np.random.Generator, count: int) -> Array:
+def _vibration_samples(
+    time: Array, assumed: Assumptions, rng: np.random.Generator, count: int
+) -> Array:
     """Accelerations (m, n, 3) of a structure that vibrates from time zero on.
 
     Its velocity is a first-order autoregression, whose change over a window w has the variance
@@ -300,7 +302,7 @@ def _shaken(time: Array, assumed: Assumptions, rng: np.random.Generator, count: 
     return np.asarray(np.diff(velocity, axis=1, prepend=0.0) / step)
 
 
-def _tilted(time: Array, pitch: float, rng: np.random.Generator, count: int) -> Array:
+def _tilt_samples(time: Array, pitch: float, rng: np.random.Generator, count: int) -> Array:
     """Gravity (m, n, 2) in ax and ay of a vehicle whose pitch and roll nobody saw."""
     slope = pitch / OUTCOME.tilt_time * np.maximum(time, 0.0)[:, None]
     return np.asarray(GRAVITY * np.sin(slope * rng.standard_normal((count, 1, 2))))

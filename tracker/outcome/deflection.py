@@ -77,7 +77,7 @@ def article_figures(
 
 def is_detached(path: FreePath) -> bool:
     """Whether a mark flew off: every camera lost it for good while it still moved fast. What it did
-    is no deflection of the article; its own figures stand by themselves.
+    is no deflection of the article; its own figures stand alone.
     """
     known = np.isfinite(path.position).all(axis=1)
     if path.lost_at is None or known.sum() < 3:

@@ -53,7 +53,7 @@ class ExitBox:
 
 @dataclass(frozen=True)
 class BoxCrossing:
-    """Whether the wheels crossed the long side of the box; None: the film does not tell."""
+    """Whether the wheels crossed the long side of the box; None: the film does not show it."""
 
     crossed: bool | None
     at: Quantity | None  # m downstream from the loss of contact, beyond the box too; None: nowhere
@@ -86,7 +86,7 @@ def box_crossing(
     starts : (m,) m along the face, of the loss of contact in each draw.
     rest : whether the vehicle stands at the end.
     exact : whether these are the wheels; False: corners of its outline, which reach farther, so
-        that a crossing of theirs tells nothing.
+        that a crossing of theirs decides nothing.
 
     A path is never extended: a vehicle that left the picture within the box gives None.
     """
@@ -106,7 +106,7 @@ def box_crossing(
     if not exact and at < np.inf:
         return BoxCrossing(None, None, "the outline crossed; the wheels' places are not stated")
     if low < inside < high:
-        return BoxCrossing(None, place, "too near to the edge of the box to tell")
+        return BoxCrossing(None, place, "too near to the edge of the box to decide")
     if at < box.length:
         return BoxCrossing(True, place, "a wheel crossed within the box")
     if at < np.inf:

@@ -20,7 +20,7 @@ class OutcomeOptions:
         0.25, "1", (0.1, 0.5), "weak impacts end sooner: share of the greatest acceleration", _TRADE
     )
     contact_least: float = option(
-        0.5, "g", (0.1, 1.0), "weaker impacts than this are not told from tyres", _TRADE
+        0.5, "g", (0.1, 1.0), "weaker impacts than this are not distinguished from tyres", _TRADE
     )
     contact_over: float = option(
         0.05, "1", (0.01, 0.1), "contact ends sooner: share of the greatest acceleration", _TRADE

@@ -149,7 +149,7 @@ def _accelerometers(record: Record) -> Iterator[Assumption]:
         ("sensitivity of a channel, relative standard uncertainty", given.scale, "1"),
         ("response to each other axis, standard uncertainty", given.transverse, "1"),
         (
-            "pitch and roll at 150 ms where no film tells them, standard uncertainty",
+            "pitch and roll at 150 ms where no film shows them, standard uncertainty",
             given.pitch,
             "rad",
         ),

@@ -20,7 +20,7 @@ NEAR = 0.02
 SAME_PX = 1.5
 """px between two picks in one frame below which they are one."""
 BURIED = 0.1
-"""m below ground (z down) from which the sign of z is in doubt."""
+"""m below ground (z down) from which the sign of z is questionable."""
 OUTLYING = 10.0
 """Times the extent of all other places from which one is an outlier, as mm for m."""
 ROUNDED = 0.05

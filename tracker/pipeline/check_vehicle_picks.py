@@ -43,13 +43,13 @@ def check_vehicle_picks(
         if misfit < CAMERA.pick_u:
             continue
         pair, left = _best_exchange(camera, markers, pixels)
-        said = f"the picks of {vehicle} lie {misfit:.0f} px rms from where it can stand"
+        reported = f"the picks of {vehicle} lie {misfit:.0f} px rms from where it can stand"
         if left < MENDED * misfit:
             first, second = (names[k] for k in pair)
-            text = f"{first} and {second} look exchanged: {said}, exchanged {left:.0f} px"
+            text = f"{first} and {second} look exchanged: {reported}, exchanged {left:.0f} px"
             yield Check("doubtful", f"cameras.{name}.picks", text)
         elif misfit > MISFIT * CAMERA.pick_u:
-            text = f"{said}: look at its picks and at its markers' coordinates"
+            text = f"{reported}: look at its picks and at its markers' coordinates"
             yield Check("doubtful", f"cameras.{name}.picks", text)
 
 

@@ -148,7 +148,7 @@ def _alone(vehicles: Mapping[str, VehicleResult], sensed: Collection[str]) -> li
             text = "no accelerometer of this vehicle can be used: its numbers are from film alone"
             found.append(Diagnostic("accelerometers_unusable", text, f"vehicles.{name}"))
         if film is None and read is not None:
-            text = "no film tells this vehicle's occupant risk: it is from accelerometers alone"
+            text = "no film gives this vehicle's occupant risk: it is from accelerometers alone"
             found.append(Diagnostic("accelerometers_alone", text, f"vehicles.{name}"))
     return found
 

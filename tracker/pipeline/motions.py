@@ -27,7 +27,7 @@ class SolvedMotions:
 def sample_motions(
     films: Mapping[str, CalibratedFilm], solution: Solution, count: int, seed: int
 ) -> SolvedMotions:
-    """The motions at the times of the fastest camera, with so many draws of the posterior."""
+    """The motions at the times of the fastest camera, with draws of the posterior."""
     times = {name: frame_times(film, solution) for name, film in films.items()}
     fastest = max(films, key=lambda name: films[name].time.rate, default="")
     given_at = times.get(fastest, np.empty(0))

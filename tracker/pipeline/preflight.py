@@ -32,7 +32,7 @@ SAMPLES = 1800.0
 
 
 def check_record(path: str | Path) -> list[Check]:
-    """Everything that can be said of a record before its films are followed.
+    """Everything that is known of a record before its films are tracked.
 
     Films are opened but not read through. Raises `Problem` if the record itself is wrong; what is
     wrong with the files that it names is reported with the rest. "missing": without it the record
@@ -223,7 +223,7 @@ def _geometry(camera: CameraEntry, size: tuple[int, int], where: str) -> Iterato
     if not known_lens and flat and camera.position is None:
         text = (
             "the targets lie in one plane and neither the lens nor a rough position is given, so "
-            "focal length and distance may be hard to tell apart; add position"
+            "focal length and distance may be hard to separate; add position"
         )
         yield Check("doubtful", place, text)
     if len(pixels) < len(targets):
@@ -251,7 +251,7 @@ def _check_unpicked(vehicle: Vehicle, where: str) -> Check:
     """What can be done for a vehicle none of whose markers is picked."""
     able = [m for m in vehicle.markers.values() if m.at and m.size and m.pattern != "patch"]
     if len(able) >= 3:
-        text = f"no camera has a pick of its markers; {len(able)} will be looked for by themselves"
+        text = f"no camera has a pick of its markers; {len(able)} will be detected automatically"
         return Check("ok", where, text)
     text = "no camera has a pick of its markers, and fewer than three can be found without"
     if not vehicle.markers:

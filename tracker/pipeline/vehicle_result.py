@@ -65,7 +65,7 @@ def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) 
 
 
 def _sampled_mask(times: Array, knots: Array) -> NDArray[np.bool_]:
-    """Which of times (n,) draws are evaluated at: evenly, so many at most between any two knots,
+    """Which of times (n,) draws are evaluated at: evenly, a limited number between any two knots,
     where a curve has no more to show; a long film's draws then take no more room than a short
     one's.
     """
@@ -279,7 +279,7 @@ def occupant_times(solution: Solution, vehicle: str) -> Array:
 
 
 def portions(draws: Draws, times: Array) -> Iterator[Draws]:
-    """The draws, so many at a time as their states at `times` may take room."""
+    """The draws, as many at a time as there is room for their states at `times`."""
     return draws.parts(max(1, EVALUATION.states_at_once // (len(times) * len(STATE))))
 
 

@@ -120,10 +120,10 @@ def _aside(push: Array) -> Array:
     """Speed (n,) to the side of a vehicle that is accelerated by `push` (n,) along its way."""
     rate = np.zeros(len(push))
     for k in range(1, len(push)):
-        drag = (
+        friction = (
             PLANNED_MOTION.rubbing * np.tanh(rate[k - 1] / PLANNED_MOTION.slips) * np.abs(push[k])
         )
-        rate[k] = rate[k - 1] + (PLANNED_MOTION.sideways * push[k] - drag) * PLANNED_MOTION.step
+        rate[k] = rate[k - 1] + (PLANNED_MOTION.sideways * push[k] - friction) * PLANNED_MOTION.step
     return rate
 
 

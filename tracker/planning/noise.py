@@ -21,7 +21,7 @@ RINGS = (1.0, 0.66, 0.33)
 ROOT = 2 * np.sqrt(np.pi)
 FLOOR_PX = 20.0
 CROSSING = 2.257
-"""Where two edges cross, so many s of each lose their contrast."""
+"""Where two edges cross, this many s of each lose their contrast."""
 _NORMALS = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
 
 

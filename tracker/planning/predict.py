@@ -150,7 +150,7 @@ def pose(
 
 
 def _mean_place(fixed: PlannedMarkView, frames: float, picture: AssumedPicture) -> Array:
-    """Covariance (2, 2) px^2 of a fixed target's mean place over so many frames."""
+    """Covariance (2, 2) px^2 of a fixed target's mean place over a number of frames."""
     size = float(fixed.size_px[0])
     floor, drift = picture.floor_of(size) ** 2, picture.drift_of(size) ** 2
     noise = fixed.covariance[0] - floor * np.eye(2)

@@ -24,7 +24,10 @@ class ProcessOptions:
         2**24, "byte", (2**16, 2**30), "a longer answer, other than a frame, is read"
     )
     least_memory: int = option(
-        2**31, "byte", (2**28, 2**36), "errors of loading under a higher limit are told as shortage"
+        2**31,
+        "byte",
+        (2**28, 2**36),
+        "errors of loading under a higher limit are reported as shortage",
     )
     shown_length: int = option(
         300, "1", (40, 4000), "more of the last line of a failed program is shown"

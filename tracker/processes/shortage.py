@@ -8,7 +8,7 @@ import sys
 from calibration.errors import RECORD, Problem
 from tracker.processes.options import PROCESSES
 
-_SAID = ("failed to map segment", "Cannot allocate memory", "can't start new thread")
+_MESSAGES = ("failed to map segment", "Cannot allocate memory", "can't start new thread")
 """What libraries say that can't be loaded for want of memory."""
 
 
@@ -31,8 +31,8 @@ def machine_problem(error: Exception) -> Problem | None:
     limit = address_limit()
     is_low = limit is not None and limit < PROCESSES.least_memory
     is_load = isinstance(error, (ImportError, OSError, RuntimeError, SystemError))
-    said = str(error)
-    if not (isinstance(error, MemoryError) or (is_load and (is_low or any_in(_SAID, said)))):
+    message = str(error)
+    if not (isinstance(error, MemoryError) or (is_load and (is_low or any_in(_MESSAGES, message)))):
         return None
     allowed = f" (the limit of this process is {limit / 2**30:.2g} GB)" if limit and is_low else ""
     return Problem(

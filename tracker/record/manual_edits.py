@@ -57,9 +57,9 @@ def spans(frames: Iterable[int]) -> str:
             runs[-1][1] = frame
         else:
             runs.append([frame, frame])
-    told = [f"{a}" if a == b else f"{a} to {b}" for a, b in runs]
+    parts = [f"{a}" if a == b else f"{a} to {b}" for a, b in runs]
     many = len(runs) > 1 or any(a < b for a, b in runs)
-    return f"frame{'s' if many else ''} {', '.join(told)}"
+    return f"frame{'s' if many else ''} {', '.join(parts)}"
 
 
 def _readable(line: str, where: str) -> tuple[Entry, ...]:

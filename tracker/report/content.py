@@ -184,8 +184,8 @@ def _key_motion(results: Results) -> str:
             whole = entry.stopping is not None or not way.at_end
             label = Name(f"{'Roll-ahead' if whole else 'Travel so far'}, {other}", "length")
             rows.append(tables.movement_row(way, label, results.test.report_units))
-    said = [f"{label[:1].lower()}{label[1:]} {value}" for label, value, _ in rows]
-    return f"Motion of {name}: {'; '.join(said)}." if said else ""
+    figures = [f"{label[:1].lower()}{label[1:]} {value}" for label, value, _ in rows]
+    return f"Motion of {name}: {'; '.join(figures)}." if figures else ""
 
 
 def _main_plots(results: Results, plots: Mapping[str, str]) -> list[Block]:

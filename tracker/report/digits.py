@@ -96,7 +96,7 @@ def _width(text: str) -> tuple[int, int]:
 
 
 def _place(value: float, digits: int) -> int:
-    """Power of ten of the last digit when `value` is rounded to so many significant digits."""
+    """Power of ten of the last digit when `value` is rounded to a number of significant digits."""
     place = math.floor(math.log10(abs(value))) - digits + 1
     # 0.0996 rounds to 0.10: one place less
     grown = _quantize(abs(value), place)

@@ -32,7 +32,7 @@ QUALITY = "24"  # x264's constant rate factor; beyond 24 slow changes of light a
 
 @dataclass(frozen=True)
 class Pace:
-    """How a film is played: every so many frames, and how many of those a second."""
+    """How a film is played: every n-th frame, and how many of those a second."""
 
     rate: float
     step: int
@@ -76,7 +76,7 @@ def mark_films(
 
 
 def paced(rate: float, slow: float | None) -> Pace:
-    """How a film of so many frames a second (NaN: unknown) is played."""
+    """How a film of this frame rate (1/s; NaN: unknown) is played."""
     if not np.isfinite(rate):
         return Pace(SHOWN_RATE, 1, 0.0)
     if slow is None:

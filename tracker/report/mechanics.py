@@ -19,7 +19,7 @@ from tracker.results.schema import Results
 HEIGHT = 2.7  # in
 NAME = "force-crush"
 RESOLVED = 0.004  # s; detail of a motion that is shorter is averaged (the knots of its spline)
-SAID = (
+EXPLANATION = (
     "Along ground x. The force is the striking vehicle's mass times its deceleration from film, "
     "less what its tyres take; it holds for the cushion and the vehicle's front together. A "
     "residual within twice its standard uncertainty says that film, masses and tyre friction agree."
@@ -35,7 +35,7 @@ def mechanics(results: Results, plots: Mapping[str, str]) -> list[Block]:
     key = f"{found.striking}-{NAME}"
     blocks: list[Block] = [
         Heading("Mechanics"),
-        Text(SAID),
+        Text(EXPLANATION),
         balances(found, system),
         cushion(found, system),
     ]

@@ -115,7 +115,7 @@ PREFERRED = ("contact", "greatest-crush", "occupant-impact", "greatest-pitch")
 
 
 def _spread(keys: list[str], count: int) -> list[str]:
-    """So many of the keys, the first and the last among them."""
+    """At most that many of the keys, the first and the last among them."""
     places = np.linspace(0, len(keys) - 1, min(count, len(keys)))
     return [keys[round(float(at))] for at in places]
 

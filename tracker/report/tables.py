@@ -290,7 +290,7 @@ def plain(value: float) -> str:
 
 
 def fixed(value: float | None, decimals: int = 2) -> str:
-    """A number with so many decimals."""
+    """A number with that many decimals."""
     if value is None or not isfinite(value):
         return NONE
     return f"{value:.{decimals}f}".replace("-", "−")

@@ -16,7 +16,7 @@ from tracker.core.types import Quantity
 
 @dataclass(frozen=True)
 class ExitBoxResult:
-    """Whether the wheels crossed the long side of the exit box; None: the film does not tell."""
+    """Whether the wheels crossed the long side of the exit box; None: the film does not show it."""
 
     crossed: bool | None
     at: Quantity | None  # m downstream of the loss of contact; None: nowhere that the film shows

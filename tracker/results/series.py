@@ -147,7 +147,7 @@ def row_of(results: Results, folder: Path) -> Row:
 
 
 def roll_ahead(struck: VehicleResult) -> Quantity | None:
-    """Way of a struck vehicle to rest; so far as the film shows it where nothing tells the rest."""
+    """Way of a struck vehicle to rest; so far as the film shows it where nothing shows the rest."""
     return struck.travel_x if struck.stopping is None else struck.stopping.travel
 
 

@@ -66,7 +66,7 @@ def refuse_links(file: Any) -> None:
 
 
 def reason(error: BaseException) -> str:
-    """What a library said of a damaged file, as a short clause."""
+    """A library's message about a damaged file, as a short clause."""
     text = error.strerror if isinstance(error, OSError) and error.strerror else error
     lines = str(text).strip("\"'").splitlines()
     return lines[0][:80] if lines else type(error).__name__

@@ -1,7 +1,7 @@
 """Parts of a folder that follow when it is already in place, each moved into it whole.
 
 A file in the folder names what is still to come; it is gone when all of it is there. Where a run
-dies before, the file stays and tells what is missing.
+dies before, the file stays and names what is missing.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ class ScratchSpace:
             return made
 
     def account(self, promised: int, written: int) -> None:
-        """Note that so many bytes more are promised and written."""
+        """Note that a number of bytes more are promised and written."""
         with self._lock:
             self._promised += promised
             self._written += written
@@ -69,7 +69,7 @@ class ScratchFile:
             self._written += len(data)
 
     def get(self, at: int, size: int) -> bytes:
-        """So many bytes from a place. Raises OSError, EOFError where they were not written."""
+        """A number of bytes from a place. Raises OSError, EOFError where they were not written."""
         with self._lock:
             self._file.seek(at)
             data = self._file.read(size)

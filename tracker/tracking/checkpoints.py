@@ -163,7 +163,7 @@ def first_difference(one: PassBeginning, other: PassBeginning) -> int:
 
 def checkpoint_frames(frames: int, starts: Sequence[int]) -> frozenset[int]:
     """Frames after which to keep where a pass stands: each before one at which reading can begin,
-    so that none is read in vain.
+    so that none is read without need.
     """
     count = TRACKING.checkpoints
     wanted = (k * frames // (count + 1) for k in range(1, count + 1))

@@ -61,7 +61,7 @@ class TrackingOptions:
         300, "frames", (10, 5000), "hidden frames after which a mark is sought less often"
     )
     late_interval: int = option(
-        5, "frames", (1, 50), "after `patience` a mark is sought in one of so many frames"
+        5, "frames", (1, 50), "after `patience` a mark is sought in one of this many frames"
     )
     checkpoints: int = option(
         9, "1", (0, 100), "a change late in a film is followed from nearer to it"
@@ -114,7 +114,7 @@ class TrackingOptions:
         12, "frames", (1, 200), "hidden frames after which a whole body is sought less often"
     )
     body_interval: int = option(
-        4, "frames", (1, 50), "a body hidden for long is sought in one of so many frames"
+        4, "frames", (1, 50), "a body hidden for long is sought in one of this many frames"
     )
     body_reach: float = option(
         6.0, "px", (1.0, 50.0), "reach of the search for a body of which nothing is seen"

@@ -149,14 +149,14 @@ def corrected_velocity(
     velocity, body, fix_count = before.velocity.copy(), before.body, before.fix_count
     fresh = got_mask & before.measured_mask
     off = (place - before.place) / dt - velocity
-    settled = np.empty(n)
+    distances = np.empty(n)
     count = 0
     for m in range(n):
         if fresh[m] and fix_count[m] > 1:
-            settled[count] = math.hypot(off[m, 0], off[m, 1])
+            distances[count] = math.hypot(off[m, 0], off[m, 1])
             count += 1
     if count:
-        common = np.sort(settled[:count])[count // 2]
+        common = np.sort(distances[:count])[count // 2]
         innovation = (1.0 - _SHARE) * innovation + _SHARE * min(common, _CAP)
     shake = upper_median(place - before.place, fresh & before.ground_mask) / dt
     for m in range(n):

@@ -93,7 +93,7 @@ def _reacquire_body(seen: FrameMeasurement, marks: list[int], guess: Array, foun
 
 
 def _unseen_way(velocity: Array, hidden: int) -> float:
-    """How far, px, a body may be from its prediction after so many hidden frames."""
+    """How far, px, a body may be from its prediction after a number of hidden frames."""
     stopped = float(np.hypot(*velocity)) * hidden * min(hidden / TRACKING.stopping_frames, 1.0)
     return min(stopped, 0.5 * TRACKING.body_reach_most) + TRACKING.unseen_drift * hidden
 

@@ -44,7 +44,7 @@ def track_marks(
     progress : called with (camera, frames done, frames).
     listeners : called with every frame of the film once, (index, luma), ascending.
     memory : an earlier pass through this film and room for this one; what both have in common is
-        taken from it, and listeners hear nothing of the frames up to `memory.resumed_after`.
+        taken from it, and listeners are not called for the frames up to `memory.resumed_after`.
     """
     plan = tracking_plan(film, camera, marks, duty, corrections or Corrections())
     buffer = TrackBuffer(film.frames, len(marks))

@@ -9,7 +9,7 @@ from calibration.options import option
 
 @dataclass(frozen=True)
 class WorkbenchOptions:
-    """What is kept, for how long, and how often the page hears of changes."""
+    """What is kept, for how long, and how often the page is notified of changes."""
 
     event_interval: float = option(
         0.25, "s", (0.05, 5.0), "the page shows changes of record, results and analysis later"

@@ -169,7 +169,7 @@ def test_a_misspelt_column_is_answered_with_the_nearest(tmp_path):
         written(tmp_path, "time,ax,ay_\n" + "\n".join(rows()))
 
 
-def test_a_few_texts_and_missing_samples_are_mended_and_told(tmp_path):
+def test_a_few_texts_and_missing_samples_are_mended_and_reported(tmp_path):
     lines = rows()
     lines[100] = lines[100].rsplit(",", 1)[0] + ",over"
     lines[120] = lines[120].split(",")[0] + ",," + lines[120].split(",")[2]
@@ -179,7 +179,7 @@ def test_a_few_texts_and_missing_samples_are_mended_and_told(tmp_path):
     assert got.channels["ax"][120] == pytest.approx((AX[119] + AX[121]) * G / 2)
 
 
-def test_a_row_out_of_order_is_left_out_and_told(tmp_path):
+def test_a_row_out_of_order_is_left_out_and_reported(tmp_path):
     lines = rows()
     lines[50], lines[51] = lines[51], lines[50]
     got = written(tmp_path, "time,ax,ay\n" + "\n".join(lines))
@@ -210,7 +210,7 @@ def test_a_gap_ends_the_channel(tmp_path):
     assert got.findings[0].estimate == pytest.approx(0.06, abs=2e-3)
 
 
-def test_a_unit_of_the_file_that_differs_from_the_record_is_told(tmp_path):
+def test_a_unit_of_the_file_that_differs_from_the_record_is_reported(tmp_path):
     got = written(tmp_path, "time [s],ax [m/s2],ay [g]\n" + "\n".join(rows()))
     (note,) = got.notes
     assert "the file states m/s2, the record g_0" in note

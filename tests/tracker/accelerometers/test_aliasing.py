@@ -1,4 +1,4 @@
-"""A recorder without an anti-alias filter is told from one that has it."""
+"""A recorder without an anti-alias filter is reported from one that has it."""
 
 import numpy as np
 import pytest
@@ -27,7 +27,7 @@ def crash(seed=0, filtered=True, noise=0.0, rate=RATE, loud=25.0):
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_crackling_that_no_filter_held_back_is_told(seed):
+def test_crackling_that_no_filter_held_back_is_reported(seed):
     note = alias_note("ax", *crash(seed, filtered=False))
     assert note is not None
     assert note.startswith("ax has content up to half of its 4000 samples/s")

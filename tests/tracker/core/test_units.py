@@ -57,7 +57,7 @@ def test_standard_gravity_reads_the_same_in_every_spelling(text: str) -> None:
 
 @pytest.mark.parametrize("bare", [30, 30.0, "30", " 30 ", "-30"])
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_number_without_unit_is_told_what_is_missing(bare: object, kind: str) -> None:
+def test_a_number_without_unit_is_reported_what_is_missing(bare: object, kind: str) -> None:
     with pytest.raises(UnitError, match="no unit where") as error:
         parse(bare, kind)
     assert KINDS[kind].name in error.value.what

@@ -343,7 +343,7 @@ def test_en_1317s_limits_of_thiv_wait_for_the_angle(angle, verdicts):
     assert seen == verdicts
 
 
-def test_criteria_and_test_conditions_are_told_apart_and_the_least_margin_governs():
+def test_criteria_and_test_conditions_are_reported_apart_and_the_least_margin_governs():
     quantities = {
         "oiv_x": Quantity(11.0, "m/s", 0.02),  # 0.902 of 40 ft/s
         "oiv_y": Quantity(1.0, "m/s", 0.02),

@@ -105,7 +105,7 @@ def test_exchanged_cables_are_one_fault_of_two_channels(made, sign):
     )
 
 
-def test_two_faults_are_told_apart(made):
+def test_two_faults_are_distinguished(made):
     both = 0.85 * late(made, 0.008)
     found = {f.kind: f for f in longitudinal(check(made, {"ax": both}))}
     assert set(found) == {"scale", "time_shift"}
@@ -113,7 +113,7 @@ def test_two_faults_are_told_apart(made):
     assert found["time_shift"].estimate == pytest.approx(0.008 + made.delay["ax"], abs=8e-4)
 
 
-def test_an_offset_before_time_zero_is_told_and_does_no_harm(made):
+def test_an_offset_before_time_zero_is_reported_and_does_no_harm(made):
     result = check(made, {"ax": made.channels["ax"] + 3.0})
     (finding,) = longitudinal(result)
     assert finding.kind == "offset"

@@ -18,14 +18,14 @@ SCENARIO = Scenario.quick(before=0.012, after=0.028)
 
 
 @pytest.fixture(scope="module")
-def told() -> list[tuple[str, int, int]]:
+def reported() -> list[tuple[str, int, int]]:
     return []
 
 
 @pytest.fixture(scope="module")
-def truth(tmp_path_factory: pytest.TempPathFactory, told: list) -> DemoTruth:
+def truth(tmp_path_factory: pytest.TempPathFactory, reported: list) -> DemoTruth:
     folder = tmp_path_factory.mktemp("demo")
-    return write_demo(folder, lambda *step: told.append(step), scenario=SCENARIO)
+    return write_demo(folder, lambda *step: reported.append(step), scenario=SCENARIO)
 
 
 @pytest.fixture(scope="module")
@@ -113,9 +113,11 @@ def test_picks_are_rough_but_near(truth: DemoTruth, record: Record, camera: str)
     assert np.abs(off).mean() > 0.5
 
 
-def test_progress_tells_of_every_frame_of_both_films(truth: DemoTruth, told: list) -> None:
+def test_progress_tells_of_every_frame_of_both_films(truth: DemoTruth, reported: list) -> None:
     for stage in ("drawing overhead", "drawing side"):
-        assert [done for s, done, _ in told if s == stage] == list(range(1, SCENARIO.frames + 1))
+        assert [done for s, done, _ in reported if s == stage] == list(
+            range(1, SCENARIO.frames + 1)
+        )
 
 
 def test_the_truth_can_be_read_again(truth: DemoTruth) -> None:

@@ -94,7 +94,7 @@ def test_a_vehicle_without_picks_is_found_with_each_mark_under_its_own_name(
 
 def test_what_was_found_by_itself_is_said(plain: DetectionResult) -> None:
     assert [w.code for w in plain.warnings] == ["markers_found"]
-    assert "5 markers of car were found by themselves in frame 0" in plain.warnings[0].text
+    assert "5 markers of car were found automatically in frame 0" in plain.warnings[0].text
 
 
 def test_covered_marks_are_not_made_up(record: Record) -> None:

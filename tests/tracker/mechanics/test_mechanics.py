@@ -69,7 +69,7 @@ def pair_of(time, car, truck, masses=(CAR, TRUCK), mass_u=(0.0, 0.0), sd=(0.0, 0
 
 
 @pytest.fixture(scope="module")
-def told():
+def reported():
     time, common, car, truck = closed_form()
     pair = pair_of(time, car, truck)
     curve = force_crush(pair)
@@ -77,14 +77,14 @@ def told():
     return common, mechanics(pair, curve, ("car", "truck"), common + 0.01, stated), curve
 
 
-def test_a_constant_force_is_found_constant(told):
-    _, _, curve = told
+def test_a_constant_force_is_found_constant(reported):
+    _, _, curve = reported
     assert curve.force == pytest.approx(FORCE, rel=1e-9)
     assert curve.energy == pytest.approx(FORCE * curve.closing, rel=1e-9)
 
 
-def test_momentum_and_energy_are_kept(told):
-    common, found, _ = told
+def test_momentum_and_energy_are_kept(reported):
+    common, found, _ = reported
     assert found.momentum.before.value == pytest.approx(CAR * SPEED)
     assert found.momentum.residual.value == pytest.approx(0.0, abs=0.003 * CAR * SPEED)
     assert found.energy.residual.value == pytest.approx(0.0, abs=0.003 * 0.5 * CAR * SPEED**2)
@@ -95,8 +95,8 @@ def test_momentum_and_energy_are_kept(told):
     assert found.stroke_used.value == pytest.approx((way - 0.25) / 3.0, rel=1e-3)
 
 
-def test_the_roll_ahead_tells_the_tyre_friction(told):
-    _, found, _ = told
+def test_the_roll_ahead_tells_the_tyre_friction(reported):
+    _, found, _ = reported
     assert found.friction_source == "roll-ahead"
     assert found.friction.value == pytest.approx(MU, rel=1e-3)
 
@@ -278,8 +278,8 @@ def test_a_plastic_impact_shares_the_momentum():
 
 
 @pytest.fixture(scope="module")
-def written(told):
-    _, found, curve = told
+def written(reported):
+    _, found, curve = reported
     return replace(made_results("us"), mechanics=found, force_crush=curve)
 
 
@@ -309,7 +309,7 @@ def test_results_without_mechanics_have_no_such_section():
     assert shown(made_results(), {}) == []
 
 
-def test_an_assumed_friction_is_said_to_be_one(told):
-    _, found, _ = told
+def test_an_assumed_friction_is_said_to_be_one(reported):
+    _, found, _ = reported
     said = replace(made_results(), mechanics=replace(found, friction_source="assumed"))
     assert "it is assumed" in shown(said, {})[3].note

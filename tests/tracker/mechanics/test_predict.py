@@ -257,10 +257,10 @@ def test_the_command_predicts_each_mass_at_each_speed(folder, tmp_path):
     got = run(folder, "--mass", "800 kg", "--mass", "1000 kg", "--speed", "20 m/s", "--out", out)
     assert got.exit_code == 0, got.output
     assert "Roll-ahead" in got.output
-    told = json.loads(out.read_text())["predictions"]
-    assert [p["mass"] for p in told] == [800.0, 1000.0]
-    assert told[0]["figures"]["oiv_x"]["unit"] == "m/s"
-    assert told[0]["figures"]["oiv_x"]["u"] > 0
+    reported = json.loads(out.read_text())["predictions"]
+    assert [p["mass"] for p in reported] == [800.0, 1000.0]
+    assert reported[0]["figures"]["oiv_x"]["unit"] == "m/s"
+    assert reported[0]["figures"]["oiv_x"]["u"] > 0
 
 
 @pytest.mark.parametrize(

@@ -148,7 +148,7 @@ def test_clipped_peaks_are_bridged(film: Solution) -> None:
     assert worst_speed(add_accelerometers(film, [clipped]), TIME) < 0.1
 
 
-def test_what_follows_the_end_of_a_film_is_told_by_the_accelerometer() -> None:
+def test_what_follows_the_end_of_a_film_is_reported_by_the_accelerometer() -> None:
     short = solve(both(last=0.06), {"car": case.car()})
     later = np.arange(0.06, 0.14, 4e-3)
     longer = add_accelerometers(short, [block()])

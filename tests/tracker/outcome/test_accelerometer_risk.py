@@ -82,7 +82,7 @@ def test_uncertainty_grows_with_what_is_assumed(made):
     assert u(0.05) > 1.5 * u(0.01)
 
 
-def test_without_ax_there_is_no_figure_and_the_reason_is_told(made):
+def test_without_ax_there_is_no_figure_and_the_reason_is_reported(made):
     block = judge_channels(
         "car", PLACE, made.fine, {"ay": made.channels["ay"], "az": made.channels["az"]}, None
     )

@@ -105,7 +105,7 @@ def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
     alone = text[: text.index("[cameras.")] + text[text.index("[[accelerometers]]") :]
     (tmp_path / "record.toml").write_text(alone, "utf-8")
     shutil.copy(folder / "car-accelerometer.csv", tmp_path)
-    told = analyse(load_record(tmp_path / "record.toml"))
+    reported = analyse(load_record(tmp_path / "record.toml"))
     # Films that show nothing come to the same.
     (tmp_path / "again").mkdir()
     for name in ("record.toml", "car-accelerometer.csv", "overhead.mp4", "side.mp4"):
@@ -116,7 +116,7 @@ def test_where_no_film_can_be_used_the_accelerometers_are_judged_alone(
     assert [e.text for e in blind.log if e.kind == "edit"] == [
         "car.door1 ruled out from frame 80 to the end"
     ]
-    for found in (told, blind):
+    for found in (reported, blind):
         occupant = found.vehicles["car"].occupant
         assert occupant.film is occupant.fused is None
         assert occupant.accelerometer is not None

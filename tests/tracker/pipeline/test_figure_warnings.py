@@ -37,25 +37,25 @@ def by_windows(centred, after, u=0.1):
 
 
 @pytest.mark.parametrize(
-    ("centred", "after", "told"),
+    ("centred", "after", "reported"),
     [
         (-16.5, -15.24, True),  # 12 u apart
         (-12.0, -11.9, False),
         (-20.75, -20.60, True),  # near the limit of 20.49 g: a fail and a doubt
     ],
 )
-def test_a_ridedown_that_hangs_on_its_windows_is_told(centred, after, told):
-    assert ("ridedown_window" in codes(by_windows(centred, after))) == told
+def test_a_ridedown_that_hangs_on_its_windows_is_reported(centred, after, reported):
+    assert ("ridedown_window" in codes(by_windows(centred, after))) == reported
 
 
-def test_a_film_that_ends_in_contact_is_told():
+def test_a_film_that_ends_in_contact_is_reported():
     open_end = Quantity(0.12, "s", 1e-3, at_end=True)
     occupant = by_windows(-12.0, -12.0)
     assert "film_ends_in_contact" in codes(occupant, open_end)
     assert "film_ends_in_contact" not in codes(occupant, Quantity(0.12, "s", 1e-3))
 
 
-def test_an_occupant_who_reaches_nothing_is_told():
+def test_an_occupant_who_reaches_nothing_is_reported():
     none = Occupant(film=OccupantResult(oiv_x=Quantity(-2.0, "m/s", 0.01)))
     assert "no_occupant_contact" in codes(none)
     assert "no_occupant_contact" not in codes(by_windows(-12.0, -12.0))

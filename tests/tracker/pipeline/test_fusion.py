@@ -1,4 +1,4 @@
-"""Which channels may join a film, as what evidence, and what is told where no film shows a vehicle.
+"""Which channels may join a film, as what evidence, and what is reported without a film.
 
 Source of the closed form: constant acceleration a, flail distance d: impact after sqrt(2 d / a) at
 sqrt(2 a d) (kinematics; NCHRP Report 350 for the 0.6 m).
@@ -45,8 +45,8 @@ def pulse(noise: float = 0.5) -> Accelerometer:
 
 
 def test_channels_that_agree_or_that_nobody_can_judge_join() -> None:
-    told = check(ax=("agree", ()), ay=("undetermined", ()), az=("disagree", ("scale",)))
-    assert joining_channels(told) == ("ax", "ay")
+    reported = check(ax=("agree", ()), ay=("undetermined", ()), az=("disagree", ("scale",)))
+    assert joining_channels(reported) == ("ax", "ay")
 
 
 def test_a_block_whose_main_channel_is_faulty_or_unjudged_stays_out() -> None:
@@ -61,14 +61,14 @@ def test_a_channel_that_is_only_clipped_joins() -> None:
 
 
 def test_evidence_is_the_mean_reading_less_what_was_read_before_time_zero() -> None:
-    told = evidence_of(pulse(), ("ax",))
-    assert told is not None
-    assert told.width == pytest.approx(FUSION.width)
-    later, sooner = told.seconds > FUSION.width, told.seconds < -FUSION.width
-    assert told.values["ax"][later] == pytest.approx(-BRAKING, abs=1.0)
-    assert told.values["ax"][sooner] == pytest.approx(0.0, abs=1.0)
-    scatter = np.std(told.values["ax"][sooner])
-    assert scatter < 2 * told.noise["ax"]
+    reported = evidence_of(pulse(), ("ax",))
+    assert reported is not None
+    assert reported.width == pytest.approx(FUSION.width)
+    later, sooner = reported.seconds > FUSION.width, reported.seconds < -FUSION.width
+    assert reported.values["ax"][later] == pytest.approx(-BRAKING, abs=1.0)
+    assert reported.values["ax"][sooner] == pytest.approx(0.0, abs=1.0)
+    scatter = np.std(reported.values["ax"][sooner])
+    assert scatter < 2 * reported.noise["ax"]
 
 
 def test_clipped_samples_are_no_evidence() -> None:
@@ -78,16 +78,16 @@ def test_clipped_samples_are_no_evidence() -> None:
     read = {"ax": np.clip(true + noise, -120.0, 120.0)}
     block = judge_channels("car", np.zeros(3), time, read, 120.0)
     assert [f.kind for f in block.findings] == ["saturation"]
-    told = evidence_of(block, ("ax",))
-    assert told is not None
-    beyond = np.interp(told.seconds, time, true) < -125.0
-    within = np.interp(told.seconds, time, true) > -112.0
+    reported = evidence_of(block, ("ax",))
+    assert reported is not None
+    beyond = np.interp(reported.seconds, time, true) < -125.0
+    within = np.interp(reported.seconds, time, true) > -112.0
     assert beyond.any()
-    assert np.isnan(told.values["ax"][beyond]).all()
-    assert np.isfinite(told.values["ax"][within]).all()
+    assert np.isnan(reported.values["ax"][beyond]).all()
+    assert np.isfinite(reported.values["ax"][within]).all()
 
 
-def test_a_vehicle_that_no_film_shows_is_told_by_its_accelerometer(tmp_path: Path) -> None:
+def test_a_vehicle_that_no_film_shows_is_reported_by_its_accelerometer(tmp_path: Path) -> None:
     text = record_text(picks=True)
     kept, skip = [], False
     for line in text.splitlines():

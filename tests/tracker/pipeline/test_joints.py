@@ -110,7 +110,9 @@ def test_a_joint_gives_the_trailer_what_its_marks_do_not(
     assert [c.quantity for c in joint_curves(found)] == ["articulation"]
 
 
-def test_a_joint_that_was_surveyed_wrongly_is_told(motions: SolvedMotions, tmp_path: Path) -> None:
+def test_a_joint_that_was_surveyed_wrongly_is_reported(
+    motions: SolvedMotions, tmp_path: Path
+) -> None:
     _, found = with_joints(vehicles(tmp_path, at="0.7 m"), motions)
 
     (warning,) = open_joints(found)

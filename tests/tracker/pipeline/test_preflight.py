@@ -85,12 +85,17 @@ def test_a_record_with_all_it_needs_is_found_good(checked: Callable[..., list[Ch
     checks = checked()
     assert {check.state for check in checks} == {"ok"}
     about = " ".join(check.text for check in checks)
-    for told in ("5 frames of 320 x 240, 8 bits", "1000 1/s", "5 surveyed targets", "3500 samples"):
-        assert told in about
+    for reported in (
+        "5 frames of 320 x 240, 8 bits",
+        "1000 1/s",
+        "5 surveyed targets",
+        "3500 samples",
+    ):
+        assert reported in about
 
 
 @pytest.mark.parametrize(
-    ("change", "state", "where", "told"),
+    ("change", "state", "where", "reported"),
     [
         (("pixel = [300, 220]", "pixel = [320, 220]"), "missing", "survey.g3", "outside the pict"),
         (("pixel = [100, 100]", "pixel = [100, 100], frame = 5"), "missing", "roof1", "last frame"),
@@ -119,10 +124,10 @@ def test_what_is_missing_or_doubtful_is_named_with_its_place(
     change: tuple[str, str],
     state: str,
     where: str,
-    told: str,
+    reported: str,
 ) -> None:
     found = [c for c in checked(change) if c.state == state and where in c.where]
-    assert any(told in check.text for check in found)
+    assert any(reported in check.text for check in found)
 
 
 def test_a_mark_that_blurs_by_more_than_half_its_size_is_doubtful(
@@ -136,7 +141,7 @@ def test_a_mark_that_blurs_by_more_than_half_its_size_is_doubtful(
 
 
 @pytest.mark.parametrize(
-    ("survey", "told"),
+    ("survey", "reported"),
     [
         ("", "neither surveyed targets nor a scale bar"),
         ('g1 = { at = ["0 m", "0 m", "0 m"], pixel = [20, 20] }', "at least 4"),
@@ -150,11 +155,11 @@ def test_a_mark_that_blurs_by_more_than_half_its_size_is_doubtful(
     ],
 )
 def test_a_survey_that_fixes_no_pose_is_missing(
-    checked: Callable[..., list[Check]], survey: str, told: str
+    checked: Callable[..., list[Check]], survey: str, reported: str
 ) -> None:
     start = RECORD.index("g1 = ")
     old = RECORD[start : RECORD.index("[cameras.top.picks]")]
-    assert any(c.state == "missing" and told in c.text for c in checked((old, survey + "\n")))
+    assert any(c.state == "missing" and reported in c.text for c in checked((old, survey + "\n")))
 
 
 def test_scale_bars_stand_in_for_a_survey(checked: Callable[..., list[Check]]) -> None:

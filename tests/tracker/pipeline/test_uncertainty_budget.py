@@ -20,7 +20,7 @@ ZERO_U = 2e-3
 
 
 @pytest.fixture(scope="module")
-def told() -> dict[str, Budget]:
+def reported() -> dict[str, Budget]:
     """Budgets of one camera's film whose time zero is uncertain and whose pose and lens aren't."""
     seen = case.evidence(case.OVERHEAD, TIME, case.crash(TIME), case.TOP, 0.03)
     solution = solve({"a": replace(seen, zero_u=ZERO_U)}, {"car": case.car()})
@@ -37,8 +37,8 @@ def share(budget: Budget, source: str) -> float:
     return next(s.u for s in budget.shares if s.source == source)
 
 
-def test_every_headline_number_has_its_budget(told: dict[str, Budget]) -> None:
-    assert set(told) == {
+def test_every_headline_number_has_its_budget(reported: dict[str, Budget]) -> None:
+    assert set(reported) == {
         "car: impact speed",
         "car: largest pitch",
         "car: largest yaw",
@@ -48,21 +48,23 @@ def test_every_headline_number_has_its_budget(told: dict[str, Budget]) -> None:
     }
 
 
-def test_variances_of_the_sources_add_up_to_the_whole(told: dict[str, Budget]) -> None:
-    for budget in told.values():
+def test_variances_of_the_sources_add_up_to_the_whole(reported: dict[str, Budget]) -> None:
+    for budget in reported.values():
         assert {s.source for s in budget.shares} == {*SOURCES} - {"accelerometer"}
         total = np.sqrt(sum(s.u**2 for s in budget.shares))
         assert total == pytest.approx(budget.u, rel=0.3), budget.quantity
 
 
-def test_a_source_without_uncertainty_has_no_share(told: dict[str, Budget]) -> None:
-    for budget in told.values():
+def test_a_source_without_uncertainty_has_no_share(reported: dict[str, Budget]) -> None:
+    for budget in reported.values():
         assert share(budget, "lens") < 1e-9 * budget.u
         assert share(budget, "pose") < 1e-9 * budget.u
 
 
-def test_a_clock_that_is_off_moves_travel_by_the_change_of_speed(told: dict[str, Budget]) -> None:
+def test_a_clock_that_is_off_moves_travel_by_the_change_of_speed(
+    reported: dict[str, Budget],
+) -> None:
     """Travel from time zero to a film's end taken a little later: 9 m/s at the end, 14 before."""
-    budget = told["car: travel along x"]
+    budget = reported["car: travel along x"]
     assert share(budget, "time") > 0
     assert share(budget, "time") < (14.0 - 9.0) * ZERO_U * 1.3

@@ -1,4 +1,4 @@
-"""The moments at which numbers are told: each frame's once, and time zero itself."""
+"""The moments at which numbers are reported: each frame's once, and time zero itself."""
 
 from dataclasses import replace
 
@@ -50,7 +50,7 @@ def test_a_repeated_frame_adds_no_moment():
     assert len(twice.motion.time) == len(AGAIN)
 
 
-def test_draws_of_a_long_film_are_told_no_finer_than_its_motion():
+def test_draws_of_a_long_film_are_reported_no_finer_than_its_motion():
     class Long(Solved):
         knots = np.linspace(-0.5, 9.5, 101)
 
@@ -102,13 +102,13 @@ def test_the_block_that_judges_is_the_primary_one_or_the_nearest(primary, judges
     assert all(b.occupant.oiv_x is not None for b in found.blocks)
 
 
-def test_blocks_that_disagree_are_told():
+def test_blocks_that_disagree_are_reported():
     """The first block of the record judged, whatever the others said."""
     sound = [block("1", (0.1, 0, 0)), block("2", (0.2, 0, 0), seed=2)]
     wrong = [sound[0], block("2", (0.2, 0, 0), scale=1.15, seed=2)]
-    for blocks, told in ((sound, False), (wrong, True)):
+    for blocks, reported in ((sound, False), (wrong, True)):
         found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
-        assert ("accelerometers_disagree" in {w.code for w in found.warnings}) == told
+        assert ("accelerometers_disagree" in {w.code for w in found.warnings}) == reported
 
 
 def test_another_block_stands_in_for_a_clipped_one():

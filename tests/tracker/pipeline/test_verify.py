@@ -1,4 +1,4 @@
-"""Numbers that can be made again are told from numbers that can't."""
+"""Numbers that can be made again are reported from numbers that can't."""
 
 import shutil
 from dataclasses import replace
@@ -53,9 +53,9 @@ def test_one_other_number_is_named(place):
         crush = replace(results.crush, at=0.18)
         return replace(results, crush=crush)
 
-    with pytest.raises(Problem, match=r"crush\.at: 0\.171 before, 0\.18 now") as told:
+    with pytest.raises(Problem, match=r"crush\.at: 0\.171 before, 0\.18 now") as reported:
         verify(place / "results", again=other)
-    assert told.value.status == FILM
+    assert reported.value.status == FILM
 
 
 @pytest.mark.parametrize("name", ["side.mp4", "record.toml"])
@@ -63,17 +63,17 @@ def test_a_changed_input_is_named_before_any_work(place, name):
     with (place / name).open("a") as file:
         file.write("\n# more\n")
 
-    with pytest.raises(Problem, match=f"changed since the analysis: {name}") as told:
+    with pytest.raises(Problem, match=f"changed since the analysis: {name}") as reported:
         verify(place / "results", again=never)
-    assert told.value.status == FILM
+    assert reported.value.status == FILM
 
 
 def test_without_the_record_there_is_nothing_to_verify_from(place):
     (place / "record.toml").unlink()
 
-    with pytest.raises(Problem, match="record of these results is not there") as told:
+    with pytest.raises(Problem, match="record of these results is not there") as reported:
         verify(place / "results", again=never)
-    assert told.value.status == RECORD
+    assert reported.value.status == RECORD
 
 
 def test_the_log_leads_to_the_record_from_wherever_both_are_moved(place, tmp_path_factory):

@@ -1,4 +1,4 @@
-"""Before the test: what is seen, how well marks can be told, and what the numbers will be worth."""
+"""Before the test: what is seen, how well marks are measured, and what the numbers are worth."""
 
 from __future__ import annotations
 
@@ -56,14 +56,14 @@ def _edge(d: np.ndarray, s: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("size", [14.0, 30.0])
-def test_a_disc_is_told_as_well_as_the_bound_of_its_picture(size: float) -> None:
+def test_a_disc_is_measured_as_well_as_the_bound_of_its_picture(size: float) -> None:
     picture = AssumedPicture(noise=3.0, floor=0.0)
     bound = _bound(lambda x, y: _edge(size / 2 - np.hypot(x, y), picture.s), 110.0, 3.0)
-    told = mark_covariance("disc", size, np.zeros(2), picture)
-    assert told == pytest.approx(bound, rel=0.03, abs=1e-7)
+    reported = mark_covariance("disc", size, np.zeros(2), picture)
+    assert reported == pytest.approx(bound, rel=0.03, abs=1e-7)
 
 
-def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
+def test_a_quadrant_is_measured_as_well_as_the_bound_of_its_picture() -> None:
     picture = AssumedPicture(noise=3.0, floor=0.0)
     s, r = picture.s, 15.0
 
@@ -72,8 +72,8 @@ def test_a_quadrant_is_told_as_well_as_the_bound_of_its_picture() -> None:
         return np.asarray(sectors * _edge(r - np.hypot(x, y), s))
 
     bound = _bound(render, 110.0, 3.0)
-    told = mark_covariance("quadrant", 2 * r, np.zeros(2), picture)
-    assert np.diag(told) == pytest.approx(np.diag(bound), rel=0.12)
+    reported = mark_covariance("quadrant", 2 * r, np.zeros(2), picture)
+    assert np.diag(reported) == pytest.approx(np.diag(bound), rel=0.12)
 
 
 def test_motion_during_the_exposure_blurs_along_itself() -> None:
@@ -154,7 +154,7 @@ def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Pa
     assert not marks["car.sill1"].visible[0]
 
 
-def test_a_mark_that_drives_out_of_the_picture_is_told_when(tmp_path: Path) -> None:
+def test_a_mark_that_drives_out_of_the_picture_is_reported_when(tmp_path: Path) -> None:
     record = planned(tmp_path, ('speed = "10 m/s"', 'speed = "30 m/s"'))
     motion, stand = planned_motion(record), stands(record)["right"]
     times = np.arange(-0.05, 0.2001, 1e-3)
@@ -168,9 +168,9 @@ def test_a_mark_that_drives_out_of_the_picture_is_told_when(tmp_path: Path) -> N
         elif fits.all():
             assert time_in_view(mark) == "throughout"
         else:
-            told = time_in_view(mark).split()[-2]
+            reported = time_in_view(mark).split()[-2]
             last = times[fits][-1] if fits[0] else times[fits][0]
-            assert float(told.replace("−", "-")) == pytest.approx(1e3 * last, abs=1.0)
+            assert float(reported.replace("−", "-")) == pytest.approx(1e3 * last, abs=1.0)
             assert len(inside) < len(times)
 
 
@@ -188,10 +188,10 @@ def test_a_mark_far_aside_is_not_folded_into_the_picture(tmp_path: Path) -> None
 
 
 def test_every_headline_number_gets_an_uncertainty(plan: Plan) -> None:
-    told = {n.key: n.quantity for n in numbers(plan.outlook)}
-    assert {"car.impact_speed", "car.oiv_x", "car.ridedown_x", "car.max_rise"} <= set(told)
-    assert all(q.u > 0 for q in told.values())
-    assert told["car.impact_speed"].value == pytest.approx(10, abs=0.05)
+    reported = {n.key: n.quantity for n in numbers(plan.outlook)}
+    assert {"car.impact_speed", "car.oiv_x", "car.ridedown_x", "car.max_rise"} <= set(reported)
+    assert all(q.u > 0 for q in reported.values())
+    assert reported["car.impact_speed"].value == pytest.approx(10, abs=0.05)
 
 
 def test_a_better_layout_is_never_worse(plan: Plan) -> None:

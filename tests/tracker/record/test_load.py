@@ -300,17 +300,17 @@ ONE_ERROR = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("old", "new", "told"), ONE_ERROR)
+@pytest.mark.parametrize(("old", "new", "reported"), ONE_ERROR)
 def test_an_error_is_one_sentence_with_place_and_remedy(
-    record: Callable[[str], Record], old: str, new: str, told: list[str]
+    record: Callable[[str], Record], old: str, new: str, reported: list[str]
 ) -> None:
     text = refusal(record, changed(old, new))
     assert len(text.splitlines()) == 1
-    for part in told:
+    for part in reported:
         assert part in text
 
 
-def test_all_errors_are_told_at_once(record: Callable[[str], Record]) -> None:
+def test_all_errors_are_reported_at_once(record: Callable[[str], Record]) -> None:
     text = WHOLE
     singles = [
         ('"62 mi/h"', "62"), ("duty = 0.5", "dutty = 0.5"), ('"2420 lb"', '"2 kg"'),
@@ -361,9 +361,9 @@ def test_a_film_lies_in_the_folder_of_its_record(
     record: Callable[[str], Record], film: str, why: str
 ) -> None:
     text = LEAST.replace("overhead.mp4", film)
-    told = refusal(record, text)
-    assert why in told or "not a line of text" in told
-    assert "secret" not in told.replace("secret.mp4'", "")
+    reported = refusal(record, text)
+    assert why in reported or "not a line of text" in reported
+    assert "secret" not in reported.replace("secret.mp4'", "")
 
 
 def test_a_url_is_not_looked_up(record: Callable[[str], Record]) -> None:
@@ -386,14 +386,14 @@ def test_a_url_is_not_looked_up(record: Callable[[str], Record]) -> None:
 def test_an_address_reaches_no_file_of_this_machine(
     record: Callable[[str], Record], film: str
 ) -> None:
-    told = refusal(record, LEAST.replace("overhead.mp4", film))
-    assert "cameras.side.film" in told
-    assert "are not opened" in told
+    reported = refusal(record, LEAST.replace("overhead.mp4", film))
+    assert "cameras.side.film" in reported
+    assert "are not opened" in reported
 
 
 def test_only_a_film_may_be_an_address(record: Callable[[str], Record]) -> None:
-    told = refusal(record, changed('file = "car.csv"', 'file = "https://a/car.csv"'))
-    assert "which only a film may be" in told
+    reported = refusal(record, changed('file = "car.csv"', 'file = "https://a/car.csv"'))
+    assert "which only a film may be" in reported
 
 
 def test_an_iso_13499_folder_brings_time_and_units(
@@ -410,7 +410,7 @@ def test_an_iso_13499_folder_brings_time_and_units(
 
 
 @pytest.mark.parametrize(
-    ("data", "told"),
+    ("data", "reported"),
     [
         (b"a = ", "not valid TOML"),
         (b"schema = 1\n\n[test\n", "line 3"),
@@ -424,12 +424,12 @@ def test_an_iso_13499_folder_brings_time_and_units(
         (b"", "missing"),
     ],
 )
-def test_a_file_that_is_no_record_is_told_in_a_sentence(
-    folder: Path, data: bytes, told: str
+def test_a_file_that_is_no_record_is_reported_in_a_sentence(
+    folder: Path, data: bytes, reported: str
 ) -> None:
     path = folder / "odd.toml"
     path.write_bytes(data)
-    with pytest.raises(Problem, match=told) as error:
+    with pytest.raises(Problem, match=reported) as error:
         load_record(path)
     assert error.value.status == RECORD
     assert all(len(line) < 700 for line in str(error.value).splitlines())
@@ -449,7 +449,7 @@ def test_a_huge_file_is_refused_before_it_is_read(folder: Path) -> None:
     path.unlink()
 
 
-def test_a_missing_record_and_a_device_are_told(folder: Path) -> None:
+def test_a_missing_record_and_a_device_are_reported(folder: Path) -> None:
     with pytest.raises(Problem, match="can't be read"):
         load_record(folder / "nowhere.toml")
     with pytest.raises(Problem, match="not a file"):
@@ -571,7 +571,7 @@ def test_a_record_made_to_choke_its_reader_is_soon_refused(folder: Path, bomb: s
         ("primary = true", "primary = true"),
     ],
 )
-def test_sensor_blocks_are_told_from_each_other(
+def test_sensor_blocks_are_reported_from_each_other(
     record: Callable[[str], Record], first: str, second: str
 ) -> None:
     """Two blocks of one name, or two that are both to judge a vehicle."""

@@ -186,8 +186,8 @@ def test_hidden_marks_are_not_drawn(results):
 
 
 def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
-    told = []
-    mark_films(results, tmp_path / "films", tmp_path, lambda *now: told.append(now))
+    reported = []
+    mark_films(results, tmp_path / "films", tmp_path, lambda *now: reported.append(now))
     with av.open(str(tmp_path / "films" / "side.mp4")) as container:
         stream = container.streams.video[0]
         assert stream.codec_context.name == "h264"
@@ -197,7 +197,7 @@ def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
         greys = [f.to_ndarray(format="gray")[5:20, 5:20].mean() for f in container.decode(stream)]
     assert len(greys) == FRAMES
     assert np.abs(greys - (40 + 3 * np.arange(FRAMES))).max() < 2.0  # a frame is 3 apart
-    assert told[-1] == ("marking side", FRAMES, FRAMES)
+    assert reported[-1] == ("marking side", FRAMES, FRAMES)
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,7 @@ def with_film(film):
         ("x/ftp://../../outside/secret.mp4", True),
     ],
 )
-def test_films_that_results_name_elsewhere_are_told_apart(test_folder, film, outside):
+def test_films_that_results_name_elsewhere_are_distinguished(test_folder, film, outside):
     (test_folder / "link.mp4").symlink_to("../outside/secret.mp4")
     (test_folder / "folder-link").symlink_to("../outside")
     film = film.format(outside=test_folder.parent / "outside")

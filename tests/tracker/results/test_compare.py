@@ -1,4 +1,4 @@
-"""Results made again are told from results that changed."""
+"""Results made again are reported from results that changed."""
 
 from dataclasses import replace
 

@@ -54,7 +54,7 @@ def test_mean_and_deviation_of_a_certified_data_set():
     assert found.u_mean == pytest.approx(1 / np.sqrt(3), rel=1e-12)  # JCGM 100:2008, 4.2.3
 
 
-def test_scatter_of_tests_is_told_from_scatter_of_the_measurement():
+def test_scatter_of_tests_is_reported_from_scatter_of_the_measurement():
     rng = np.random.default_rng(4)
     true = 10.0 + 0.3 * rng.normal(size=4000)
 
@@ -228,13 +228,13 @@ def test_page_and_pdf_say_the_numbers_of_the_tests(written):
     assert 'src="http' not in page
     if shutil.which("pdftotext") is None:
         pytest.skip("poppler-utils is not installed")
-    told = subprocess.run(
+    reported = subprocess.run(
         ["pdftotext", "-layout", written / "series.pdf", "-"],
         capture_output=True,
         text=True,
         check=True,
     ).stdout
-    assert all(text in " ".join(told.split()) for text in wanted)
+    assert all(text in " ".join(reported.split()) for text in wanted)
 
 
 def test_each_plot_comes_with_its_data(written):

@@ -195,7 +195,7 @@ def test_a_table_too_large_to_be_one_is_not_read(tmp_path, size, text, sentence)
         ("time,ax\n0,1\n1,0_05\n", "1 cells of column 'ax' are no numbers, the first is '0_05'"),
     ],
 )
-def test_what_is_doubtful_in_a_table_is_told(tmp_path, text, said):
+def test_what_is_doubtful_in_a_table_is_reported(tmp_path, text, said):
     (tmp_path / "a.csv").write_text(text)
     (note,) = read_source(tmp_path / "a.csv", "time", ["ax"]).notes
     assert note.startswith(said)

@@ -68,7 +68,7 @@ def test_what_stands_in_quotes_or_behind_a_hash_is_not_counted(text):
     assert toml_tables(text) == tomllib.loads(text)
 
 
-def test_the_line_is_told():
+def test_the_line_is_reported():
     with pytest.raises(TooDeepError) as error:
         toml_tables("a = 1\nb = '''\n\n'''\nc = " + "9" * 5000)
     assert error.value.line == 5

@@ -54,7 +54,7 @@ def test_a_killed_decoder_is_one_sentence_and_another_takes_its_place(far):
     assert far.pid != first
 
 
-def test_what_the_film_lacks_is_told_as_the_film_tells_it(far, tmp_path):
+def test_what_the_film_lacks_is_reported_as_the_film_tells_it(far, tmp_path):
     with pytest.raises(Problem, match=f"no frame {FRAMES}"):
         far.frame(FRAMES)
     with pytest.raises(Problem, match="no such file"):
@@ -66,7 +66,7 @@ def hangs(line):
     time.sleep(60)
 
 
-def told(line, *words):
+def reported(line, *words):
     """A decoder of a film of 4 x 3 px that then says these words, and ends."""
     known = {"frames": 2, "size": [4, 3], "bits": 8, "rate": None, "starts": 1}
     line.recv_bytes()
@@ -77,15 +77,15 @@ def told(line, *words):
 
 
 def says_nothing(line):
-    told(line)
+    reported(line)
 
 
 def says_too_little(line):
-    told(line, b'{"index": 0}', b"short")
+    reported(line, b'{"index": 0}', b"short")
 
 
 def says_too_much(line):
-    told(line, b'{"index": 0}', bytes(10**6))
+    reported(line, b'{"index": 0}', bytes(10**6))
 
 
 def test_a_decoder_that_hangs_is_given_up():

@@ -74,7 +74,7 @@ def test_two_workbenches_on_one_record_keep_every_change_of_both(record):
                     file.change(digest(file.text), f"{name}.{i}", [Change(path, edit)])
                     break
                 except Conflict:
-                    late.append((name, i))  # told, and nothing was written
+                    late.append((name, i))  # reported, and nothing was written
 
     workers = [threading.Thread(target=work, args=(name,)) for name in (1, 2)]
     for worker in workers:

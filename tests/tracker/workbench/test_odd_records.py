@@ -36,7 +36,7 @@ def refused(number):
 
 
 @pytest.mark.parametrize(
-    ("line", "told"),
+    ("line", "reported"),
     [
         ("[xx]\ny = nan", "xx"),
         ("[xx]\ny = [inf, -inf]", "xx"),
@@ -52,7 +52,7 @@ def refused(number):
         ("[xx]\ny = [", "TOML"),
     ],
 )
-def test_the_page_opens_tells_the_field_and_undoes(page, small_copy, line, told):
+def test_the_page_opens_tells_the_field_and_undoes(page, small_copy, line, reported):
     record = small_copy / "record.toml"
     before = record.read_text("utf-8")
     page_hash = page.get(page.test).json()["hash"]
@@ -63,7 +63,7 @@ def test_the_page_opens_tells_the_field_and_undoes(page, small_copy, line, told)
     answer = page.get(page.test)
     assert answer.status_code == 200
     state = json.loads(answer.text, parse_constant=refused)
-    assert any(told in f"{error['key']} {error['what']}" for error in state["errors"])
+    assert any(reported in f"{error['key']} {error['what']}" for error in state["errors"])
     for _ in range(2):
         answer = page.post(f"{page.test}/undo", {"hash": state["hash"]})
         assert answer.status_code == 200

@@ -106,13 +106,13 @@ def test_text_that_is_no_toml_is_refused():
         changed_text("[test", [Change(("test", "number"), "B")])
 
 
-# What the page is told
+# What the page is reported
 
 
 def test_bands_hold_95_percent_and_displacements_are_in_report_units():
-    told = payload.motion_plots(made_results())
-    line = next(x for x in told["vx"]["lines"] if x["of"] == "car")
-    assert told["vx"]["unit"] == "mi/h"
+    reported = payload.motion_plots(made_results())
+    line = next(x for x in reported["vx"]["lines"] if x["of"] == "car")
+    assert reported["vx"]["unit"] == "mi/h"
     i = STATE.index("vx_mps")
     motion = car_motion()
     assert line["value"][10] == pytest.approx(motion.state[10, i] / 0.44704, rel=1e-5)

@@ -301,7 +301,7 @@ def test_each_action_is_logged(page, test_, test_folder):
     assert entries[0].data["changes"] == [{"path": path, "value": 13}]
 
 
-def test_what_is_wrong_is_told_at_its_field(page, test_):
+def test_what_is_wrong_is_reported_at_its_field(page, test_):
     seen = page.get(test_).json()["hash"]
     state = change(page, test_, seen, (["cameras", "above", "exposure"], "0.2")).json()
     assert [error["key"] for error in state["errors"]] == ["cameras.above.exposure"]

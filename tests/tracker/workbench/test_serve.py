@@ -24,10 +24,10 @@ from tracker.workbench import browser
 def test_a_port_in_use_is_a_sentence():
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        told = CliRunner().invoke(main, ["open", "--no-browser", "--port", str(port)])
-    assert told.exit_code == 2
-    assert f"--port {port}" in told.output
-    assert "Traceback" not in told.output
+        reported = CliRunner().invoke(main, ["open", "--no-browser", "--port", str(port)])
+    assert reported.exit_code == 2
+    assert f"--port {port}" in reported.output
+    assert "Traceback" not in reported.output
 
 
 @pytest.mark.skipif(os.name != "posix", reason="modes of files")

@@ -135,8 +135,8 @@ def _rates(state: Array, arms: Array, forces: Array, mass: float) -> Array:
         load = mass * GRAVITY / 2
         slip = np.arctan2(across + turning * x, max(along, 2.0))
         side = -_TYRE * load * np.tanh(7.0 * slip)
-        drag = -0.10 * load
-        total += [c * drag - s * side, s * drag + c * side]
+        friction = -0.10 * load
+        total += [c * friction - s * side, s * friction + c * side]
         moment += x * side
     return np.array([*state[3:], *(total / mass), moment / _YAW_INERTIA])
 

@@ -43,7 +43,7 @@ class PoseEvidence:
 
 
 @dataclass(frozen=True)
-class Onset:
+class ContactOnset:
     """When an acceleration set in, s on the solution's clock, with its u."""
 
     value: float
@@ -73,7 +73,9 @@ def pose_evidence(iterate: Iterate, b: int) -> PoseEvidence:
     return PoseEvidence(time[order], information[order], pull[order], pose[order])
 
 
-def onset(evidence: PoseEvidence, way: Array, speed: float, near: float, reach: float) -> Onset:
+def onset(
+    evidence: PoseEvidence, way: Array, speed: float, near: float, reach: float
+) -> ContactOnset:
     """The time at which the acceleration along a path set in.
 
     Parameters
@@ -85,7 +87,7 @@ def onset(evidence: PoseEvidence, way: Array, speed: float, near: float, reach: 
     frame = max(float(np.median(np.diff(np.unique(evidence.time)))), ONSET.least_step)
     first, last = float(evidence.time[0]), float(evidence.time[-1])
     for _ in range(ONSET.rounds):
-        model = _Model(evidence, way, speed, near)
+        model = _SpeedModel(evidence, way, speed, near)
         low = max(near - reach, first + ONSET.least_frames * frame)
         high = min(near + reach, model.last - ONSET.least_after, last)
         times = np.linspace(low, max(high, low + frame), ONSET.coarse_times)
@@ -101,13 +103,13 @@ def onset(evidence: PoseEvidence, way: Array, speed: float, near: float, reach: 
     return _moments(times, model.log_probabilities(times))
 
 
-def _moments(times: Array, log_probability: Array) -> Onset:
+def _moments(times: Array, log_probability: Array) -> ContactOnset:
     weight = np.exp(log_probability - logsumexp(log_probability))
     value, step = float(weight @ times), float(times[1] - times[0])
-    return Onset(value, float(np.sqrt(weight @ (times - value) ** 2 + step**2 / 12)))
+    return ContactOnset(value, float(np.sqrt(weight @ (times - value) ** 2 + step**2 / 12)))
 
 
-class _Model:
+class _SpeedModel:
     """The frames about contact, all but the path along `way` taken in beforehand."""
 
     def __init__(self, evidence: PoseEvidence, way: Array, speed: float, near: float) -> None:

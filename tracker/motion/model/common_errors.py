@@ -1,9 +1,9 @@
 """Errors that a survey makes in all of its coordinates: scale, datum, vehicle axes, cg.
 
 No film shows them. A tape that is long by a share makes the whole site larger, a datum that is
-turned turns it, and the marks fit as before; likewise vehicle axes that lie askew to the vehicle,
+turned turns it, and the marks fit as before; likewise vehicle axes turned against the vehicle,
 and a cg that is elsewhere. So they are no unknowns of the solution: they move its motions, exactly,
-by the transformations below, and widen what is said of them.
+by the transformations below, and widen their uncertainty.
 """
 
 from __future__ import annotations

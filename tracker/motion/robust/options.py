@@ -42,7 +42,7 @@ class RobustOptions:
     )
     fewest_markers: int = option(4, "1", (3, 50), "surveyed markers from which they are judged")
     most_unsurveyed: int = option(
-        3, "1", (2, 20), "at most one marker in so many is made unsurveyed"
+        3, "1", (2, 20), "at most one marker in this many is made unsurveyed"
     )
     survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
     flexing_rounds: int = option(4, "1", (0, 5), "searches for marks that swing after contact")

@@ -110,14 +110,14 @@ def second_round(
     report_progress : called with ("motion", step, steps).
     free : the noise of marks is updated, and the knots move once the jerk densities are near.
     """
-    near, settled, jitters = not free, False, 0
+    near, converged, jitters = not free, False, 0
     steps_before: tuple[Array, ...] | None = None
     for step in range(SOLVER.second_steps):
         report_progress("motion", SOLVER.first_steps + step, _STEPS)
         if step < SOLVER.rejecting_steps:
             iterate = replace(iterate, inlier_masks=_inlier_masks(iterate))
         early = step < SOLVER.update_after
-        result = _iterate_once(iterate, free and not early and not settled)
+        result = _iterate_once(iterate, free and not early and not converged)
         standardized = result.iterate.standardized
         new = prior.update_spectral_density(
             result.iterate.setup,
@@ -129,10 +129,10 @@ def second_round(
             steps_before,
         )
         steps_before = new.steps
-        unsettled = np.inf if free and not settled else 0.0
-        noise_change = unsettled if result.noise is None else result.noise_change
+        least_change = np.inf if free and not converged else 0.0
+        noise_change = least_change if result.noise is None else result.noise_change
         if result.noise is not None and near and noise_change < SOLVER.settled_noise:
-            settled = True
+            converged = True
         iterate = _update_iterate(result, new.values, step)
         if not near and not early:
             inflated = prior.inflate_outlier_jerks(
@@ -148,7 +148,7 @@ def second_round(
         jittered = _with_jitter(iterate) if jitters < SOLVER.jitter_estimates else iterate
         jitters += 1
         if jittered is not iterate:
-            iterate, settled = jittered, False
+            iterate, converged = jittered, False
         elif result.decrement < SOLVER.second_decrement or result.stuck:
             break
     iterate, last = _converge(iterate)

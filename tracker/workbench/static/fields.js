@@ -42,8 +42,8 @@ export function valueAt(path) {
 /**
  * A field of the record, saved when it is left.
  * @param {{path: (string|number)[], label: string, hint?: string, kind?: string,
- *   options?: string[], required?: boolean, lone?: boolean, bare?: boolean}} f
- *   `lone`: with the last value its table goes too; `bare`: without a visible label
+ *   options?: string[], required?: boolean, dropsTable?: boolean, bare?: boolean}} f
+ *   `dropsTable`: with the last value its table goes too; `bare`: without a visible label
  * @returns {{node: HTMLElement, update: () => void, key: string}}
  */
 export function field(f) {
@@ -56,7 +56,7 @@ export function field(f) {
     const value = text === "" ? null : kind.read(text);
     if (JSON.stringify(value) === JSON.stringify(old ?? null)) return;
     const parent = valueAt(f.path.slice(0, -1));
-    const alone = value === null && f.lone && parent && Object.keys(parent).length === 1;
+    const alone = value === null && f.dropsTable && parent && Object.keys(parent).length === 1;
     save(value === null ? `${key} taken out` : `${key} = ${text}`, [
       { path: alone ? f.path.slice(0, -1) : f.path, value },
     ]);

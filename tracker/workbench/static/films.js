@@ -138,9 +138,9 @@ function display() {
     box("marks", "Marks", "Marks and hand picks"),
     box("names", "Names", "Names of marks"),
     box("ellipses", "Ellipses, 95 %", "Uncertainty of each place"),
-    number("enlarged", "", "Ellipses are drawn so many times larger", [1, 10, 50, 200]),
+    number("enlarged", "", "Ellipses are drawn larger by this factor", [1, 10, 50, 200]),
     box("residuals", "Residuals", "From the measured place towards where the solution puts the mark"),
-    number("gain", "", "Residuals are drawn so many times longer", [1, 5, 20, 100]),
+    number("gain", "", "Residuals are drawn longer by this factor", [1, 5, 20, 100]),
     box("trails", "Trails", "Where marks were and will be"),
     box("outline", "Outline", "Surveyed points and axes of each vehicle as solved"),
     createElement(

@@ -43,7 +43,7 @@ export function task(kind, mark, rest = {}) {
   pointing.begin({ kind, mark, words, ...rest });
 }
 
-/** Whether the record rules a mark out in a frame: said at once, before the test is analysed again. */
+/** Whether the record rules a mark out in a frame: shown at once, before the test is analysed again. */
 const ruledOut = (camera, mark, frame) =>
   (edits.entryOf(camera).ruled_out ?? []).some(
     (s) => s.mark === mark && frame >= (s.first ?? 0) && frame <= (s.last ?? Infinity),

@@ -25,7 +25,7 @@ export function pasteRows(path, what) {
   });
   const unit = createElement("input", { type: "text", value: "m", size: 5, "aria-label": "Unit of bare numbers" });
   const wrong = createElement("p", { class: "wrong", role: "alert" });
-  let replacing = null; // the text that was told to replace entries
+  let replacing = null; // the text that was chosen to replace entries
   const box = createElement(
     "dialog",
     { class: "ask", "aria-label": "Add rows" },

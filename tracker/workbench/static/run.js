@@ -74,7 +74,7 @@ export async function analyse() {
   if (store.test.errors.length) return showStatus("The record has errors: they are marked under Set-up.", "bad");
   try {
     await post(at("/analyse"));
-    return showStatus("Analysing; go on working, the numbers come by themselves.");
+    return showStatus("Analysing; go on working, the numbers appear when they are ready.");
   } catch (problem) {
     return showStatus(problem.message, "bad");
   }

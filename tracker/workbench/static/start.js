@@ -7,7 +7,7 @@ import { store } from "./store.js";
 const STEPS = [
   "Put the films of a test into a folder, name it here, and begin a new test.",
   "Set-up: surveyed fixed targets, vehicle markers, masses. It says what is still needed.",
-  "Films: point at the marks that are not found by themselves (o), check (Shift k), analyse (r).",
+  "Films: point at the marks that are not found automatically (o), check (Shift k), analyse (r).",
   "Motion, Calibration, Verdicts: read the numbers, see to the warnings; Report: take it with you.",
   "To try it first: run `impactfilm demo` in a terminal and open its folder here. The key ? lists all keys.",
 ];

@@ -51,7 +51,7 @@ export const player = {
 };
 
 /**
- * Go on by so many frames.
+ * Go on by a number of frames.
  * @param {number} by
  */
 export function step(by) {
