@@ -248,8 +248,9 @@ def film_occupant(
     if len(times) < EVALUATION.fewest_times:
         return None
     motion = solution.motion(vehicle, times)
-    seen = motion.observed[:, [COLUMN["vx_mps"], COLUMN["ax_mps2"]]].all()
-    if not seen:
+    # Before contact a vehicle coasts: its acceleration is known beforehand, not from the film.
+    later = motion.observed[times > 0]
+    if not (motion.observed[:, COLUMN["vx_mps"]].all() and later[:, COLUMN["ax_mps2"]].all()):
         return None
     figures = summary(
         _drawn_risk(draws, vehicle, times, distances, contact),
@@ -263,7 +264,7 @@ def film_occupant(
             figures[name] = None
     if not motion.observed[:, COLUMN["yaw_rate_radps"]].all():
         figures["thiv"] = figures["phd"] = None
-    if not motion.observed[:, COLUMN["az_mps2"]].all():
+    if not later[:, COLUMN["az_mps2"]].all():
         figures["asi"] = figures["asi_13hz"] = None
     return occupant_result(figures)
 
