@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 
 from calibration.arrays import Array
@@ -21,10 +20,10 @@ from calibration.camera import PARAMETERS, Camera
 from calibration.constants import MAD_TO_SD
 from tracker.core.types import ARTICLE, FreePath, MarkId
 from tracker.motion.evidence import CameraEvidence
-from tracker.motion.options import FREE_MARKS
+from tracker.motion.free_mark_options import FREE_MARKS
+from tracker.motion.free_mark_spline import DisplacementSpline
 from tracker.motion.posterior import Draws, Solution
 
-_DEGREE = 3
 _DENSITIES = 10.0 ** np.arange(1, 10)
 """m2/s5; spectral densities of jerk that are tried."""
 _STEPS = 12
@@ -186,54 +185,13 @@ def _lost_at(
     return max(last, default=None)
 
 
-class _Model:
-    """Place before contact (3), then spline coefficients (count, 3): linear in the unknowns."""
-
-    def __init__(self, last: float, frame: float) -> None:
-        first = -FREE_MARKS.lead
-        spacing = max(
-            FREE_MARKS.knot_spacing,
-            FREE_MARKS.knot_frames * frame,
-            (last - first) / FREE_MARKS.most_knots,
-        )
-        inner = np.linspace(first, last, max(2, int(np.ceil((last - first) / spacing)) + 1))
-        self.knots = np.r_[[first] * _DEGREE, inner, [last] * _DEGREE]
-        self.first, self.last = first, last
-        self.count = len(self.knots) - _DEGREE - 1 - 2  # without those that move or speed it there
-
-    def rows(self, time: Array, order: int = 0) -> Array:
-        """Rows (n, 1 + count) that give a coordinate, or its rate, from its unknowns."""
-        inside = np.clip(time, self.first, self.last)
-        eye = np.eye(self.count + 2)[2:]
-        spline = BSpline(self.knots, eye.T, _DEGREE)
-        part = spline(inside) if order == 0 else spline.derivative(order)(inside)
-        part = np.where((time < self.first)[:, None], 0.0, part)
-        return np.column_stack([np.full(len(time), float(order == 0)), part])
-
-    def jerk(self) -> Array:
-        """Integral of the squared jerk as a matrix (1 + count, 1 + count)."""
-        breaks = np.unique(self.knots)
-        rows = self.rows((breaks[:-1] + breaks[1:]) / 2, 3)
-        return np.asarray(rows.T @ (rows * np.diff(breaks)[:, None]))
-
-    def weak(self) -> Array:
-        """Information on a displacement of sd 1: that of one value each `weak_time`, spread
-        over all knots, so that the path can't swing wide between two of them.
-        """
-        times = np.unique(self.knots)
-        places = 2 + (self.last - self.first) / FREE_MARKS.weak_time
-        rows = self.rows(times) * np.sqrt(places / len(times))
-        rows[:, 0] = 0.0
-        return np.asarray(rows.T @ rows)
-
-
 def _path(
     seen: _Sightings, mark: FreeMark, times: Array, rng: np.random.Generator, lost: float | None
 ) -> FreePath:
     frame = FREE_MARKS.usual_frame
     if len(seen.time) > 2:
         frame = float(np.median(np.diff(np.unique(seen.time))))
-    model = _Model(float(seen.time.max()), frame)
+    model = DisplacementSpline(float(seen.time.max()), frame)
     rows = model.rows(seen.time)
     size = rows.shape[1]
     values = np.zeros((size, 3))
@@ -307,7 +265,7 @@ def _linear(seen: _Sightings, rows: Array, values: Array) -> tuple[Array, Array]
     return seen.pixel - predicted, by[:, :, None, :] * rows[:, None, :, None]
 
 
-def _prior(model: _Model, mark: FreeMark, density: float) -> Array:
+def _prior(model: DisplacementSpline, mark: FreeMark, density: float) -> Array:
     """Information (3 size, 3 size) of survey, smoothness and weak displacement."""
     size = model.count + 1
     out = np.zeros((size, 3, size, 3))
@@ -357,7 +315,17 @@ def _robust(seen: _Sightings, residual: Array) -> Array:
 
 
 def _best_density(
-    model: _Model, mark: FreeMark, design: Array, weight: Array, residual: Array, off: Array
+    model: DisplacementSpline,
+    mark: FreeMark,
+    design: Array,
+    weight: Array,
+    residual: Array,
+    off: Array,
+    mark: FreeMark,
+    design: Array,
+    weight: Array,
+    residual: Array,
+    off: Array,
 ) -> float:
     """The jerk density under which the sightings are most likely, by the linear model."""
     flat = design.reshape(-1, design.shape[2] * 3)
@@ -379,7 +347,7 @@ def _best_density(
 
 def _draw_paths(
     seen: _Sightings,
-    model: _Model,
+    model: DisplacementSpline,
     values: Array,
     design: Array,
     weight: Array,

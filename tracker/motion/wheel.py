@@ -22,7 +22,7 @@ from calibration.camera import Camera
 from tracker.core.rigid_body import rotation
 from tracker.core.types import MarkId
 from tracker.motion.evidence import CameraEvidence
-from tracker.motion.options import WHEELS
+from tracker.motion.free_mark_options import WHEELS
 from tracker.motion.posterior import Draws, Solution
 
 _DEGREE = 3

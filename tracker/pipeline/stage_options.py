@@ -20,18 +20,17 @@ from tracker.detection.options import DETECTION
 from tracker.film.options import FILM
 from tracker.marks.options import MARKS
 from tracker.mechanics.options import MECHANICS, PREDICTION
+from tracker.motion.free_mark_options import FREE_MARKS, WHEELS
 from tracker.motion.initial.options import ONSET, ZERO
 from tracker.motion.options import (
     CLOCKS,
     CONTACT,
-    FREE_MARKS,
     KNOTS,
     NOISE,
     PRIOR,
     SENSORS,
     SOLVER,
     START,
-    WHEELS,
 )
 from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
 from tracker.outcome.options import OUTCOME

@@ -9,13 +9,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import math
 import re
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
@@ -34,6 +32,7 @@ from tracker.workbench.first_record import KINDS, write_first_record
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
+from tracker.workbench.pointing_routes import line_length, snapped
 from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
 from tracker.workbench.session import OpenTest
 from tracker.workbench.standby import Standby
@@ -129,8 +128,8 @@ def make_app(
         Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
         Route(f"{t}/frame/{{camera}}/{{frame}}", _frame(bench)),
-        Route(f"{t}/snap", _snap(bench), methods=["POST"]),
-        Route(f"{t}/line", _line(bench), methods=["POST"]),
+        Route(f"{t}/snap", snapped(bench.test), methods=["POST"]),
+        Route(f"{t}/line", line_length(bench.test), methods=["POST"]),
         Route(f"{t}/check", _json_answer(bench, _check_rows)),
         Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
         Route(f"{t}/cancel", _cancel(bench), methods=["POST"]),
@@ -290,49 +289,6 @@ def _frame(bench: Workbench) -> Answer:
             return frames.bytes_of(int(number))
 
         return Response(await run_in_threadpool(grey), media_type="application/octet-stream")
-
-    return answer
-
-
-def _snap(bench: Workbench) -> Answer:
-    async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await body_of(request)
-        try:
-            pixel = (float(body["pixel"][0]), float(body["pixel"][1]))
-            frame = int(body["frame"])
-        except (KeyError, TypeError, ValueError, IndexError, OverflowError):
-            raise unreadable() from None
-        if not all(map(math.isfinite, pixel)) or body.get("pattern") not in PATTERNS:
-            raise unreadable()
-        from tracker.workbench.snap import snap
-
-        words = [text_of(body, key) for key in ("camera", "mark", "pattern")]
-        found = await run_in_threadpool(snap, test, words[0], frame, pixel, words[1], words[2])
-        return JSONResponse(found)
-
-    return answer
-
-
-def _line(bench: Workbench) -> Answer:
-    async def answer(request: Request) -> Response:
-        test, body = bench.test(request), await body_of(request)
-        try:
-            ends = np.array([body["from"], body["to"]], dtype=float)
-            frame = int(body["frame"])
-        except (KeyError, TypeError, ValueError, OverflowError):
-            raise unreadable() from None
-        mark = body.get("mark") or ""
-        if ends.shape != (2, 2) or not np.isfinite(ends).all() or not isinstance(mark, str):
-            raise unreadable()
-        camera = text_of(body, "camera")
-
-        def words() -> dict[str, str]:
-            from tracker.workbench.picture_length import drawn_line
-
-            record = load_record(test.record)
-            return drawn_line(record, test.results(), camera, frame, ends, mark)
-
-        return JSONResponse(await run_in_threadpool(words))
 
     return answer
 
