@@ -321,11 +321,6 @@ def _best_density(
     weight: Array,
     residual: Array,
     off: Array,
-    mark: FreeMark,
-    design: Array,
-    weight: Array,
-    residual: Array,
-    off: Array,
 ) -> float:
     """The jerk density under which the sightings are most likely, by the linear model."""
     flat = design.reshape(-1, design.shape[2] * 3)
