@@ -96,3 +96,9 @@ def test_no_name_is_made_of_a_word_that_the_glossary_retired() -> None:
     names += [(path, node.arg) for path, node in defined(ast.arg)]
 
     assert [(p, n) for p, n in names if RETIRED & set(n.lower().split("_"))] == []
+
+
+def test_no_module_is_longer_than_a_reader_can_hold() -> None:
+    lengths = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES}
+
+    assert [path for path, lines in lengths.items() if lines > 400] == []
