@@ -68,7 +68,7 @@ MODULES = {
     for package in ("calibration", "tracker")
     for path in sorted((draw_floors.ROOT / package).rglob("*.py"))
 }
-RETIRED = {"askew", "doubts", "felt", "misfelt", "said", "tether", "reported", "unposed", "wobble"}
+RETIRED = {"askew", "doubts", "felt", "misfelt", "said", "tether", "unposed", "wobble"}
 
 
 def defined(kind: type[ast.AST]) -> list[tuple[Path, ast.AST]]:

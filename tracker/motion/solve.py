@@ -64,6 +64,7 @@ def solve(
 
     Raises MotionError where no camera measured any marker of any vehicle.
     """
+    cameras = _with_own_zero_u(cameras)
     camera_data = tuple(
         data
         for name, c in cameras.items()
@@ -150,7 +151,7 @@ def _weigh_marks(
 ) -> _Weighed:
     """Time zero by the cameras' clocks and the motion; solved again where it moved."""
     known = [n for n, c in cameras.items() if np.isfinite(c.zero_u)]
-    apart = time_zero.clocks_apart(iterate, step, known) > 1
+    apart = time_zero.clocks_apart(iterate, step, known, vehicles) > 1
     if apart:  # which of them is right must not bend the motion
         start = _free_clock(start, known)
         iterate, *_ = _solve_setup(start, vehicles, contact, report_progress)
@@ -209,6 +210,18 @@ def _move_zero(
             out.append(replace(cam, zero=solved_zero.get(cam.name, cam.zero) - shift))
     poses = {v: replace(p, time=p.time + moved - shift) for v, p in start.poses.items()}
     return replace(start, cameras=tuple(out), poses=poses)
+
+
+def _with_own_zero_u(cameras: Mapping[str, CameraEvidence]) -> Mapping[str, CameraEvidence]:
+    """Only the least of the common u is common: what a camera's is larger by is its own."""
+    common = _common_u(cameras)
+    own = {}
+    for name, c in cameras.items():
+        if np.isfinite(c.zero_u):
+            more = max(c.zero_common_u**2 - common**2, 0.0)
+            c = replace(c, zero_u=float(np.sqrt(c.zero_u**2 + more)), zero_common_u=common)
+        own[name] = c
+    return own
 
 
 def _common_u(cameras: Mapping[str, CameraEvidence]) -> float:

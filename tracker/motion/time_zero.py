@@ -113,22 +113,29 @@ def motion_source(
     """Contact as the striking vehicle's motion shows it, about a time `near` (s); None where no
     film shows it before and after.
     """
-    names = [b.name for b in iterate.setup.bodies]
-    striking = [k for k, n in enumerate(names) if vehicles[n].role == "striking"]
-    if not striking:
+    k = striking_body(iterate, vehicles)
+    if k is None:
         return None
-    evidence = pose_evidence(iterate, striking[0])
+    evidence = pose_evidence(iterate, k)
     frames = np.unique(evidence.time)
     after = (frames > near) & (frames < near + ONSET.after)
     if min(np.sum(frames < near - ZERO.reach), np.sum(after)) < ZERO.least_frames:
         return None
-    way, speed = direction_of(iterate, striking[0])
+    way, speed = direction_of(iterate, k)
     if speed < ONSET.least_speed:
         return None
     found = onset(evidence, way, speed, near, ZERO.reach)
-    if found.u > ZERO.vague_u:
+    u = float(np.hypot(found.u, ZERO.soft_crush / speed))
+    if u > ZERO.vague_u:
         return None
-    return ZeroSource(f"motion of {names[striking[0]]}", found.value, found.u, ZERO.motion_doubt)
+    name = f"motion of {iterate.setup.bodies[k].name}"
+    return ZeroSource(name, found.value, u, ZERO.motion_doubt)
+
+
+def striking_body(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> int | None:
+    """Which body of the solution is the striking vehicle; None without one."""
+    names = [b.name for b in iterate.setup.bodies]
+    return next((k for k, n in enumerate(names) if vehicles[n].role == "striking"), None)
 
 
 def clock_sources(
@@ -164,9 +171,17 @@ def clock_sources(
     return (ZeroSource(name, value, float(np.hypot(own, min(common))), ZERO.clock_doubt),)
 
 
-def clocks_apart(iterate: Iterate, step: DenseStep, known: Sequence[str]) -> float:
+def clocks_apart(
+    iterate: Iterate,
+    step: DenseStep,
+    known: Sequence[str],
+    vehicles: Mapping[str, VehicleGeometry],
+) -> float:
     """By how much the time zeros of cameras (`known` by name) contradict the motion that they
     share: their normalised innovation squared over its greatest likely value; above 1 they do.
+
+    The cameras may see marks of the vehicle that do not lie to each other as surveyed: by
+    `body_u` over its speed a clock may seem off for that.
 
     Source: Bar-Shalom, Li & Kirubarajan 2001, "Estimation with Applications to Tracking and
     Navigation", 5.4 (from memory).
@@ -180,7 +195,13 @@ def clocks_apart(iterate: Iterate, step: DenseStep, known: Sequence[str]) -> flo
     if len(here) < 2:
         return 0.0
     root = step.covariance_root[here]
-    values, vectors = np.linalg.eigh(np.eye(len(here)) - root @ root.T)
+    sure = np.eye(len(here)) - root @ root.T
+    k = striking_body(iterate, vehicles)
+    speed = 0.0 if k is None else direction_of(iterate, k)[1]
+    seeming = ZERO.body_u / max(speed, ONSET.least_speed)
+    zero_u = [cam.zero_u for cam in setup.cameras if cam.name in known and cam.zero_u > 0]
+    pulled = seeming * sure / np.array(zero_u)
+    values, vectors = np.linalg.eigh(sure + pulled @ pulled.T)
     shown = values > ZERO.least_information
     innovation = vectors.T @ iterate.standardized[here]
     square = float(np.sum(innovation[shown] ** 2 / values[shown]))

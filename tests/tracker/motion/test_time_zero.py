@@ -62,16 +62,18 @@ def test_clocks_that_contradict_the_motion_are_named_and_not_bent_to_agree() -> 
 
 
 def test_a_flash_late_by_milliseconds_is_contradicted_by_the_motion() -> None:
-    """Both clocks are 3 ms late, the onset of 200 m/s2 shows it."""
+    """Both clocks are 6 ms late, the onset of 200 m/s2 shows it: a bumper's
+    foam, 20 mm at 14 m/s, would explain 1.4 ms. Which of the two is wrong the film can't say.
+    """
     cameras = {
-        name: replace(cam, seconds=TIME - 3e-3, zero_u=2e-5)
+        name: replace(cam, seconds=TIME - 6e-3, zero_u=2e-5)
         for name, cam in case.both(TIME, CRASH, noise=0.03).items()
     }
     solution = solve(cameras, {"car": case.car()}, contact=0.0)
     (text,) = [f.text for f in solution.findings if f.code == "time_zero_disagrees"]
     assert "motion of car" in text
-    late = 3e-3 - solution.clocks["side"].offset
-    assert abs(late) < 3 * solution.contact[1]
+    late = 6e-3 - solution.clocks["side"].offset
+    assert abs(late) < 4 * solution.contact[1]
 
 
 def test_a_sound_flash_is_not_accused() -> None:

@@ -21,9 +21,12 @@ def options_values():
     """Every options value of both packages that steers a result, by its place in the code."""
     for package in (calibration, tracker):
         home = Path(package.__file__).parent
-        for file in sorted(home.rglob("options.py")):
+        for file in sorted(home.rglob("*options.py")):
             name = ".".join((package.__name__, *file.relative_to(home).with_suffix("").parts))
-            if name == "calibration.options" or name.removesuffix(".options") in ELSEWHERE:
+            if (
+                name in ("calibration.options", "tracker.pipeline.stage_options")
+                or name.removesuffix(".options") in ELSEWHERE
+            ):
                 continue
             for key, value in vars(import_module(name)).items():
                 if key.isupper() and is_dataclass(value):

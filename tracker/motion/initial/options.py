@@ -59,6 +59,21 @@ class ZeroOptions:
         "sd of a source that is wrong (lamps behind relays, bumpers: some ms): wider",
         "common practice, no source",
     )
+    soft_crush: float = option(
+        0.02,
+        "m",
+        (0.0, 0.3),
+        "crush before the force of contact can be told (bumper foam): an onset is vaguer",
+        "common practice, no source",
+    )
+    body_u: float = option(
+        0.003,
+        "m",
+        (0.0, 0.1),
+        "marks that one camera sees may lie off those that another sees (survey of axes, panels): "
+        "clocks that the motion calls apart are fewer",
+        "common practice, no source",
+    )
     clock_doubt: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
     proven_doubt: float = option(
         0.5,
