@@ -249,6 +249,19 @@ def test_back_and_forward_go_through_the_views(desk, analysed):
     page.locator(".verdicts").first.wait_for()
 
 
+def test_help_says_what_each_view_is_for(desk, analysed):
+    page = desk(analysed).page()
+    texts = set()
+    for key in "123456":
+        page.keyboard.press(key)
+        page.keyboard.press("?")
+        box = page.get_by_role("dialog", name="Help")
+        texts.add(box.locator("p").first.inner_text())
+        box.get_by_role("button", name="Close").click()
+        box.wait_for(state="detached")
+    assert len(texts) == 6
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(1366, 768), (1920, 1080)])
 def test_every_view_is_legible_named_and_fits(desk, analysed, scheme, size):

@@ -20,7 +20,7 @@ export function frameTable(camera, name) {
     "dialog",
     { class: "wide", "aria-label": `${name} frame by frame` },
     createElement("h2", {}, `${name} in ${camera}, frame by frame`),
-    createElement("p", { class: "note" }, "Places as filmed, u to the right and v down; standard uncertainties (k = 1)."),
+    createElement("p", { class: "note" }, "Places as filmed, u to the right, v down; standard uncertainties (k = 1)."),
     createElement(
       "div",
       { class: "scroll tall" },

@@ -46,11 +46,41 @@ const KEYS = [
   ],
 ];
 
-/** Show the list of keys. */
-export function help() {
+/** What each view is for, and what to look at there. */
+const VIEWS = {
+  start:
+    "Open a test, or name a folder that holds its films and begin a new one. The kind of test says which " +
+    "vehicles and article the record begins with; all of it can be changed.",
+  setup:
+    "The record as a form, quantities as typed with their unit. What an analysis still needs stands at the " +
+    "top, what is wrong at its field. Add rows takes a survey sheet as a spreadsheet gives it.",
+  films:
+    "Point at the marks that are not found by themselves, put right what went wrong, rule out what is no " +
+    "mark. Length measures on the picture, Frame by frame lists a mark's places. Grey: not seen by this " +
+    "camera.",
+  motion:
+    "Every curve with its 95 % band; readings are k = 1. Drag shows a part, a click goes to that moment in " +
+    "the films. Look for bands that widen and for curves that leave the accelerometer's.",
+  fits:
+    "How well each camera agrees with its survey and each mark with the solution. A residual far outside its " +
+    "expected size is a wrong coordinate, a wrong pick or a mark that moved.",
+  verdicts:
+    "Numbers, criteria, film against accelerometers, and warnings in three grades, each with what to do; a " +
+    "click on one leads to its place.",
+  report:
+    "The report as it leaves the building, and every file of the results by kind.",
+};
+
+/**
+ * Show what a view is for, and the list of keys.
+ * @param {string|null} view the one that is shown; null is the first page
+ */
+export function help(view) {
   const box = createElement(
     "dialog",
-    { class: "wide", "aria-label": "Keys" },
+    { class: "wide", "aria-label": "Help" },
+    createElement("h2", {}, "This view"),
+    createElement("p", { class: "note" }, VIEWS[view ?? "start"]),
     createElement("h2", {}, "Keys"),
     createElement(
       "div",

@@ -217,7 +217,11 @@ function head() {
           ),
         )
       : null,
-    createElement("button", { class: "small", title: "Keys (?)", onclick: help }, "Keys"),
+    createElement(
+      "button",
+      { class: "small", title: "What this view is for, and keys (?)", onclick: () => help(now) },
+      "Help",
+    ),
     scheme,
   );
 }
@@ -263,7 +267,7 @@ function pickMark(by) {
 
 document.addEventListener("keydown", (event) => {
   if (document.querySelector("dialog[open]") || !store.test) {
-    if (event.key === "?" && !typing(document.activeElement) && !document.querySelector("dialog[open]")) help();
+    if (event.key === "?" && !typing(document.activeElement) && !document.querySelector("dialog[open]")) help(now);
     return;
   }
   const field = typing(document.activeElement);
@@ -284,7 +288,7 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
   const view = Object.keys(VIEWS)[Number(event.key) - 1];
   if (view) show(view);
-  else if (event.key === "?") help();
+  else if (event.key === "?") help(now);
   else if (event.key === "r") analyse();
   else if (event.key === "K") check();
   else if (here && PLAIN[event.key]) {
