@@ -78,6 +78,7 @@ def test_from_a_film_to_the_report_by_clicks_and_keys(desk, small_test, tmp_path
     page.keyboard.press("Enter")
     page.get_by_role("button", name="New test from 1 film").click()
     page.get_by_label("Test number").fill("N-7")
+    page.get_by_label("A vehicle").select_option("one vehicle alone")
     page.keyboard.press("Enter")
 
     fill(page, "test.intended.speed", "50 km/h")

@@ -14,7 +14,7 @@ from typing import Any, Literal, NoReturn, TypedDict, Unpack
 import click
 
 from calibration.errors import FILM, Problem
-from tracker.processes.shortage import machine_problem
+from tracker.processes.shortage import machine_problem, require_memory
 from tracker.storage.standard_streams import fill_standard_streams
 
 # Many small matrices: more threads cost time, and a second program on the machine far more.
@@ -80,6 +80,7 @@ def main() -> None:
 @click.option("--out", type=FOLDER, help="Results folder; default: results/ beside the record.")
 def analyse(record: Path, out: Path | None) -> None:
     """Analyse the films of a test and write the results folder."""
+    require_memory()
     from tracker.film.early import EarlyFilms
 
     films = EarlyFilms(record)  # they are decoded while the rest loads
@@ -317,6 +318,7 @@ def batch(records: tuple[Path, ...], jobs: int | None, address: str | None, out:
 
     What is done already, from the same inputs, is left alone; a failed test stops no other.
     """
+    require_memory()
     from tracker.batch.run import batch as do_all
     from tracker.batch.run import cluster, default_jobs, tasks_of, this_machine, with_rows
     from tracker.cli.batch import Lines, show_outcomes

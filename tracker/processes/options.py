@@ -27,7 +27,7 @@ class ProcessOptions:
         2**31,
         "byte",
         (2**28, 2**36),
-        "errors of loading under a higher limit are reported as shortage",
+        "analyses under a higher limit of mapped memory are refused at once",
     )
     shown_length: int = option(
         300, "1", (40, 4000), "more of the last line of a failed program is shown"

@@ -34,7 +34,20 @@ def machine_problem(error: Exception) -> Problem | None:
     message = str(error)
     if not (isinstance(error, MemoryError) or (is_load and (is_low or any_in(_MESSAGES, message)))):
         return None
-    allowed = f" (the limit of this process is {limit / 2**30:.2g} GB)" if limit and is_low else ""
+    return _shortage(limit if is_low else None)
+
+
+def require_memory() -> None:
+    """Raise the `Problem` at once where this process may not map what an analysis needs: libraries
+    that run short on the way fail in ways of their own, or hang.
+    """
+    limit = address_limit()
+    if limit is not None and limit < PROCESSES.least_memory:
+        raise _shortage(limit)
+
+
+def _shortage(limit: int | None) -> Problem:
+    allowed = f" (the limit of this process is {limit / 2**30:.2g} GB)" if limit else ""
     return Problem(
         f"there is too little memory{allowed}",
         where="this machine",
