@@ -63,7 +63,7 @@ def test_clocks_that_contradict_the_motion_are_named_and_not_bent_to_agree() -> 
 
 def test_a_flash_late_by_milliseconds_is_contradicted_by_the_motion() -> None:
     """Both clocks are 6 ms late, the onset of 200 m/s2 shows it: a bumper's
-    foam, 20 mm at 14 m/s, would explain 1.4 ms. Which of the two is wrong the film can't say.
+    foam, 5 mm at 14 m/s, would explain 0.4 ms. Which of the two is wrong the film can't say.
     """
     cameras = {
         name: replace(cam, seconds=TIME - 6e-3, zero_u=2e-5)
@@ -82,6 +82,6 @@ def test_a_sound_flash_is_not_accused() -> None:
     }
     solution = solve(cameras, {"car": case.car()}, contact=0.0)
     assert "time_zero_disagrees" not in [f.code for f in solution.findings]
-    assert solution.contact[1] < 8e-5
+    assert solution.contact[1] < 1e-4  # of 5e-5: one clock in fifty is thought wrong
     assert solution.time_zero is not None
     assert sum(s.weight for s in solution.time_zero.sources) == pytest.approx(1.0)

@@ -60,7 +60,7 @@ class ZeroOptions:
         "common practice, no source",
     )
     soft_crush: float = option(
-        0.02,
+        0.005,
         "m",
         (0.0, 0.3),
         "crush before the force of contact can be told (bumper foam): an onset is vaguer",
