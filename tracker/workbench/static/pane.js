@@ -4,8 +4,9 @@ import { createElement, fill } from "./dom.js";
 import { Frames } from "./frames.js";
 import { draw as drawOver } from "./overlay.js";
 import { pointing } from "./pointing.js";
-import { at, chooseCamera, subscribe, store, timeOf } from "./store.js";
+import { at, chooseCamera, subscribe, store } from "./store.js";
 import { options } from "./options.js";
+import { timeText } from "./transport.js";
 
 const MOST = 64; // screen pixels a picture element at most
 
@@ -232,7 +233,7 @@ export class Pane {
     const time =
       this.shown === null
         ? ""
-        : `frame ${this.shown} of ${this.film.frames - 1}   ${timeOf(this.camera, this.shown).toFixed(4)} s`;
+        : `frame ${this.shown} of ${this.film.frames - 1}   ${timeText(this.camera, this.shown) ?? ""}`;
     fill(this.title, time);
     this.canvas.dataset.frame = this.shown ?? "";
     pointing.drawn(this);

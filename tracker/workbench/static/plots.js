@@ -260,6 +260,7 @@ function nearest(list, time) {
 export function plotStrip() {
   const node = createElement("div", { class: "strip" });
   let inside = null;
+  const headHeight = () => node.querySelector(".plothead")?.offsetHeight ?? 24; // it may take two lines
   const build = () => {
     inside?.close();
     inside = null;
@@ -269,7 +270,7 @@ export function plotStrip() {
       return;
     }
     const name = names.includes(options.plot) ? options.plot : names[0];
-    inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - 34), node);
+    inside = plot(store.motion[name], () => Math.max(90, node.clientHeight - headHeight() - 10), node);
     const pick = createElement(
       "select",
       {

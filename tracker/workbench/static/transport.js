@@ -65,10 +65,16 @@ export function zero() {
   showTime(0);
 }
 
-/** A frame's time in words: without results, only a frame that the record makes time zero has one. */
-function timeText(camera, frame) {
+/**
+ * A frame's time in words; null before there is a time zero: without results, only a camera has one to which the record
+ * gives it.
+ * @param {string} camera
+ * @param {number} frame
+ * @returns {string|null}
+ */
+export function timeText(camera, frame) {
   const zero = store.test.raw.cameras?.[camera]?.time?.zero;
-  if (!store.results && typeof zero !== "number") return `frame ${frame}, no time zero yet`;
+  if (!store.results && typeof zero !== "number") return null;
   const text = timeOf(camera, frame).toFixed(4);
   return `${text === "-0.0000" ? "0.0000" : text.replace("-", "\u2212")} s`;
 }
@@ -158,7 +164,7 @@ export function transport() {
     range.max = timesOf(store.camera).length - 1;
     range.value = frame;
     if (document.activeElement !== go) go.value = frame;
-    fill(clock, `${store.camera}  ${timeText(store.camera, frame)}`);
+    fill(clock, `${store.camera}  ${timeText(store.camera, frame) ?? `frame ${frame}, no time zero yet`}`);
     range.setAttribute("aria-valuetext", clock.textContent);
   };
   const spans = () => drawSpans(marks);
