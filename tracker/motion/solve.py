@@ -90,7 +90,7 @@ def solve(
         moment, u = 0.0, found.u
     else:
         iterate, step, warnings = _solve_setup(start, vehicles, contact, report_progress)
-        again = _weigh_marks(start, iterate, step, cameras, vehicles, contact, report_progress)
+        again = _weigh_time_zero(start, iterate, step, cameras, vehicles, contact, report_progress)
         zero, findings, moment, u = again.zero, again.findings, again.contact, again.u
         if again.solved is not None:
             iterate, step, warnings = again.solved
@@ -140,7 +140,7 @@ class _Weighed:
     solved: _Solved | None = None
 
 
-def _weigh_marks(
+def _weigh_time_zero(
     start: _Start,
     iterate: Iterate,
     step: DenseStep,
@@ -153,7 +153,7 @@ def _weigh_marks(
     known = [n for n, c in cameras.items() if np.isfinite(c.zero_u)]
     apart = time_zero.clocks_apart(iterate, step, known, vehicles) > 1
     if apart:  # which of them is right must not bend the motion
-        start = _free_clock(start, known)
+        start = _free_clocks(start, known)
         iterate, *_ = _solve_setup(start, vehicles, contact, report_progress)
     clocks = time_zero.clock_sources(iterate, cameras, contact, apart=apart)
     if not clocks:
@@ -177,7 +177,7 @@ def _weigh_marks(
     return _Weighed(zero.since(shift), contact, zero.u, findings, solved)
 
 
-def _free_clock(start: _Start, known: Sequence[str]) -> _Start:
+def _free_clocks(start: _Start, known: Sequence[str]) -> _Start:
     """The same with cameras whose time zeros may each be wrong."""
     cameras = tuple(
         replace(cam, zero_u=float(np.hypot(cam.zero_u, ZERO.wrong_u))) if cam.name in known else cam

@@ -17,7 +17,7 @@ import numpy as np
 
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import CameraEvidence, VehicleGeometry
-from tracker.motion.initial.contact import direction_of
+from tracker.motion.initial.contact import direction_of, striking_body
 from tracker.motion.initial.onset import onset, pose_evidence
 from tracker.motion.initial.options import ONSET, ZERO
 from tracker.motion.solver.dense_step import DenseStep
@@ -132,12 +132,6 @@ def motion_source(
     return ZeroSource(name, found.value, u, ZERO.motion_doubt)
 
 
-def striking_body(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> int | None:
-    """Which body of the solution is the striking vehicle; None without one."""
-    names = [b.name for b in iterate.setup.bodies]
-    return next((k for k, n in enumerate(names) if vehicles[n].role == "striking"), None)
-
-
 def clock_sources(
     iterate: Iterate, cameras: Mapping[str, CameraEvidence], contact: float, *, apart: bool
 ) -> tuple[ZeroSource, ...]:
@@ -187,11 +181,11 @@ def clocks_apart(
     Navigation", 5.4 (from memory).
     """
     setup = iterate.setup
-    here = [
-        part.stop - 2
-        for cam, part in zip(setup.cameras, setup.camera_slices, strict=True)
-        if cam.name in known and cam.zero_u > 0
-    ]
+    here, zero_u = [], []
+    for cam, part in zip(setup.cameras, setup.camera_slices, strict=True):
+        if cam.name in known and cam.zero_u > 0:
+            here.append(part.stop - 2)
+            zero_u.append(cam.zero_u)
     if len(here) < 2:
         return 0.0
     root = step.covariance_root[here]
@@ -199,7 +193,6 @@ def clocks_apart(
     k = striking_body(iterate, vehicles)
     speed = 0.0 if k is None else direction_of(iterate, k)[1]
     seeming = ZERO.body_u / max(speed, ONSET.least_speed)
-    zero_u = [cam.zero_u for cam in setup.cameras if cam.name in known and cam.zero_u > 0]
     pulled = seeming * sure / np.array(zero_u)
     values, vectors = np.linalg.eigh(sure + pulled @ pulled.T)
     shown = values > ZERO.least_information

@@ -104,7 +104,7 @@ def wheel_motion(
         np.einsum("ni,ij,nj->n", b, c, b)
         for b, c in zip(bases, _blocks(covariance, bases), strict=True)
     ]
-    shared = _shared(draws, wheel, times, states)
+    shared = _shared(draws, wheel, times)
     lever = wheel.marks_u / float(np.median(np.linalg.norm(marks[:, [0, 2]], axis=1)))
     survey = (lever / np.sqrt(len(marks))) ** 2
     turn_u = np.sqrt(own[0] + shared[0] + survey)
@@ -215,7 +215,7 @@ def _residuals(
     return np.concatenate([*out, x[count:] / WHEELS.steer_u])
 
 
-def _shared(draws: Draws, wheel: WheelGeometry, times: Array, states: Array) -> tuple[Array, Array]:
+def _shared(draws: Draws, wheel: WheelGeometry, times: Array) -> tuple[Array, Array]:
     """Variances (n,) that errors of the vehicle's pitch and yaw put into turn and steer."""
     drawn = draws.states(wheel.vehicle, times)
     return np.var(drawn[..., 4], axis=0), np.var(drawn[..., 5], axis=0)

@@ -11,6 +11,7 @@ from scipy.optimize import least_squares
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.camera.options import CAMERA
+from tracker.core.rigid_body import rotation
 from tracker.core.types import MarkId
 from tracker.pipeline.check_result import Check
 from tracker.record.load import CameraEntry, Record
@@ -84,8 +85,7 @@ def _misfit(camera: Camera, markers: Array, pixels: Array) -> float:
     """What the place and heading that fit best leave, px rms."""
 
     def error(state: Array) -> Array:
-        c, s = np.cos(state[3]), np.sin(state[3])
-        turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+        turn = rotation(np.array([0.0, 0.0, state[3]]))
         seen = camera.project(markers @ turn.T + state[:3])
         return np.nan_to_num(seen - pixels, nan=1e4).ravel()
 

@@ -40,11 +40,18 @@ def with_joints(
             joint.u,
         )
         pair = of[joint.to], of[name]
-        angles = _articulation(point, pair)
-        if angles is None:
+        times = _common(pair)
+        (a, a_draws), (b, b_draws) = (_rows(m, times) for m in pair)
+        gap = joint_gap(point, times, (a, b), (a_draws, b_draws))
+        if gap is None:
             continue
-        found[name] = angles
-        of[joint.to], of[name] = _joint_values(point, motions, (joint.to, name), pair)
+        corrected = joined(point, a, b, a_draws, b_draws, EVALUATION.seed)
+        found[name] = articulation(times, corrected[:2], corrected[2:], gap)
+        every = _at_films(motions, point, (joint.to, name), pair)
+        of[joint.to], of[name] = (
+            _corrected_motion(pair[k], every[k], times, corrected[k], corrected[k + 2])
+            for k in range(2)
+        )
     return replace(motions, of=of), found
 
 
@@ -90,39 +97,15 @@ def _rows(motion: VehicleMotion, times: Array) -> tuple[Array, Array]:
     return motion.known.state[rows], motion.samples.draws[:, rows]
 
 
-def _articulation(
-    point: JointPoint, pair: tuple[VehicleMotion, VehicleMotion]
-) -> Articulation | None:
-    times = _common(pair)
-    if not len(times):
-        return None
-    (a, a_draws), (b, b_draws) = (_rows(m, times) for m in pair)
-    gap = joint_gap(point, times, (a, b), (a_draws, b_draws))
-    if gap is None:
-        return None
-    a, b, a_draws, b_draws = joined(point, a, b, a_draws, b_draws, EVALUATION.seed)
-    return articulation(times, (a, b), (a_draws, b_draws), gap)
-
-
-def _joint_values(
-    point: JointPoint,
-    motions: SolvedMotions,
-    names: tuple[str, str],
-    pair: tuple[VehicleMotion, VehicleMotion],
-) -> tuple[VehicleMotion, VehicleMotion]:
-    times = _common(pair)
-    (a, a_draws), (b, b_draws) = (_rows(m, times) for m in pair)
-    corrected = joined(point, a, b, a_draws, b_draws, EVALUATION.seed)
-    out = []
-    for k, motion in enumerate(pair):
-        known = _put(motion.known, times, corrected[k], corrected[k + 2], (a_draws, b_draws)[k])
-        every = _at_films(motions, point, names, pair, k)
-        draws = motion.samples.draws.copy()
-        draws[:, np.searchsorted(known.time, times)] = corrected[k + 2]
-        state = np.where(known.observed, known.state, np.nan)
-        samples = PosteriorSamples(motion.samples.time, state, draws)
-        out.append(VehicleMotion(samples, known, every))
-    return out[0], out[1]
+def _corrected_motion(
+    motion: VehicleMotion, every: Motion, times: Array, state: Array, drawn: Array
+) -> VehicleMotion:
+    """A vehicle's motion with what the joint makes of it at some times; `every`: at the films'."""
+    known = _put(motion.known, times, state, drawn, _rows(motion, times)[1])
+    draws = motion.samples.draws.copy()
+    draws[:, np.searchsorted(known.time, times)] = drawn
+    mean = np.where(known.observed, known.state, np.nan)
+    return VehicleMotion(PosteriorSamples(motion.samples.time, mean, draws), known, every)
 
 
 def _at_films(
@@ -130,15 +113,17 @@ def _at_films(
     point: JointPoint,
     names: tuple[str, str],
     pair: tuple[VehicleMotion, VehicleMotion],
-    k: int,
-) -> Motion:
-    """The corrected motion at the films' times."""
+) -> tuple[Motion, Motion]:
+    """The corrected motions at the films' times."""
     a, b = (m.motion for m in pair)
     both = a.observed[:, :6].any(axis=1) & b.observed[:, :6].any(axis=1)
     times = a.time[both]
     drawn = [motions.draws.states(name, times) for name in names]
     corrected = joined(point, a.state[both], b.state[both], drawn[0], drawn[1], EVALUATION.seed)
-    return _put((a, b)[k], times, corrected[k], corrected[k + 2], drawn[k])
+    return (
+        _put(a, times, corrected[0], corrected[2], drawn[0]),
+        _put(b, times, corrected[1], corrected[3], drawn[1]),
+    )
 
 
 def _put(motion: Motion, times: Array, state: Array, draws: Array, before: Array) -> Motion:

@@ -34,18 +34,19 @@ def drawn_line(
     """
     du, dv = ends[1] - ends[0]
     words = f"{math.hypot(du, dv):.1f} px, {math.degrees(math.atan2(-dv, du)):.2f} deg"
+    alone = {"picture": words, "ground": "", "plane": ""}
     view = None if results is None else results.views.get(camera)
     if results is None or view is None or view.camera is None:
-        return {"picture": words, "ground": "", "plane": ""}
+        return alone
     rest = pixels_at_rest(view, ends, frame)
     found = _plane_point(record, results, view, camera, frame, rest, mark)
     if found is None:
-        return {"picture": words, "ground": "", "plane": ""}
+        return alone
     name, through = found
     axis = int(np.argmax(np.abs(view.camera.rotation[2])))
     length, angle = _line(view.camera, rest, through, axis)
     if not math.isfinite(length):
-        return {"picture": words, "ground": "", "plane": ""}
+        return alone
     u_length, u_angle = _spread(view.camera, rest, through, axis)
     unit, factor = report_unit("length", results.test.report_units)
     ground = f"{joined(length * factor, u_length * factor)} {unit}"

@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import json
 import re
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from tracker.workbench.first_record import KINDS, write_first_record
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
-from tracker.workbench.pointing_routes import line_length, snapped
+from tracker.workbench.pointing_routes import Answer, line_length, snapped
 from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
 from tracker.workbench.session import OpenTest
 from tracker.workbench.standby import Standby
@@ -49,8 +49,6 @@ CHOICES = {
 """What the record may name, as the page's form offers it."""
 
 FRAME = re.compile("[0-9]{1,12}")
-
-Answer = Callable[[Request], Awaitable[Response]]
 
 
 class Workbench:

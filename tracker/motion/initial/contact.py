@@ -45,9 +45,7 @@ class PathPlaces:
 
 def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> Contact:
     """The contact time of a solution that was made without one."""
-    names = [b.name for b in iterate.setup.bodies]
-    striking = [k for k, n in enumerate(names) if vehicles[n].role == "striking"]
-    b = striking[0] if striking else 0
+    b = striking_body(iterate, vehicles) or 0
     path = path_places(iterate, b)
     first, last = float(path.time[0]), float(path.time[-1])
     frame = float(np.median(np.diff(path.time)))
@@ -67,8 +65,16 @@ def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> C
     findings: tuple[Diagnostic, ...] = ()
     if scores.max() < without + CONTACT.least_gain:
         text = "no moment of contact stands out in the motion; time zero is doubtful"
-        findings = (Diagnostic("contact_unclear", text, f"vehicles.{names[b]}"),)
+        findings = (
+            Diagnostic("contact_unclear", text, f"vehicles.{iterate.setup.bodies[b].name}"),
+        )
     return Contact(value, u, findings)
+
+
+def striking_body(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> int | None:
+    """Which body of the solution is the striking vehicle; None without one."""
+    names = [b.name for b in iterate.setup.bodies]
+    return next((k for k, n in enumerate(names) if vehicles[n].role == "striking"), None)
 
 
 def direction_of(iterate: Iterate, b: int) -> tuple[Array, float]:

@@ -33,7 +33,7 @@ export function fill(node, ...children) {
 
 /**
  * A table block of the report.
- * @param {{caption: string, head: string[], rows: string[][], align: string, note?: string}|null} block
+ * @param {{caption: string, head: string[], rows: (string|Node)[][], align: string, note?: string}|null} block
  * @param {object} [extra] further attributes
  * @returns {HTMLElement|null}
  */
@@ -86,6 +86,18 @@ export function showStatus(text, kind = "") {
   line.className = `status ${kind}`;
   line.title = text;
   fill(line, text);
+}
+
+/**
+ * Show a dialog over the page; closed, it is gone.
+ * @param {HTMLDialogElement} box
+ * @returns {HTMLDialogElement} the same
+ */
+export function showDialog(box) {
+  box.addEventListener("close", () => box.remove());
+  document.body.append(box);
+  box.showModal();
+  return box;
 }
 
 /**
@@ -147,11 +159,9 @@ export function ask(title, fields, action = "Save", note = "") {
     );
     box.addEventListener("close", () => {
       const yes = box.returnValue === "yes";
-      box.remove();
       done(yes ? Object.fromEntries(Object.entries(inputs).map(([k, i]) => [k, i.value.trim()])) : null);
     });
-    document.body.append(box);
-    box.showModal();
+    showDialog(box);
     Object.values(inputs)[0]?.focus();
   });
 }

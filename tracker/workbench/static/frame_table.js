@@ -1,6 +1,6 @@
 // A mark's place in every frame of a film, as a table.
 
-import { createElement, showStatus } from "./dom.js";
+import { createElement, showDialog, showStatus, table } from "./dom.js";
 import { EDITED, MEASURED, WORDS } from "./mark_places.js";
 import { saveText } from "./plots.js";
 import { showFrame, store, timesOf } from "./store.js";
@@ -16,68 +16,37 @@ export function frameTable(camera, name) {
   const mark = store.tracks[camera]?.marks.find((m) => m.name === name);
   if (!mark) return showStatus(`${name} is not followed in ${camera} yet: analyse the test first.`, "doubt");
   const rows = mark.status.map((status, frame) => row(mark, timesOf(camera)[frame], status, frame));
-  const box = createElement(
-    "dialog",
-    { class: "wide", "aria-label": `${name} frame by frame` },
-    createElement("h2", {}, `${name} in ${camera}, frame by frame`),
-    createElement("p", { class: "note" }, "Places as filmed, u to the right, v down; standard uncertainties (k = 1)."),
+  const go = (frame) => () => {
+    box.close();
+    showFrame(camera, frame);
+  };
+  const block = {
+    caption: "Places as filmed, u to the right, v down; standard uncertainties (k = 1).",
+    head: HEAD,
+    rows: rows.map(([number, ...cells], frame) => [
+      createElement("button", { class: "link", onclick: go(frame) }, number),
+      ...cells,
+    ]),
+    align: "rrrrrrl",
+  };
+  const box = showDialog(
     createElement(
-      "div",
-      { class: "scroll tall" },
+      "dialog",
+      { class: "wide", "aria-label": `${name} frame by frame` },
+      createElement("h2", {}, `${name} in ${camera}, frame by frame`),
+      table(block),
       createElement(
-        "table",
-        { class: "frames" },
+        "div",
+        { class: "actions" },
         createElement(
-          "thead",
-          {},
-          createElement(
-            "tr",
-            {},
-            HEAD.map((t) => createElement("th", { scope: "col" }, t)),
-          ),
+          "button",
+          { onclick: () => saveText(`${camera} ${name}.csv`, [HEAD, ...rows].map((r) => r.join(",")).join("\n")) },
+          "CSV",
         ),
-        createElement(
-          "tbody",
-          {},
-          rows.map((cells, frame) =>
-            createElement(
-              "tr",
-              {},
-              createElement(
-                "th",
-                { scope: "row" },
-                createElement(
-                  "button",
-                  {
-                    class: "link",
-                    onclick: () => {
-                      box.close();
-                      showFrame(camera, frame);
-                    },
-                  },
-                  cells[0],
-                ),
-              ),
-              cells.slice(1).map((t) => createElement("td", {}, t)),
-            ),
-          ),
-        ),
+        createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
       ),
-    ),
-    createElement(
-      "div",
-      { class: "actions" },
-      createElement(
-        "button",
-        { onclick: () => saveText(`${camera} ${name}.csv`, [HEAD, ...rows].map((r) => r.join(",")).join("\n")) },
-        "CSV",
-      ),
-      createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
     ),
   );
-  box.addEventListener("close", () => box.remove());
-  document.body.append(box);
-  box.showModal();
   return undefined;
 }
 

@@ -1,6 +1,6 @@
 // What each key does.
 
-import { createElement } from "./dom.js";
+import { createElement, showDialog } from "./dom.js";
 
 const KEYS = [
   [
@@ -107,7 +107,5 @@ export function help(view) {
       createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
     ),
   );
-  box.addEventListener("close", () => box.remove());
-  document.body.append(box);
-  box.showModal();
+  showDialog(box);
 }

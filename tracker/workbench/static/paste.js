@@ -1,6 +1,6 @@
 // Many rows at once, as a spreadsheet gives them.
 
-import { createElement, showStatus } from "./dom.js";
+import { createElement, showDialog, showStatus } from "./dom.js";
 import { valueAt } from "./fields.js";
 import { save, store } from "./store.js";
 
@@ -70,9 +70,7 @@ export function pasteRows(path, what) {
       ),
     ),
   );
-  box.addEventListener("close", () => box.remove());
-  document.body.append(box);
-  box.showModal();
+  showDialog(box);
   area.focus();
   showStatus("");
 }

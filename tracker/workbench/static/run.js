@@ -1,7 +1,7 @@
 // Check and analyse: what is under way, how far it is, how it ended.
 
 import { get, post } from "./api.js";
-import { fill, createElement, showStatus } from "./dom.js";
+import { createElement, fill, showDialog, showStatus } from "./dom.js";
 import { goTo } from "./places.js";
 import { at, subscribe, store } from "./store.js";
 
@@ -148,9 +148,7 @@ export async function check() {
         createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
       ),
     );
-    box.addEventListener("close", () => box.remove());
-    document.body.append(box);
-    box.showModal();
+    showDialog(box);
   } catch (problem) {
     showStatus(problem.message, "bad");
   }
