@@ -153,7 +153,7 @@ def _inflate_uncertainties(
     redundancy = len(fit.residuals) - POSE_UNKNOWNS
     for _ in range(SCALE_BARS.inflation_rounds):
         factor = float(np.sqrt(max(SCALE_BARS.least_inflation, fit.cost / redundancy)))
-        bars = [bar.inflated(factor) for bar in bars]
+        bars = [bar.inflate_u(factor) for bar in bars]
         fit = setting.fit(bars, fit.camera, fit.lens_unknowns)
         if fit.cost <= redundancy:
             break

@@ -38,7 +38,7 @@ class Bar:
     length_u: float = 0.0  # m
     along_u: float = 0.0  # rad, how far it may be from parallel to its axis
 
-    def inflated(self, factor: float) -> Bar:
+    def inflate_u(self, factor: float) -> Bar:
         """The same with uncertainties that are larger by this factor."""
         return replace(
             self,

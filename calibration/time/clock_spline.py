@@ -92,7 +92,7 @@ def fit_clock(edges: Edges, clock: Array, period: float, frames: int) -> ClockFi
         readings = _Readings(
             clock, np.where(exact, readings.u, CLOCK_SPLINE.span_weight * readings.u)
         )
-    free, bent = _split(count, design.shape[1])
+    free, bent = _coefficient_bases(count, design.shape[1])
     for _ in range(CLOCK_SPLINE.rounds if not exact.all() else 1):
         a, y = design / readings.u[:, None], readings.at / readings.u
         mean, root, scale = _smooth(a, y, free, bent)
@@ -156,7 +156,7 @@ def _span(clock: Array, half: Array) -> tuple[Array, Array]:
     return clock - 2 * half, clock + 2 * half
 
 
-def _split(count: int, columns: int) -> tuple[Array, Array]:
+def _coefficient_bases(count: int, columns: int) -> tuple[Array, Array]:
     """Bases (columns, .) of coefficients without third difference, and of the others.
 
     The first `count` coefficients are a spline's, the rest are free.

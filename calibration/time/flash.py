@@ -182,7 +182,7 @@ def _flashes(lit: _Lit) -> int:
     return count
 
 
-def _between(early: float, late: float, code: str = "", text: str = "") -> Onset:
+def _uniform_onset(early: float, late: float, code: str = "", text: str = "") -> Onset:
     """Anywhere from `early` to `late`, evenly likely."""
     findings = (Diagnostic(code, text),) if code else ()
     return Onset((early + late) / 2, (late - early) / math.sqrt(12), findings)
@@ -193,18 +193,18 @@ def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> Onse
     k, y = lit.first, lit.above
     opens, shuts, before = k - duty / 2, k + duty / 2, k - 1 + duty / 2
     if len(y) < 3:
-        return _between(before, shuts, "flash_at_end", "the flash comes on as the film ends")
+        return _uniform_onset(before, shuts, "flash_at_end", "the flash comes on as the film ends")
     if y[1] < FLASH.short * y[0]:
         text = f"the flash in frame {k} is shorter than a frame, so its time is that of the frame"
-        return _between(opens, shuts, "flash_short", text)
+        return _uniform_onset(opens, shuts, "flash_short", text)
     if full[0]:
         text = f"the flash saturates its region in frame {k}, its first, so it is known to a frame"
-        return _between(before, shuts, "flash_saturated", text)
+        return _uniform_onset(before, shuts, "flash_saturated", text)
     if full[1] or y[2] < FLASH.brief * y[1]:
         code, what = ("flash_saturated", "saturates") if full[1] else ("flash_short", "soon leaves")
         text = f"the flash {what} its region, which leaves its onset less well known"
         early = before if y[0] > y[1] else shuts - duty * y[0] / y[1]
-        return _between(early, shuts + duty * lit.noise / y[1], code, text)
+        return _uniform_onset(early, shuts + duty * lit.noise / y[1], code, text)
     found = _fit(lit, full, duty, rate)
     findings: tuple[Diagnostic, ...] = ()
     if found.rise > FLASH.slow:

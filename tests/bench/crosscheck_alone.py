@@ -18,7 +18,7 @@ from calibration.constants import GRAVITY as G
 from tests.support.simulated_sensors import CG, PLACE, scene
 from tracker.accelerometers import judge_channels
 from tracker.outcome.accelerometer_risk import risk_of
-from tracker.pipeline.instruments import instrumented
+from tracker.pipeline.instruments import assess_sensor_blocks
 
 FLAIL = (0.6, 0.3)
 TELLING = {"accelerometers_disagree", "accelerometer_replaced", "channel_fault"}
@@ -83,7 +83,7 @@ def main(count):
                 made = scene(seed)
                 first = block(made, made.channels | fault(made), "1")
                 own = [first, second(made, seed)][:blocks]
-                found = instrumented("car", own, CG, FLAIL, None)
+                found = assess_sensor_blocks("car", own, CG, FLAIL, None)
                 oiv = None if found.occupant is None else found.occupant.oiv_x
                 warned = bool(TELLING & {w.code for w in found.warnings})
                 error = 0.0

@@ -34,7 +34,7 @@ def crash(seed):
         sensor=replace(Scenario().sensor, scale=scale),
     )
     history = simulate(scenario)
-    time, a, omega = sensors.recorded(SimpleNamespace(history=history, scenario=scenario))
+    time, a, omega = sensors.sensor_recording(SimpleNamespace(history=history, scenario=scenario))
     channels = dict(zip(("ax", "ay", "az"), GRAVITY * a.T, strict=True))
     channels |= dict(zip(RATES, omega.T, strict=True))
     cg = np.array(car(scenario).cg)

@@ -6,10 +6,10 @@ import pytest
 from tracker.core.curve_metrics import (
     Residuals,
     SpragueGeers,
+    is_accepted_by_w179,
     iso18571,
     residuals,
     sprague_geers,
-    w179_accepts,
 )
 
 T = np.arange(0, 1 + 5e-5, 1e-4)
@@ -87,7 +87,7 @@ def test_residuals_of_whole_periods(compared, mean, deviation):
 )
 def test_w179_acceptance(magnitude, phase, mean, deviation, accepted):
     metric = SpragueGeers(magnitude, phase, float(np.hypot(magnitude, phase)))
-    assert w179_accepts(metric, Residuals(mean, deviation)) is accepted
+    assert is_accepted_by_w179(metric, Residuals(mean, deviation)) is accepted
 
 
 TI = np.arange(0, 0.15, 1e-4)

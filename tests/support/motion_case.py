@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.camera import Camera, Lens
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.motion import CameraEvidence, VehicleGeometry
 
 CG = (0.0, 0.0, -0.56)
@@ -99,7 +99,7 @@ def evidence(
     position = np.empty((len(time), len(marks), 2))
     for k, mark in enumerate(marks):
         arm = np.broadcast_to(np.array(places[mark]) - np.array(cg), (len(time), 3))
-        position[:, k] = camera.project(states[:, :3] + turned(states[:, 3:6], arm)[0])
+        position[:, k] = camera.project(states[:, :3] + rotate_vectors(states[:, 3:6], arm)[0])
     position += noise * np.random.default_rng(seed).standard_normal(position.shape)
     return CameraEvidence(
         camera=camera,

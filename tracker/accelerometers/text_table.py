@@ -59,7 +59,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
     delimiter, header, places, units = _find_header(lines, names, path)
     rows = [
         (number, cells)
-        for number, cells in enumerate(_split(lines[header:], delimiter), start=header + 1)
+        for number, cells in enumerate(_split_cells(lines[header:], delimiter), start=header + 1)
         if any(cell.strip() for cell in cells)
     ]
     key = places[names[0]]
@@ -140,7 +140,7 @@ def _no_table(path: Path, what: str) -> Problem:
     )
 
 
-def _split(lines: list[str], delimiter: str) -> list[list[str]]:
+def _split_cells(lines: list[str], delimiter: str) -> list[list[str]]:
     if delimiter == " ":
         return [line.split() for line in lines]
     if not any('"' in line for line in lines):
@@ -160,7 +160,7 @@ def _find_header(
         if len(seen) > _SEEN and not all(name in flat for name in wanted):
             continue
         for delimiter in _DELIMITERS:
-            cells = _split([_COMMENT.sub("", line)], delimiter)[0]
+            cells = _split_cells([_COMMENT.sub("", line)], delimiter)[0]
             whole = [_key(cell) for cell in cells]
             found = [_BRACKETED.match(cell.strip()) for cell in cells]
             bare = [_key(m.group(1)) if m else key for m, key in zip(found, whole, strict=True)]
@@ -187,7 +187,7 @@ def _find_header(
 
 def _doubled_columns(line: str, delimiter: str, places: dict[str, int]) -> list[str]:
     """A note for each column asked for whose name stands twice in the header."""
-    keys = [_key(cell) for cell in _split([_COMMENT.sub("", line)], delimiter)[0]]
+    keys = [_key(cell) for cell in _split_cells([_COMMENT.sub("", line)], delimiter)[0]]
     return [
         f"{keys.count(keys[place])} columns are called {brief(name)}; the first is taken"
         for name, place in places.items()
@@ -198,7 +198,7 @@ def _doubled_columns(line: str, delimiter: str, places: dict[str, int]) -> list[
 def _first_numbers(lines: list[str], path: Path) -> tuple[int, str]:
     for number, line in enumerate(lines[:_HEADER_LINES]):
         for delimiter in _DELIMITERS:
-            cells = _split([line], delimiter)[0]
+            cells = _split_cells([line], delimiter)[0]
             if len(cells) > 1 and all(_is_number(cell) for cell in cells):
                 return number, delimiter
     raise RecordError(

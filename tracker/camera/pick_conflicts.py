@@ -28,7 +28,7 @@ def reconcile_picks(
 
     `wanted` are the record's picks, `found` the same marks as the layout has them, and others.
     """
-    picks = {m.name: m for m in wanted if m.name.is_fixed and m.picked}
+    picks = {m.name: m for m in wanted if m.name.is_fixed and m.is_picked}
     displaced = [
         m for m in found if m.name in picks and _distance(m, picks[m.name]) > _conflict_distance(m)
     ]

@@ -88,7 +88,7 @@ def track_film_again(
         for region, mean in grey.means.items():
             mean[before] = known.tracked.brightness[region][before]
     tracked = TrackedFilm(followed, grey.means, film.with_faults().findings)
-    return RememberedTracking(tracked, memory.made)
+    return RememberedTracking(tracked, memory.present_pass)
 
 
 def region_light(film: Film, entry: CameraEntry) -> Array | None:

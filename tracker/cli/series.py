@@ -11,7 +11,7 @@ from rich.text import Text
 
 from tracker.core.types import Quantity
 from tracker.core.units import System
-from tracker.report.digits import rounded, unit_of
+from tracker.report.digits import round_with_u, unit_of
 from tracker.report.series import common_units
 from tracker.results.series import FIELDS, Row
 
@@ -52,4 +52,4 @@ def stacked_text(quantity: Quantity | None, kind: str, system: System) -> str:
     if quantity is None:
         return "–"
     _, factor = unit_of(kind, system)
-    return "\n".join(rounded(quantity.value * factor, quantity.u * factor))
+    return "\n".join(round_with_u(quantity.value * factor, quantity.u * factor))

@@ -83,7 +83,7 @@ def residuals(reference: Array, compared: Array) -> Residuals:
     return Residuals(float(relative.mean()), float(relative.std(ddof=1)))
 
 
-def w179_accepts(metric: SpragueGeers, residual: Residuals) -> bool:
+def is_accepted_by_w179(metric: SpragueGeers, residual: Residuals) -> bool:
     """NCHRP Web-Only Document 179: residuals within 5 and 35 %, M and P within 40 % (memory)."""
     return bool(
         abs(residual.mean) <= W179_MEAN

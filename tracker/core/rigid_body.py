@@ -31,7 +31,7 @@ def rotation(angles: Array) -> Array:
     return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
-def turned(angles: Array, arms: Array) -> tuple[Array, Array]:
+def rotate_vectors(angles: Array, arms: Array) -> tuple[Array, Array]:
     """Arms (..., 3) in vehicle axes seen in ground axes (..., 3), and the derivatives of that by
     roll, pitch, yaw (..., 3, 3); the last axis is the angle. Shapes broadcast.
     """
@@ -68,6 +68,6 @@ def point_motion(state: Array, arm: Array) -> tuple[Array, Array]:
     """Position and velocity (..., 3), ground axes, of a point at `arm` (3,) from the cg in vehicle
     axes, of a body whose motion is `state` (..., 15) in the columns `STATE`.
     """
-    out, by_angles = turned(state[..., 3:6], np.broadcast_to(arm, (*state.shape[:-1], 3)))
+    out, by_angles = rotate_vectors(state[..., 3:6], np.broadcast_to(arm, (*state.shape[:-1], 3)))
     velocity = state[..., 6:9] + (by_angles @ state[..., 9:12, None])[..., 0]
     return state[..., 0:3] + out, velocity

@@ -128,7 +128,7 @@ class Mark:
         object.__setattr__(self, "name", MarkId.parse(self.name))
 
     @property
-    def picked(self) -> bool:
+    def is_picked(self) -> bool:
         """Whether anything says where it is."""
         return self.pixel[0] == self.pixel[0]
 

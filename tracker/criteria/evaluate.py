@@ -67,7 +67,7 @@ def evaluate(
     found = [
         _limit(limit, measured, plan.angle, rule)
         for limit in criteria.limits
-        if limit.is_for(plan.device) and applies(limit, plan.angle)
+        if limit.is_for(plan.device) and is_applicable(limit, plan.angle)
     ]
     conditions = [
         _tolerance(tolerance, measured, intended, rule)
@@ -84,7 +84,7 @@ def evaluate(
     return (*_mark_governing(found), *(replace(c, kind="test_condition") for c in conditions))
 
 
-def applies(limit: Limit, angle: float | None) -> bool:
+def is_applicable(limit: Limit, angle: float | None) -> bool:
     """Whether a limit is one for tests at this intended angle; True where none is stated."""
     return limit.when == "always" or angle is None or (limit.when == "head-on") == is_head_on(angle)
 

@@ -17,10 +17,10 @@ from tracker.core.curve_metrics import (
     Iso18571,
     Residuals,
     SpragueGeers,
+    is_accepted_by_w179,
     iso18571,
     residuals,
     sprague_geers,
-    w179_accepts,
 )
 from tracker.core.time_series import from_zero, integrate
 from tracker.crosscheck.detectable import smallest_faults
@@ -281,7 +281,7 @@ def _agreement(evidence: Evidence) -> Agreement:
         float(np.sqrt(film_u[-1] ** 2 + own)),
         metric,
         residual,
-        w179_accepts(metric, residual),
+        is_accepted_by_w179(metric, residual),
         iso18571(np.interp(fine, time, film), np.interp(fine, time, channel), _ISO_STEP),
     )
 

@@ -69,7 +69,7 @@ class Evidence:
         """How many draws the film's covariance was estimated from."""
         return len(self.film.drawn)
 
-    def seen_as(self, film: Predicted) -> Evidence:
+    def with_prediction(self, film: Predicted) -> Evidence:
         """The same channel beside another prediction."""
         return replace(self, film=film, **vars(_film_parts(film, self.basis)))
 

@@ -47,7 +47,7 @@ def find_swap(
 
 
 def _exchange_fit(evidence: Evidence, other: Predicted) -> Fit:
-    exchanged = evidence.seen_as(other)
+    exchanged = evidence.with_prediction(other)
     return min((fit(exchanged, ()), fit(exchanged, ("polarity",))), key=lambda f: f.chi2)
 
 
@@ -56,7 +56,9 @@ def _finding(
 ) -> ChannelFault:
     polarity = "polarity" in chosen.faults
     sign = -1.0 if polarity else 1.0
-    scaled = fit(evidence.seen_as(predicted), ("polarity", "scale") if polarity else ("scale",))
+    scaled = fit(
+        evidence.with_prediction(predicted), ("polarity", "scale") if polarity else ("scale",)
+    )
     known = "scale" in scaled.estimate and scaled.chi2 < float("inf")
     estimate = sign * scaled.estimate["scale"] if known else sign
     u = scaled.u["scale"] if known else 0.0

@@ -208,4 +208,4 @@ def build(mark_scale: float = 1.0) -> tuple[Mesh, list[int]]:
     body.stick("left2", "disc", 0.22 * m, (-1.80, -0.60), right)
     _details(body)
     wheels = _wheels(body)
-    return body.finished(), wheels
+    return body.build(), wheels

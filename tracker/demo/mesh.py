@@ -69,7 +69,7 @@ class Mesh:
     surfaces: Single  # (faces, PARAMETERS)
     marks: tuple[Painted, ...]
 
-    def shaped(self, values: Array) -> Array:
+    def corners_of_shape(self, values: Array) -> Array:
         """Corners (faces, 4, 3) in body axes at these shape values."""
         return self.corners + self.change @ values
 
@@ -214,7 +214,7 @@ class Builder:
         along = (1.0, 0.0, 0.0) if axis else (0.0, 1.0, 0.0)
         self.mark(name, pattern, size, (x, y, z), (nx, ny, nz), along, **look)
 
-    def finished(self) -> Mesh:
+    def build(self) -> Mesh:
         """The body as arrays."""
         return Mesh(
             np.array(self.corners),

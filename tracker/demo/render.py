@@ -190,7 +190,7 @@ def expose(
     return out
 
 
-def between(begin: Array, end: Array, share: Array) -> Array:
+def interpolate_linearly(begin: Array, end: Array, share: Array) -> Array:
     """Straight on from `begin` to `end` (...), at each share (n,) of the way: (n, ...)."""
     way = share.reshape(-1, *[1] * begin.ndim)
     return np.asarray(begin + way * (end - begin))
@@ -239,9 +239,9 @@ class Painter:
         early, late = min(MOMENTS), max(MOMENTS)
         begin, end = (self.scene.moving(time + m * exposure, time) for m in (early, late))
         share = (np.array([*MOMENTS, 0.0]) - early) / (late - early)
-        corners = between(begin.corners, end.corners, share)
+        corners = interpolate_linearly(begin.corners, end.corners, share)
         turned = [m.surfaces[:, raster.COUNT].astype(np.float64) for m in (begin, end)]
-        counts, eye = between(turned[0], turned[1], share), self.camera.position
+        counts, eye = interpolate_linearly(turned[0], turned[1], share), self.camera.position
         faces = raster.front_faces(corners, counts, begin.kinds, begin.surfaces, eye)
         boxes = boxes_of(self.camera, np.array([begin.corners, end.corners]))
         middle = replace(begin, corners=corners[-1])

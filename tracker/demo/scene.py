@@ -70,7 +70,7 @@ class Staged(Protocol):
         """The moving faces at a time."""
         ...
 
-    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+    def place_targets(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
         """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
         ...
 
@@ -101,7 +101,7 @@ class Scene:
         turn = rotation(state[3:6])
         return turn, state[:3] - turn @ np.array(self.chassis(vehicle).cg)
 
-    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+    def place_targets(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
         """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
         frames = {v: self.place(v, time) for v in self.meshes}
         frames[SURVEY] = (np.eye(3), np.zeros(3))
@@ -130,12 +130,12 @@ class Scene:
         """The moving faces at a time; `born_by` as of `tracker.demo.debris.pieces_at`."""
         crush, nose = self.crush(time)
         turn, origin = self.place("car", time)
-        car_corners = self.car.shaped(np.array([nose])) @ turn.T + origin
+        car_corners = self.car.corners_of_shape(np.array([nose])) @ turn.T + origin
         car_surfaces = self.car.surfaces.copy()
         car_surfaces[self.car_wheels, raster.COUNT] = origin[0] / car_body.WHEEL_RADIUS
         turn, origin = self.place("truck", time)
         truck_corners = self.truck.corners @ turn.T + origin
-        folded = self.cushion.shaped(truck_body.frame_places(crush)) @ turn.T + origin
+        folded = self.cushion.corners_of_shape(truck_body.frame_places(crush)) @ turn.T + origin
         loose, loose_surfaces = pieces_at(self.pieces, time, born_by)
         parts = (self.car.kinds, self.truck.kinds, self.cushion.kinds)
         plain = np.full(len(loose), PLAIN, dtype=np.int64)

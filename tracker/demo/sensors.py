@@ -44,7 +44,7 @@ def ideal(scene: Scene, time: Array) -> tuple[Array, Array]:
     return at_cg + lifted, omega
 
 
-def recorded(scene: Scene) -> tuple[Array, Array, Array]:
+def sensor_recording(scene: Scene) -> tuple[Array, Array, Array]:
     """Time (n,) s, accelerations (n, 3) g and angular velocities (n, 3) rad/s as recorded."""
     scenario, sensor = scene.scenario, scene.scenario.sensor
     n = round((sensor.before + sensor.after) * sensor.rate) + 1

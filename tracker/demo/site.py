@@ -73,7 +73,7 @@ def build(mark_scale: float = 1.0) -> Mesh:
     _barrier(body)
     _fence(body)
     _equipment(body)
-    return body.finished()
+    return body.build()
 
 
 def _flashes(body: Builder) -> None:

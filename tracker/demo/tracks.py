@@ -46,7 +46,7 @@ def true_tracks(scene: Staged, name: str) -> TrueTracks:
     visible = np.empty((len(time), len(marks)), dtype=bool)
     size = np.array([m.size for m in marks.values()])
     for i, t in enumerate(time):
-        points, normals = scene.placed(marks, float(t))
+        points, normals = scene.place_targets(marks, float(t))
         with np.errstate(invalid="ignore"):
             pixels[i] = moved_pixels(camera.project(points), motion[i], scenario.size)
         sight = points - camera.position

@@ -178,7 +178,7 @@ def build(mark_scale: float = 1.0) -> tuple[Mesh, list[int]]:
     body.stick("cab1", "hourglass", 0.28 * m, (3.70, -1.02), left)
     _board(body)
     wheels = _running_gear(body)
-    return body.finished(), wheels
+    return body.build(), wheels
 
 
 def build_cushion() -> Mesh:
@@ -232,4 +232,4 @@ def build_cushion() -> Mesh:
         ]
         mark = Surface(surfaces.CHEVRON, light=0.70, dark=0.12, size=0.3, bias=0.010)
         body.face(points, mark, (0, side, 0), place((0, 1, 1, 0), points))
-    return body.finished()
+    return body.build()

@@ -21,7 +21,7 @@ from tracker.demo.options import DRAWING
 from tracker.demo.render import Painter
 from tracker.demo.scenario import Scenario
 from tracker.demo.scene import Scene, make_scene
-from tracker.demo.sensors import recorded
+from tracker.demo.sensors import sensor_recording
 from tracker.demo.toml import record_text
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.demo.truth import DemoTruth, headline
@@ -115,7 +115,7 @@ class ProgressReporter:
 
 
 def _write_accelerometer(path: Path, scene: Scene) -> None:
-    time, acceleration, rates = recorded(scene)
+    time, acceleration, rates = sensor_recording(scene)
     table = np.column_stack([time, acceleration, np.degrees(rates)])
     header = "time,ax,ay,az,roll_rate,pitch_rate,yaw_rate"
     np.savetxt(path, table, fmt=["%.4f"] + ["%.4f"] * 6, delimiter=",", header=header, comments="")

@@ -19,7 +19,7 @@ from tracker.detection.vehicle import OtherMarks, locate_vehicle, pose_by_marker
 from tracker.detection.verify import (
     SurveyedMark,
     VehicleInPicture,
-    passes_prefilter,
+    has_visible_candidate,
     project_marks,
     verify_pose,
 )
@@ -60,7 +60,7 @@ def detect_marks(
     search = _MarkerSearch(record, camera, film)
     picked, unpicked = search.vehicles(marks)
     by_picks = ground.pose_by_picks(marks)
-    if by_picks is not None and all(m.picked for m in marks):
+    if by_picks is not None and all(m.is_picked for m in marks):
         picked = {
             name: group
             for name, group in picked.items()
@@ -69,7 +69,7 @@ def detect_marks(
         if not picked and not unpicked:
             return DetectionResult(marks, ())
     pose, frame, warnings = ground.pose_by_pictures(marks)
-    given, without_pick = marks, {m.name for m in marks if not m.picked}
+    given, without_pick = marks, {m.name for m in marks if not m.is_picked}
     if pose is not None:
         marks = corrected_picks(marks, ground.known, ground.sizes, pose, frame)
     marks, unplaced = _split_unplaced(marks, without_pick, film.size)
@@ -96,7 +96,7 @@ def _split_unplaced(
     unplaced = [
         m.name
         for m in marks
-        if not (m.picked and -0.5 <= m.pixel[0] < width and -0.5 <= m.pixel[1] < height)
+        if not (m.is_picked and -0.5 <= m.pixel[0] < width and -0.5 <= m.pixel[1] < height)
         and m.name in without_pick
     ]
     return tuple(m for m in marks if m.name not in unplaced), unplaced
@@ -156,7 +156,7 @@ class _MarkerSearch:
             return False
         _, pose = pose_by_markers(camera, self._offset, group, placed_marks)
         everyone = {m.name.marker for m in picked}
-        return passes_prefilter(picture, camera, group, pose, everyone)
+        return has_visible_candidate(picture, camera, group, pose, everyone)
 
     def remaining_markers(
         self, camera: Camera, vehicle: str, group: list[SurveyedMark], picked: list[Mark]

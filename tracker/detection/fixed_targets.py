@@ -32,7 +32,7 @@ def locate_near_picks(
     """Places (2,) of the marks that are found near their picks, in the pictures of their frames."""
     found = {}
     for mark in marks:
-        if mark.frame not in pictures or mark.pattern == "patch" or not mark.picked:
+        if mark.frame not in pictures or mark.pattern == "patch" or not mark.is_picked:
             continue
         picture = pictures[mark.frame]
         fix = locate_mark(
@@ -98,14 +98,14 @@ def corrected_picks(
             if mark.name in sizes_m and depth > 0:
                 size = float(ground.camera.lens.matrix[0, 0] * sizes_m[mark.name] / depth)
             place = ground.places.get(mark.name)
-            off = np.hypot(*(pixel - mark.pixel)) if mark.picked else np.inf
+            off = np.hypot(*(pixel - mark.pixel)) if mark.is_picked else np.inf
             if (
                 place is not None
                 or off > DETECTION.pick_off + DETECTION.pick_off_share * np.nan_to_num(size)
             ):
                 u, v = pixel if place is None else place
                 if np.isfinite([u, v]).all():
-                    at = mark.frame if mark.picked else frame
+                    at = mark.frame if mark.is_picked else frame
                     mark = replace(mark, pixel=(float(u), float(v)), size_px=size, frame=at)
         out.append(mark)
     return tuple(out)

@@ -70,7 +70,7 @@ class GroundSearch:
 
     def pose_by_picks(self, marks: tuple[Mark, ...]) -> GroundPose | None:
         """The camera's pose by the picks of its fixed targets, where they agree well enough."""
-        picked = [m for m in marks if m.name in self.known and m.picked]
+        picked = [m for m in marks if m.name in self.known and m.is_picked]
         places = {m.name: np.array(m.pixel) for m in picked}
         pose = self._pose(places, DETECTION.pick_u)
         return pose if pose is not None and len(pose.places) == len(places) else None
@@ -85,7 +85,7 @@ class GroundSearch:
         anywhere, and a frame in which they are so.
         """
         fixed = tuple(m for m in marks if m.name in self.known)
-        picked = [m for m in fixed if m.picked and m.frame < self._film.frames]
+        picked = [m for m in fixed if m.is_picked and m.frame < self._film.frames]
         if len(fixed) < DETECTION.target_marks:
             return None, 0, []
         pictures = {

@@ -198,7 +198,7 @@ def verify_pose(
     return VehicleInPicture(pose, kept, rms)
 
 
-def passes_prefilter(
+def has_visible_candidate(
     picture: Picture,
     camera: Camera,
     targets: list[SurveyedMark],

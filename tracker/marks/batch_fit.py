@@ -58,7 +58,7 @@ class FitResult:
         """(n, 2, 2) px² of the places."""
         return self.out[:, [VAR_UU, COV_UV, COV_UV, VAR_VV]].reshape(-1, 2, 2)
 
-    def replaced(self, index: NDArray[np.int64], other: FitResult) -> FitResult:
+    def replace_at(self, index: NDArray[np.int64], other: FitResult) -> FitResult:
         """The same with `other` in place of the marks at `index`."""
         p, out = self.rows.p.copy(), self.out.copy()
         inside, outside = self.inside.copy(), self.outside.copy()

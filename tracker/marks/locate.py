@@ -300,7 +300,7 @@ def _settled_with_proportions_held(
         return done
     held = [unpack_shape(shapes[i], done.rows.p[i], 0.0) for i in index]
     place = done.rows.p[index, PLACE].copy()
-    return done.replaced(index, _fit_shapes(search, held, place, False, MARKS.full_passes))
+    return done.replace_at(index, _fit_shapes(search, held, place, False, MARKS.full_passes))
 
 
 def _best_trial(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:

@@ -142,7 +142,7 @@ def measure_appearances(
         p = p.copy()
         p[dirty] = rows.p[dirty]
         p[dirty, GREYS] = partial.rows.p[:, GREYS]
-        best = clean.replaced(dirty, partial)
+        best = clean.replace_at(dirty, partial)
         p = np.where((fault == 0)[:, None], p, rows.p)
     return MeasuredMarks(
         best.rows.p[:, PLACE].copy(),
@@ -170,7 +170,7 @@ def _fit_clean(
     prior = loose_prior(rows, gradient_u=unlit).take(again)
     part = done.rows.take(again, done.rows.p[again])
     more = fit_marks(picture, part, prior, noise.take(again), MARKS.measure_passes)
-    return done.replaced(again, more)
+    return done.replace_at(again, more)
 
 
 def _partial_fault_numbers(

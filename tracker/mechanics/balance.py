@@ -31,16 +31,16 @@ class Stated:
     length_u: float = 0.0
     front_crush_u: float = 0.0
 
-    def drawn(self, rows: int) -> tuple[Array, Array]:
+    def draw_dimensions(self, rows: int) -> tuple[Array, Array]:
         """Length and front crush (rows,): as stated, then draws of them."""
         rng = np.random.default_rng(8)
         away = np.concatenate((np.zeros((1, 2)), rng.standard_normal((rows - 1, 2))))
         length = (self.length or 0.0) + self.length_u * away[:, 0]
         return np.maximum(length, 1e-3), self.front_crush + self.front_crush_u * away[:, 1]
 
-    def used(self, closing: Array) -> Array:
+    def used_share(self, closing: Array) -> Array:
         """Share of the cushion's length that closings (k,) use."""
-        length, front = self.drawn(len(closing))
+        length, front = self.draw_dimensions(len(closing))
         return np.asarray((closing - front) / length)
 
 
@@ -107,7 +107,7 @@ def mechanics(
         front_crush_u=stated.front_crush_u,
         stroke_used=None
         if stated.length is None
-        else replace(quantity(stated.used(greatest), "1"), at_end=still),
+        else replace(quantity(stated.used_share(greatest), "1"), at_end=still),
         stopping=_stopping(pair, friction) if ended else None,
     )
 

@@ -220,7 +220,7 @@ def _figures(
             known.cushion_length_u or 0.0,
             known.front_crush_u,
         )
-        rows["stroke_used"] = (stated.used(greatest), "1", inside)
+        rows["stroke_used"] = (stated.used_share(greatest), "1", inside)
     if moves:
         gone = np.sum(motion.struck_speed, axis=1) * (time[1] - time[0])
         rolls = gone + motion.struck_speed[:, -1] ** 2 / (2.0 * GRAVITY * friction)

@@ -69,14 +69,14 @@ def make_pair(
     if not all(np.isfinite(part[0]).all() for part in (*x, *v, *a)) or len(striking.time) < 3:
         return None
 
-    def drawn(mean: float, u: float) -> Array:
+    def with_draws(mean: float, u: float) -> Array:
         return np.concatenate(([mean], mean + u * rng.standard_normal(rows)))
 
     heavy = [
-        drawn(mass, MASS_U * mass if u is None else u)
+        with_draws(mass, MASS_U * mass if u is None else u)
         for mass, u in zip(masses, mass_u, strict=True)
     ]
-    rolling = np.abs(drawn(MECHANICS.rolling, MECHANICS.rolling_u))
+    rolling = np.abs(with_draws(MECHANICS.rolling, MECHANICS.rolling_u))
     braking = a[0].copy()
     braking[:, 0] = braking[:, 1]  # at time zero itself the acceleration has not set in yet
     return Pair(

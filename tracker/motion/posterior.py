@@ -17,7 +17,7 @@ from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import ChannelId, Motion
 from tracker.motion.model import kernels
-from tracker.motion.model.common_errors import COMMON_SOURCES, transformed
+from tracker.motion.model.common_errors import COMMON_SOURCES, transform_motions
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
 from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, COMPONENTS, DISPLACEMENT_U, Setup
@@ -354,7 +354,7 @@ def _states(
     basis: Basis, jerk_coefficients: Array, times: Array, errors: Array | None = None
 ) -> Array:
     """Columns `STATE` (k, n, 15) at times (n,) of motions with coefficients (k, count, 6) in
-    the jerk basis; if the survey errs by `errors` (k, 8), as `transformed` has it.
+    the jerk basis; if the survey errs by `errors` (k, 8), as `transform_motions` has it.
     """
     near = [basis.local_bsplines(np.asarray(times, dtype=float), order) for order in range(3)]
     out = np.empty((len(jerk_coefficients), len(times), 3 * COMPONENTS))
@@ -363,7 +363,7 @@ def _states(
     state = np.asarray(out[:, :, :15])
     if errors is None or not errors.any():
         return state
-    return transformed(state, out[:, :, 15:], errors)
+    return transform_motions(state, out[:, :, 15:], errors)
 
 
 def _body_index(setup: Setup, vehicle: str) -> int:

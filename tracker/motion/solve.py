@@ -82,7 +82,7 @@ def solve(
     if contact is None:
         iterate, *_ = _solve_setup(start, vehicles, None, report_progress)
         found = find_contact(iterate, vehicles)
-        start = start.shifted(found.value)
+        start = start.shift_clock(found.value)
         alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_doubt)
         zero: TimeZero | None = TimeZero(0.0, found.u, (alone,))
         findings = found.findings
@@ -109,7 +109,7 @@ class _Start:
     poses: Mapping[str, Poses]
     lever_arms: Mapping[str, Array]
 
-    def shifted(self, moment: float) -> _Start:
+    def shift_clock(self, moment: float) -> _Start:
         """The same on a clock whose zero is at this moment, s."""
         cameras = tuple(replace(cam, zero=cam.zero - moment) for cam in self.cameras)
         poses = {v: replace(p, time=p.time - moment) for v, p in self.poses.items()}
@@ -163,7 +163,7 @@ def _weigh_time_zero(
     if apart and len(clocks) > 1:
         in_order = sorted(clocks, key=lambda s: s.value)
         pairs = [(in_order[0].name, in_order[-1].name)]
-    zero = time_zero.combined([*clocks, *([] if motion is None else [motion])], pairs)
+    zero = time_zero.combine_sources([*clocks, *([] if motion is None else [motion])], pairs)
     warning = time_zero.apart_warning(zero)
     findings = () if warning is None else (warning,)
     common = _common_u(cameras)
@@ -364,7 +364,7 @@ def _iterate(
         iterate = replace(iterate, setup=checked.setup)
         iterate, step = second_round(iterate, moment, report_progress)
     for _ in range(ROBUST.flexing_rounds if contact is not None else 0):
-        softer = flexing_marks.softened(iterate, moment)
+        softer = flexing_marks.soften_marks(iterate, moment)
         if softer is iterate:
             break
         del step

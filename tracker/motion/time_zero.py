@@ -58,7 +58,7 @@ class TimeZero:
         return replace(self, value=self.value - moment, sources=sources)
 
 
-def combined(
+def combine_sources(
     sources: Sequence[ZeroSource], known_apart: Sequence[tuple[str, str]] = ()
 ) -> TimeZero:
     """The posterior time zero of some sources, one at the least. `known_apart` are names of those
@@ -196,7 +196,7 @@ def clocks_apart(
     pulled = seeming * sure / np.array(zero_u)
     values, vectors = np.linalg.eigh(sure + pulled @ pulled.T)
     shown = values > ZERO.least_information
-    innovation = vectors.T @ iterate.standardized[here]
+    innovation = vectors.T @ iterate.standardized_values[here]
     square = float(np.sum(innovation[shown] ** 2 / values[shown]))
     return square / (ZERO.apart_sds**2 + max(int(shown.sum()) - 1, 0))
 

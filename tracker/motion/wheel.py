@@ -53,7 +53,7 @@ class WheelMotion:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _WheelSightings:
     """Sightings of one camera: of marks (n,) at times (n,), px."""
 
     camera: Camera
@@ -71,7 +71,11 @@ def wheel_motion(
     draws: Draws,
 ) -> WheelMotion | None:
     """The wheel's motion where its marks (`name`.mark) were seen; None where they were not."""
-    seen = [s for n, e in cameras.items() if (s := _seen(solution, n, e, name, wheel)) is not None]
+    seen = [
+        s
+        for n, e in cameras.items()
+        if (s := _wheel_sightings(solution, n, e, name, wheel)) is not None
+    ]
     if not seen:
         return None
     times = np.unique(np.concatenate([s.time for s in seen]))
@@ -104,7 +108,7 @@ def wheel_motion(
         np.einsum("ni,ij,nj->n", b, c, b)
         for b, c in zip(bases, _blocks(covariance, bases), strict=True)
     ]
-    shared = _shared(draws, wheel, times)
+    shared = _shared_variances(draws, wheel, times)
     lever = wheel.marks_u / float(np.median(np.linalg.norm(marks[:, [0, 2]], axis=1)))
     survey = (lever / np.sqrt(len(marks))) ** 2
     turn_u = np.sqrt(own[0] + shared[0] + survey)
@@ -122,9 +126,9 @@ def wheel_places(state: Array, arm: Array, marks: Array, turn: Array, steer: Arr
     return np.asarray(hub[:, None] + np.einsum("nij,njk,mk->nmi", body, steered, marks))
 
 
-def _seen(
+def _wheel_sightings(
     solution: Solution, camera: str, evidence: CameraEvidence, name: str, wheel: WheelGeometry
-) -> _Seen | None:
+) -> _WheelSightings | None:
     if camera not in solution.cameras:
         return None
     columns = [
@@ -143,10 +147,12 @@ def _seen(
     if not parts or not sum(len(p[0]) for p in parts):
         return None
     time, mark, pixel, sigma = (np.concatenate(each) for each in zip(*parts, strict=True))
-    return _Seen(solution.cameras[camera], time, mark.astype(np.intp), pixel, sigma)
+    return _WheelSightings(solution.cameras[camera], time, mark.astype(np.intp), pixel, sigma)
 
 
-def _start(seen: list[_Seen], times: Array, states: Array, arm: Array, marks: Array) -> Array:
+def _start(
+    seen: list[_WheelSightings], times: Array, states: Array, arm: Array, marks: Array
+) -> Array:
     """Turn and steering angle (n, 2) of each time by itself, followed from the one before."""
     out = np.zeros((len(times), 2))
     before, rate = None, 0.0
@@ -196,7 +202,7 @@ def _blocks(covariance: Array, bases: tuple[Array, Array]) -> tuple[Array, Array
 
 def _residuals(
     x: Array,
-    seen: list[_Seen],
+    seen: list[_WheelSightings],
     times: Array,
     states: Array,
     arm: Array,
@@ -215,7 +221,7 @@ def _residuals(
     return np.concatenate([*out, x[count:] / WHEELS.steer_u])
 
 
-def _shared(draws: Draws, wheel: WheelGeometry, times: Array) -> tuple[Array, Array]:
+def _shared_variances(draws: Draws, wheel: WheelGeometry, times: Array) -> tuple[Array, Array]:
     """Variances (n,) that errors of the vehicle's pitch and yaw put into turn and steer."""
     drawn = draws.states(wheel.vehicle, times)
     return np.var(drawn[..., 4], axis=0), np.var(drawn[..., 5], axis=0)

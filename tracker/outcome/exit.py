@@ -15,7 +15,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.types import Quantity
 from tracker.outcome.contact import ContactEnd
-from tracker.outcome.headline import COLUMN, PosteriorSamples, wrapped
+from tracker.outcome.headline import COLUMN, PosteriorSamples, wrap_angle
 from tracker.outcome.options import OUTCOME
 
 
@@ -81,5 +81,5 @@ def _angle(mean: Array, draws: Array, heading: float) -> Quantity | None:
     """An angle against the face in (-pi, pi]; None where it may be any."""
     if not np.isfinite(mean[0]):
         return None
-    u = float(np.std(wrapped(draws - mean), ddof=1))
-    return Quantity(float(wrapped(mean - heading)[0]), "rad", u) if u < 0.5 * np.pi else None
+    u = float(np.std(wrap_angle(draws - mean), ddof=1))
+    return Quantity(float(wrap_angle(mean - heading)[0]), "rad", u) if u < 0.5 * np.pi else None

@@ -126,10 +126,10 @@ def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
         return np.asarray(states[:, -1, COLUMN[column]] - at_zero(time, states, column))
 
     found = motion.number(of, "m")
-    return None if found is None else replace(found, at_end=not at_rest(motion))
+    return None if found is None else replace(found, at_end=not is_at_rest(motion))
 
 
-def at_rest(motion: PosteriorSamples) -> bool:
+def is_at_rest(motion: PosteriorSamples) -> bool:
     """Whether the vehicle had come to rest by the end of the film."""
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     drawn = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
@@ -181,8 +181,8 @@ def velocity_changes(motion: PosteriorSamples, contact: ContactEnd | None) -> Ve
     resultant = Quantity(size, "m/s", _spread(np.hypot(*draws)), at_end=still)
     heading = at_zero(motion.time, motion.state[None], "yaw_rad")
     headings = at_zero(motion.time, motion.draws, "yaw_rad")
-    direction = wrapped(np.arctan2(mean[1], mean[0]) - heading)
-    away = wrapped(np.arctan2(draws[1], draws[0]) - headings - direction)
+    direction = wrap_angle(np.arctan2(mean[1], mean[0]) - heading)
+    away = wrap_angle(np.arctan2(draws[1], draws[0]) - headings - direction)
     u = _spread(away)
     known = np.isfinite(direction[0]) and u < 0.5 * np.pi
     return VelocityChange(
@@ -200,7 +200,7 @@ def _change(motion: PosteriorSamples, states: Array, column: str, until: Array) 
     return np.asarray(np.array(late) - at_zero(motion.time, states, column))
 
 
-def wrapped(angle: Array) -> Array:
+def wrap_angle(angle: Array) -> Array:
     """Angles in (-pi, pi]."""
     return np.asarray(np.pi - (np.pi - angle) % (2.0 * np.pi))
 
@@ -245,7 +245,7 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
     when = float(time[at]) if at < len(time) else min(end, float(time[-1]))
     value = Quantity(float(np.abs(mean[at])), "m", _spread(greatest), when, still)
     yaws = [at_zero(v.time, v.state[None], "yaw_rad")[0] for v in (striking, struck)]
-    apart = abs(wrapped(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
+    apart = abs(wrap_angle(2.0 * np.array(yaws[0] - yaws[1]))) / 2.0  # either way round
     return Crush(value, when, contact, not apart > OUTCOME.head_on)
 
 

@@ -39,7 +39,7 @@ class Articulation:
     gap: Quantity  # m, where it stands out most, with its time
 
 
-def joined(
+def join_states(
     joint: JointPoint,
     first: Array,
     second: Array,

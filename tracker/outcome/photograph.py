@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.outcome.options import OUTCOME
 from tracker.outcome.rest import StatedPlace
 
@@ -34,13 +34,13 @@ def photographed_place(
     stance : (3,) height of the cg (z, m), roll and pitch (rad) before the test.
     """
 
-    def seen(place: Array, stands: Array, marks: Array) -> Array:
+    def project(place: Array, stands: Array, marks: Array) -> Array:
         angles = np.tile([stands[1], stands[2], place[2]], (len(marks), 1))
-        points = np.array([place[0], place[1], stands[0]]) + turned(angles, marks)[0]
+        points = np.array([place[0], place[1], stands[0]]) + rotate_vectors(angles, marks)[0]
         return np.asarray(camera.project(points))
 
     def off(place: Array) -> Array:
-        away = (seen(place, stance, arms) - pixels).ravel() / pixel_u
+        away = (project(place, stance, arms) - pixels).ravel() / pixel_u
         return np.where(np.isfinite(away), away, 1e6)
 
     ray = camera.rays(pixels.mean(axis=0)[None])[0]
@@ -59,16 +59,16 @@ def photographed_place(
     gain = normal @ jacobian.T / pixel_u  # of x, y, heading by a pixel
     covariance = scale * normal
     angles = np.tile([stance[1], stance[2], fit.x[2]], (len(arms), 1))
-    points = np.array([fit.x[0], fit.x[1], stance[0]]) + turned(angles, arms)[0]
+    points = np.array([fit.x[0], fit.x[1], stance[0]]) + rotate_vectors(angles, arms)[0]
     _, by_point, by_camera = camera.project_with_derivatives(points)
     moved = gain @ by_camera.reshape(len(gain[0]), -1)
     covariance = covariance + moved @ camera.covariance @ moved.T
-    base = seen(fit.x, stance, arms)
+    base = project(fit.x, stance, arms)
     sds = (OUTCOME.standing_height_u, OUTCOME.standing_angle_u, OUTCOME.standing_angle_u)
     for k, sd in enumerate(sds):
         other = stance.copy()
         other[k] += _STEP
-        moved = gain @ ((seen(fit.x, other, arms) - base) / _STEP).ravel()
+        moved = gain @ ((project(fit.x, other, arms) - base) / _STEP).ravel()
         covariance = covariance + sd**2 * np.outer(moved, moved)
     for k in range(len(arms)):
         shift = gain[:, 2 * k : 2 * k + 2] @ by_point[k]

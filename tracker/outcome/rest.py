@@ -13,7 +13,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import Quantity
-from tracker.outcome.headline import COLUMN, PosteriorSamples, at_rest, at_zero
+from tracker.outcome.headline import COLUMN, PosteriorSamples, at_zero, is_at_rest
 from tracker.outcome.traffic_face import TrafficFace
 
 Source = Literal["film", "photograph", "tape"]
@@ -70,7 +70,7 @@ def final_place(
         chosen = [COLUMN[name] for name in ("x_m", "y_m", "yaw_rad")]
         mean, draws = motion.state[-1, chosen], motion.draws[:, -1, chosen]
         us = [float(np.std(draws[:, k], ddof=1)) for k in range(3)]
-        source, stands = "film", at_rest(motion)
+        source, stands = "film", is_at_rest(motion)
     if impact is None:
         impact = (_cg_at_zero(motion, motion.state[None])[0], _cg_at_zero(motion, motion.draws))
     way, ways = _from_impact(face, mean[:2], impact[0]), _from_impact(face, draws[:, :2], impact[1])

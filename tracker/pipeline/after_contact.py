@@ -20,7 +20,7 @@ from tracker.outcome.deflection import (
 )
 from tracker.outcome.exit import at_times, find_exit, typed_end
 from tracker.outcome.exit_box import HEAVY, BoxCrossing, ExitBox, box_crossing, exit_box
-from tracker.outcome.headline import PosteriorSamples, at_rest
+from tracker.outcome.headline import PosteriorSamples, is_at_rest
 from tracker.outcome.photograph import photographed_place
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
@@ -231,7 +231,7 @@ def _box(
     seen = np.stack([mean[after, :2] for mean, _ in places.values()], axis=1)
     drawn = np.stack([draws[:, after, :2] for _, draws in places.values()], axis=2)
     known = np.isfinite(seen).all(axis=(1, 2))
-    stands = table.rest is not None or at_rest(motion)
+    stands = table.rest is not None or is_at_rest(motion)
     crossing = box_crossing(
         box,
         face,
@@ -251,7 +251,7 @@ def _box_result(box: ExitBox, face: TrafficFace, crossing: BoxCrossing) -> ExitB
     )
 
 
-def _photographed(
+def _place_on_photograph(
     record: Record, solution: Solution, table: Vehicle, motion: PosteriorSamples
 ) -> StatedPlace | None:
     """The place at rest from picks in a later photograph by one of the test's cameras."""
@@ -279,7 +279,7 @@ def _final(
 ) -> FinalResult | None:
     rest, stated = table.rest, None
     if rest is not None and rest.at is None:
-        stated = _photographed(record, solution, table, motion)
+        stated = _place_on_photograph(record, solution, table, motion)
     elif rest is not None and rest.at is not None:
         heading = np.nan if rest.heading is None else rest.heading
         stated = StatedPlace(

@@ -19,7 +19,7 @@ from tracker.pipeline.film_evidence import (
     vehicle_geometry,
 )
 from tracker.pipeline.fusion import join_accelerometers
-from tracker.pipeline.instruments import Instrumented, instrumented
+from tracker.pipeline.instruments import Instrumented, assess_sensor_blocks
 from tracker.pipeline.joints import with_joints
 from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
@@ -135,7 +135,7 @@ def _instruments(
 ) -> dict[str, Instrumented]:
     """Each vehicle's accelerometers, alone and beside the film."""
     return {
-        name: instrumented(
+        name: assess_sensor_blocks(
             name,
             [block for block in blocks if block.vehicle == name],
             table.cg,

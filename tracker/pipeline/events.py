@@ -114,7 +114,7 @@ def _of_article(results: Results) -> Iterator[EventResult]:
     if greatest is not None and greatest.time is not None and not greatest.at_end:
         text = f"greatest deflection of the article, at {greatest.mark}"
         yield EventResult(greatest.time, text, "found", "article_deflection")
-    yield from _broken(article)
+    yield from _break_offs(article)
     for name, mark in article.marks.items():
         if mark.lost_at is not None:
             flew = " as it flies off" if mark.detached else ""
@@ -122,7 +122,7 @@ def _of_article(results: Results) -> Iterator[EventResult]:
             yield EventResult(mark.lost_at, text, "found", "mark_lost")
 
 
-def _broken(article: ArticleResult) -> Iterator[EventResult]:
+def _break_offs(article: ArticleResult) -> Iterator[EventResult]:
     """What broke off at the times that the record states, one line a time."""
     parts: dict[float, list[str]] = {}
     for name, mark in article.marks.items():

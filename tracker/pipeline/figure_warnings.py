@@ -24,7 +24,7 @@ def figure_warnings(
     `seen`: vehicles that a film shows; `sensed`: those with accelerometers.
     """
     return [
-        *_unseen(record, seen),
+        *_unseen_figures(record, seen),
         *_early(record, vehicles),
         *_contact_goes_on(vehicles),
         *_no_occupant_contact(vehicles),
@@ -153,7 +153,7 @@ def _alone(vehicles: Mapping[str, VehicleResult], sensed: Collection[str]) -> li
     return found
 
 
-def _unseen(record: Record, seen: Collection[str]) -> list[Diagnostic]:
+def _unseen_figures(record: Record, seen: Collection[str]) -> list[Diagnostic]:
     return [
         Diagnostic(
             "vehicle_unseen",

@@ -50,7 +50,7 @@ class Instrumented:
     blocks: tuple[AccelerometerResult, ...] = ()
 
 
-def instrumented(
+def assess_sensor_blocks(
     vehicle: str,
     blocks: Sequence[Accelerometer],
     place: Sequence[float],
@@ -81,7 +81,7 @@ def instrumented(
             cg,
             distances,
             film=attitude,
-            faults=contradicted(checks[k]) if checks else None,
+            faults=contradicted_channels(checks[k]) if checks else None,
         )
         for k, block in enumerate(blocks)
     ]
@@ -129,7 +129,7 @@ def instrumented(
     return Instrumented(occupant, checked, tuple(curves), tuple(warnings), tuple(checks), figures)
 
 
-def contradicted(check: CrossCheck) -> dict[str, str]:
+def contradicted_channels(check: CrossCheck) -> dict[str, str]:
     """Channels that the film contradicts, and the faults that explain it."""
     return {
         name: ", ".join(kinds) or "differs from the film"

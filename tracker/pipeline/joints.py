@@ -11,7 +11,7 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.core.types import Motion
 from tracker.outcome.headline import PosteriorSamples
-from tracker.outcome.joint import Articulation, JointPoint, articulation, joined, joint_gap
+from tracker.outcome.joint import Articulation, JointPoint, articulation, join_states, joint_gap
 from tracker.pipeline.motions import SolvedMotions
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion
@@ -45,7 +45,7 @@ def with_joints(
         gap = joint_gap(point, times, (a, b), (a_draws, b_draws))
         if gap is None:
             continue
-        corrected = joined(point, a, b, a_draws, b_draws, EVALUATION.seed)
+        corrected = join_states(point, a, b, a_draws, b_draws, EVALUATION.seed)
         found[name] = articulation(times, corrected[:2], corrected[2:], gap)
         every = _at_films(motions, point, (joint.to, name), pair)
         of[joint.to], of[name] = (
@@ -101,7 +101,7 @@ def _corrected_motion(
     motion: VehicleMotion, every: Motion, times: Array, state: Array, drawn: Array
 ) -> VehicleMotion:
     """A vehicle's motion with what the joint makes of it at some times; `every`: at the films'."""
-    known = _put(motion.known, times, state, drawn, _rows(motion, times)[1])
+    known = _with_rows(motion.known, times, state, drawn, _rows(motion, times)[1])
     draws = motion.samples.draws.copy()
     draws[:, np.searchsorted(known.time, times)] = drawn
     mean = np.where(known.observed, known.state, np.nan)
@@ -119,14 +119,16 @@ def _at_films(
     both = a.observed[:, :6].any(axis=1) & b.observed[:, :6].any(axis=1)
     times = a.time[both]
     drawn = [motions.draws.states(name, times) for name in names]
-    corrected = joined(point, a.state[both], b.state[both], drawn[0], drawn[1], EVALUATION.seed)
+    corrected = join_states(
+        point, a.state[both], b.state[both], drawn[0], drawn[1], EVALUATION.seed
+    )
     return (
-        _put(a, times, corrected[0], corrected[2], drawn[0]),
-        _put(b, times, corrected[1], corrected[3], drawn[1]),
+        _with_rows(a, times, corrected[0], corrected[2], drawn[0]),
+        _with_rows(b, times, corrected[1], corrected[3], drawn[1]),
     )
 
 
-def _put(motion: Motion, times: Array, state: Array, draws: Array, before: Array) -> Motion:
+def _with_rows(motion: Motion, times: Array, state: Array, draws: Array, before: Array) -> Motion:
     """A motion with corrected rows; its u falls as the draws' spread does. What the joint makes
     much better known counts as determined.
     """

@@ -107,7 +107,7 @@ def vehicle_result(
         max_rise=None if highest is None else replace(highest, value=-highest.value),
         travel_x=headline.travel(samples, "x_m"),
         travel_y=headline.travel(samples, "y_m"),
-        rest=headline.at_rest(samples)
+        rest=headline.is_at_rest(samples)
         if np.isfinite(samples.state[-1, COLUMN["vx_mps"]])
         else None,
         velocity_change=change.along,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tracker.core.types import Progress, silent
-from tracker.record.check_files import lies_inside
+from tracker.record.check_files import is_inside
 from tracker.report import write_reports
 from tracker.results.folder import OURS, check_directory, relative, write_data
 from tracker.results.json import RESULTS
@@ -73,7 +73,7 @@ def films_outside(results: Results, home: Path) -> tuple[str, ...]:
     return tuple(
         camera
         for camera, view in results.views.items()
-        if "://" in view.film or not lies_inside(home, _as_seen_from(home, Path(view.film)))
+        if "://" in view.film or not is_inside(home, _as_seen_from(home, Path(view.film)))
     )
 
 

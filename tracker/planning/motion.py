@@ -18,7 +18,7 @@ from scipy.signal import lsim
 
 from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.planning.options import PLANNED_MOTION
 from tracker.planning.redirection import POLE_LASTS, RAIL_LASTS, along_rail, through_pole
 from tracker.record.schema import PlannedRecord, Vehicle
@@ -45,7 +45,7 @@ class PlannedMotion:
         state = self.state(vehicle, time)
         out = np.empty((len(time), len(arms), 3))
         for k, arm in enumerate(arms):
-            moved, _ = turned(state[:, 3:6], np.broadcast_to(arm, (len(time), 3)))
+            moved, _ = rotate_vectors(state[:, 3:6], np.broadcast_to(arm, (len(time), 3)))
             out[:, k] = state[:, :3] + moved
         return out
 
@@ -219,7 +219,7 @@ def _cg_at_contact(record: PlannedRecord, name: str, vehicle: Vehicle) -> Array:
     intended = record.test.intended
     angle = (intended.angle or 0.0) if vehicle.role == "striking" else 0.0
     cg = np.array(vehicle.cg)
-    arm, _ = turned(np.array([[0.0, 0.0, angle]]), cg[None])
+    arm, _ = rotate_vectors(np.array([[0.0, 0.0, angle]]), cg[None])
     if vehicle.at_contact is not None:
         return np.asarray(np.array(vehicle.at_contact) + arm[0])
     places = [m.at for m in vehicle.markers.values() if m.at is not None]

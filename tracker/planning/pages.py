@@ -17,7 +17,7 @@ from tracker.planning.options import PLAN, PLANNED_MOTION
 from tracker.planning.plan import WATCHED, Plan
 from tracker.planning.redirection import POLE_TAKES, REBOUND
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, TableBlock, Text, table
-from tracker.report.digits import NONE, rounded, unit_of
+from tracker.report.digits import NONE, round_with_u, unit_of
 from tracker.results.schema import PROGRAM
 
 CAUTION = (
@@ -68,7 +68,7 @@ def _lead(plan: Plan) -> str:
 def _u(number: Number, plan: Plan, unit: bool = False) -> str:
     """The standard uncertainty with two significant digits, in the report's unit."""
     name, factor = unit_of(number.kind, plan.record.test.report_units)
-    u = rounded(0.0, number.quantity.u * factor)[1]
+    u = round_with_u(0.0, number.quantity.u * factor)[1]
     return f"{u} {name}" if unit else u
 
 
@@ -133,7 +133,7 @@ def cameras_table(plan: Plan) -> TableBlock:
                 f"{stand.camera.lens.matrix[0, 0]:.0f}",
                 f"{stand.frame_rate:g}",
                 f"{1e3 * stand.exposure:g}" if stand.exposure else NONE,
-                ", ".join(rounded(0.0, float(x))[1] for x in u),
+                ", ".join(round_with_u(0.0, float(x))[1] for x in u),
             )
         )
     length, _ = unit_of("length", system)

@@ -52,7 +52,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
     motion = planned_motion(record)
     picture = AssumedPicture()
     span = (WATCHED[0], max(WATCHED[1], motion.contact_lasts + PLAN.film_beyond))
-    layouts = {"": planned, **changed(planned, picture)}
+    layouts = {"": planned, **single_changes(planned, picture)}
     outlooks = {}
     for done, (change, layout) in enumerate(layouts.items()):
         report_progress("plan", done, len(layouts))
@@ -76,7 +76,9 @@ def plan(path: str | Path, progress: Progress | None = None) -> Plan:
     return make_plan(load_planned(path), progress)
 
 
-def changed(planned: Mapping[str, Stand], picture: AssumedPicture) -> dict[str, dict[str, Stand]]:
+def single_changes(
+    planned: Mapping[str, Stand], picture: AssumedPicture
+) -> dict[str, dict[str, Stand]]:
     """The layout with one change each; a change that no camera can make is left out."""
     layouts = {
         MORE_SURVEY: {n: _surveyed_more(s, picture) for n, s in planned.items()},

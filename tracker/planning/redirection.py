@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.outcome.traffic_face import TrafficFace
 from tracker.record.schema import PlannedRecord, Vehicle
 
@@ -70,12 +70,12 @@ def _at_face(vehicle: Vehicle, face: TrafficFace, angle: float) -> Array:
     cg = np.array(vehicle.cg)
     heading = np.array([[0.0, 0.0, angle]])
     if vehicle.at_contact is not None:
-        return np.asarray(np.array(vehicle.at_contact) + turned(heading, cg[None])[0][0])
+        return np.asarray(np.array(vehicle.at_contact) + rotate_vectors(heading, cg[None])[0][0])
     outline = vehicle.outline
     half = 0.0 if outline is None else outline.width / 2
     front = cg[0] if outline is None else outline.front
     corner = np.array([front, half * face.side, cg[2]])
-    arm = turned(heading, (corner - cg)[None])[0][0]
+    arm = rotate_vectors(heading, (corner - cg)[None])[0][0]
     return np.array([*(face.place(0.0, 0.0) - arm[:2]), cg[2]])
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import Camera
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.planning.layout import Stand, Target
 from tracker.planning.motion import PlannedMotion
 from tracker.planning.noise import AssumedPicture, mark_covariance
@@ -55,8 +55,8 @@ def _path(motion: PlannedMotion, target: Target, times: Array) -> tuple[Array, A
     state = motion.state(vehicle, times)
     arm = np.broadcast_to(target.at, (len(times), 3))
     normal = np.broadcast_to(target.normal, (len(times), 3))
-    at = state[:, :3] + turned(state[:, 3:6], arm)[0]
-    return at, state[:, 6:9], turned(state[:, 3:6], normal)[0]
+    at = state[:, :3] + rotate_vectors(state[:, 3:6], arm)[0]
+    return at, state[:, 6:9], rotate_vectors(state[:, 3:6], normal)[0]
 
 
 def _mark_view(

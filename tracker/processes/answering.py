@@ -51,11 +51,11 @@ class AnsweringProcess:
         try:
             found: bytes = self._pipe.recv_bytes(most)
         except (EOFError, OSError):
-            raise self.broken(self._end()) from None
+            raise self.end_as_broken(self._end()) from None
         return found
 
     @contextlib.contextmanager
-    def watched(self, patience: float) -> Iterator[None]:
+    def time_limit(self, patience: float) -> Iterator[None]:
         """End the process if the block takes longer than `patience` s."""
         timer = threading.Timer(patience, self._give_up)
         timer.daemon = True
@@ -65,7 +65,7 @@ class AnsweringProcess:
         finally:
             timer.cancel()
 
-    def broken(self, how: str) -> Problem:
+    def end_as_broken(self, how: str) -> Problem:
         """End the process; the problem to raise."""
         self.process.kill()
         return self._failure(how)

@@ -32,7 +32,9 @@ def machine_problem(error: Exception) -> Problem | None:
     is_low = limit is not None and limit < PROCESSES.least_memory
     is_load = isinstance(error, (ImportError, OSError, RuntimeError, SystemError))
     message = str(error)
-    if not (isinstance(error, MemoryError) or (is_load and (is_low or any_in(_MESSAGES, message)))):
+    if not (
+        isinstance(error, MemoryError) or (is_load and (is_low or has_any_part(_MESSAGES, message)))
+    ):
         return None
     return _shortage(limit if is_low else None)
 
@@ -65,6 +67,6 @@ def address_limit() -> int | None:
     return None if soft in (resource.RLIM_INFINITY, -1) else soft
 
 
-def any_in(parts: tuple[str, ...], text: str) -> bool:
+def has_any_part(parts: tuple[str, ...], text: str) -> bool:
     """Whether one of the parts stands in the text."""
     return any(part in text for part in parts)

@@ -16,11 +16,11 @@ from tracker.record.types import (
     SurveyU,
     Table,
     Text,
-    listed,
-    named,
+    list_of_length,
     one_of,
     quantity,
     refuse,
+    safe_name,
     within,
 )
 
@@ -80,7 +80,9 @@ class Rest(Table):
     """
 
     at: (
-        Annotated[tuple[GroundLength, GroundLength], listed(2, 'x and y, as ["31 m", "-2 m"]')]
+        Annotated[
+            tuple[GroundLength, GroundLength], list_of_length(2, 'x and y, as ["31 m", "-2 m"]')
+        ]
         | None
     ) = None
     u: SurveyU = 0.02
@@ -112,7 +114,7 @@ class ArticleMarker(Table):
     rise_u: Annotated[float, quantity("length", 1e-4, 10, "from 0.1 mm to 10 m")] | None = None
 
 
-ArticleMarkerName = Annotated[str, named("a marker")]
+ArticleMarkerName = Annotated[str, safe_name("a marker")]
 
 
 class Article(Table):

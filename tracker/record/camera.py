@@ -22,14 +22,14 @@ from tracker.record.types import (
     Size,
     Table,
     Text,
-    listed,
-    named,
+    list_of_least,
+    list_of_length,
     number,
     one_of,
     percent,
     quantity,
     refuse,
-    several,
+    safe_name,
     whole,
     within,
 )
@@ -38,7 +38,7 @@ FLASH_LAG_U = 5e-5
 """s; of the time from contact to a lamp's light that no record states: a light-emitting diode or
 xenon flash on a contact switch that closes within 1.5 mm at 30 m/s. Common practice, no source."""
 
-TargetName = Annotated[str, named("a fixed target")]
+TargetName = Annotated[str, safe_name("a fixed target")]
 
 
 class Surveyed(Table):
@@ -74,7 +74,9 @@ class PlannedTarget(Surveyed):
 class ScaleBar(Table):
     """A known length in the plane of motion; without a length, a line that is level or plumb."""
 
-    pixels: Annotated[tuple[Pixel, Pixel], listed(2, "its two ends, as [[300, 620], [700, 622]]")]
+    pixels: Annotated[
+        tuple[Pixel, Pixel], list_of_length(2, "its two ends, as [[300, 620], [700, 622]]")
+    ]
     frame: Frame = 0
     length: Distance | None = None
     along: Annotated[Literal["x", "y", "z"], one_of("x", "y", "z")] | None = None
@@ -86,7 +88,9 @@ class ScaleBar(Table):
 class StraightLine(Table):
     """Places on one line that is straight in the world, to try the lens."""
 
-    pixels: Annotated[tuple[Pixel, ...], several(3, "places on it, as [[10, 20], [300, 22], ...]")]
+    pixels: Annotated[
+        tuple[Pixel, ...], list_of_least(3, "places on it, as [[10, 20], [300, 22], ...]")
+    ]
     frame: Frame = 0
 
 
@@ -234,13 +238,15 @@ class LensEntry(Table):
     u: LensUncertaintyEntry | None = None
     chessboard: Text | None = None
     inner_corners: (
-        Annotated[tuple[Corners, Corners], listed(2, "columns and rows, as [9, 6]")] | None
+        Annotated[tuple[Corners, Corners], list_of_length(2, "columns and rows, as [9, 6]")] | None
     ) = None
     square: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     marker: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     dictionary: Annotated[str, one_of(*DICTIONARIES)] | None = None
     dots: Text | None = None
-    grid: Annotated[tuple[Discs, Discs], listed(2, "discs in a row, rows: [12, 12]")] | None = None
+    grid: (
+        Annotated[tuple[Discs, Discs], list_of_length(2, "discs in a row, rows: [12, 12]")] | None
+    ) = None
     spacing: Annotated[float, quantity("length", 1e-4, 5, "from 0.1 mm to 5 m")] | None = None
     file: Text | None = None
     date: datetime.date | None = None  # of its calibration
@@ -276,7 +282,9 @@ class CameraFields(Table):
     bits: Annotated[int, whole(8, 16, "a number of bits")] | None = None
     position: GroundPoint | None = None
     aim: GroundPoint | None = None
-    size: Annotated[tuple[Side, Side], listed(2, "width and height, as [1280, 1024]")] | None = None
+    size: (
+        Annotated[tuple[Side, Side], list_of_length(2, "width and height, as [1280, 1024]")] | None
+    ) = None
     lens: LensEntry | None = None
     scale: tuple[ScaleBar, ...] = ()
     straight: tuple[StraightLine, ...] = ()

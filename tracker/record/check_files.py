@@ -57,7 +57,7 @@ def matches(folder: Path, name: str) -> list[Path]:
     return [folder / name] if (folder / name).exists() else []
 
 
-def lies_inside(folder: Path, name: str) -> bool:
+def is_inside(folder: Path, name: str) -> bool:
     """Whether a path or pattern leads to what lies in the folder, not through a link or out."""
     if is_url(name) or not name.strip() or _outside(name):
         return False

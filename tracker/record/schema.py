@@ -28,14 +28,14 @@ from tracker.record.types import (
     Table,
     Text,
     choose,
-    listed,
-    named,
+    list_of_least,
+    list_of_length,
     number,
     one_of,
     percent,
     quantity,
     refuse,
-    several,
+    safe_name,
     unit_text,
     within,
 )
@@ -94,10 +94,10 @@ def _criteria(value: str) -> str:
 
 Moment = Annotated[float, quantity("time", -60, 600, "from 60 s before contact to 600 s after")]
 SlowMotion = Annotated[float, within(1, 1e6, "how many times slower than life a film plays")]
-MarkerName = Annotated[str, named("a marker")]
-PointName = Annotated[str, named("a point")]
-VehicleName = Annotated[str, named("a vehicle")]
-CameraName = Annotated[str, named("a camera")]
+MarkerName = Annotated[str, safe_name("a marker")]
+PointName = Annotated[str, safe_name("a point")]
+VehicleName = Annotated[str, safe_name("a vehicle")]
+CameraName = Annotated[str, safe_name("a camera")]
 ChannelName = Annotated[str, one_of(*CHANNELS)]
 
 
@@ -114,7 +114,7 @@ class Conditions(Table):
     intended: Intended = Intended()
     speed_trap: SpeedTrap | None = None
     photographs: Annotated[
-        tuple[Moment, ...], several(1, 'times with their units, as ["0 ms", "50 ms"]')
+        tuple[Moment, ...], list_of_least(1, 'times with their units, as ["0 ms", "50 ms"]')
     ] = ()
     slow_motion: SlowMotion | None = None
     events: tuple[Event, ...] = ()
@@ -156,7 +156,7 @@ class Vehicle(Table):
                 Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
                 Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")],
             ],
-            listed(2, 'the longitudinal and the lateral distance, as ["0.6 m", "0.3 m"]'),
+            list_of_length(2, 'the longitudinal and the lateral distance, as ["0.6 m", "0.3 m"]'),
         ]
         | None
     ) = None

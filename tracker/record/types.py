@@ -113,7 +113,7 @@ def text(value: object) -> str:
     return value
 
 
-def listed(count: int, of: str) -> BeforeValidator:
+def list_of_length(count: int, of: str) -> BeforeValidator:
     """Lets only a list of `count` entries through; `of` says what they are."""
 
     def read(value: object) -> object:
@@ -124,7 +124,7 @@ def listed(count: int, of: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-def several(least: int, of: str) -> BeforeValidator:
+def list_of_least(least: int, of: str) -> BeforeValidator:
     """Lets only a list of at least `least` entries through; `of` says what they are."""
 
     def read(value: object) -> object:
@@ -151,7 +151,7 @@ def unit_text(*kinds: str) -> AfterValidator:
     return AfterValidator(read)
 
 
-def named(what: str) -> BeforeValidator:
+def safe_name(what: str) -> BeforeValidator:
     """Lets only names through that can serve in file names; `what` says what they name."""
 
     def read(name: object) -> object:
@@ -192,14 +192,16 @@ GroundLength = Annotated[float, quantity("length", -1e4, 1e4, "within 10 km")]
 BodyLength = Annotated[float, quantity("length", -50, 50, "within 50 m of the vehicle's origin")]
 GroundPoint = Annotated[
     tuple[GroundLength, GroundLength, GroundLength],
-    listed(3, 'x, y and z, each with its unit, as ["1 m", "0 m", "-2 m"]'),
+    list_of_length(3, 'x, y and z, each with its unit, as ["1 m", "0 m", "-2 m"]'),
 ]
 BodyPoint = Annotated[
     tuple[BodyLength, BodyLength, BodyLength],
-    listed(3, 'x, y and z, each with its unit, as ["1 m", "0 m", "-2 m"]'),
+    list_of_length(3, 'x, y and z, each with its unit, as ["1 m", "0 m", "-2 m"]'),
 ]
 Coordinate = Annotated[float, within(-1e5, 1e5, "a pixel coordinate")]
-Pixel = Annotated[tuple[Coordinate, Coordinate], listed(2, "u and v in pixels, as [212, 801]")]
+Pixel = Annotated[
+    tuple[Coordinate, Coordinate], list_of_length(2, "u and v in pixels, as [212, 801]")
+]
 Frame = Annotated[int, whole(0, 10**9, "a frame number")]
 Speed = Annotated[float, quantity("speed", 0, 100, "from 0 to 100 m/s (224 mi/h)")]
 Size = Annotated[float, quantity("length", 1e-3, 5, "from 1 mm to 5 m")]
@@ -209,6 +211,6 @@ Extent = Annotated[int, whole(0, 100_000, "a place in the picture")]
 Side = Annotated[int, whole(1, 100_000, "a width or height in pixels")]
 Region = Annotated[
     tuple[Extent, Extent, Side, Side],
-    listed(4, "u and v of the corner, width and height in pixels, as [10, 10, 24, 24]"),
+    list_of_length(4, "u and v of the corner, width and height in pixels, as [10, 10, 24, 24]"),
 ]
 Pattern = Annotated[PatternName, one_of(*PATTERNS)]

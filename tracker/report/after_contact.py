@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from tracker.core.types import Quantity
 from tracker.core.units import System
 from tracker.report.blocks import Block, Heading, Plot, TableBlock, table
-from tracker.report.digits import NONE, in_report, joined, unit_of
+from tracker.report.digits import NONE, in_report, unit_of, value_with_u
 from tracker.report.plan_view import PLAN_VIEW
 from tracker.results.after_contact import ArticleFigure, ArticleMarkResult, ExitBoxResult
 from tracker.results.schema import Results, VehicleResult
@@ -55,7 +55,7 @@ def exit_table(name: str, entry: VehicleResult, system: System) -> TableBlock | 
         return None
     rows: list[tuple[str, str]] = []
     if leaves is not None:
-        time = joined(leaves.time, leaves.time_u)
+        time = value_with_u(leaves.time, leaves.time_u)
         rows += [
             ("Loss of contact (s)" + (", stated" if leaves.source == "typed" else ""), time),
             _row("Exit speed", leaves.speed, "speed", system),
@@ -100,7 +100,9 @@ def article_table(results: Results) -> TableBlock | None:
         figure: ArticleFigure | None = getattr(article, field)
         if figure is None:
             continue
-        value = ("≥ " if figure.at_end else "") + joined(figure.value * factor, figure.u * factor)
+        value = ("≥ " if figure.at_end else "") + value_with_u(
+            figure.value * factor, figure.u * factor
+        )
         at = NONE if figure.time is None else f"{figure.time:.3f}"
         rows.append((f"{label} ({unit})", value, at, figure.mark))
     head = ("", "value", "at (s)", "set by")
@@ -120,7 +122,7 @@ def marks_table(results: Results) -> TableBlock | None:
             in_report(mark.dynamic_deflection, "length", system),
             in_report(mark.permanent_deflection, "length", system),
             NONE if mark.lost_at is None else f"{mark.lost_at:.3f}",
-            _broken(mark),
+            _break_off_text(mark),
         )
         for name, mark in article.marks.items()
     ]
@@ -128,7 +130,7 @@ def marks_table(results: Results) -> TableBlock | None:
     return table("Marks of the article", head, rows, "lccrl", MARKS_NOTE)
 
 
-def _broken(mark: ArticleMarkResult) -> str:
+def _break_off_text(mark: ArticleMarkResult) -> str:
     if mark.detached_at is not None:
         return f"at {mark.detached_at:.3f} s, stated"
     return "flew off" if mark.detached else ""

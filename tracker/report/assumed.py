@@ -19,7 +19,7 @@ ABOUT = (
 ORIGIN = {"default": "default", "record": "stated"}
 
 
-def assumed(results: Results) -> list[Block]:
+def assumption_table(results: Results) -> list[Block]:
     """The table of assumptions; empty where the results hold none."""
     if not results.assumptions:
         return []

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from tracker.report.digits import aligned
+from tracker.report.digits import align_cells
 from tracker.report.options import REPORT
 
 
@@ -116,6 +116,6 @@ def table(
     columns = [list(column) for column in zip(*rows, strict=True)]
     for i, letter in enumerate(align[: len(columns)]):
         if letter == "c":
-            columns[i] = aligned(columns[i])
+            columns[i] = align_cells(columns[i])
     padded = tuple(zip(*columns, strict=True)) if columns else ()
     return TableBlock(caption, tuple(head), padded, align, note)

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 from tracker.core.units import System
 from tracker.report.blocks import Block, TableBlock, Text, table
-from tracker.report.digits import NONE, in_report, joined, unit_of
-from tracker.report.tables import fixed, significant
+from tracker.report.digits import NONE, in_report, unit_of, value_with_u
+from tracker.report.tables import fixed_decimals, significant
 from tracker.report.time_zero import time_zero
 from tracker.report.wording import RESIDUAL
 from tracker.results.calibrations import CalibrationResult, TargetResult
@@ -36,7 +36,7 @@ def calibration(results: Results) -> list[Block]:
 def _distances(results: Results) -> TableBlock | None:
     """Residuals without their signs, of results that hold no more."""
     rows = [
-        (camera, name, fixed(residual, 3))
+        (camera, name, fixed_decimals(residual, 3))
         for camera, entry in results.cameras.items()
         for name, residual in entry.survey_residuals_px.items()
     ]
@@ -88,12 +88,12 @@ def _column(camera: CameraResult, system: System) -> list[str]:
     return [
         camera.film or NONE,
         *_film(camera),
-        NONE if zero is None else joined(zero.value, zero.u),
+        NONE if zero is None else value_with_u(zero.value, zero.u),
         *_lens(camera),
         *_view(camera.calibration, system),
-        *(NONE if q is None else joined(q.value * factor, q.u * factor) for q in place),
-        fixed(camera.reprojection_rms_px, 3),
-        fixed(camera.steadiness_rms_px, 3),
+        *(NONE if q is None else value_with_u(q.value * factor, q.u * factor) for q in place),
+        fixed_decimals(camera.reprojection_rms_px, 3),
+        fixed_decimals(camera.steadiness_rms_px, 3),
         NONE if counts is None else f"{counts.measured} / {counts.hidden} / {counts.lost}",
     ]
 
@@ -111,14 +111,14 @@ def _film(camera: CameraResult) -> Iterator[str]:
 
 def _lens(camera: CameraResult) -> Iterator[str]:
     if camera.calibration is None:
-        yield fixed(camera.focal_px, 1)
+        yield fixed_decimals(camera.focal_px, 1)
         yield from [NONE] * 8
         return
     lens = camera.calibration.lens
     for pair, pair_u in ((lens.focal_px, lens.u[:2]), (lens.centre_px, lens.u[2:4])):
-        yield "; ".join(joined(value, u) for value, u in zip(pair, pair_u, strict=True))
+        yield "; ".join(value_with_u(value, u) for value, u in zip(pair, pair_u, strict=True))
     for value, u in zip(lens.distortion, lens.u[4:], strict=True):
-        yield joined(value, u) if u else f"{value:.5f}".replace("-", "−")
+        yield value_with_u(value, u) if u else f"{value:.5f}".replace("-", "−")
     yield lens.source
     yield lens.date or "not stated"
 
@@ -167,7 +167,7 @@ def _target(
     return (
         camera,
         name if each.used else f"{name} (left out)",
-        *(fixed(v * metres, 3) for v in each.at),
+        *(fixed_decimals(v * metres, 3) for v in each.at),
         significant(spread * tiny) if spread > 0 else "0",
         *(_signed_text(v, 3) for v in each.residual_px),
         _size(each.expected_px),

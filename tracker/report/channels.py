@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tracker.core.units import System
 from tracker.report.blocks import TableBlock, table
-from tracker.report.digits import NONE, joined, unit_of
-from tracker.report.tables import fixed
+from tracker.report.digits import NONE, unit_of, value_with_u
+from tracker.report.tables import fixed_decimals
 from tracker.report.wording import VERDICTS
 from tracker.results.channels import ChannelAgreement, CrossCheckResult
 
@@ -47,14 +47,16 @@ def _row(name: str, one: ChannelAgreement, system: System) -> tuple[str, ...]:
     return (
         f"{name} ({unit}, {long})",
         VERDICTS[one.verdict],
-        joined(final.value * factor, final.u * factor),
-        fixed(round(final.value / final.u, 1) + 0.0, 1),
+        value_with_u(final.value * factor, final.u * factor),
+        fixed_decimals(round(final.value / final.u, 1) + 0.0, 1),
         _short(one.rms, factor),
         _short(one.displacement_max, metres),
-        NONE if metric is None else f"{fixed(metric.magnitude, 3)}, {fixed(metric.phase, 3)}",
-        f"{fixed(one.residual_mean, 3)}, {fixed(one.residual_sd, 3)}",
+        NONE
+        if metric is None
+        else f"{fixed_decimals(metric.magnitude, 3)}, {fixed_decimals(metric.phase, 3)}",
+        f"{fixed_decimals(one.residual_mean, 3)}, {fixed_decimals(one.residual_sd, 3)}",
         "yes" if one.w179 else "no",
-        fixed(one.iso18571, 3),
+        fixed_decimals(one.iso18571, 3),
     )
 
 

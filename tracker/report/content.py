@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from tracker.report import tables
 from tracker.report.after_contact import after_contact
-from tracker.report.assumed import assumed
+from tracker.report.assumed import assumption_table
 from tracker.report.blocks import (
     Beside,
     Block,
@@ -234,7 +234,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         Heading("Edits made by hand, decisions of the program"),
         *_edits(results),
         Heading("Assumptions"),
-        *assumed(results),
+        *assumption_table(results),
         Heading("Limits of use"),
         *[Text(limit) for limit in LIMITS],
         Text(CAUTION, "caution"),

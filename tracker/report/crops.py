@@ -103,7 +103,7 @@ def _metres_a_pixel(results: Results, camera: str, size: tuple[int, int]) -> flo
     return known or 10.0 / size[0]
 
 
-def captioned(picture: Image, text: str) -> Image:
+def add_caption(picture: Image, text: str) -> Image:
     """The picture with a line of text burnt in below it: what it shows travels with it."""
     width = picture.shape[1]
     share = width / LETTER

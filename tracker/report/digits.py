@@ -21,7 +21,7 @@ FLOAT_DIGITS = 15  # that a number in memory holds
 PLAIN_DIGITS = 4  # significant digits of a value whose uncertainty is not known
 
 
-def rounded(value: float, u: float | None) -> tuple[str, str]:
+def round_with_u(value: float, u: float | None) -> tuple[str, str]:
     """A value and its standard uncertainty as text; the uncertainty is "" where not known.
 
     "–" where there is no value. Trailing zeros that stand left of the point are not significant.
@@ -34,9 +34,9 @@ def rounded(value: float, u: float | None) -> tuple[str, str]:
     return _text(value, place), _text(u, place)
 
 
-def joined(value: float, u: float | None) -> str:
+def value_with_u(value: float, u: float | None) -> str:
     """A value with its uncertainty, as "61.40 ± 0.12"."""
-    shown, spread = rounded(value, u)
+    shown, spread = round_with_u(value, u)
     return shown + PLUS_MINUS + spread if spread else shown
 
 
@@ -47,7 +47,7 @@ def in_report(quantity: Quantity | None, kind: str, system: System) -> str:
     if quantity is None:
         return NONE
     _, factor = unit_of(kind, system)
-    return at_least(quantity.value, quantity.at_end) + joined(
+    return at_least(quantity.value, quantity.at_end) + value_with_u(
         quantity.value * factor, quantity.u * factor
     )
 
@@ -64,7 +64,7 @@ def unit_of(kind: str, system: System) -> tuple[str, float]:
     return ("", 1.0) if kind == "plain" else report_unit(kind, system)
 
 
-def aligned(cells: Sequence[str]) -> list[str]:
+def align_cells(cells: Sequence[str]) -> list[str]:
     """Cells such as "61.40 ± 0.12" padded so that they align at the "±" when centred.
 
     Digits must be of one width in the typeface.

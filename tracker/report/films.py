@@ -16,7 +16,7 @@ import numpy as np
 from tracker.core.types import Progress
 from tracker.film import Film, Luma
 from tracker.report.overlay import Image, Overlay, grey
-from tracker.report.sequence import opened
+from tracker.report.sequence import open_view_film
 from tracker.results.schema import Results
 from tracker.storage.hashing import content
 from tracker.storage.inside import is_own_file
@@ -58,8 +58,8 @@ def mark_films(
 
     def mark(camera: str) -> None:
         view, target = results.views[camera], folder / f"{camera}.mp4"
-        film = opened(view, camera)
-        pace = None if film is None else paced(film.rate, results.test.slow_motion)
+        film = open_view_film(view, camera)
+        pace = None if film is None else playing_pace(film.rate, results.test.slow_motion)
         own = None if pace is None else _key(results, camera, pace)
         before = earlier / target.name
         if film is None or pace is None or (own is not None and own == _key_of(before)):
@@ -75,7 +75,7 @@ def mark_films(
         list(pool.map(mark, results.views))
 
 
-def paced(rate: float, slow: float | None) -> Pace:
+def playing_pace(rate: float, slow: float | None) -> Pace:
     """How a film of this frame rate (1/s; NaN: unknown) is played."""
     if not np.isfinite(rate):
         return Pace(SHOWN_RATE, 1, 0.0)
@@ -131,7 +131,7 @@ def _write(
                 visit_frame(overlay.camera, index, luma, film.white)
             if index % pace.step:
                 continue
-            picture = _even(overlay.annotated(index, grey(luma, film.white)))
+            picture = _crop_to_even(overlay.annotate_frame(index, grey(luma, film.white)))
             if not started:
                 stream.height, stream.width = picture.shape[:2]
                 started = True
@@ -142,7 +142,7 @@ def _write(
         container.mux(stream.encode(None))
 
 
-def _even(picture: Image) -> Image:
+def _crop_to_even(picture: Image) -> Image:
     """Without the last row or column where there are an odd number, which H.264 can't hold."""
     height, width = picture.shape[:2]
     return np.ascontiguousarray(picture[: height & ~1, : width & ~1])

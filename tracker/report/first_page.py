@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from tracker.report import tables
 from tracker.report.blocks import Block, Form, TableBlock, table
-from tracker.report.digits import NONE, joined
+from tracker.report.digits import NONE, value_with_u
 from tracker.report.options import REPORT
-from tracker.report.tables import named, plain, verdict_word
+from tracker.report.tables import name_with_unit, plain, verdict_word
 from tracker.results.schema import Results
 from tracker.results.verdicts import Criterion
 
@@ -123,10 +123,12 @@ def conditions_table(results: Results) -> TableBlock | None:
     for entry in judged:
         unit, factor = tables.criterion_unit(entry, system)
         u = None if entry.u is None else entry.u * factor
-        value = NONE if entry.value is None else joined(entry.value * factor, u)
+        value = NONE if entry.value is None else value_with_u(entry.value * factor, u)
         limit = NONE if entry.limit is None else plain(abs(entry.limit) * factor)
         sign = "≥ " if entry.sense == "least" else "± "
-        rows.append((named(_short(entry.name), unit), value, sign + limit, verdict_word(entry)))
+        rows.append(
+            (name_with_unit(_short(entry.name), unit), value, sign + limit, verdict_word(entry))
+        )
     head = ("test condition", "value", "allowed", "")
     return table("Test conditions", head, rows, "lcrl", found.note)
 

@@ -44,7 +44,7 @@ def html(document: Document, pictures: Path) -> str:
     )
     numbers = {"table": 0, "figure": 0}
 
-    def counted(kind: str) -> int:
+    def next_number(kind: str) -> int:
         numbers[kind] += 1
         return numbers[kind]
 
@@ -57,7 +57,7 @@ def html(document: Document, pictures: Path) -> str:
         document=document,
         style=(here / "report.css").read_text(encoding="utf-8"),
         kind_of=_kind,
-        counted=counted,
+        next_number=next_number,
         data_url=data_url,
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from tracker.core.units import System
 from tracker.report.blocks import Block, Heading, TableBlock, Text, table
 from tracker.report.digits import NONE, in_report, unit_of
-from tracker.report.tables import fixed
+from tracker.report.tables import fixed_decimals
 from tracker.results.channels import CrossCheckResult
 from tracker.results.schema import Results
 
@@ -80,5 +80,7 @@ def _smallest(known: Mapping[str, float | None], is_acceleration: bool) -> tuple
     cells = []
     for kind, factor in factors.items():
         value = known.get(kind)
-        cells.append(fixed(None if value is None else value * factor, 1 if factor > 1 else 2))
+        cells.append(
+            fixed_decimals(None if value is None else value * factor, 1 if factor > 1 else 2)
+        )
     return tuple(cells)

@@ -12,7 +12,7 @@ from tracker.core.units import System
 from tracker.report.blocks import Block, Heading, Plot, TableBlock, Text, table
 from tracker.report.digits import in_report, unit_of
 from tracker.report.style import BOTTOM, LEFT, LINES, RIGHT, SOFT, TOP, WIDTH, curve
-from tracker.report.tables import named, plain
+from tracker.report.tables import name_with_unit, plain
 from tracker.results.balances import Mechanics
 from tracker.results.schema import Results
 
@@ -90,7 +90,7 @@ def cushion(found: Mechanics, system: System) -> TableBlock:
         ("Share of the stroke used", found.stroke_used, "plain"),
     )
     rows = [
-        (named(text, unit_of(kind, system)[0]), in_report(value, kind, system))
+        (name_with_unit(text, unit_of(kind, system)[0]), in_report(value, kind, system))
         for text, value, kind in listed
         if value is not None
     ]

@@ -32,7 +32,7 @@ def moments(results: Results) -> tuple[Moment, ...]:
     the same time. In order of time.
     """
     if results.test.photographs:
-        return tuple(_chosen(time) for time in sorted(set(results.test.photographs)))
+        return tuple(_chosen_moment(time) for time in sorted(set(results.test.photographs)))
     found = [Moment("contact", "contact", 0.0)]
     crush = results.crush
     greatest = crush.at if crush is not None else None
@@ -57,7 +57,7 @@ def moments(results: Results) -> tuple[Moment, ...]:
     return tuple(sorted(kept, key=lambda moment: moment.time))
 
 
-def _chosen(time: float) -> Moment:
+def _chosen_moment(time: float) -> Moment:
     side = "after" if time >= 0 else "before"
     ms = f"{abs(1e3 * time):.4g}"
     return Moment(f"{ms}-ms-{side}", f"{ms} ms {side} contact", time)

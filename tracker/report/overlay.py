@@ -51,7 +51,7 @@ class Overlay:
     view: View
     slow: float  # how many times slower than life the film is shown; 0 for a photograph
 
-    def annotated(self, frame: int, luma: Image) -> Image:
+    def annotate_frame(self, frame: int, luma: Image) -> Image:
         """The frame in colour (height + STRIP, width, 3), marks and values on it."""
         height, width = luma.shape
         picture = np.empty((height + STRIP, width, 3), dtype=np.uint8)

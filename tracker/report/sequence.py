@@ -11,7 +11,7 @@ import numpy as np
 from calibration.errors import Problem
 from tracker.film import Film, Luma, open_film
 from tracker.report.blocks import Photographs
-from tracker.report.crops import captioned, crops
+from tracker.report.crops import add_caption, crops
 from tracker.report.moments import Moment, moments
 from tracker.report.options import REPORT
 from tracker.report.overlay import grey
@@ -43,7 +43,7 @@ class Photographer:
             frames = [at for at, _, _ in wanted]
             crop = crops(self.results, camera, frames, (width, height))[frame]
             text = f"{self.results.test.number}   {label}   frame {frame}"
-            picture = captioned(crop.of(grey(luma, white)), text)
+            picture = add_caption(crop.of(grey(luma, white)), text)
             quality = [cv2.IMWRITE_JPEG_QUALITY, REPORT.quality]
             cv2.imwrite(str(self.pictures / name), picture, quality)
             self._taken.add(name)
@@ -53,7 +53,7 @@ class Photographer:
         for camera, view in self.results.views.items():
             wanted = self._wanted[camera].values()
             frames = {at for at, name, _ in wanted if name not in self._taken}
-            film = opened(view, camera) if frames else None
+            film = open_view_film(view, camera) if frames else None
             for frame in sorted(frames) if film is not None else ():
                 assert film is not None
                 with contextlib.suppress(Problem):
@@ -120,7 +120,7 @@ def _spread(keys: list[str], count: int) -> list[str]:
     return [keys[round(float(at))] for at in places]
 
 
-def opened(view: View, camera: str) -> Film | None:
+def open_view_film(view: View, camera: str) -> Film | None:
     """The film of a view; None where it is not at hand or can't be read."""
     if not view.film:
         return None

@@ -20,14 +20,14 @@ from tracker.report.blocks import (
     Text,
     table,
 )
-from tracker.report.digits import NONE, in_report, joined, unit_of
+from tracker.report.digits import NONE, in_report, unit_of, value_with_u
 from tracker.report.html import html
 from tracker.report.pdf import pdf
 from tracker.report.series_plots import draw_series
-from tracker.report.tables import named, plain, significant
+from tracker.report.tables import name_with_unit, plain, significant
 from tracker.report.wording import CAUTION, CRITERIA, SOURCES, UNCERTAINTY, VERDICTS
 from tracker.results.schema import PROGRAM
-from tracker.results.series import FIELDS, Group, Row, Statistic, repeated, series_csv
+from tracker.results.series import FIELDS, Group, Row, Statistic, repeat_groups, series_csv
 from tracker.storage.atomic_folder import ready, replacing
 from tracker.storage.plain_files import write_bytes, write_text
 
@@ -67,7 +67,7 @@ def write_series(rows: Sequence[Row], directory: Path) -> None:
     with replacing(directory, TABLE, OURS) as new:
         pictures = new / "pictures"
         pictures.mkdir()
-        groups = repeated(rows)
+        groups = repeat_groups(rows)
         system = common_units(rows)
         plots = draw_series(rows, groups, system, LABELS, pictures)
         content = series_document(rows, groups, system, plots)
@@ -141,14 +141,14 @@ def conditions(rows: Sequence[Row], system: System) -> TableBlock:
     )
     head = (
         "test",
-        named("mass", mass),
-        named("struck", mass),
-        named("plan", speed[0]),
-        named("speed", speed[0]),
-        named("plan", angle[0]),
-        named("angle", angle[0]),
-        named("plan", offset[0]),
-        named("offset", offset[0]),
+        name_with_unit("mass", mass),
+        name_with_unit("struck", mass),
+        name_with_unit("plan", speed[0]),
+        name_with_unit("speed", speed[0]),
+        name_with_unit("plan", angle[0]),
+        name_with_unit("angle", angle[0]),
+        name_with_unit("plan", offset[0]),
+        name_with_unit("offset", offset[0]),
     )
     lines = [
         (
@@ -192,7 +192,10 @@ def _outcomes(
     caption: str, rows: Sequence[Row], wanted: Sequence[str], system: System
 ) -> TableBlock:
     names = [name for name in wanted if _is_known(rows, name)]
-    head = ("test", *(named(LABELS[name], unit_of(FIELDS[name], system)[0]) for name in names))
+    head = (
+        "test",
+        *(name_with_unit(LABELS[name], unit_of(FIELDS[name], system)[0]) for name in names),
+    )
     lines = [(row.number, *(_cell(row, name, system) for name in names)) for row in rows]
     note = " ".join(
         text for start, text in NOTES.items() if any(n.startswith(start) for n in names)
@@ -207,9 +210,9 @@ def statistics(group: Group, number: int, system: System) -> TableBlock:
         unit, factor = unit_of(FIELDS[name], system)
         lines.append(
             (
-                named(LABELS[name], unit),
+                name_with_unit(LABELS[name], unit),
                 str(found.count),
-                joined(found.mean * factor, found.u_mean * factor),
+                value_with_u(found.mean * factor, found.u_mean * factor),
                 *(_spread(found, what, factor) for what in ("deviation", "measurement", "between")),
             )
         )

@@ -29,7 +29,7 @@ from tracker.report.style import (
     curve,
     style,
 )
-from tracker.report.tables import named
+from tracker.report.tables import name_with_unit
 from tracker.results.csv import columns_csv
 from tracker.results.series import FIELDS, Group, Row
 from tracker.storage.plain_files import write_bytes, write_text
@@ -94,11 +94,15 @@ def _numbers(
             axes.plot(ends, [mean, mean], color=line.colour, linestyle=line.dashes, linewidth=0.9)
     _bars(axes, places[alone], value[alone], u[alone], ALONE)
     _name_tests(axes, [row.number for row in rows])
-    axes.set_title(named(label, unit), loc="left")
+    axes.set_title(name_with_unit(label, unit), loc="left")
     axes.margins(y=0.12)
     lines = " Lines: means of repeated tests." if groups else ""
     caption = f"{label} of each test with 95 % error bars.{lines}"
-    data = {"test": places + 1.0, named(name, unit): value, named(f"u_{name}", unit): u}
+    data = {
+        "test": places + 1.0,
+        name_with_unit(name, unit): value,
+        name_with_unit(f"u_{name}", unit): u,
+    }
     return PlotFigure(name, caption, figure, data)
 
 

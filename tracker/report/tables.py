@@ -8,7 +8,7 @@ from math import isfinite
 from tracker.core.types import Quantity
 from tracker.core.units import System
 from tracker.report.blocks import TableBlock, table
-from tracker.report.digits import NONE, at_least, in_report, joined, rounded, unit_of
+from tracker.report.digits import NONE, at_least, in_report, round_with_u, unit_of, value_with_u
 from tracker.report.wording import OCCUPANT, SOURCES, VEHICLE, VERDICTS, Name
 from tracker.results.channels import CrossCheckResult
 from tracker.results.roles import striking
@@ -48,12 +48,14 @@ def conditions(results: Results) -> TableBlock | None:
         plan = NONE if target is None else plain(target * factor)
         beside = NONE
         if target is not None and found is not None:
-            beside = rounded((found.value - target) * factor, found.u * factor)[0]
-        rows.append((named(label, unit), plan, in_report(found, kind, system), beside))
+            beside = round_with_u((found.value - target) * factor, found.u * factor)[0]
+        rows.append((name_with_unit(label, unit), plan, in_report(found, kind, system), beside))
     for each, entry in results.vehicles.items():
         if entry.mass is not None:
             unit, factor = unit_of("mass", system)
-            rows.append((named(f"Mass, {each}", unit), NONE, f"{entry.mass * factor:.0f}", NONE))
+            rows.append(
+                (name_with_unit(f"Mass, {each}", unit), NONE, f"{entry.mass * factor:.0f}", NONE)
+            )
     note = ""
     check = results.speed_check
     if check is not None:
@@ -93,7 +95,7 @@ def not_judged(results: Results) -> TableBlock | None:
 
 def shortest(name: str) -> str:
     """A name that fits a third of a page: x is forward, y to the right."""
-    return abbreviated(name).replace(", longitudinal", ", x").replace(", lateral", ", y")
+    return short_name(name).replace(", longitudinal", ", x").replace(", lateral", ", y")
 
 
 def verdict_row(entry: Criterion, system: System) -> Row:
@@ -103,9 +105,9 @@ def verdict_row(entry: Criterion, system: System) -> Row:
     u = None if entry.u is None else entry.u * factor
     value = NONE
     if entry.value is not None:
-        value = at_least(entry.value, entry.at_end) + joined(entry.value * factor, u)
+        value = at_least(entry.value, entry.at_end) + value_with_u(entry.value * factor, u)
     return (
-        named(entry.name, unit),
+        name_with_unit(entry.name, unit),
         value,
         f"≥ {limit}" if entry.sense == "least" else limit,
         verdict_word(entry),
@@ -123,7 +125,7 @@ def verdict_word(entry: Criterion) -> str:
     return "not met" if missed else VERDICTS[entry.verdict]
 
 
-def abbreviated(text: str) -> str:
+def short_name(text: str) -> str:
     """A name that fits half a page; the trade knows OIV."""
     for long, short in ABBREVIATIONS.items():
         text = text.replace(long, short)
@@ -149,7 +151,7 @@ def occupant(
         if any(value is not None for value in values):
             unit, _ = unit_of(name.kind, system)
             shown = [in_report(value, name.kind, system) for value in values]
-            rows.append((named(name.text, unit), *shown))
+            rows.append((name_with_unit(name.text, unit), *shown))
     if not rows:
         return None
     head = ("", *columns)
@@ -176,7 +178,7 @@ def movement(
 def movement_row(value: Quantity, name: Name, system: System) -> Row:
     """A row of a table of motion."""
     unit, _ = unit_of(name.kind, system)
-    return named(name.text, unit), in_report(value, name.kind, system), at(value)
+    return name_with_unit(name.text, unit), in_report(value, name.kind, system), at(value)
 
 
 def crush(results: Results) -> Row | None:
@@ -186,9 +188,11 @@ def crush(results: Results) -> Row | None:
         return None
     system = results.test.report_units
     unit, _ = unit_of("length", system)
-    when = fixed(found.at, 3)
+    when = fixed_decimals(found.at, 3)
     return (
-        named("Greatest dynamic crush" if found.kind == "crush" else "Greatest closing", unit),
+        name_with_unit(
+            "Greatest dynamic crush" if found.kind == "crush" else "Greatest closing", unit
+        ),
         in_report(found.max_dynamic, "length", system),
         when,
     )
@@ -197,7 +201,7 @@ def crush(results: Results) -> Row | None:
 def mark_fits(results: Results) -> TableBlock | None:
     """How well each mark agrees with the solution."""
     rows = [
-        (camera, mark, str(fit.frames), fixed(fit.rms_px, 3), str(fit.rejected))
+        (camera, mark, str(fit.frames), fixed_decimals(fit.rms_px, 3), str(fit.rejected))
         for camera, entry in results.cameras.items()
         for mark, fit in entry.mark_fits.items()
     ]
@@ -219,7 +223,7 @@ def budget(results: Results) -> TableBlock | None:
         unit, factor = unit_of(entry.measure, system) if entry.measure else (entry.unit, 1.0)
         own = {share.source: share.u for share in entry.shares}
         parts = [percent(own.get(source), entry.u) for source in sources]
-        rows.append((named(entry.quantity, unit), significant(entry.u * factor), *parts))
+        rows.append((name_with_unit(entry.quantity, unit), significant(entry.u * factor), *parts))
     caption = "Uncertainty budgets: standard uncertainty, and the shares of its variance in %"
     head = ("number", "u", *sources)
     return table(caption, head, rows, "lr" + "r" * len(sources), BUDGET_NOTE) if rows else None
@@ -240,7 +244,7 @@ def cross_check(vehicle: str, check: CrossCheckResult, system: System) -> TableB
         return None
     unit, factor = unit_of("occupant_speed", system)
     rows = [
-        (named(text, unit), fixed(None if value is None else value * factor, 3))
+        (name_with_unit(text, unit), fixed_decimals(None if value is None else value * factor, 3))
         for text, value in (
             ("Root mean square difference", found.rms),
             ("Largest difference", found.max),
@@ -249,11 +253,11 @@ def cross_check(vehicle: str, check: CrossCheckResult, system: System) -> TableB
     if found.sprague_geers is not None:
         each = found.sprague_geers
         rows += [
-            ("Sprague and Geers, magnitude", fixed(each.magnitude, 3)),
-            ("Sprague and Geers, phase", fixed(each.phase, 3)),
-            ("Sprague and Geers, comprehensive", fixed(each.comprehensive, 3)),
+            ("Sprague and Geers, magnitude", fixed_decimals(each.magnitude, 3)),
+            ("Sprague and Geers, phase", fixed_decimals(each.phase, 3)),
+            ("Sprague and Geers, comprehensive", fixed_decimals(each.comprehensive, 3)),
         ]
-    rows += [(f"ISO/TS 18571, {name}", fixed(v, 3)) for name, v in found.iso18571.items()]
+    rows += [(f"ISO/TS 18571, {name}", fixed_decimals(v, 3)) for name, v in found.iso18571.items()]
     caption = f"Velocity from film and from accelerometers, {vehicle}"
     return table(caption, ("", "value"), rows, "lr")
 
@@ -265,14 +269,14 @@ def findings(vehicle: str, check: CrossCheckResult, system: System) -> TableBloc
         kind = FINDING_KINDS.get(entry.unit)
         unit, factor = unit_of(kind, system) if kind else (entry.unit, 1.0)
         u = None if entry.u is None else entry.u * factor
-        estimate = NONE if entry.estimate is None else joined(entry.estimate * factor, u)
-        what = named(entry.kind.replace("_", " "), unit)
+        estimate = NONE if entry.estimate is None else value_with_u(entry.estimate * factor, u)
+        what = name_with_unit(entry.kind.replace("_", " "), unit)
         rows.append((entry.channel, what, estimate, entry.text))
     head = ("channel", "finding", "estimate", "")
     return table(f"Findings on the accelerometers, {vehicle}", head, rows, "llcl") if rows else None
 
 
-def named(text: str, unit: str) -> str:
+def name_with_unit(text: str, unit: str) -> str:
     """A name with its unit."""
     return f"{text} ({unit})" if unit not in ("", "1") else text
 
@@ -289,7 +293,7 @@ def plain(value: float) -> str:
     return f"{value:.5g}".replace("-", "−") if abs(value) > 1e-12 else "0"
 
 
-def fixed(value: float | None, decimals: int = 2) -> str:
+def fixed_decimals(value: float | None, decimals: int = 2) -> str:
     """A number with that many decimals."""
     if value is None or not isfinite(value):
         return NONE
@@ -298,4 +302,4 @@ def fixed(value: float | None, decimals: int = 2) -> str:
 
 def significant(u: float) -> str:
     """An uncertainty with two significant digits."""
-    return joined(u, u).split(" ")[0]
+    return value_with_u(u, u).split(" ")[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.report.blocks import TableBlock, table
-from tracker.report.digits import joined
+from tracker.report.digits import value_with_u
 from tracker.results.schema import Results
 
 
@@ -15,7 +15,7 @@ def time_zero(results: Results) -> TableBlock | None:
     rows = [
         (
             s.name,
-            joined(1e3 * s.moment.value, 1e3 * s.moment.u),
+            value_with_u(1e3 * s.moment.value, 1e3 * s.moment.u),
             f"{100 * s.weight:.0f}",
             f"{100 * s.sound:.0f}",
         )

@@ -65,7 +65,7 @@ def _channels(number: int, vehicle: str, motion: Motion) -> Iterable[IsoChannel]
         if not seen.any():
             continue
         dimension, unit = DIMENSIONS[column]
-        values = _even(motion.time, np.where(seen, motion.state[:, i], np.nan), time)
+        values = _resample_evenly(motion.time, np.where(seen, motion.state[:, i], np.nan), time)
         if not np.isfinite(values).any():
             continue
         extra = {
@@ -76,7 +76,7 @@ def _channels(number: int, vehicle: str, motion: Motion) -> Iterable[IsoChannel]
         yield make_channel(f"{number}0VEHCCG0000{dimension}0", time, values, unit, extra)
 
 
-def _even(time: Array, values: Array, even: Array) -> Array:
+def _resample_evenly(time: Array, values: Array, even: Array) -> Array:
     """Values at equal steps: the files have no time axis. NaN next to what is NaN."""
     if np.abs(even - time).max() < 1e-9:
         return values

@@ -161,7 +161,7 @@ def overall(results: Results) -> Verdict:
     return "undetermined" if "undetermined" in verdicts else "pass"
 
 
-def repeated(rows: Sequence[Row]) -> tuple[Group, ...]:
+def repeat_groups(rows: Sequence[Row]) -> tuple[Group, ...]:
     """Groups of at least two tests that differ in nothing that was intended."""
     plans: dict[object, list[Row]] = {}
     for row in rows:

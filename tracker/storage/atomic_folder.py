@@ -77,17 +77,17 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
         try:
             target = directory.resolve()
             target.parent.mkdir(parents=True, exist_ok=True)
-            with claimed(target.parent):  # no other run is just exchanging folders
+            with claim_folder(target.parent):  # no other run is just exchanging folders
                 ready(directory, ours)
                 _clear(target)
                 new = Path(tempfile.mkdtemp(prefix=beside(target, NEW), dir=target.parent))
-                held.enter_context(claimed(new))
+                held.enter_context(claim_folder(new))
         except OSError as error:
             raise _unwritable(error, directory) from None
         try:
             yield new
             _take_mode(target, new)
-            with claimed(target.parent):
+            with claim_folder(target.parent):
                 keep_others(target, new, own)
                 _flush(new)
                 _exchange(new, target)
@@ -99,7 +99,7 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
 
 def clear_leftovers(target: Path) -> None:
     """Put back or remove what runs that died left beside `target`."""
-    with claimed(target.parent):
+    with claim_folder(target.parent):
         _clear(target)
 
 
@@ -131,7 +131,7 @@ def _exchange(new: Path, target: Path) -> None:
     old = new.with_name(new.name.replace(f".{NEW}.", f".{OLD}."))
     if target.exists():
         target.rename(old)
-    with claimed(old):
+    with claim_folder(old):
         try:
             new.rename(target)
         except OSError:
@@ -207,7 +207,7 @@ def _flush_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def claimed(folder: Path) -> Iterator[None]:
+def claim_folder(folder: Path) -> Iterator[None]:
     """Hold a lock on the folder that ends with this process, so that others leave it alone."""
     if sys.platform == "win32" or not folder.exists():
         yield

@@ -40,7 +40,7 @@ def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
 
 
 @contextlib.contextmanager
-def locked(path: Path) -> Iterator[None]:
+def hold_lock(path: Path) -> Iterator[None]:
     """Hold the lock file `path`, waiting for whoever holds it; other processes heed it, too.
 
     Raises Problem where the file can't be made. On network drives that know no locks it holds

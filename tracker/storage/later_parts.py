@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.files import read_bounded
-from tracker.storage.atomic_folder import NEW, beside, claimed
+from tracker.storage.atomic_folder import NEW, beside, claim_folder
 from tracker.storage.inside import files_inside
 
 UNDER_WAY = "under_way.json"
@@ -52,7 +52,7 @@ class LaterParts:
 
         Nothing happens where another run has put a folder of its own there meanwhile.
         """
-        with claimed(self._target.parent):
+        with claim_folder(self._target.parent):
             if self._is_ours():
                 part = self._target / name
                 part.parent.mkdir(exist_ok=True)
@@ -62,7 +62,7 @@ class LaterParts:
 
     def end(self) -> None:
         """All is there that can be made: of a film that is not at hand there is no marked one."""
-        with claimed(self._target.parent):
+        with claim_folder(self._target.parent):
             if self._is_ours():
                 (self._target / UNDER_WAY).unlink()
 
@@ -83,7 +83,7 @@ def later_parts(
     target.parent.mkdir(parents=True, exist_ok=True)
     place = Path(tempfile.mkdtemp(prefix=beside(target, NEW), dir=target.parent))
     try:
-        with claimed(place):
+        with claim_folder(place):
             made, earlier = place / "made", place / "earlier"
             made.mkdir()
             earlier.mkdir()

@@ -111,7 +111,7 @@ class _ValueReader:
         if "mapping" in node:
             return {self.value(k): self.value(v) for k, v in node["mapping"]}
         if "plain" in node:
-            return _built(self._classes[node["class"]], node["plain"])
+            return _build(self._classes[node["class"]], node["plain"])
         if "again" in node:
             return self._numbered[node["again"]]
         made = self._arrays[node["array"]] if "array" in node else self._instance(node)
@@ -132,7 +132,7 @@ def _plain(value: str | int) -> str | int:
     return str.__str__(value) if isinstance(value, str) else int(value)
 
 
-def _built(cls: Any, plain: str | int) -> Any:
+def _build(cls: Any, plain: str | int) -> Any:
     return cls(plain) if issubclass(cls, enum.IntEnum) else cls.parse(plain)
 
 

@@ -67,7 +67,9 @@ class AppearanceState:
         self.pictures[m], self.picture_frame[m] = picture, frame
         return True
 
-    def expected(self, index: NDArray[np.int64], hidden_mask: Mask, turn: Array) -> Appearances:
+    def expected_appearances(
+        self, index: NDArray[np.int64], hidden_mask: Mask, turn: Array
+    ) -> Appearances:
         """How these marks must look now: as when they were last measured; hidden ones turned
         (k, 2, 2) with their body, and as strong as they ever were: smoke may have dimmed them.
         """
@@ -89,7 +91,7 @@ class AppearanceState:
         """What mark m looks like now; `base` gives what never changes."""
         return unpack_shape(base, self._p[m], float(self._noise[m]), float(self._gradient_u[m]))
 
-    def saved(self) -> tuple[Array, Array]:
+    def snapshot(self) -> tuple[Array, Array]:
         """What `update` needs to bring back the present looks."""
         return self._p.copy(), self._gradient_u.copy()
 

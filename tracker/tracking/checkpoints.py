@@ -75,7 +75,7 @@ class PassMemory:
         """The frame up to which the earlier pass served; -1: none of it did."""
 
     @property
-    def made(self) -> RememberedPass | None:
+    def present_pass(self) -> RememberedPass | None:
         """The present pass; None before it has begun."""
         if self._beginning is None:
             return None

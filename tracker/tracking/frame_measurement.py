@@ -27,7 +27,7 @@ class FrameMeasurement:
         self.got_mask: Mask = np.zeros(n, bool)
         self.place, self.covariance = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
         self.ratio, self.contrast, self.visible = (np.full(n, np.nan) for _ in range(3))
-        self._before = state.appearance.saved()
+        self._before = state.appearance.snapshot()
 
     def accept_given(self, known_mask: Mask, given: Array) -> None:
         """Places (n, 2) that are known already; those of the ground become their homes."""

@@ -152,7 +152,7 @@ class TrackingState:
     def expected_appearances(self, index: NDArray[np.int64]) -> Appearances:
         """How these marks must look now."""
         hidden = self.motion.frames_hidden[index] > 0
-        return self.appearance.expected(index, hidden, self.last_seen.turn[index])
+        return self.appearance.expected_appearances(index, hidden, self.last_seen.turn[index])
 
     def mates_mask(self, m: int, got_mask: Mask) -> Mask:
         """Marks of m's body that are seen now and were seen with it."""

@@ -65,7 +65,7 @@ class FilmProcess:
             if not self._decoder.process.is_alive():
                 self._decoder.close()
                 self._decoder, _ = self._open_process()
-            with self._decoder.watched(self._patience):
+            with self._decoder.time_limit(self._patience):
                 self._decoder.ask(frame=index)
                 self._decoder.answer()
                 return self._luma(self._decoder)
@@ -76,7 +76,7 @@ class FilmProcess:
         with contextlib.closing(decoder):
             decoder.ask(forward=True)
             while True:
-                with decoder.watched(self._patience):
+                with decoder.time_limit(self._patience):
                     answer = decoder.answer()
                     if "end" in answer:
                         return
@@ -91,7 +91,7 @@ class FilmProcess:
         """A decoder, and the facts of the film."""
         decoder = AnsweringProcess(self._program, lambda how: _failure(self._where, how))
         try:
-            with decoder.watched(self._patience):
+            with decoder.time_limit(self._patience):
                 decoder.ask(**self._question)
                 return decoder, decoder.answer()["film"]
         except Problem:
@@ -104,7 +104,7 @@ class FilmProcess:
         size = width * height * kind.itemsize
         data = decoder.receive(size)
         if len(data) != size:
-            raise decoder.broken("it gives a frame of another size")
+            raise decoder.end_as_broken("it gives a frame of another size")
         luma: Luma = np.frombuffer(data, kind).reshape(height, width)
         return luma
 
@@ -115,7 +115,7 @@ def check_in_process(record: Path, patience: float = PROCESSES.patience) -> list
     Raises `Problem` as `tracker.pipeline.preflight.check_record` does.
     """
     checker = AnsweringProcess(serve_check, lambda how: _failure(str(record), how))
-    with contextlib.closing(checker), checker.watched(patience):
+    with contextlib.closing(checker), checker.time_limit(patience):
         checker.ask(record=str(record))
         found: list[dict[str, str]] = checker.answer()["checks"]
         return found

@@ -19,7 +19,7 @@ from pathlib import Path
 from calibration.errors import RECORD, Problem, RecordError
 from tracker.record.load import record_text
 from tracker.record.manual_edits import ACTIONS, PLACE
-from tracker.storage.atomic_write import locked, put
+from tracker.storage.atomic_write import hold_lock, put
 from tracker.storage.audit_log import Entry, log_text, time_of_day
 from tracker.storage.inside import append_inside, check_inside, folder_inside, read_inside
 from tracker.workbench.options import WORKBENCH
@@ -115,7 +115,7 @@ class RecordFile:
     def _alone(self) -> Iterator[None]:
         """Nobody else changes the record meanwhile: no other thread, no other workbench."""
         self._check_place()
-        with self._lock, locked(self.place / "lock"):
+        with self._lock, hold_lock(self.place / "lock"):
             self._done, self._undone = self._load()
             yield
 

@@ -160,7 +160,7 @@ def significant_numbers(values: Array) -> list[float | None]:
 
 
 def _short_row(row: tuple[str, ...]) -> list[str]:
-    return [tables.abbreviated(row[0]), *row[1:]]
+    return [tables.short_name(row[0]), *row[1:]]
 
 
 def _with_short_names(table: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tracker.core.types import MarkId
 from tracker.core.units import report_unit
 from tracker.record.load import Record
-from tracker.report.digits import joined
+from tracker.report.digits import value_with_u
 from tracker.report.overlay import attitude
 from tracker.results.schema import Results, View
 from tracker.workbench.options import WORKBENCH
@@ -49,8 +49,8 @@ def drawn_line(
         return alone
     u_length, u_angle = _spread(view.camera, rest, through, axis)
     unit, factor = report_unit("length", results.test.report_units)
-    ground = f"{joined(length * factor, u_length * factor)} {unit}"
-    ground += f", {joined(math.degrees(angle), math.degrees(u_angle))} deg"
+    ground = f"{value_with_u(length * factor, u_length * factor)} {unit}"
+    ground += f", {value_with_u(math.degrees(angle), math.degrees(u_angle))} deg"
     sense = "from x to the right" if axis == 2 else "upwards"
     return {"picture": words, "ground": ground, "plane": f"{PLANES[axis]}, through {name}; {sense}"}
 

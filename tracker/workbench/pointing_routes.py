@@ -18,7 +18,7 @@ from tracker.workbench.session import OpenTest
 Answer = Callable[[Request], Awaitable[Response]]
 
 
-def snapped(test_of: Callable[[Request], OpenTest]) -> Answer:
+def mark_centre(test_of: Callable[[Request], OpenTest]) -> Answer:
     """Answers with the fitted centre of the mark that a person points at."""
 
     async def answer(request: Request) -> Response:

@@ -37,7 +37,7 @@ def file_response(home: Path, name: str, is_saved: bool) -> Response:
     return response
 
 
-def packed(folder: Path) -> Path:
+def pack_folder(folder: Path) -> Path:
     """A temporary zip file of all files of a results folder; whoever asks removes it."""
     with temporary_file(suffix=".zip") as file:
         try:

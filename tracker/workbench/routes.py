@@ -32,7 +32,7 @@ from tracker.workbench.first_record import KINDS, write_first_record
 from tracker.workbench.guard import Guard
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
-from tracker.workbench.pointing_routes import Answer, line_length, snapped
+from tracker.workbench.pointing_routes import Answer, line_length, mark_centre
 from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
 from tracker.workbench.session import OpenTest
 from tracker.workbench.standby import Standby
@@ -126,7 +126,7 @@ def make_app(
         Route(f"{t}/undo", _step(bench, "undo"), methods=["POST"]),
         Route(f"{t}/redo", _step(bench, "redo"), methods=["POST"]),
         Route(f"{t}/frame/{{camera}}/{{frame}}", _frame(bench)),
-        Route(f"{t}/snap", snapped(bench.test), methods=["POST"]),
+        Route(f"{t}/snap", mark_centre(bench.test), methods=["POST"]),
         Route(f"{t}/line", line_length(bench.test), methods=["POST"]),
         Route(f"{t}/check", _json_answer(bench, _check_rows)),
         Route(f"{t}/analyse", _analyse(bench), methods=["POST"]),
@@ -355,7 +355,7 @@ def _file(bench: Workbench) -> Answer:
 def _all(bench: Workbench) -> Answer:
     async def answer(request: Request) -> Response:
         test = bench.test(request)
-        path = await run_in_threadpool(result_files.packed, test.results_folder)
+        path = await run_in_threadpool(result_files.pack_folder, test.results_folder)
         name = f"{test.folder.name}-results.zip"
         return FileResponse(path, filename=name, background=BackgroundTask(path.unlink))
 

@@ -134,7 +134,7 @@ def test_ridedown_of_a_half_sine_is_its_best_ten_millisecond_mean() -> None:
 
 def test_a_perfect_accelerometer_integrates_to_the_velocity_change(scene: Scene) -> None:
     """Specific force less its reading at rest, turned to the ground, is the acceleration."""
-    time, acceleration, _ = sensors.recorded(scene)
+    time, acceleration, _ = sensors.sensor_recording(scene)
     state = scene.history.state("car", time)
     turns = np.array([truth.rotation(a) for a in state[:, 3:6]])
     up = np.array([0.0, 0.0, GRAVITY])
@@ -147,10 +147,10 @@ def test_a_perfect_accelerometer_integrates_to_the_velocity_change(scene: Scene)
 
 
 def test_the_sensors_errors_are_those_of_the_scenario(scene: Scene) -> None:
-    time, perfect, _ = sensors.recorded(scene)
+    time, perfect, _ = sensors.sensor_recording(scene)
     flawed = Sensor(bias=(0.3, 0, 0), scale=(1.02, 1, 1), noise=0.2, ringing=0.0)
     other = replace(scene, scenario=replace(scene.scenario, sensor=flawed))
-    _, real, _ = sensors.recorded(other)
+    _, real, _ = sensors.sensor_recording(other)
     line, bias = np.polyfit(perfect[:, 0], real[:, 0], 1)
     assert line == pytest.approx(1.02, abs=0.003)
     assert bias == pytest.approx(0.3, abs=0.02)
@@ -160,8 +160,8 @@ def test_the_sensors_errors_are_those_of_the_scenario(scene: Scene) -> None:
 
 def test_body_vibration_adds_no_lasting_velocity(scene: Scene) -> None:
     loud = replace(scene, scenario=replace(scene.scenario, sensor=replace(PERFECT, ringing=1.0)))
-    time, ringing, _ = sensors.recorded(loud)
-    _, perfect, _ = sensors.recorded(scene)
+    time, ringing, _ = sensors.sensor_recording(loud)
+    _, perfect, _ = sensors.sensor_recording(scene)
     added = running_integral(time, (ringing - perfect)[:, 0] * GRAVITY)
     assert np.abs((ringing - perfect)[:, 0]).max() > 1.0  # g
     assert np.abs(added[-2000:]).max() < 0.1  # m/s

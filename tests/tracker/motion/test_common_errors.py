@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from tests.support import motion_case as case
 from tracker.core.types import STATE
 from tracker.motion import SurveyErrors, VehicleGeometry, solve
-from tracker.motion.model.common_errors import COMMON_SOURCES, transformed
+from tracker.motion.model.common_errors import COMMON_SOURCES, transform_motions
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 CRASH = case.crash(TIME)
@@ -34,7 +34,7 @@ def test_cg_elsewhere_is_the_motion_of_that_point() -> None:
         return np.asarray(s[:, :3] + Rotation.from_euler("ZYX", s[:, [5, 4, 3]]).apply(arm))
 
     errors = np.r_[np.zeros(5), arm]
-    state = transformed(case.crash(times), angular(times), errors)
+    state = transform_motions(case.crash(times), angular(times), errors)
     h = 1e-4
     assert state[:, :3] == pytest.approx(place(times), abs=1e-9)
     assert state[:, 6:9] == pytest.approx((place(times + h) - place(times - h)) / (2 * h), abs=1e-4)
@@ -52,7 +52,7 @@ def test_axes_askew_turn_the_attitude() -> None:
         )
         return np.asarray(whole.as_euler("ZYX")[:, ::-1])
 
-    state = transformed(case.crash(times), angular(times), np.r_[0, 0, small, 0, 0, 0])
+    state = transform_motions(case.crash(times), angular(times), np.r_[0, 0, small, 0, 0, 0])
     h = 1e-4
     assert state[:, 3:6] == pytest.approx(attitude(times), abs=1e-7)
     rates = (attitude(times + h) - attitude(times - h)) / (2 * h)
@@ -60,7 +60,7 @@ def test_axes_askew_turn_the_attitude() -> None:
 
 
 def test_datum_and_scale_move_the_ground() -> None:
-    state = transformed(CRASH, angular(TIME), np.r_[1e-3, 2e-3, np.zeros(6)])
+    state = transform_motions(CRASH, angular(TIME), np.r_[1e-3, 2e-3, np.zeros(6)])
     turn = Rotation.from_euler("z", 2e-3)
     for part in (slice(0, 3), slice(6, 9), slice(12, 15)):
         assert state[:, part] == pytest.approx(1.001 * turn.apply(CRASH[:, part]), abs=1e-9)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tracker.core.rigid_body import angles_of, point_motion, rotation, turned
+from tracker.core.rigid_body import angles_of, point_motion, rotate_vectors, rotation
 from tracker.motion.model.spline import Basis, place_breakpoints
 
 BASIS = Basis(place_breakpoints(-0.1, 0.15, 0.0, 1e-3), (0.0,))
@@ -39,9 +39,12 @@ def test_signs_are_those_of_the_trade(
 
 def test_turned_arms_change_with_the_angles_as_they_say() -> None:
     lever_arms = np.random.default_rng(2).normal(size=(50, 3))
-    _, by_angles = turned(angles(), lever_arms)
+    _, by_angles = rotate_vectors(angles(), lever_arms)
     for k, step in enumerate(np.eye(3) * 1e-6):
-        rise = turned(angles() + step, lever_arms)[0] - turned(angles() - step, lever_arms)[0]
+        rise = (
+            rotate_vectors(angles() + step, lever_arms)[0]
+            - rotate_vectors(angles() - step, lever_arms)[0]
+        )
         assert by_angles[..., k] == pytest.approx(rise / 2e-6, abs=1e-8)
 
 

@@ -11,7 +11,7 @@ from scipy.stats import norm
 from tests.support import motion_case as case
 from tracker.motion import solve
 from tracker.motion.initial.options import ZERO
-from tracker.motion.time_zero import ZeroSource, combined
+from tracker.motion.time_zero import ZeroSource, combine_sources
 
 TIME = np.arange(-0.06, 0.15, 1e-3)
 CRASH = case.crash(TIME)
@@ -19,7 +19,9 @@ CRASH = case.crash(TIME)
 
 def test_sources_that_agree_are_averaged_by_their_variances() -> None:
     """Weights 1/3^2 and 1/4^2, mean 1.36 ms, u 2.4 ms (by hand): too vague to judge each other."""
-    found = combined([ZeroSource("flash", 1e-3, 3e-3, 0.05), ZeroSource("motion", 2e-3, 4e-3, 0.2)])
+    found = combine_sources(
+        [ZeroSource("flash", 1e-3, 3e-3, 0.05), ZeroSource("motion", 2e-3, 4e-3, 0.2)]
+    )
     assert found.value == pytest.approx(1.36e-3, abs=1e-8)
     assert found.u == pytest.approx(2.4e-3, abs=1e-8)
     assert [s.weight for s in found.sources] == pytest.approx([0.64, 0.36])
@@ -37,7 +39,7 @@ def test_sources_are_a_mixture_as_on_a_grid(late: float) -> None:
         density *= (1 - s.doubt) * norm.pdf(grid, s.value, s.u) + s.doubt * far
     density /= density.sum()
     mean = float(density @ grid)
-    found = combined(sources)
+    found = combine_sources(sources)
     assert bool(found.apart) == (late > 1e-3)
     assert found.value == pytest.approx(mean, abs=1e-8)
     assert found.u == pytest.approx(float(np.sqrt(density @ (grid - mean) ** 2)), rel=1e-4)

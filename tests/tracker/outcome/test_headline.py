@@ -51,7 +51,7 @@ def test_a_car_stopped_from_20_m_s_at_100_m_s2_travels_2_m_and_rests() -> None:
 
     assert way is not None
     assert way.value == pytest.approx(20**2 / (2 * 100), abs=1e-9)
-    assert headline.at_rest(motion)
+    assert headline.is_at_rest(motion)
 
 
 def test_extremes_are_changes_from_the_mean_before_contact() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.support import motion_case as case
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.outcome.photograph import photographed_place
 from tracker.record.after_contact import Rest
 
@@ -14,7 +14,7 @@ STANCE = np.array([-0.56, 0.01, -0.005])
 
 def picks(place: tuple[float, float, float], noise: float, seed: int) -> np.ndarray:
     angles = np.tile([STANCE[1], STANCE[2], place[2]], (len(ARMS), 1))
-    points = np.array([place[0], place[1], STANCE[0]]) + turned(angles, ARMS)[0]
+    points = np.array([place[0], place[1], STANCE[0]]) + rotate_vectors(angles, ARMS)[0]
     error = np.random.default_rng(seed).normal(0, noise, (len(ARMS), 2))
     return np.asarray(case.OVERHEAD.project(points) + error)
 

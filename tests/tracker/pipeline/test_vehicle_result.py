@@ -8,7 +8,7 @@ import pytest
 from tracker.accelerometers import judge_channels
 from tracker.core.types import STATE, Motion
 from tracker.outcome.headline import impact_speed
-from tracker.pipeline.instruments import instrumented
+from tracker.pipeline.instruments import assess_sensor_blocks
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import sample_motion
 
@@ -79,7 +79,7 @@ def test_accelerometers_are_compared_with_a_film_of_repeated_frames():
     noise = np.random.default_rng(1).standard_normal(len(fine))
     block = judge_channels("car", np.zeros(3), fine, {"ax": np.where(fine > 0, A, 0) + noise}, None)
     film = sample_motion(Solved(), Drawn(), "car", AGAIN)
-    found = instrumented("car", [block], np.zeros(3), (0.6, 0.3), film)
+    found = assess_sensor_blocks("car", [block], np.zeros(3), (0.6, 0.3), film)
     assert found.cross_check.verdict == "agree"
 
 
@@ -94,7 +94,7 @@ def block(name, place, scale=1.0, primary=False, seed=1):
 @pytest.mark.parametrize(("primary", "judges"), [(False, "near"), (True, "far")])
 def test_the_block_that_judges_is_the_primary_one_or_the_nearest(primary, judges):
     blocks = [block("far", (1.5, 0, 0), primary=primary), block("near", (0.1, 0, 0), seed=2)]
-    found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+    found = assess_sensor_blocks("car", blocks, np.zeros(3), (0.6, 0.3), None)
     assert [b.name for b in found.blocks] == ["far", "near"]
     assert [b.name for b in found.blocks if b.primary] == [judges]
     own = next(b for b in found.blocks if b.primary)
@@ -107,14 +107,14 @@ def test_blocks_that_disagree_are_reported():
     sound = [block("1", (0.1, 0, 0)), block("2", (0.2, 0, 0), seed=2)]
     wrong = [sound[0], block("2", (0.2, 0, 0), scale=1.15, seed=2)]
     for blocks, reported in ((sound, False), (wrong, True)):
-        found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+        found = assess_sensor_blocks("car", blocks, np.zeros(3), (0.6, 0.3), None)
         assert ("accelerometers_disagree" in {w.code for w in found.warnings}) == reported
 
 
 def test_another_block_stands_in_for_a_clipped_one():
     clipped = judge_channels("car", np.zeros(3), *_clipped(), 50.0)
     blocks = [replace(clipped, name="cg"), block("rear", (1.0, 0, 0))]
-    found = instrumented("car", blocks, np.zeros(3), (0.6, 0.3), None)
+    found = assess_sensor_blocks("car", blocks, np.zeros(3), (0.6, 0.3), None)
     assert [b.name for b in found.blocks if b.primary] == ["rear"]
     assert {"accelerometer_replaced", "channel_fault"} <= {w.code for w in found.warnings}
     assert found.blocks[0].faults[0].kind == "saturation"

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.support.made_results import made_results
-from tracker.report.assumed import assumed
+from tracker.report.assumed import assumption_table
 from tracker.report.blocks import Form, TableBlock
 from tracker.report.calibration import calibration, targets
 from tracker.report.content import document
-from tracker.report.crops import Crop, captioned, crops
+from tracker.report.crops import Crop, add_caption, crops
 from tracker.report.first_page import conditions_table, criteria_table, governing
 from tracker.report.labels import LETTER, TALL, label_places
 from tracker.report.options import REPORT
@@ -106,7 +106,7 @@ def test_assumptions_are_in_the_units_of_the_report():
         Assumption("survey", "survey.ground_u", 0.002, "m", "default"),
         Assumption("sensitivity", "", 0.01, "1", "default"),
     )
-    blocks = assumed(replace(made_results("us"), assumptions=given))
+    blocks = assumption_table(replace(made_results("us"), assumptions=given))
     (rows,) = [block.rows for block in blocks if isinstance(block, TableBlock)]
     assert rows[0][1] == "0.07874 in"
     assert rows[1][1] == "1 %"
@@ -129,7 +129,7 @@ def test_a_crop_holds_the_vehicles_marks_and_all_of_a_camera_are_of_one_size():
 
 def test_a_caption_leaves_the_films_pixels_as_they_are():
     picture = np.full((200, 500), 130, dtype=np.uint8)
-    shown = captioned(picture, "K-07   side, contact, +0.000 s")
+    shown = add_caption(picture, "K-07   side, contact, +0.000 s")
     assert (shown[:200] == 130).all()
     assert shown[200:].max() > 100
 

@@ -12,7 +12,7 @@ from calibration.errors import Problem
 from tests.support.made_results import TIME, made_results
 from tracker.core.types import Status, Tracks
 from tracker.report.asked import as_asked
-from tracker.report.films import mark_films, paced
+from tracker.report.films import mark_films, playing_pace
 from tracker.report.moments import moments
 from tracker.report.overlay import STRIP, Overlay, at_time, attitude, grey
 from tracker.report.sequence import Photographer, sequence, summary
@@ -166,13 +166,13 @@ def test_the_vehicles_axes_start_at_its_cg_and_follow_the_pictures_motion(result
     frame = 13  # the car is within the picture
     state = at_time(results.motion["car"], float(results.times["side"][frame]))
     seen = view.camera.project(state[None, :3])[0]
-    still = Overlay("side", unmarked, view, 0.0).annotated(frame, black)[: SIZE[1]]
+    still = Overlay("side", unmarked, view, 0.0).annotate_frame(frame, black)[: SIZE[1]]
     drawn = np.argwhere(still.max(axis=2) > 60)[:, ::-1]
     assert np.abs(drawn - seen).sum(axis=1).min() < 2.5
     shake = np.zeros((FRAMES, 4))
     shake[:, :2] = [7.0, -4.0]
     moved = replace(view, steadiness=shake, centre=(79.5, 59.5))
-    shaken = Overlay("side", unmarked, moved, 0.0).annotated(frame, black)[: SIZE[1]]
+    shaken = Overlay("side", unmarked, moved, 0.0).annotate_frame(frame, black)[: SIZE[1]]
     assert (still > 0).sum() > 300
     assert (shaken[:-4, 7:] != still[4:, :-7]).mean() < 0.002  # pixels at the picture's edge
 
@@ -181,8 +181,8 @@ def test_hidden_marks_are_not_drawn(results):
     black = np.zeros(SIZE[::-1], dtype=np.uint8)
     bare = replace(results, motion={})
     overlay = Overlay("side", bare, results.views["side"], 0.0)
-    assert overlay.annotated(10, black)[55:65, 75:85].any()
-    assert not overlay.annotated(40, black)[: SIZE[1]].any()
+    assert overlay.annotate_frame(10, black)[55:65, 75:85].any()
+    assert not overlay.annotate_frame(40, black)[: SIZE[1]].any()
 
 
 def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
@@ -212,7 +212,7 @@ def test_a_marked_film_has_every_frame_and_plays_anywhere(results, tmp_path):
     ],
 )
 def test_a_second_of_the_film_lasts_as_long_as_asked(rate, slow, shown):
-    pace = paced(rate, slow)
+    pace = playing_pace(rate, slow)
     assert (pace.rate, pace.step, pace.slow) == shown
     if slow is not None and np.isfinite(rate):
         assert rate / pace.step / pace.rate == pytest.approx(slow)

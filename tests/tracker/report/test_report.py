@@ -95,7 +95,7 @@ def page(written):
     ],
 )
 def test_an_uncertainty_has_two_digits_and_its_value_the_same_place(value, u, shown):
-    assert digits.rounded(value, u) == shown
+    assert digits.round_with_u(value, u) == shown
 
 
 def test_a_criterion_whose_value_may_still_grow_shows_at_least():
@@ -118,13 +118,13 @@ def test_rounding_never_moves_a_value_by_more_than_a_twentieth_of_its_uncertaint
     rng = np.random.default_rng(exponent + 9)
     for u in 10.0**exponent * rng.uniform(1, 10, 50):
         value = float(rng.uniform(-1000, 1000) * u)
-        shown, spread = digits.rounded(value, float(u))
+        shown, spread = digits.round_with_u(value, float(u))
         assert abs(float(shown.replace("−", "-")) - value) <= 0.0501 * u
         assert float(spread) == pytest.approx(u, rel=0.051)
 
 
 def test_numbers_below_each_other_are_of_one_width():
-    cells = digits.aligned(["61.475 ± 0.047", "−0.5 ± 1.2", "4570", "–"])
+    cells = digits.align_cells(["61.475 ± 0.047", "−0.5 ± 1.2", "4570", "–"])
     assert len({len(cell) for cell in cells}) == 1
     assert cells[0].index("±") == cells[1].index("±")
 
@@ -133,12 +133,16 @@ def test_page_json_and_csv_say_the_same_numbers(written, page):
     raw = json.loads((written / "results.json").read_text(encoding="utf-8"))
     car = raw["vehicles"]["car"]
     speed = car["impact_speed"]
-    shown = digits.joined(speed["value"] / 0.44704, speed["u"] / 0.44704)
+    shown = digits.value_with_u(speed["value"] / 0.44704, speed["u"] / 0.44704)
     assert f"Speed (mi/h) 62 {shown}" in page.text
     velocity = car["occupant"]["film"]["oiv_x"]
-    assert tidy(digits.joined(velocity["value"] / 0.3048, velocity["u"] / 0.3048)) in page.text
+    assert (
+        tidy(digits.value_with_u(velocity["value"] / 0.3048, velocity["u"] / 0.3048)) in page.text
+    )
     pitch = car["min_pitch"]
-    assert tidy(digits.joined(np.degrees(pitch["value"]), np.degrees(pitch["u"]))) in page.text
+    assert (
+        tidy(digits.value_with_u(np.degrees(pitch["value"]), np.degrees(pitch["u"]))) in page.text
+    )
     with (written / "motion" / "car.csv").open(encoding="utf-8") as file:
         motion = list(csv.DictReader(file))
     lowest = min(float(row["pitch_rad"]) for row in motion)
@@ -154,7 +158,7 @@ def test_every_number_of_a_vehicle_stands_on_the_page(page):
     results = made_results()
     for name, kind in (("travel_x", 0.3048), ("max_rise", 0.3048), ("velocity_change", 0.44704)):
         entry = getattr(results.vehicles["car"], name)
-        assert tidy(digits.joined(entry.value / kind, entry.u / kind)) in page.text, name
+        assert tidy(digits.value_with_u(entry.value / kind, entry.u / kind)) in page.text, name
     for residual in results.cameras["overhead"].survey_residuals_px.values():
         assert f"{residual:.3f}" in page.text
     for name, digest in results.software.inputs.items():
@@ -350,7 +354,7 @@ def test_the_pdf_says_the_same_as_the_page(written):
         (car.occupant.accelerometer.ridedown_x, 1.0),
         (results.crush.max_dynamic, 0.3048),
     ):
-        assert tidy(digits.joined(value.value / factor, value.u / factor)) in text
+        assert tidy(digits.value_with_u(value.value / factor, value.u / factor)) in text
     for phrase in ("no camera determines the roll of car", "ab" * 32, "JCGM 100:2008", "DISAGREE"):
         assert phrase in text, phrase
     pages = text.count("Test K-07")

@@ -23,7 +23,14 @@ from tracker.report.series import headline, write_series
 from tracker.results.balances import Energy, Mechanics, Momentum
 from tracker.results.folder import write_data
 from tracker.results.schema import IntendedResult
-from tracker.results.series import crush_curve, overall, repeated, row_of, series_csv, statistic
+from tracker.results.series import (
+    crush_curve,
+    overall,
+    repeat_groups,
+    row_of,
+    series_csv,
+    statistic,
+)
 
 PLAN = IntendedResult(27.7165, 0.0, 0.0)
 
@@ -74,20 +81,20 @@ def test_the_tolerance_of_a_vehicle_class_holds_its_tests_together():
     pound = 0.45359237
     rows = [row(mass=m * pound) for m in (2365, 2475, 5000)]
 
-    (group,) = repeated(rows)
+    (group,) = repeat_groups(rows)
 
     assert [r.mass for r in group.rows] == [2365 * pound, 2475 * pound]
 
 
 def test_other_intended_conditions_are_no_repetition():
     other = IntendedResult(27.7165, np.radians(25), 0.0)
-    assert repeated([row(), row(intended=other), row(intended=IntendedResult())]) == ()
+    assert repeat_groups([row(), row(intended=other), row(intended=IntendedResult())]) == ()
 
 
 def test_the_order_of_tests_changes_no_statistic():
     rows = [row(number=str(i), speed=27 + 0.2 * i, mass=1100 + i) for i in range(5)]
 
-    forward, back = repeated(rows)[0], repeated(rows[::-1])[0]
+    forward, back = repeat_groups(rows)[0], repeat_groups(rows[::-1])[0]
 
     assert forward.statistics == back.statistics
     assert [r.number for r in back.rows] == ["4", "3", "2", "1", "0"]
@@ -283,7 +290,7 @@ def test_the_terminal_shows_every_number_whole(width):
 def test_the_headline_counts_verdicts_and_repetitions():
     rows = [row(), row(number="K-2"), replace(row(mass=2270.0), verdict="fail")]
 
-    said = headline(rows, repeated(rows))
+    said = headline(rows, repeat_groups(rows))
     assert said.startswith("Of 3 judged tests, 0 passed, 1 failed, 2 undetermined.")
     assert said.endswith(" 2 tests repeat another's conditions.")
 

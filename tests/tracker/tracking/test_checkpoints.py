@@ -55,7 +55,7 @@ def film() -> Film:
 def remembered(film: Film) -> RememberedPass:
     memory = PassMemory(None)
     track_marks(film, "top", picks(), duty=0.1, memory=memory)
-    return from_disk(memory.made)
+    return from_disk(memory.present_pass)
 
 
 def place(mark: str, frame: int) -> tuple[float, float]:
@@ -98,7 +98,7 @@ def test_changes_one_after_the_other_add_no_difference(film: Film) -> None:
     memory = PassMemory(None)
     track_marks(film, "top", picks(), duty=0.1, memory=memory)
     for corrections in CHANGES.values():
-        memory = PassMemory(from_disk(memory.made))
+        memory = PassMemory(from_disk(memory.present_pass))
         found = track_marks(film, "top", picks(), duty=0.1, corrections=corrections, memory=memory)
         same(found, track_marks(film, "top", picks(), duty=0.1, corrections=corrections))
 
@@ -131,7 +131,7 @@ def test_a_pick_in_a_later_frame_is_followed_from_there_and_back(film: Film) -> 
     later = moved(picks(), 2, pixel=place(MARK, 38), frame=38)
     memory = PassMemory(None)
     track_marks(film, "top", late, duty=0.1, memory=memory)
-    memory = PassMemory(from_disk(memory.made))
+    memory = PassMemory(from_disk(memory.present_pass))
     found = track_marks(film, "top", later, duty=0.1, memory=memory)
     assert memory.resumed_after > 20
     same(found, track_marks(film, "top", later, duty=0.1))

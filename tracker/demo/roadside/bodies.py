@@ -69,7 +69,7 @@ def site(scale: float) -> Mesh:
     for k in range(9):  # a wall far behind
         x = -14.0 + 5.0 * k
         body.box((x, 9.5, -0.9), (x + 4.9, 9.9, 0.0), Surface(light=0.5, seam=0.2), "xXyz")
-    return body.finished()
+    return body.build()
 
 
 def pickup(scale: float) -> Mesh:
@@ -102,7 +102,7 @@ def pickup(scale: float) -> Mesh:
     body.mark("grille2", "disc", 0.28 * m, (FRONT + 0.003, 0.62, -0.86), front, across)
     body.mark("cab1", "quadrant", 0.26 * m, (-1.047, -0.42, -1.58), front, across)
     body.mark("cab2", "quadrant", 0.26 * m, (-1.047, 0.42, -1.58), front, across, square=True)
-    return body.finished()
+    return body.build()
 
 
 def rail(nodes: Array, scale: float) -> tuple[Mesh, list[list[int]]]:
@@ -127,7 +127,7 @@ def rail(nodes: Array, scale: float) -> tuple[Mesh, list[list[int]]]:
         )
         body.change[-1][:, 1, node] = 1.0
         tops.append(list(range(first, len(body.corners))))
-    return body.finished(), tops
+    return body.build(), tops
 
 
 def _segment(body: Builder, nodes: Array, k: int) -> None:

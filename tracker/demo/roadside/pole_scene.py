@@ -87,12 +87,12 @@ class PoleScene:
     def moving(self, time: float, born_by: float | None = None) -> Moving:
         """The moving faces at a time."""
         turn, origin = self.place(time)
-        body = self.car.shaped(np.array([self.motion.nose(time)])) @ turn.T + origin
+        body = self.car.corners_of_shape(np.array([self.motion.nose(time)])) @ turn.T + origin
         surfaces = self.car.surfaces.copy()
         surfaces[self.wheels, raster.COUNT] = origin[0] / car.WHEEL_RADIUS
         article = self.article.corners + np.array([foundation(time), 0.0, 0.0])
         flying = self.article.corners[self.pole].reshape(-1, 3)
-        article[self.pole] = self.thrown(flying, time)[0].reshape(-1, 4, 3)
+        article[self.pole] = self.pole_places(flying, time)[0].reshape(-1, 4, 3)
         ends = (len(body), len(body) + self.pole[0], len(body) + len(article))
         return Moving(
             np.concatenate([body, article]),
@@ -102,7 +102,7 @@ class PoleScene:
             ((0.95, 9.0), (9.0,), (9.0,)),
         )
 
-    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+    def place_targets(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
         """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
         turn, origin = self.place(time)
         points, normals = [], []
@@ -113,13 +113,13 @@ class PoleScene:
             elif name.vehicle != SURVEY and name.marker in FOOT:
                 at = at + np.array([foundation(time), 0.0, 0.0])
             elif name.vehicle != SURVEY:
-                moved, spun = self.thrown(at[None], time)
+                moved, spun = self.pole_places(at[None], time)
                 at, normal = moved[0], spun @ normal
             points.append(at)
             normals.append(normal / np.linalg.norm(normal))
         return np.array(points), np.array(normals)
 
-    def thrown(self, points: Array, time: float) -> tuple[Array, Array]:
+    def pole_places(self, points: Array, time: float) -> tuple[Array, Array]:
         """Points (n, 3) of the pole and its turn (3, 3); its foot swings ahead."""
         x, drop, angle = self.motion.pole(np.clip(time, None, self.motion.time[-1]))
         c, s = np.cos(angle), np.sin(angle)
@@ -139,7 +139,7 @@ def site(scale: float) -> Mesh:
     for k in range(10):  # a wall far behind
         x = -16.0 + 5.0 * k
         body.box((x, -9.6, -0.9), (x + 4.9, -9.2, 0.0), Surface(light=0.5, seam=0.2), "xXYz")
-    return body.finished()
+    return body.build()
 
 
 def pole(scale: float) -> tuple[Mesh, list[int]]:
@@ -155,7 +155,7 @@ def pole(scale: float) -> tuple[Mesh, list[int]]:
     for name, z in (("pole_low", -1.10), ("pole_mid", -2.10), ("pole_high", -3.10)):
         place = (side / 2, across + side / 2 + 0.004, z)
         body.mark(name, "quadrant", 0.26 * scale, place, (0, 1.0, 0), (1.0, 0, 0), square=True)
-    return body.finished(), list(range(first, len(body.corners)))
+    return body.build(), list(range(first, len(body.corners)))
 
 
 def make_pole(scenario: PoleScenario) -> PoleScene:

@@ -63,9 +63,9 @@ class RoadsideScene:
         """The moving faces at a time."""
         turn, origin = self.place(time)
         car = self.pickup.corners @ turn.T + origin
-        rail = self.rail.shaped(self.motion.rail(time))
+        rail = self.rail.corners_of_shape(self.motion.rail(time))
         which = self.tops[BREAKS]
-        rail[which] = self._thrown(rail[which].reshape(-1, 3), time)[0].reshape(-1, 4, 3)
+        rail[which] = self._post_places(rail[which].reshape(-1, 3), time)[0].reshape(-1, 4, 3)
         ends = (len(car), len(car) + len(rail))
         return Moving(
             np.concatenate([car, rail]),
@@ -75,7 +75,7 @@ class RoadsideScene:
             ((1.2, 9.0), (9.0,)),
         )
 
-    def placed(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
+    def place_targets(self, marks: Mapping[MarkId, Painted], time: float) -> tuple[Array, Array]:
         """Places (n, 3) and outward normals (n, 3) of targets in ground axes."""
         turn, origin = self.place(time)
         points, normals = [], []
@@ -90,7 +90,7 @@ class RoadsideScene:
                 number = int(name.marker[-1]) - 1
                 at = at + np.array([0.0, self.way(number, time), 0.0])
                 if number == BREAKS:
-                    moved, spun = self._thrown(at[None], time)
+                    moved, spun = self._post_places(at[None], time)
                     at, normal = moved[0], spun @ normal
                 points.append(at)
             normals.append(normal / np.linalg.norm(normal))
@@ -101,7 +101,7 @@ class RoadsideScene:
         node = int(np.argmin(np.abs(self.motion.nodes - POSTS[number])))
         return float(self.motion.rail(time)[node])
 
-    def _thrown(self, points: Array, time: float) -> tuple[Array, Array]:
+    def _post_places(self, points: Array, time: float) -> tuple[Array, Array]:
         """Points (n, 3) of the post that breaks, and its turn (3, 3), once it has broken."""
         since = time - self.broken
         if since <= 0:

@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.errors import MotionError
-from tracker.core.rigid_body import turned
+from tracker.core.rigid_body import rotate_vectors
 from tracker.motion.initial.poses import Poses
 from tracker.motion.model.unknowns import CameraData
 from tracker.motion.options import CLOCKS, START
@@ -78,7 +78,7 @@ def _offset(
             time = (cam.seconds[on] + offsets[:, None]).ravel()
             inside = (time >= start.time[0]) & (time <= start.time[-1])
             pose = np.stack([np.interp(time, start.time, p) for p in start.pose.T], axis=1)
-            rotated_arm, _ = turned(pose[:, 3:], np.broadcast_to(lever_arm, (len(pose), 3)))
+            rotated_arm, _ = rotate_vectors(pose[:, 3:], np.broadcast_to(lever_arm, (len(pose), 3)))
             seen = cam.camera.project(pose[:, :3] + rotated_arm)
             off = np.tile(cam.place[on, column], (len(offsets), 1)) - seen
             cost = np.log1p(np.sum(off**2, axis=1) / START.tolerance_px**2)

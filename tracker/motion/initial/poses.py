@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from calibration.camera import Camera
 from calibration.errors import MotionError
-from tracker.core.rigid_body import rotation, turned
+from tracker.core.rigid_body import rotate_vectors, rotation
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.unknowns import CameraData
 from tracker.motion.options import START
@@ -210,7 +210,9 @@ def _normal(
     cost = float(away @ away)
     matrix, side = np.diag(1 / u**2), away / u
     for s in seen:
-        offset, by_angles = turned(np.broadcast_to(pose[3:], (len(s.lever_arms), 3)), s.lever_arms)
+        offset, by_angles = rotate_vectors(
+            np.broadcast_to(pose[3:], (len(s.lever_arms), 3)), s.lever_arms
+        )
         pixels, by_point, _ = s.camera.project_with_derivatives(pose[:3] + offset)
         r = (s.pixels - pixels) / START.tolerance_px
         jac = np.concatenate([by_point, by_point @ by_angles], axis=2) / START.tolerance_px

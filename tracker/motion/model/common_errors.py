@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.rigid_body import rotation, turned
+from tracker.core.rigid_body import rotate_vectors, rotation
 
 COMMON_SOURCES = ("scale", "datum", "axes", "cg")
 """Sources of uncertainty that are common errors of a survey."""
@@ -31,7 +31,7 @@ class SurveyErrors:
     cg_u: float = 0.0  # m, of each coordinate of the cg
 
     def u(self, source: str) -> Array:
-        """Sds (8,) in the order of `transformed`'s `errors`, 0 for those of other sources."""
+        """Sds (8,) in the order of `transform_motions`'s `errors`, 0 for those of other sources."""
         own = {"scale": [0], "datum": [1], "axes": [2, 3, 4], "cg": [5, 6, 7]}[source]
         out = np.zeros(8)
         out[own] = getattr(self, f"{source}_u")
@@ -39,14 +39,14 @@ class SurveyErrors:
 
     @property
     def all_u(self) -> Array:
-        """Sds (8,) in the order of `transformed`'s `errors`."""
+        """Sds (8,) in the order of `transform_motions`'s `errors`."""
         return np.asarray(sum(self.u(source) for source in COMMON_SOURCES))
 
 
 NO_SURVEY_ERRORS = SurveyErrors()
 
 
-def transformed(state: Array, angular: Array, errors: Array) -> Array:
+def transform_motions(state: Array, angular: Array, errors: Array) -> Array:
     """Motions as they are if the survey errs.
 
     Parameters
@@ -75,7 +75,7 @@ def transformed(state: Array, angular: Array, errors: Array) -> Array:
 
 def _move_cg(state: Array, angular: Array, shift: Array) -> None:
     """Motion of the point at `shift` (..., 3) from the cg, in place of the cg's."""
-    arm, by_angles = turned(state[..., 3:6], np.broadcast_to(shift, (*state.shape[:-1], 3)))
+    arm, by_angles = rotate_vectors(state[..., 3:6], np.broadcast_to(shift, (*state.shape[:-1], 3)))
     yaw, rates = state[..., 5], state[..., 9:12]
     zero, one = np.zeros_like(yaw), np.ones_like(yaw)
     roll_axis = rotation(state[..., 3:6])[..., :, 0]

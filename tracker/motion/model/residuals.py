@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.camera import PARAMETERS
-from tracker.core.rigid_body import rotation, turned
+from tracker.core.rigid_body import rotate_vectors, rotation
 from tracker.motion.model import correlated_errors, kernels
 from tracker.motion.model.leverage import sum_leverage
 from tracker.motion.model.mark_noise import Noise
@@ -121,7 +121,9 @@ def _points(setup: Setup, values: Array, camera_index: int, some: slice) -> _Poi
             pose = _spline_values(body.basis.local_bsplines(times), c)[:, None]
             rate[:, columns] = _spline_values(body.basis.local_bsplines(times, 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
-            arms, by = turned(pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]])
+            arms, by = rotate_vectors(
+                pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]]
+            )
             place[:, columns], by_angles[:, columns] = pose[..., :3] + arms, by
     return _Points(place, by_angles, rate, turns)
 

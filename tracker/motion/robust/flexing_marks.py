@@ -55,7 +55,7 @@ def flexible_mask(cam: CameraData, vehicles: Mapping[str, VehicleGeometry]) -> N
     )
 
 
-def softened(iterate: Iterate, contact: float) -> Iterate:
+def soften_marks(iterate: Iterate, contact: float) -> Iterate:
     """The iterate with larger variances, after `contact` (s), of the marks whose residuals swing or
     drift then and didn't before; the same one if there are no more of them.
 

@@ -33,7 +33,7 @@ def check_survey(
 
     `variance_ratio` (count,) is the unknowns' posterior over their prior variance.
     """
-    setup, unit = iterate.setup, iterate.standardized
+    setup, unit = iterate.setup, iterate.standardized_values
     changed, findings = setup, []
     for b, (body, part) in enumerate(zip(setup.bodies, setup.marker_slices, strict=True)):
         vehicle = vehicles[body.name]

@@ -63,7 +63,7 @@ def solve_dense(iterate: Iterate, equations: ReducedEquations) -> DenseStep:
     right_side = sd * (
         side_in_jerk_basis(setup, equations.side) - setup.weak_prior_gradient(iterate.values)
     )
-    right_side -= iterate.standardized
+    right_side -= iterate.standardized_values
     covariance_root = posterior_covariance_root(setup, equations.local, sd)
     change = covariance_root @ (covariance_root.T @ right_side)
     if fixed_mask.any():

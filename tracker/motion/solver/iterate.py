@@ -40,7 +40,7 @@ class Iterate:
         return prior.prior_sds(self.setup, self.jerk_densities)
 
     @property
-    def standardized(self) -> Array:
+    def standardized_values(self) -> Array:
         """Values less prior mean in prior sds (count,); 0 where the prior sd is 0."""
         away = self.values - self.setup.prior_mean()
         return np.asarray(np.divide(away, self.sd, out=np.zeros_like(away), where=self.sd > 0))

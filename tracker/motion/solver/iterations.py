@@ -118,7 +118,7 @@ def second_round(
             iterate = replace(iterate, inlier_masks=_inlier_masks(iterate))
         early = step < SOLVER.update_after
         result = _iterate_once(iterate, free and not early and not converged)
-        standardized = result.iterate.standardized
+        standardized = result.iterate.standardized_values
         new = prior.update_spectral_density(
             result.iterate.setup,
             result.iterate.jerk_densities,

@@ -84,7 +84,9 @@ def evaluate(iterate: Iterate, values: Array) -> Iterate:
 def with_objective(iterate: Iterate) -> Iterate:
     """The iterate with its objective as its prior, weights and noise now make it."""
     setup, values = iterate.setup, iterate.values
-    total = float(np.sum(iterate.standardized**2) + values @ setup.weak_prior_gradient(values))
+    total = float(
+        np.sum(iterate.standardized_values**2) + values @ setup.weak_prior_gradient(values)
+    )
     for lin, weight, own in zip(
         iterate.linearizations, iterate.weights, iterate.noise, strict=True
     ):

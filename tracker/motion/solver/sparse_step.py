@@ -286,7 +286,7 @@ def _put_error_covariance(
 def _right_side(iterate: Iterate, normal: NormalEquations) -> Array:
     """Right side (count,) of evidence and prior together; unknowns beside splines in prior sds."""
     out = normal.side.copy()
-    setup, sd, away = iterate.setup, iterate.sd, iterate.standardized
+    setup, sd, away = iterate.setup, iterate.sd, iterate.standardized_values
     back = setup.weak_prior_gradient(iterate.values)
     for body, part in zip(setup.bodies, setup.spline_slices, strict=True):
         jerk_coefficients = (back[part] + away[part] / sd[part]).reshape(-1, COMPONENTS)
