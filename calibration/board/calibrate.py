@@ -253,16 +253,16 @@ def _reject_slips(
     _, cameras = _calibrate([seen[i] for i in used], size)
     off = [np.linalg.norm(_error(seen[i], c), axis=1) for i, c in zip(used, cameras, strict=True)]
     limit = OPTICS.corner_outlier * float(np.median(np.concatenate(off)))
-    kept, slips = list(seen), 0
+    sightings, slips = list(seen), 0
     for i, distance in zip(used, off, strict=True):
         near = distance < limit
         if near.sum() >= max(OPTICS.fewest_corners, OPTICS.corners_kept * len(near)):
             slips += int(np.sum(~near))
-            kept[i] = Sighting(seen[i].name, seen[i].points[near], seen[i].corners[near])
+            sightings[i] = Sighting(seen[i].name, seen[i].points[near], seen[i].corners[near])
     if not slips:
-        return kept, []
+        return sightings, []
     text = f"{slips} single corners lay more than {limit:.2f} px off and were left out"
-    return kept, [Diagnostic("lens_corners_left_out", text)]
+    return sightings, [Diagnostic("lens_corners_left_out", text)]
 
 
 def _calibrate(seen: Sequence[Sighting], size: tuple[int, int]) -> tuple[Lens, list[Camera]]:

@@ -41,8 +41,8 @@ def lens_findings(given: Lens, solved: Lens, covariance: Array) -> list[Diagnost
     if not count or float(chi2.sf(square, count)) > RESECTION.lens_change_probability:
         return []
     u = np.sqrt(np.diag(given.covariance))
-    moved = np.divide(np.abs(solved.values - given.values), u, out=np.zeros_like(u), where=u > 0)
-    most = np.argsort(-moved)[:2]
+    change = np.divide(np.abs(solved.values - given.values), u, out=np.zeros_like(u), where=u > 0)
+    most = np.argsort(-change)[:2]
     parts = [f"{_NAMES[k]} {given.values[k]:.4g} -> {solved.values[k]:.4g}" for k in sorted(most)]
     text = (
         f"the surveyed points contradict the given lens by {np.sqrt(square / count):.1f} times its "

@@ -100,11 +100,11 @@ def resect(
             )
         verdict, ambiguous = _refit(seen, prior, extra, rough, verdict)
         findings.append(_focal_finding(verdict, rough))
-    kept = _inliers(seen, verdict)
+    inliers = _inliers(seen, verdict)
     camera = verdict.fit.camera
     camera = replace(camera, covariance=camera.covariance * verdict.scale)
     error = np.linalg.norm(camera.project(seen.points) - seen.pixels, axis=1)
-    rms = float(np.sqrt(np.mean(error[kept] ** 2)))
+    rms = float(np.sqrt(np.mean(error[inliers] ** 2)))
     if rms > RESECTION.largest_rms * max(size):
         raise CalibrationError(
             f"no camera sees the surveyed points where they were picked: {rms:.0f} px rms are left",
@@ -124,7 +124,7 @@ def resect(
         _determined_terms(camera, prior) if lens is None else (),
         _focal_u(verdict.fit) * float(np.sqrt(verdict.scale)),
         tuple(findings),
-        target_residuals(seen, kept, verdict.fit, prior, verdict.scale, extra),
+        target_residuals(seen, inliers, verdict.fit, prior, verdict.scale, extra),
     )
 
 

@@ -31,13 +31,13 @@ class TargetResiduals:
 
 def target_residuals(
     seen: Sightings,
-    kept: Sequence[int],
+    inliers: Sequence[int],
     fit: AdjustedCamera,
     prior: LensPrior,
     scale: float,
     extra: tuple[Observation, ...] = (),
 ) -> TargetResiduals:
-    """Residuals of all sightings against a fit to those `kept`.
+    """Residuals of all sightings against a fit to the `inliers`.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def target_residuals(
     predicted, by_point, by_camera = fit.camera.project_with_derivatives(seen.points)
     own = scale * seen.covariance(by_point)
     fitted = scale * _propagated_covariance(by_camera, fit.camera.covariance)
-    used = np.isin(np.arange(len(seen)), kept)
+    used = np.isin(np.arange(len(seen)), inliers)
     variance = np.where(used[:, None, None], own - fitted, own + fitted)
     residual = seen.pixels - predicted
     withheld, withheld_u = np.full((2, len(seen), 2), np.nan)
@@ -60,7 +60,7 @@ def target_residuals(
         if not used[i]:
             withheld[i], withheld_u[i] = residual[i], _sd(own[i] + fitted[i])
             continue
-        others = [k for k in kept if k != i]
+        others = [k for k in inliers if k != i]
         if len(others) < FEWEST:
             continue
         without = _refit_without(seen.subset(others), fit, prior, extra)

@@ -67,49 +67,50 @@ def make_timeline(stamps: Array, where: str) -> Timeline:
             remedy="check the time column and its unit",
             status=RECORD,
         )
-    kept = stamps[rows]
-    if _is_rounded(kept):
+    advancing = stamps[rows]
+    if _is_rounded(advancing):
         findings.append("the time stamps were rounded to more than a step and were spread evenly")
-        time = np.linspace(kept[0], kept[-1], len(kept))
+        time = np.linspace(advancing[0], advancing[-1], len(advancing))
         return Timeline(time, time, rows, (), tuple(findings))
-    ahead = np.r_[True, kept[1:] > np.maximum.accumulate(kept)[:-1]]
-    if (~ahead).sum() > ACCELEROMETERS.few * len(kept):
-        first = int(np.flatnonzero(~ahead)[0])
+    advancing_mask = np.r_[True, advancing[1:] > np.maximum.accumulate(advancing)[:-1]]
+    if (~advancing_mask).sum() > ACCELEROMETERS.few * len(advancing):
+        first = int(np.flatnonzero(~advancing_mask)[0])
         raise RecordError(
-            f"time runs backwards or stands still in {(~ahead).sum()} of {len(kept)} rows,"
-            f" first at {kept[first]:.6g} s",
+            f"time runs backwards or stands still in {(~advancing_mask).sum()} of"
+            f" {len(advancing)} rows,"
+            f" first at {advancing[first]:.6g} s",
             where=where,
             remedy="give one run of the record, in order",
             status=RECORD,
         )
-    if not ahead.all():
-        findings.append(f"{(~ahead).sum()} rows whose time does not advance were left out")
-    rows, kept = rows[ahead], kept[ahead]
-    interval = float(np.median(np.diff(kept)))
-    steps = (kept[-1] - kept[0]) / interval
-    if not steps <= ACCELEROMETERS.sparse * len(kept):
-        k = int(np.argmax(np.diff(kept)))
+    if not advancing_mask.all():
+        findings.append(f"{(~advancing_mask).sum()} rows whose time does not advance were left out")
+    rows, advancing = rows[advancing_mask], advancing[advancing_mask]
+    interval = float(np.median(np.diff(advancing)))
+    steps = (advancing[-1] - advancing[0]) / interval
+    if not steps <= ACCELEROMETERS.sparse * len(advancing):
+        k = int(np.argmax(np.diff(advancing)))
         raise RecordError(
-            f"time jumps from {kept[k]:.6g} s to {kept[k + 1]:.6g} s",
+            f"time jumps from {advancing[k]:.6g} s to {advancing[k + 1]:.6g} s",
             where=where,
             remedy="give one run of the record, and check the unit of its time",
             status=RECORD,
         )
     count = round(steps)
-    interval = (kept[-1] - kept[0]) / count
-    time = kept[0] + interval * np.arange(count + 1)
-    wide = np.flatnonzero(np.diff(kept) > ACCELEROMETERS.gap * interval)
-    gaps = tuple((float(kept[k]), float(kept[k + 1])) for k in wide)
+    interval = (advancing[-1] - advancing[0]) / count
+    time = advancing[0] + interval * np.arange(count + 1)
+    wide = np.flatnonzero(np.diff(advancing) > ACCELEROMETERS.gap * interval)
+    gaps = tuple((float(advancing[k]), float(advancing[k + 1])) for k in wide)
     if gaps:
         longest = max(gaps, key=lambda gap: gap[1] - gap[0])
         findings.append(
             f"{len(gaps)} gaps in time, the longest from {longest[0]:.6g} s to {longest[1]:.6g} s"
         )
-    elif len(time) != len(kept) or not np.allclose(
-        kept, time, rtol=0.0, atol=ACCELEROMETERS.jitter * interval
+    elif len(time) != len(advancing) or not np.allclose(
+        advancing, time, rtol=0.0, atol=ACCELEROMETERS.jitter * interval
     ):
         findings.append("the time steps are uneven: the channels were resampled to equal steps")
-    return Timeline(time, kept, rows, gaps, tuple(findings))
+    return Timeline(time, advancing, rows, gaps, tuple(findings))
 
 
 def _is_rounded(stamps: Array) -> bool:

@@ -53,27 +53,29 @@ def find_background(film: Film, tracks: Tracks) -> BackgroundPatches | None:
     residual = _residuals(position, corners)
     agree: NDArray[np.bool_] = np.asarray(np.isfinite(residual).all(axis=2))
     position[~agree] = np.nan
-    kept = agree.mean(axis=0) >= BACKGROUND.frames_share
-    if kept.any():
-        scatter = np.sqrt(np.nanmean(residual[:, kept] ** 2, axis=(0, 2)))
-        kept[kept] = scatter < BACKGROUND.scatter_ratio * np.median(scatter)
-    extent = np.ptp(corners[kept], axis=0) if kept.any() else np.zeros(2)
+    agreeing_mask = agree.mean(axis=0) >= BACKGROUND.frames_share
+    if agreeing_mask.any():
+        scatter = np.sqrt(np.nanmean(residual[:, agreeing_mask] ** 2, axis=(0, 2)))
+        agreeing_mask[agreeing_mask] = scatter < BACKGROUND.scatter_ratio * np.median(scatter)
+    extent = np.ptp(corners[agreeing_mask], axis=0) if agreeing_mask.any() else np.zeros(2)
     steady_share = (
-        agree[:, kept].sum(axis=1) >= BACKGROUND.frames_share * max(kept.sum(), BACKGROUND.fewest)
+        agree[:, agreeing_mask].sum(axis=1)
+        >= BACKGROUND.frames_share * max(agreeing_mask.sum(), BACKGROUND.fewest)
     ).mean()
     if (
-        kept.sum() < BACKGROUND.fewest
+        agreeing_mask.sum() < BACKGROUND.fewest
         or steady_share < BACKGROUND.frames_share
         or (extent < BACKGROUND.extent * np.array(film.size)).any()
     ):
         return None
-    names = tuple(f"background {k + 1}" for k in range(int(kept.sum())))
+    names = tuple(f"background {k + 1}" for k in range(int(agreeing_mask.sum())))
     noise = max(
-        BACKGROUND.least_noise_px, MAD_TO_SD * float(np.nanmedian(np.abs(residual[:, kept])))
+        BACKGROUND.least_noise_px,
+        MAD_TO_SD * float(np.nanmedian(np.abs(residual[:, agreeing_mask]))),
     )
-    covariance = noise**2 * shape[kept] / np.mean(shape[kept][:, [0, 1], [0, 1]])
+    covariance = noise**2 * shape[agreeing_mask] / np.mean(shape[agreeing_mask][:, [0, 1], [0, 1]])
     spread = np.broadcast_to(covariance, (film.frames, *covariance.shape))
-    return BackgroundPatches(names, position[:, kept], np.array(spread))
+    return BackgroundPatches(names, position[:, agreeing_mask], np.array(spread))
 
 
 def _vehicle_mask(tracks: Tracks, size: tuple[int, int]) -> NDArray[np.uint8]:

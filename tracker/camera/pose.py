@@ -42,13 +42,13 @@ def camera_pose(
         )
     names, _, _ = fixed_targets(followed)
     position, covariance = stabilisation.reference, stabilisation.reference_covariance
-    kept = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
+    usable = [i for i, n in enumerate(names) if n in surveyed and np.isfinite(position[i]).all()]
     return resect(
         sightings(
-            [names[i] for i in kept],
-            np.array([surveyed[names[i]].at for i in kept]).reshape(-1, 3),
-            position[kept],
-            covariance[kept],
+            [names[i] for i in usable],
+            np.array([surveyed[names[i]].at for i in usable]).reshape(-1, 3),
+            position[usable],
+            covariance[usable],
             ground_u=record.survey.ground_u,
         ),
         size=size,

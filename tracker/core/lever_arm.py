@@ -55,5 +55,5 @@ def sensor_reading(state: Array, time: Array, lever: Array) -> Array:
     nose-up pitch p adds g sin p to the longitudinal channel.
     """
     lever = np.asarray(lever, dtype=float)
-    moved = lever_acceleration(body_rates(state), time, lever)
-    return cg_acceleration(state) + moved + gravity_reading(state[..., 3], state[..., 4])
+    at_lever = lever_acceleration(body_rates(state), time, lever)
+    return cg_acceleration(state) + at_lever + gravity_reading(state[..., 3], state[..., 4])

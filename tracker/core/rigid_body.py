@@ -31,12 +31,12 @@ def rotation(angles: Array) -> Array:
     return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
-def rotate_vectors(angles: Array, arms: Array) -> tuple[Array, Array]:
+def rotate_vectors(angles: Array, vectors: Array) -> tuple[Array, Array]:
     """Arms (..., 3) in vehicle axes seen in ground axes (..., 3), and the derivatives of that by
     roll, pitch, yaw (..., 3, 3); the last axis is the angle. Shapes broadcast.
     """
     r = rotation(angles)
-    out = (r @ arms[..., None])[..., 0]
+    out = (r @ vectors[..., None])[..., 0]
     x, y, z = out[..., 0], out[..., 1], out[..., 2]
     ax, ay, az = (
         r[..., 0, 0],
@@ -64,10 +64,12 @@ def angles_of(matrix: Array) -> Array:
     return np.stack([roll, pitch, yaw], axis=-1)
 
 
-def point_motion(state: Array, arm: Array) -> tuple[Array, Array]:
-    """Position and velocity (..., 3), ground axes, of a point at `arm` (3,) from the cg in vehicle
-    axes, of a body whose motion is `state` (..., 15) in the columns `STATE`.
+def point_motion(state: Array, lever_arm: Array) -> tuple[Array, Array]:
+    """Position and velocity (..., 3), ground axes, of a point at `lever_arm` (3,) from
+    the cg in vehicle axes, of a body whose motion is `state` (..., 15) in the columns `STATE`.
     """
-    out, by_angles = rotate_vectors(state[..., 3:6], np.broadcast_to(arm, (*state.shape[:-1], 3)))
+    out, by_angles = rotate_vectors(
+        state[..., 3:6], np.broadcast_to(lever_arm, (*state.shape[:-1], 3))
+    )
     velocity = state[..., 6:9] + (by_angles @ state[..., 9:12, None])[..., 0]
     return state[..., 0:3] + out, velocity

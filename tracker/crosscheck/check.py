@@ -253,7 +253,7 @@ def _limit(name: str) -> float:
 
 def _agreement(evidence: Evidence) -> Agreement:
     time, (film, channel) = from_zero(evidence.film.time, evidence.film.integral, evidence.measured)
-    _, (errors,) = from_zero(evidence.film.time, evidence.film.drawn - evidence.film.integral)
+    _, (errors,) = from_zero(evidence.film.time, evidence.film.draws - evidence.film.integral)
     film, channel = film - film[0], channel - channel[0]
     errors = errors - errors[:, :1]
     difference = channel - film

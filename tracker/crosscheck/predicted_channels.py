@@ -26,7 +26,7 @@ class Predicted:
     time: Array  # (k,) s
     reading: Array  # (k,) m/s^2 or rad/s
     integral: Array  # (k,) m/s or rad
-    drawn: Array  # (m, k) integrals of draws
+    draws: Array  # (m, k) integrals of draws
 
 
 def predict_channel(channel: str, state: Array, time: Array, place: Array) -> Array:

@@ -67,7 +67,7 @@ class Evidence:
     @property
     def draws(self) -> int:
         """How many draws the film's covariance was estimated from."""
-        return len(self.film.drawn)
+        return len(self.film.draws)
 
     def with_prediction(self, film: Predicted) -> Evidence:
         """The same channel beside another prediction."""
@@ -87,13 +87,13 @@ class _FilmParts:
 
 def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
     """What `Evidence` holds of a prediction."""
-    error = (film.drawn - film.integral) @ basis
+    error = (film.draws - film.integral) @ basis
     at = np.arange(CROSS_CHECK.stop_step, len(film.time) - 1, CROSS_CHECK.stop_step)
     stopped = _stopped_coefficients(film.integral[None], basis, at)[:, 0]
-    errors = _stopped_coefficients(film.drawn - film.integral, basis, at)
+    errors = _stopped_coefficients(film.draws - film.integral, basis, at)
     late = film.time - SHIFTS[:, None]
-    moved = np.interp(late, film.time, film.integral)
-    moved += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
+    shifted = np.interp(late, film.time, film.integral)
+    shifted += film.reading[-1] * np.maximum(late - film.time[-1], 0.0)
     return _FilmParts(
         film.integral @ basis,
         (film.reading - film.reading[0]) @ basis,
@@ -101,7 +101,7 @@ def _film_parts(film: Predicted, basis: Array) -> _FilmParts:
         film.time[at],
         stopped,
         np.swapaxes(errors, 1, 2) @ errors / len(error),
-        (moved - moved[:, :1]) @ basis,
+        (shifted - shifted[:, :1]) @ basis,
     )
 
 
@@ -146,7 +146,7 @@ def channel_evidence(
     read = np.interp(k + SHIFTS[:, None], reading.time, integral)
     read -= read[:, :1]
     measured = read[len(SHIFTS) // 2]
-    basis = _cosines(len(k), _count(len(predicted.drawn)))
+    basis = _cosines(len(k), _count(len(predicted.draws)))
     span = k - k[0]
     kind = reading.channel in AXES
     offset = tolerance.offset if kind else tolerance.rate_offset

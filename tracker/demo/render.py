@@ -291,14 +291,14 @@ class Painter:
             self._blink(picture, time)
         if scenario.weave or scenario.shake:
             matrix = motion_matrix(self.motion[index], scenario.size)
-            moved = cv2.warpAffine(
+            warped = cv2.warpAffine(
                 picture,
                 matrix,
                 scenario.size,
                 flags=cv2.INTER_LANCZOS4,
                 borderMode=cv2.BORDER_REPLICATE,
             )
-            picture = np.asarray(moved, dtype=np.float32)
+            picture = np.asarray(warped, dtype=np.float32)
         height, width = picture.shape
         start = self.rng.integers(0, len(self.bank) - width, size=height)
         return np.asarray(

@@ -309,11 +309,11 @@ def _peaks_of_sizes(picture: Picture, family: Family, sizes: Array) -> Array:
     if not places:
         return np.empty((0, 2))
     place, score, width = (np.concatenate(x) for x in (places, scores, widths))
-    kept: list[int] = []
+    distinct: list[int] = []
     for i in np.argsort(-score).tolist():
         if all(
             np.hypot(*(place[i] - place[k])) > DETECTION.same_peak_share * min(width[i], width[k])
-            for k in kept
+            for k in distinct
         ):
-            kept.append(i)
-    return np.asarray(place[kept])
+            distinct.append(i)
+    return np.asarray(place[distinct])

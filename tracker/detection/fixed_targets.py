@@ -74,8 +74,8 @@ def ground_pose(
         )
     except Problem:
         return None
-    kept = {name: places[name] for name in names if name not in pose.left_out}
-    return GroundPose(pose.camera, kept, pose.rms_px)
+    accepted = {name: places[name] for name in names if name not in pose.left_out}
+    return GroundPose(pose.camera, accepted, pose.rms_px)
 
 
 def corrected_picks(

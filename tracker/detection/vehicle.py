@@ -130,15 +130,15 @@ def _unambiguous(verified: list[VehicleInPicture], heading: float) -> VehicleInP
 
 
 def _distinct_poses(refined: list[RefinedPose]) -> list[RefinedPose]:
-    kept: list[RefinedPose] = []
+    distinct: list[RefinedPose] = []
     for each in refined:
-        away = [each.pose - other.pose for other in kept]
+        away = [each.pose - other.pose for other in distinct]
         if all(
             np.linalg.norm(d[:3]) > DETECTION.distinct_pose or abs(d[5]) > DETECTION.same_heading
             for d in away
         ):
-            kept.append(each)
-    return kept
+            distinct.append(each)
+    return distinct
 
 
 def _size_px(camera: Camera, plane: MotionPlane, size: float) -> float:

@@ -68,10 +68,10 @@ def motion_plane(camera: Camera, offset: float) -> MotionPlane:
     """The ground for a camera that looks down on it steeply enough, else the upright plane
     that faces it: through the test plan's lateral `offset` (m), or across the path.
     """
-    ahead = np.abs(camera.rotation[2])
-    if ahead[2] > np.sin(np.radians(DETECTION.looks_down)):
+    view_axis = np.abs(camera.rotation[2])
+    if view_axis[2] > np.sin(np.radians(DETECTION.looks_down)):
         return MotionPlane(2, 0.0)
-    return MotionPlane(1, offset) if ahead[1] > ahead[0] else MotionPlane(0, 0.0)
+    return MotionPlane(1, offset) if view_axis[1] > view_axis[0] else MotionPlane(0, 0.0)
 
 
 def pose_hypotheses(
@@ -99,14 +99,14 @@ def _poses_by_pair(
     camera: Camera, plane: MotionPlane, at: Array, first: Array, second: Array
 ) -> Array:
     """Poses (n, 4) of a vehicle whose marks at[0] and at[1] lie on rays (k, 3) each."""
-    arm = at[1] - at[0]
+    vector = at[1] - at[0]
     if plane.axis == 2:
-        if np.hypot(*arm[:2]) < DETECTION.pair_apart:
+        if np.hypot(*vector[:2]) < DETECTION.pair_apart:
             return np.empty((0, 4))
         heading = np.zeros(len(first))
         for _ in range(2):
             pose, _, apart = _poses_at_headings(camera, plane, at, first, second, heading)
-            turn = np.arctan2(apart[:, 1], apart[:, 0]) - np.arctan2(arm[1], arm[0])
+            turn = np.arctan2(apart[:, 1], apart[:, 0]) - np.arctan2(vector[1], vector[0])
             heading = turn
         pose, fits, _ = _poses_at_headings(camera, plane, at, first, second, heading)
         return pose[fits]
@@ -131,14 +131,14 @@ def _poses_at_headings(
     axis, k = plane.axis, len(heading)
     across = [a for a in range(3) if a != axis]
     turn = rotation(np.column_stack([np.zeros((k, 2)), heading]))
-    arms = turn @ at.T  # (k, 3, 2)
+    vectors = turn @ at.T  # (k, 3, 2)
     ends, slopes = [], []
-    for ray, arm in ((first, arms[:, :, 0]), (second, arms[:, :, 1])):
+    for ray, vector in ((first, vectors[:, :, 0]), (second, vectors[:, :, 1])):
         slope = ray / np.where(np.abs(ray[:, axis]) > _PARALLEL, ray[:, axis], np.nan)[:, None]
-        reach = plane.middle + arm[:, axis] - camera.position[axis]
+        reach = plane.middle + vector[:, axis] - camera.position[axis]
         ends.append(camera.position + reach[:, None] * slope)
         slopes.append(slope)
-    wanted = (arms[:, :, 1] - arms[:, :, 0])[:, across]
+    wanted = (vectors[:, :, 1] - vectors[:, :, 0])[:, across]
     apart, change = (ends[1] - ends[0])[:, across], (slopes[1] - slopes[0])[:, across]
     depth = np.abs(plane.middle - camera.position[axis])
     u = DETECTION.peak_u * depth / camera.lens.matrix[0, 0] * np.sqrt(2.0)
@@ -155,7 +155,7 @@ def _poses_at_headings(
         misfit = np.linalg.norm(rest - off[:, None] * change, axis=1)
     one = ends[0] + off[:, None] * slopes[0]
     two = ends[1] + off[:, None] * slopes[1]
-    place = 0.5 * (one + two - arms[:, :, 0] - arms[:, :, 1])
+    place = 0.5 * (one + two - vectors[:, :, 0] - vectors[:, :, 1])
     allowed = 2.0 * u + DETECTION.foreshortening * np.linalg.norm(wanted, axis=1)
     fits = (misfit < allowed) & (np.abs(off) < DETECTION.plane_reach * PLANE_U[axis])
     return np.column_stack([place, heading]), fits, two - one
@@ -182,18 +182,18 @@ def best_poses(
         for m, family in enumerate(layout.families):
             if family in nearness:
                 points[start : start + _BLOCK] += _values_at(nearness[family], pixels[:, m])
-    kept: list[int] = []
+    distinct: list[int] = []
     for i in np.argsort(-points):
-        if points[i] <= 0 or len(kept) >= most:
+        if points[i] <= 0 or len(distinct) >= most:
             break
-        away = poses[kept] - poses[i] if kept else np.empty((0, 4))
+        away = poses[distinct] - poses[i] if distinct else np.empty((0, 4))
         turned = np.abs(np.angle(np.exp(1j * away[:, 3])))
         if not np.any(
             (np.linalg.norm(away[:, :3], axis=1) < DETECTION.same_pose)
             & (turned < DETECTION.same_heading)
         ):
-            kept.append(int(i))
-    return poses[kept]
+            distinct.append(int(i))
+    return poses[distinct]
 
 
 def _values_at(picture: Array, pixels: Array) -> Array:

@@ -135,12 +135,12 @@ def _assign_peaks(
         close += [(float(away[k]), m, family, int(k)) for k in np.flatnonzero(away < limit[m])]
     which: list[int] = []
     at: list[Array] = []
-    taken: set[tuple[Family, int]] = set()
+    matched: set[tuple[Family, int]] = set()
     for _, m, family, k in sorted(close):
-        if m not in which and (family, k) not in taken:
+        if m not in which and (family, k) not in matched:
             which.append(m)
             at.append(peaks[family][k])
-            taken.add((family, k))
+            matched.add((family, k))
     return which, np.array(at).reshape(-1, 2)
 
 
@@ -194,8 +194,8 @@ def verify_pose(
             and _rms_px(camera, level, at[which], places) > DETECTION.few_rms
         ):
             return None
-    kept = {targets[i].name: (float(found[i][0]), float(found[i][1])) for i in which}
-    return VehicleInPicture(pose, kept, rms)
+    centres = {targets[i].name: (float(found[i][0]), float(found[i][1])) for i in which}
+    return VehicleInPicture(pose, centres, rms)
 
 
 def has_visible_candidate(

@@ -115,12 +115,12 @@ def fits_to_repeat(
     unlit, again = light.copy(), np.zeros(len(before), np.bool_)
     for k in range(len(before)):
         a, b = before[k], after[k]
-        moved = math.hypot(b[CENTRE_X] - a[CENTRE_X], b[CENTRE_Y] - a[CENTRE_Y])
+        shift = math.hypot(b[CENTRE_X] - a[CENTRE_X], b[CENTRE_Y] - a[CENTRE_Y])
         change = max(abs(b[LIGHT_X] - a[LIGHT_X]), abs(b[LIGHT_Y] - a[LIGHT_Y]))
         jump = change * math.sqrt(precision[k, LIGHT_X])
         if jump > _LIGHT_JUMP:
             unlit[k] = math.inf
-        off = _WINDOW_OFF < moved < search_px
+        off = _WINDOW_OFF < shift < search_px
         again[k] = out[k, PASSES] > 0 and (off or jump > _LIGHT_JUMP)
     return np.flatnonzero(again), unlit
 

@@ -247,23 +247,23 @@ def _worth_keeping(search: _Search, shapes: list[Shape], done: FitResult) -> lis
         / search.variance(unpack_shape(shapes[i], p[i], 0.0), p[i, PLACE])
         for i in converged
     }
-    kept: list[int] = []
+    distinct: list[int] = []
     for i in sorted(rest, key=rest.__getitem__):
-        if kept and rest[i] > MARKS.rest_factor * rest[kept[0]] + MARKS.rest_margin:
+        if distinct and rest[i] > MARKS.rest_factor * rest[distinct[0]] + MARKS.rest_margin:
             break
-        if not any(_is_alike(p[i], p[k], shapes[i], shapes[k]) for k in kept):
-            kept.append(i)
-    return kept
+        if not any(_is_alike(p[i], p[k], shapes[i], shapes[k]) for k in distinct):
+            distinct.append(i)
+    return distinct
 
 
-def _is_alike(one: Array, other: Array, shape: Shape, kept: Shape) -> bool:
+def _is_alike(one: Array, other: Array, shape: Shape, other_shape: Shape) -> bool:
     """Whether two fits, rows p of these shapes, ended at the same."""
     turn = np.abs(one[AFFINE] - other[AFFINE]).max()
     return bool(
         np.hypot(*(one[PLACE] - other[PLACE])) < MARKS.same_place
         and turn < MARKS.same_shape * np.abs(other[AFFINE]).max()
-        and shape.outline == kept.outline
-        and len(shape.radii) == len(kept.radii)
+        and shape.outline == other_shape.outline
+        and len(shape.radii) == len(other_shape.radii)
     )
 
 
@@ -298,9 +298,11 @@ def _settled_with_proportions_held(
     index = np.flatnonzero((done.out[:, PASSES] <= 0) & finite & (done.rows.kinds == RINGS))
     if len(index) == 0:
         return done
-    held = [unpack_shape(shapes[i], done.rows.p[i], 0.0) for i in index]
+    fixed_shapes = [unpack_shape(shapes[i], done.rows.p[i], 0.0) for i in index]
     place = done.rows.p[index, PLACE].copy()
-    return done.replace_at(index, _fit_shapes(search, held, place, False, MARKS.full_passes))
+    return done.replace_at(
+        index, _fit_shapes(search, fixed_shapes, place, False, MARKS.full_passes)
+    )
 
 
 def _best_trial(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:

@@ -65,8 +65,8 @@ def fit_occluded(
         ]
     )
     left = np.concatenate([[0], np.cumsum(own)])[first]
-    kept = lists._replace(pixels=lists.pixels[:, own], first=left)
-    last = fit_listed(rows, kept, prior, noise, MARKS.occluded_last_passes)
+    uncovered = lists._replace(pixels=lists.pixels[:, own], first=left)
+    last = fit_listed(rows, uncovered, prior, noise, MARKS.occluded_last_passes)
     out = last.out.copy()
     out[:, RESIDUAL_VARIANCE] /= tukey_mean_square(MARKS.tukey)
     out[:, WEIGHT_SUM] /= tukey_mean_weight(MARKS.tukey)

@@ -76,7 +76,7 @@ def mechanics(
     during = pair.time <= at + 0.5 * float(pair.time[1])
     greatest = pair.closing[:, during].max(axis=1)
     when = float(pair.time[int(np.argmax(pair.closing[0, during]))])
-    taken, net = _work(pair, when), _work(pair, at)
+    absorbed, net = _work(pair, when), _work(pair, at)
     forces = np.concatenate((curve.force[None], curve.draws))
     peak = int(np.argmax(curve.force))
     approach = pair.closing_speed[:, 0]
@@ -93,9 +93,9 @@ def mechanics(
         momentum=momentum,
         energy=energy,
         greatest_closing=replace(quantity(greatest, "m", when), at_end=still),
-        energy_to_greatest=quantity(taken, "J"),
-        returned=quantity(taken - net, "J"),
-        mean_force=quantity(taken / greatest, "N"),
+        energy_to_greatest=quantity(absorbed, "J"),
+        returned=quantity(absorbed - net, "J"),
+        mean_force=quantity(absorbed / greatest, "N"),
         peak_force=quantity(forces[:, peak], "N"),
         peak_at=float(curve.closing[peak]),
         restitution=quantity(-at_time(pair, pair.closing_speed, at) / approach, "1")

@@ -72,8 +72,8 @@ def drive(
         of_test = cushion.speed[k] + (place - k) * (cushion.speed[k + 1] - cushion.speed[k])
         faster = np.where(parting, 0.0, speed) - of_test
         found = found * np.maximum(1.0 + cushion.rate * faster, PREDICTION.least_force)
-        kept = np.clip(1.0 - (peak - closing) / cushion.unloading, 0.0, 1.0)
-        return np.asarray(np.where(parting, found * kept, found))
+        remaining = np.clip(1.0 - (peak - closing) / cushion.unloading, 0.0, 1.0)
+        return np.asarray(np.where(parting, found * remaining, found))
 
     def rates(state: Array, peak: Array) -> Array:
         closing, own, other = state

@@ -209,12 +209,12 @@ def _path(
     prior = _prior(model, mark, density)
     draws = _draw_paths(seen, model, values, design, weight, prior, rng)
     out = model.rows(times)
-    drawn = np.einsum("nk,mkc->mnc", out, draws)
-    position, u = out @ values, np.std(drawn, axis=0, ddof=1)
+    samples = np.einsum("nk,mkc->mnc", out, draws)
+    position, u = out @ values, np.std(samples, axis=0, ddof=1)
     most = np.array([FREE_MARKS.level_u, FREE_MARKS.level_u, FREE_MARKS.rise_u])
     known = u <= FREE_MARKS.known_share * most
     return FreePath(
-        times, np.where(known, position, np.nan), u, drawn, values[0], draws[:, 0], lost
+        times, np.where(known, position, np.nan), u, samples, values[0], draws[:, 0], lost
     )
 
 
@@ -301,11 +301,11 @@ def _robust(seen: _Sightings, residual: Array) -> Array:
         scale = max(1.0, MAD_TO_SD * float(np.median(np.abs(off))))
         distance = np.abs(off).max(axis=1) / scale
         inlier = distance < FREE_MARKS.outlier
-        kept = off[inlier]
+        inliers = off[inlier]
         inflation = 1.0
-        if len(kept) > 10:
-            scale = max(scale, float(np.sqrt(np.mean(kept**2))))
-            lag = float(np.mean(kept[1:] * kept[:-1]) / max(np.mean(kept**2), 1e-12))
+        if len(inliers) > 10:
+            scale = max(scale, float(np.sqrt(np.mean(inliers**2))))
+            lag = float(np.mean(inliers[1:] * inliers[:-1]) / max(np.mean(inliers**2), 1e-12))
             lag = min(max(lag, 0.0), FREE_MARKS.most_lag)
             inflation = (1 + lag) / (1 - lag)
         beyond = (FREE_MARKS.outlier / np.maximum(distance, 1e-9)) ** 4

@@ -216,8 +216,8 @@ class Solution:
             return np.zeros_like(state)
         each = np.diag(u)[u > 0]
         basis, coefficients = self.setup.bodies[path.body].basis, path.jerk_coefficients
-        moved = _states(basis, np.tile(coefficients, (len(each), 1, 1)), times, each)
-        return np.asarray(np.sqrt(np.sum((moved - state) ** 2, axis=0)))
+        perturbed = _states(basis, np.tile(coefficients, (len(each), 1, 1)), times, each)
+        return np.asarray(np.sqrt(np.sum((perturbed - state) ** 2, axis=0)))
 
     def _contact_part(self, path: Trajectory, state: Array, times: Array) -> Array:
         """What a contact time with an uncertainty adds to a motion's u (n, 15): its rate of change

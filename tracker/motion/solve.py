@@ -83,7 +83,7 @@ def solve(
         iterate, *_ = _solve_setup(start, vehicles, None, report_progress)
         found = find_contact(iterate, vehicles)
         start = start.shift_clock(found.value)
-        alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_doubt)
+        alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_wrong)
         zero: TimeZero | None = TimeZero(0.0, found.u, (alone,))
         findings = found.findings
         iterate, step, warnings = _solve_setup(start, vehicles, 0.0, report_progress)
@@ -172,8 +172,8 @@ def _weigh_time_zero(
     if not apart and abs(shift) < ZERO.moved * zero.u and zero.u > ZERO.sharper * own:
         beside = float(np.sqrt(max(zero.u**2 + shift**2 - own**2, 0.0)))
         return _Weighed(zero, contact, beside, findings)
-    moved = _move_zero(start, iterate, known, shift, free=apart)
-    solved = _solve_setup(moved, vehicles, contact, report_progress)
+    shifted = _move_zero(start, iterate, known, shift, free=apart)
+    solved = _solve_setup(shifted, vehicles, contact, report_progress)
     return _Weighed(zero.since(shift), contact, zero.u, findings, solved)
 
 
@@ -198,17 +198,17 @@ def _move_zero(
         for cam, part in zip(iterate.setup.cameras, iterate.setup.camera_slices, strict=True)
     }
     reference = min((cam for cam in start.cameras if cam.name in known), key=lambda cam: cam.zero_u)
-    moved = solved_zero.get(reference.name, reference.zero) - reference.zero
+    offset = solved_zero.get(reference.name, reference.zero) - reference.zero
     out = []
     for cam in start.cameras:
         if cam is reference:
-            out.append(replace(cam, zero=cam.zero + moved - shift, zero_u=0.0))
+            out.append(replace(cam, zero=cam.zero + offset - shift, zero_u=0.0))
         elif cam.name in known and not free:
             u = float(np.hypot(cam.zero_u, reference.zero_u))
-            out.append(replace(cam, zero=cam.zero + moved - shift, zero_u=u))
+            out.append(replace(cam, zero=cam.zero + offset - shift, zero_u=u))
         else:
             out.append(replace(cam, zero=solved_zero.get(cam.name, cam.zero) - shift))
-    poses = {v: replace(p, time=p.time + moved - shift) for v, p in start.poses.items()}
+    poses = {v: replace(p, time=p.time + offset - shift) for v, p in start.poses.items()}
     return replace(start, cameras=tuple(out), poses=poses)
 
 

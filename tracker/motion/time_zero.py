@@ -31,14 +31,14 @@ _LEAST_U = 1e-7
 class ZeroSource:
     """When one piece of evidence says contact was, s on the solution's clock, and its u.
 
-    `doubt` is the probability beforehand that it is wrong by far; `weight` is its share of the
-    posterior time zero, `sound` the probability afterwards that it is not wrong.
+    `wrong_probability` is the probability beforehand that it is wrong by far; `weight` is its
+    share of the posterior time zero, `sound` the probability afterwards that it is not wrong.
     """
 
     name: str
     value: float
     u: float
-    doubt: float
+    wrong_probability: float
     weight: float = 1.0
     sound: float = 1.0
 
@@ -74,13 +74,15 @@ def combine_sources(
     apart = tuple(dict.fromkeys((*known_apart, *found)))
     proven = {name for pair in known_apart for name in pair}
     names = [s.name for s in sources]
-    doubt = np.array([ZERO.proven_doubt if s.name in proven else s.doubt for s in sources])
-    doubt *= len(sources) > 1 and (bool(apart) or u.max() <= ZERO.judging_u)
+    wrong_probability = np.array(
+        [ZERO.proven_wrong if s.name in proven else s.wrong_probability for s in sources]
+    )
+    wrong_probability *= len(sources) > 1 and (bool(apart) or u.max() <= ZERO.judging_u)
     wrong_u = np.hypot(u, ZERO.wrong_u)
     log_weights, means, variances, shares, sound = [], [], [], [], []
     for wrong in product((False, True), repeat=len(sources)):
         wrong_mask = np.array(wrong)
-        chance = np.where(wrong_mask, doubt, 1 - doubt)
+        chance = np.where(wrong_mask, wrong_probability, 1 - wrong_probability)
         right = {name for name, is_wrong in zip(names, wrong, strict=True) if not is_wrong}
         if not chance.all() or any(right.issuperset(pair) for pair in known_apart):
             continue
@@ -129,7 +131,7 @@ def motion_source(
     if u > ZERO.vague_u:
         return None
     name = f"motion of {iterate.setup.bodies[k].name}"
-    return ZeroSource(name, found.value, u, ZERO.motion_doubt)
+    return ZeroSource(name, found.value, u, ZERO.motion_wrong)
 
 
 def clock_sources(
@@ -155,14 +157,14 @@ def clock_sources(
         return ()
     if apart:
         return tuple(
-            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), ZERO.clock_doubt)
+            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), ZERO.clock_wrong)
             for name, v, own, shared in zip(names, values, u, common, strict=True)
         )
     precision = 1 / np.maximum(u, _LEAST_U) ** 2
     own = 0.0 if min(u) == 0 else float(precision.sum() ** -0.5)
     value = float(precision @ values / precision.sum())
     name = f"time zero of {' and '.join(names)}"
-    return (ZeroSource(name, value, float(np.hypot(own, min(common))), ZERO.clock_doubt),)
+    return (ZeroSource(name, value, float(np.hypot(own, min(common))), ZERO.clock_wrong),)
 
 
 def clocks_apart(

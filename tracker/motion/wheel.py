@@ -85,8 +85,8 @@ def wheel_motion(
         return None
     states = solution.motion(wheel.vehicle, times).state
     marks = np.array(list(wheel.marks.values()))
-    arm = np.array(wheel.hub) - solution.cg(wheel.vehicle)
-    start = _start(seen, times, states, arm, marks)
+    hub_arm = np.array(wheel.hub) - solution.cg(wheel.vehicle)
+    start = _start(seen, times, states, hub_arm, marks)
     turn_basis = _basis(times, WHEELS.turn_knots)
     steer_basis = _basis(times, WHEELS.steer_knots)
     bases = (turn_basis, steer_basis)
@@ -96,7 +96,7 @@ def wheel_motion(
     ]
 
     def away(x: Array) -> Array:
-        return _residuals(x, seen, times, states, arm, marks, bases)
+        return _residuals(x, seen, times, states, hub_arm, marks, bases)
 
     fit = least_squares(away, guess, loss="soft_l1")
     spare = max(len(fit.fun) - len(fit.x), 1)
@@ -118,11 +118,11 @@ def wheel_motion(
     )
 
 
-def wheel_places(state: Array, arm: Array, marks: Array, turn: Array, steer: Array) -> Array:
+def wheel_places(state: Array, hub_arm: Array, marks: Array, turn: Array, steer: Array) -> Array:
     """Ground places (n, marks, 3) of a wheel's marks."""
     body = rotation(state[:, 3:6])
     steered = Rotation.from_euler("ZY", np.column_stack([steer, turn])).as_matrix()
-    hub = state[:, :3] + body @ arm
+    hub = state[:, :3] + body @ hub_arm
     return np.asarray(hub[:, None] + np.einsum("nij,njk,mk->nmi", body, steered, marks))
 
 
@@ -151,7 +151,7 @@ def _wheel_sightings(
 
 
 def _start(
-    seen: list[_WheelSightings], times: Array, states: Array, arm: Array, marks: Array
+    seen: list[_WheelSightings], times: Array, states: Array, hub_arm: Array, marks: Array
 ) -> Array:
     """Turn and steering angle (n, 2) of each time by itself, followed from the one before."""
     out = np.zeros((len(times), 2))
@@ -164,7 +164,7 @@ def _start(
         ]
 
         def off(x: Array, here: list = here, i: int = i) -> Array:  # type: ignore[type-arg]
-            places = wheel_places(states[i : i + 1], arm, marks, x[:1], x[1:])[0]
+            places = wheel_places(states[i : i + 1], hub_arm, marks, x[:1], x[1:])[0]
             away = [((c.project(places[m]) - p) / s[:, None]).ravel() for c, m, p, s in here]
             return np.concatenate([*away, [x[1] / WHEELS.steer_u]])
 
@@ -205,12 +205,12 @@ def _residuals(
     seen: list[_WheelSightings],
     times: Array,
     states: Array,
-    arm: Array,
+    hub_arm: Array,
     marks: Array,
     bases: tuple[Array, Array],
 ) -> Array:
     turn, steer = _angles(x, bases)
-    places = wheel_places(states, arm, marks, turn, steer)
+    places = wheel_places(states, hub_arm, marks, turn, steer)
     out = []
     for s in seen:
         row = np.clip(np.searchsorted(times, s.time - 1e-9), 0, len(times) - 1)
@@ -223,5 +223,5 @@ def _residuals(
 
 def _shared_variances(draws: Draws, wheel: WheelGeometry, times: Array) -> tuple[Array, Array]:
     """Variances (n,) that errors of the vehicle's pitch and yaw put into turn and steer."""
-    drawn = draws.states(wheel.vehicle, times)
-    return np.var(drawn[..., 4], axis=0), np.var(drawn[..., 5], axis=0)
+    samples = draws.states(wheel.vehicle, times)
+    return np.var(samples[..., 4], axis=0), np.var(samples[..., 5], axis=0)

@@ -233,8 +233,8 @@ def _carry(
         kinematic = read - gravity_reading(film[..., 3], film[..., 4])
         rates = rates.copy()
         rates[..., missing] = body_rates(film)[..., missing]
-    moved = to_cg(kinematic, rates, time, lever)
-    together = np.concatenate((moved, rates[..., 2:]), axis=-1)
+    at_cg = to_cg(kinematic, rates, time, lever)
+    together = np.concatenate((at_cg, rates[..., 2:]), axis=-1)
     return np.ascontiguousarray(np.moveaxis(together, -1, -2))
 
 
@@ -293,12 +293,12 @@ def _vibration_samples(
     2 vibration^2 (1 - exp(-w / vibration_time)), as in the cross-check of film and channels.
     """
     step = float(time[1] - time[0])
-    kept = float(np.exp(-step / assumed.vibration_time))
+    persistence = float(np.exp(-step / assumed.vibration_time))
     fresh = assumed.vibration * rng.standard_normal((count, len(time), 3))
     fresh[:, time < 0] = 0.0
     start = int(np.searchsorted(time, 0.0))
-    fresh[:, start + 1 :] *= np.sqrt(1.0 - kept**2)
-    velocity = lfilter([1.0], [1.0, -kept], fresh, axis=1)
+    fresh[:, start + 1 :] *= np.sqrt(1.0 - persistence**2)
+    velocity = lfilter([1.0], [1.0, -persistence], fresh, axis=1)
     return np.asarray(np.diff(velocity, axis=1, prepend=0.0) / step)
 
 

@@ -25,7 +25,7 @@ class ContactEnd:
     end: float  # s; the record's end where contact goes on
     u: float  # s: spread of the draws, and how sharply the acceleration dies away
     ended: bool  # whether it ends within the record
-    drawn: Array  # (m,) s, of each draw
+    draws: Array  # (m,) s, of each draw
 
     def quantity(self) -> Quantity:
         """As results hold it."""

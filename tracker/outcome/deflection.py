@@ -93,21 +93,21 @@ def dynamic_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
     """Greatest displacement of a mark into the article after time zero, m; at the end where its
     path ends while it still grows.
     """
-    inward, drawn = _inward(path, face)
-    return _extreme(path.time, inward, drawn)
+    inward, draws = _inward(path, face)
+    return _extreme(path.time, inward, draws)
 
 
 def permanent_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
     """What is left of a mark's displacement, m: its mean over the path's last span, at the end
     where the mark still moves then.
     """
-    inward, drawn = _inward(path, face)
+    inward, draws = _inward(path, face)
     known = np.isfinite(inward) & (path.time > 0)
     if known.sum() < 3:
         return None
     last = float(path.time[known][-1])
     tail = known & (path.time >= last - OUTCOME.settled_span)
-    mean, means = float(inward[tail].mean()), drawn[:, tail].mean(axis=1)
+    mean, means = float(inward[tail].mean()), draws[:, tail].mean(axis=1)
     u = float(np.std(means, ddof=1))
     swing = float(np.ptp(inward[tail]))
     drift = float(np.std(inward[tail])) if swing > 0 else 0.0
@@ -117,27 +117,27 @@ def permanent_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
 
 def _inward(path: FreePath, face: TrafficFace) -> tuple[Array, Array]:
     """Displacement (n,) of a mark into the article, and draws (m, n) of it."""
-    moved = (path.position - path.start)[:, :2] @ face.inward
-    drawn = (path.draws - path.start_draws[:, None])[..., :2] @ face.inward
-    return np.asarray(moved), np.asarray(drawn)
+    inward = (path.position - path.start)[:, :2] @ face.inward
+    draws = (path.draws - path.start_draws[:, None])[..., :2] @ face.inward
+    return np.asarray(inward), np.asarray(draws)
 
 
 def _working_width(path: FreePath, face: TrafficFace, width: float | None) -> Quantity | None:
     """Farthest place behind the undeformed face of the mark, or of the article's back there."""
     if width is not None:
-        inward, drawn = _inward(path, face)
-        return _extreme(path.time, inward + width, drawn + width)
+        inward, draws = _inward(path, face)
+        return _extreme(path.time, inward + width, draws + width)
     return _extreme(path.time, face.behind(path.position), face.behind(path.draws))
 
 
-def _extreme(time: Array, value: Array, drawn: Array) -> Quantity | None:
+def _extreme(time: Array, value: Array, draws: Array) -> Quantity | None:
     """Greatest value after time zero."""
     after = (time >= 0) & np.isfinite(value)
     if not after.any():
         return None
     rows = np.flatnonzero(after)
     k = int(rows[np.argmax(value[rows])])
-    u = float(np.std(np.max(drawn[:, rows], axis=1), ddof=1))
+    u = float(np.std(np.max(draws[:, rows], axis=1), ddof=1))
     back = int(np.searchsorted(time, time[rows[-1]] - OUTCOME.settled_span))
     still = value[rows[-1]] - value[back] > OUTCOME.settled_deflection
     at_end = bool(value[k] - value[rows[-1]] <= u and still)
@@ -160,8 +160,8 @@ def vehicle_intrusion(
     the face.
     """
     found = {
-        name: _extreme(time, face.behind(place), face.behind(drawn))
-        for name, (place, drawn) in points.items()
+        name: _extreme(time, face.behind(place), face.behind(draws))
+        for name, (place, draws) in points.items()
     }
     greatest = _greatest(found)
     return greatest if greatest is not None and greatest.value.value > 0 else None

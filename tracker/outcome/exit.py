@@ -38,7 +38,7 @@ def find_exit(motion: PosteriorSamples, contact: ContactEnd, heading: float = 0.
     if not contact.ended or not motion.time[0] <= contact.end <= motion.time[-1]:
         return None
     mean = at_times(motion.time, motion.state[None], np.array([contact.end]))
-    draws = at_times(motion.time, motion.draws, contact.drawn)
+    draws = at_times(motion.time, motion.draws, contact.draws)
     vx, vy, yaw, rate = (COLUMN[name] for name in ("vx_mps", "vy_mps", "yaw_rad", "yaw_rate_radps"))
     speed = np.hypot(mean[:, vx], mean[:, vy])
     moves = float(np.nan_to_num(speed[0])) > OUTCOME.standing_speed
@@ -67,8 +67,8 @@ def typed_end(time: float, u: float, count: int, seed: int) -> ContactEnd:
     """The end of contact as a person states it (s, with its u), with as many draws as the motion
     has.
     """
-    drawn = time + u * np.random.default_rng(seed).standard_normal(count)
-    return ContactEnd(time, u, True, drawn)
+    draws = time + u * np.random.default_rng(seed).standard_normal(count)
+    return ContactEnd(time, u, True, draws)
 
 
 def _quantity(mean: Array, draws: Array, unit: str) -> Quantity | None:

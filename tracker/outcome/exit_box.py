@@ -91,17 +91,17 @@ def box_crossing(
     A path is never extended: a vehicle that left the picture within the box gives None.
     """
     at = _crossing(box, face, wheels, box.start)
-    drawn = np.array(
+    samples = np.array(
         [_crossing(box, face, w, start) for w, start in zip(draws, starts, strict=True)]
     )
-    inside = float(np.mean(drawn < box.length)) if len(drawn) else float(at < box.length)
+    inside = float(np.mean(samples < box.length)) if len(samples) else float(at < box.length)
     if at < np.inf:
-        known = drawn[np.isfinite(drawn)]
+        known = samples[np.isfinite(samples)]
         u = float(np.std(known, ddof=1)) if len(known) > 1 else float("nan")
         place = Quantity(at, "m", u)
     else:
         place = None
-    low, high = OUTCOME.box_doubt, 1.0 - OUTCOME.box_doubt
+    low, high = OUTCOME.box_undecided, 1.0 - OUTCOME.box_undecided
     past = bool(len(wheels)) and bool((face.along(wheels[-1]) - box.start).min() > box.length)
     if not exact and at < np.inf:
         return BoxCrossing(None, None, "the outline crossed; the wheels' places are not stated")

@@ -71,8 +71,8 @@ class PosteriorSamples:
             return None
         at = int(np.nanargmax(sign * mean))
         last = int(np.flatnonzero(np.isfinite(mean))[-1])
-        drawn = np.max(sign * change(self.draws)[:, : last + 1], axis=1)
-        found = Quantity(float(mean[at]), unit, _spread(drawn), float(self.time[after][at]))
+        samples = np.max(sign * change(self.draws)[:, : last + 1], axis=1)
+        found = Quantity(float(mean[at]), unit, _spread(samples), float(self.time[after][at]))
         fallen = sign * (mean[at] - mean[last])
         still = fallen <= found.u and self._is_growing(
             column, sign, int(np.flatnonzero(after)[last])
@@ -132,8 +132,8 @@ def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
 def is_at_rest(motion: PosteriorSamples) -> bool:
     """Whether the vehicle had come to rest by the end of the film."""
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
-    drawn = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
-    return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(drawn)))
+    samples = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
+    return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(samples)))
 
 
 def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
@@ -144,9 +144,9 @@ def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
     on = np.isfinite(motion.state[:, columns[0]])
     if not on.any():
         return None
-    state, drawn = motion.state[on][:, columns], motion.draws[:, on][:, :, columns]
+    state, samples = motion.state[on][:, columns], motion.draws[:, on][:, :, columns]
     seen = np.asarray(np.isfinite(state).all(axis=0))
-    mean, draws = np.where(seen, state, 0.0).T, np.where(seen, drawn, 0.0)
+    mean, draws = np.where(seen, state, 0.0).T, np.where(seen, samples, 0.0)
     return find_contact(motion.time[on], mean, np.swapaxes(draws, 1, 2))
 
 
@@ -168,7 +168,7 @@ def velocity_changes(motion: PosteriorSamples, contact: ContactEnd | None) -> Ve
     full frontal impact, which pushes the vehicle back, has 180 degrees.
     """
     until = float(motion.time[-1]) if contact is None else contact.end
-    ends = np.full(len(motion.draws), until) if contact is None else contact.drawn
+    ends = np.full(len(motion.draws), until) if contact is None else contact.draws
     still = contact is not None and not contact.ended
     mean = np.array([_change(motion, motion.state[None], c, np.array([until])) for c in _SPEEDS])
     draws = np.array([_change(motion, motion.draws, c, ends) for c in _SPEEDS])
@@ -235,7 +235,7 @@ def crush(striking: PosteriorSamples, struck: PosteriorSamples) -> Crush | None:
     end = float(time[-1]) if contact is None or not contact.ended else contact.end
     ends = np.full(len(striking.draws), end)
     if contact is not None and contact.ended:
-        ends = contact.drawn
+        ends = contact.draws
     mean = closing(striking.state[None], struck.state[None], np.array([end]))[0]
     if not np.isfinite(mean).all() or len(time) < 2:
         return None
@@ -262,6 +262,6 @@ def _at(time: Array, values: Array, when: float) -> Array:
     return np.asarray(values[:, left] * (1 - share) + values[:, right] * share)
 
 
-def _spread(drawn: Array) -> float:
-    known = drawn[np.isfinite(drawn)]
+def _spread(samples: Array) -> float:
+    known = samples[np.isfinite(samples)]
     return float(np.std(known, ddof=1)) if len(known) > 1 else float("nan")

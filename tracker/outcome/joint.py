@@ -51,18 +51,18 @@ def join_states(
     one place. A row that is not finite stays as it is.
     """
     both = np.concatenate([first, second], axis=1)
-    drawn = np.concatenate([first_draws, second_draws], axis=2)
+    samples = np.concatenate([first_draws, second_draws], axis=2)
     gap = _gap(joint, first, second)
     gaps = _gap(joint, first_draws, second_draws)
-    play = joint.u * np.random.default_rng(seed).standard_normal((len(drawn), 1, 3))
+    play = joint.u * np.random.default_rng(seed).standard_normal((len(samples), 1, 3))
     gaps = gaps + play  # one play a draw: a joint is off by the same for the whole test
-    out, outs = both.copy(), drawn.copy()
+    out, outs = both.copy(), samples.copy()
     for k in np.flatnonzero(np.isfinite(both).all(axis=1) & np.isfinite(gap).all(axis=1)):
-        away = drawn[:, k] - drawn[:, k].mean(axis=0)
+        away = samples[:, k] - samples[:, k].mean(axis=0)
         off = gaps[:, k] - gaps[:, k].mean(axis=0)
         gain = np.linalg.solve(off.T @ off, off.T @ away)  # (3, 30)
         out[k] = both[k] - gap[k] @ gain
-        outs[:, k] = drawn[:, k] - gaps[:, k] @ gain
+        outs[:, k] = samples[:, k] - gaps[:, k] @ gain
     return out[:, :15], out[:, 15:], outs[..., :15], outs[..., 15:]
 
 
@@ -73,10 +73,10 @@ def joint_gap(
     (n,) and in that direction in which it stands out most from its uncertainty. None without any
     time at which both are known.
     """
-    gap, drawn = _gap(joint, *states), _gap(joint, *draws)
+    gap, samples = _gap(joint, *states), _gap(joint, *draws)
     best: Quantity | None = None
     for k in np.flatnonzero(np.isfinite(gap).all(axis=1)):
-        spread = np.cov(drawn[:, k].T) + joint.u**2 * np.eye(3)
+        spread = np.cov(samples[:, k].T) + joint.u**2 * np.eye(3)
         along = np.linalg.solve(spread, gap[k])
         along = along / max(float(np.linalg.norm(along)), 1e-12)
         found = Quantity(
@@ -91,8 +91,8 @@ def articulation(
     time: Array, states: tuple[Array, Array], draws: tuple[Array, Array], gap: Quantity
 ) -> Articulation:
     """The angle about the first body's vertical by which the second is turned against it."""
-    yaw, drawn = np.unwrap(_relative_yaw(*states)), _relative_yaw(*draws)
-    away = (drawn - yaw + np.pi) % (2 * np.pi) - np.pi
+    yaw, samples = np.unwrap(_relative_yaw(*states)), _relative_yaw(*draws)
+    away = (samples - yaw + np.pi) % (2 * np.pi) - np.pi
     u = np.std(away, axis=0, ddof=1)
     right, left = int(np.argmax(yaw)), int(np.argmin(yaw))
 

@@ -69,7 +69,7 @@ class OutcomeOptions:
     standing_speed: float = option(
         0.1, "m/s", (0.02, 0.5), "faster vehicles count as standing at time zero", _TRADE
     )
-    box_doubt: float = option(
+    box_undecided: float = option(
         0.025,
         "1",
         (0.001, 0.2),

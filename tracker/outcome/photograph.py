@@ -22,7 +22,7 @@ _STEP = 1e-5
 
 
 def photographed_place(
-    camera: Camera, arms: Array, pixels: Array, pixel_u: float, marker_u: float, stance: Array
+    camera: Camera, lever_arms: Array, pixels: Array, pixel_u: float, marker_u: float, stance: Array
 ) -> StatedPlace | None:
     """The place at rest of a vehicle's cg; None where the picks fit no place.
 
@@ -40,7 +40,7 @@ def photographed_place(
         return np.asarray(camera.project(points))
 
     def off(place: Array) -> Array:
-        away = (project(place, stance, arms) - pixels).ravel() / pixel_u
+        away = (project(place, stance, lever_arms) - pixels).ravel() / pixel_u
         return np.where(np.isfinite(away), away, 1e6)
 
     ray = camera.rays(pixels.mean(axis=0)[None])[0]
@@ -58,19 +58,19 @@ def photographed_place(
     normal = np.linalg.inv(jacobian.T @ jacobian)
     gain = normal @ jacobian.T / pixel_u  # of x, y, heading by a pixel
     covariance = scale * normal
-    angles = np.tile([stance[1], stance[2], fit.x[2]], (len(arms), 1))
-    points = np.array([fit.x[0], fit.x[1], stance[0]]) + rotate_vectors(angles, arms)[0]
+    angles = np.tile([stance[1], stance[2], fit.x[2]], (len(lever_arms), 1))
+    points = np.array([fit.x[0], fit.x[1], stance[0]]) + rotate_vectors(angles, lever_arms)[0]
     _, by_point, by_camera = camera.project_with_derivatives(points)
-    moved = gain @ by_camera.reshape(len(gain[0]), -1)
-    covariance = covariance + moved @ camera.covariance @ moved.T
-    base = project(fit.x, stance, arms)
+    sensitivity = gain @ by_camera.reshape(len(gain[0]), -1)
+    covariance = covariance + sensitivity @ camera.covariance @ sensitivity.T
+    base = project(fit.x, stance, lever_arms)
     sds = (OUTCOME.standing_height_u, OUTCOME.standing_angle_u, OUTCOME.standing_angle_u)
     for k, sd in enumerate(sds):
         other = stance.copy()
         other[k] += _STEP
-        moved = gain @ ((project(fit.x, other, arms) - base) / _STEP).ravel()
-        covariance = covariance + sd**2 * np.outer(moved, moved)
-    for k in range(len(arms)):
+        sensitivity = gain @ ((project(fit.x, other, lever_arms) - base) / _STEP).ravel()
+        covariance = covariance + sd**2 * np.outer(sensitivity, sensitivity)
+    for k in range(len(lever_arms)):
         shift = gain[:, 2 * k : 2 * k + 2] @ by_point[k]
         covariance = covariance + marker_u**2 * shift @ shift.T
     u = np.sqrt(np.diag(covariance))

@@ -174,8 +174,11 @@ def _place_marks(
     """Ground places (n, 3) and draws (m, n, 3) of points in vehicle axes."""
     found = {}
     for name, at in places.items():
-        arm = np.array(at) - cg
-        found[name] = (point_motion(motion.state, arm)[0], point_motion(motion.draws, arm)[0])
+        lever_arm = np.array(at) - cg
+        found[name] = (
+            point_motion(motion.state, lever_arm)[0],
+            point_motion(motion.draws, lever_arm)[0],
+        )
     return found
 
 
@@ -217,10 +220,10 @@ def _box(
     places = _place_marks(motion, cg, wheels or corners)
     moment = np.array([end.end])
     last = at_times(motion.time, motion.state[None], moment)
-    lasts = at_times(motion.time, motion.draws, end.drawn)
-    arms = [np.array(at) - cg for at in corners.values()]
-    at_last = np.array([point_motion(last, arm)[0][0] for arm in arms])
-    touching = arms[int(np.argmax(face.behind(at_last)))]
+    lasts = at_times(motion.time, motion.draws, end.draws)
+    lever_arms = [np.array(at) - cg for at in corners.values()]
+    at_last = np.array([point_motion(last, lever_arm)[0][0] for lever_arm in lever_arms])
+    touching = lever_arms[int(np.argmax(face.behind(at_last)))]
     start = float(face.along(point_motion(last, touching)[0])[0])
     if not np.isfinite(start):
         return None
@@ -229,14 +232,14 @@ def _box(
     box = exit_box(kind, outline.width, outline.length, start)
     after = motion.time >= end.end
     seen = np.stack([mean[after, :2] for mean, _ in places.values()], axis=1)
-    drawn = np.stack([draws[:, after, :2] for _, draws in places.values()], axis=2)
+    samples = np.stack([draws[:, after, :2] for _, draws in places.values()], axis=2)
     known = np.isfinite(seen).all(axis=(1, 2))
     stands = table.rest is not None or is_at_rest(motion)
     crossing = box_crossing(
         box,
         face,
         seen[known],
-        drawn[:, known],
+        samples[:, known],
         starts,
         rest=stands and table.rest is None,
         exact=bool(wheels),
@@ -263,11 +266,11 @@ def _place_on_photograph(
     picks = {n: pixel for n, pixel in rest.picks.items() if n in places}
     if len(picks) < 2:
         return None
-    arms = np.array([places[n] for n in picks]) - np.array(table.cg)
+    lever_arms = np.array([places[n] for n in picks]) - np.array(table.cg)
     pixels = np.array(list(picks.values()), dtype=np.float64)
     marker_u = record.survey.marker_u
     camera = solution.cameras[rest.camera]
-    return photographed_place(camera, arms, pixels, rest.pick_u, marker_u, known[0])
+    return photographed_place(camera, lever_arms, pixels, rest.pick_u, marker_u, known[0])
 
 
 def _final(
@@ -310,9 +313,9 @@ def _impact(
     if not np.isfinite(zero[:, :6]).all():
         return None
     zeros = at_times(motion.time, motion.draws, np.zeros(len(motion.draws)))
-    places = [point_motion(zero, arm)[0][0] for arm in corners]
-    arm = corners[int(np.argmax(face.behind(np.array(places))))]
-    return point_motion(zero, arm)[0][0, :2], point_motion(zeros, arm)[0][:, :2]
+    places = [point_motion(zero, lever_arm)[0][0] for lever_arm in corners]
+    lever_arm = corners[int(np.argmax(face.behind(np.array(places))))]
+    return point_motion(zero, lever_arm)[0][0, :2], point_motion(zeros, lever_arm)[0][:, :2]
 
 
 def _paths(

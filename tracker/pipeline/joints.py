@@ -98,12 +98,12 @@ def _rows(motion: VehicleMotion, times: Array) -> tuple[Array, Array]:
 
 
 def _corrected_motion(
-    motion: VehicleMotion, every: Motion, times: Array, state: Array, drawn: Array
+    motion: VehicleMotion, every: Motion, times: Array, state: Array, samples: Array
 ) -> VehicleMotion:
     """A vehicle's motion with what the joint makes of it at some times; `every`: at the films'."""
-    known = _with_rows(motion.known, times, state, drawn, _rows(motion, times)[1])
+    known = _with_rows(motion.known, times, state, samples, _rows(motion, times)[1])
     draws = motion.samples.draws.copy()
-    draws[:, np.searchsorted(known.time, times)] = drawn
+    draws[:, np.searchsorted(known.time, times)] = samples
     mean = np.where(known.observed, known.state, np.nan)
     return VehicleMotion(PosteriorSamples(motion.samples.time, mean, draws), known, every)
 
@@ -118,13 +118,13 @@ def _at_films(
     a, b = (m.motion for m in pair)
     both = a.observed[:, :6].any(axis=1) & b.observed[:, :6].any(axis=1)
     times = a.time[both]
-    drawn = [motions.draws.states(name, times) for name in names]
+    samples = [motions.draws.states(name, times) for name in names]
     corrected = join_states(
-        point, a.state[both], b.state[both], drawn[0], drawn[1], EVALUATION.seed
+        point, a.state[both], b.state[both], samples[0], samples[1], EVALUATION.seed
     )
     return (
-        _with_rows(a, times, corrected[0], corrected[2], drawn[0]),
-        _with_rows(b, times, corrected[1], corrected[3], drawn[1]),
+        _with_rows(a, times, corrected[0], corrected[2], samples[0]),
+        _with_rows(b, times, corrected[1], corrected[3], samples[1]),
     )
 
 

@@ -343,7 +343,7 @@ def _drawn_risk(
         ends = (
             None
             if contact is None
-            else (contact.drawn[rows], np.full(len(some), float(contact.ended)))
+            else (contact.draws[rows], np.full(len(some), float(contact.ended)))
         )
         parts.append(_risk(times, some.states(vehicle, times), distances, ends))
         first += len(some)

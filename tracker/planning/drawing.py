@@ -52,11 +52,11 @@ def draw(plan: Plan, folder: Path) -> dict[str, str]:
 
 
 def _article_text(plan: Plan) -> str:
-    drawn = planned_article(plan.record, plan.motion)
-    if drawn is None:
+    article = planned_article(plan.record, plan.motion)
+    if article is None:
         return ""
     text = " Shaded: the undeformed article, its marks as squares."
-    if drawn.box is None:
+    if article.box is None:
         return text
     return (
         f"{text} Broken line: the exit box as if contact were lost where it begins; the true one "

@@ -40,13 +40,13 @@ class PlannedMotion:
         whole = self.states[vehicle]
         return np.stack([np.interp(time, self.time, column) for column in whole.T], axis=1)
 
-    def places(self, vehicle: str, time: Array, arms: Array) -> Array:
+    def places(self, vehicle: str, time: Array, lever_arms: Array) -> Array:
         """Ground places (m, k, 3) of arms (k, 3) from the cg, vehicle axes, m."""
         state = self.state(vehicle, time)
-        out = np.empty((len(time), len(arms), 3))
-        for k, arm in enumerate(arms):
-            moved, _ = rotate_vectors(state[:, 3:6], np.broadcast_to(arm, (len(time), 3)))
-            out[:, k] = state[:, :3] + moved
+        out = np.empty((len(time), len(lever_arms), 3))
+        for k, lever_arm in enumerate(lever_arms):
+            rotated, _ = rotate_vectors(state[:, 3:6], np.broadcast_to(lever_arm, (len(time), 3)))
+            out[:, k] = state[:, :3] + rotated
         return out
 
 
@@ -219,13 +219,13 @@ def _cg_at_contact(record: PlannedRecord, name: str, vehicle: Vehicle) -> Array:
     intended = record.test.intended
     angle = (intended.angle or 0.0) if vehicle.role == "striking" else 0.0
     cg = np.array(vehicle.cg)
-    arm, _ = rotate_vectors(np.array([[0.0, 0.0, angle]]), cg[None])
+    lever_arm, _ = rotate_vectors(np.array([[0.0, 0.0, angle]]), cg[None])
     if vehicle.at_contact is not None:
-        return np.asarray(np.array(vehicle.at_contact) + arm[0])
+        return np.asarray(np.array(vehicle.at_contact) + lever_arm[0])
     places = [m.at for m in vehicle.markers.values() if m.at is not None]
     ends = [at[0] for at in (*places, *vehicle.points.values())] or [0.0]
     end = max(ends) if vehicle.role == "striking" else min(ends)
-    at = arm[0] - [end * np.cos(angle), end * np.sin(angle), 0.0]
+    at = lever_arm[0] - [end * np.cos(angle), end * np.sin(angle), 0.0]
     if vehicle.role == "striking":
         at[1] = intended.offset or 0.0
     return np.asarray(at)

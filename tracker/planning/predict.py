@@ -205,8 +205,8 @@ def _errors(covariance: Array, correlation: float, drift: Array, camera: str) ->
     quick = _autoregression(rng.standard_normal(covariance.shape[:3]), correlation)
     memory = float(np.exp(-1 / NOISE.error_memory))
     slow = _autoregression(rng.standard_normal(covariance.shape[:3]), memory)
-    drawn = (np.linalg.cholesky(known) @ quick[..., None])[..., 0] + drift[:, None] * slow
-    return np.where(np.isfinite(covariance).all(axis=3), drawn, np.nan)
+    samples = (np.linalg.cholesky(known) @ quick[..., None])[..., 0] + drift[:, None] * slow
+    return np.where(np.isfinite(covariance).all(axis=3), samples, np.nan)
 
 
 def _autoregression(white: Array, correlation: float) -> Array:

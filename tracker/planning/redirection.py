@@ -75,8 +75,8 @@ def _at_face(vehicle: Vehicle, face: TrafficFace, angle: float) -> Array:
     half = 0.0 if outline is None else outline.width / 2
     front = cg[0] if outline is None else outline.front
     corner = np.array([front, half * face.side, cg[2]])
-    arm = rotate_vectors(heading, (corner - cg)[None])[0][0]
-    return np.array([*(face.place(0.0, 0.0) - arm[:2]), cg[2]])
+    lever_arm = rotate_vectors(heading, (corner - cg)[None])[0][0]
+    return np.array([*(face.place(0.0, 0.0) - lever_arm[:2]), cg[2]])
 
 
 def _smooth(share: Array) -> Array:

@@ -53,9 +53,9 @@ def _path(motion: PlannedMotion, target: Target, times: Array) -> tuple[Array, A
     """Place (n, 3), velocity (n, 3) and normal (n, 3) of a vehicle's mark, ground axes."""
     vehicle = target.name.vehicle
     state = motion.state(vehicle, times)
-    arm = np.broadcast_to(target.at, (len(times), 3))
+    lever_arm = np.broadcast_to(target.at, (len(times), 3))
     normal = np.broadcast_to(target.normal, (len(times), 3))
-    at = state[:, :3] + rotate_vectors(state[:, 3:6], arm)[0]
+    at = state[:, :3] + rotate_vectors(state[:, 3:6], lever_arm)[0]
     return at, state[:, 6:9], rotate_vectors(state[:, 3:6], normal)[0]
 
 

@@ -19,12 +19,12 @@ COLOUR = LINES[2].colour
 def draw_article(axes: Axes, results: Results, article: ArticleResult, factor: float) -> None:
     """Draw the article; `factor` gives the report's unit from m."""
     paths = results.article_paths
-    held = {n: p for n, p in paths.items() if not _is_detached(article, n)}
+    attached = {n: p for n, p in paths.items() if not _is_detached(article, n)}
     if article.offset is not None and paths:
         _draw_undeformed(axes, article, paths, factor)
-        _draw_deformed(axes, article, held, factor)
+        _draw_deformed(axes, article, attached, factor)
     for k, (name, path) in enumerate(paths.items()):
-        _mark(axes, path, name in held, factor, "article's marks before" if k == 0 else None)
+        _mark(axes, path, name in attached, factor, "article's marks before" if k == 0 else None)
 
 
 def _is_detached(article: ArticleResult, name: str) -> bool:
@@ -53,7 +53,7 @@ def _draw_undeformed(
 
 
 def _draw_deformed(
-    axes: Axes, article: ArticleResult, held: Mapping[str, ArticlePath], factor: float
+    axes: Axes, article: ArticleResult, attached: Mapping[str, ArticlePath], factor: float
 ) -> None:
     """The traffic face at the moment of the greatest deflection, through the marks known then."""
     greatest = article.dynamic_deflection
@@ -61,15 +61,15 @@ def _draw_deformed(
         return
     along, inward, origin = _axes_of(article)
     places = []
-    for path in held.values():
+    for path in attached.values():
         known = np.isfinite(path.position[:, :2]).all(axis=1)
         if not known.any() or not path.time[known][0] <= greatest.time <= path.time[known][-1]:
             continue
-        moved = [
+        displacement = [
             np.interp(greatest.time, path.time[known], path.position[known, k] - path.start[k])
             for k in range(2)
         ]
-        places.append(origin + (path.start[:2] @ along) * along + np.array(moved))
+        places.append(origin + (path.start[:2] @ along) * along + np.array(displacement))
     if len(places) < 2:
         return
     line = np.array(sorted(places, key=lambda p: float(p @ along)))
@@ -80,14 +80,18 @@ def _draw_deformed(
         axes.fill(*band.T, color=COLOUR, alpha=0.2, linewidth=0)
 
 
-def _mark(axes: Axes, path: ArticlePath, held: bool, factor: float, label: str | None) -> None:
+def _mark(axes: Axes, path: ArticlePath, attached: bool, factor: float, label: str | None) -> None:
     """A mark before the test, and where it was farthest from there or, broken off, last seen."""
-    moved = np.linalg.norm((path.position - path.start)[:, :2], axis=1)
+    displacement = np.linalg.norm((path.position - path.start)[:, :2], axis=1)
     axes.plot(*(path.start[:2] * factor), "o", markersize=2.5, color=SOFT, label=label)
-    if not np.isfinite(moved).any():
+    if not np.isfinite(displacement).any():
         return
-    row = int(np.nanargmax(moved)) if held else int(np.flatnonzero(np.isfinite(moved))[-1])
+    row = (
+        int(np.nanargmax(displacement))
+        if attached
+        else int(np.flatnonzero(np.isfinite(displacement))[-1])
+    )
     far = path.position[row, :2] * factor
-    axes.plot(*far, "s" if held else "x", markersize=3 if held else 4, color=COLOUR)
+    axes.plot(*far, "s" if attached else "x", markersize=3 if attached else 4, color=COLOUR)
     way = np.array([path.start[:2] * factor, far])
-    axes.plot(*way.T, color=COLOUR, linewidth=0.6, linestyle="-" if held else ":")
+    axes.plot(*way.T, color=COLOUR, linewidth=0.6, linestyle="-" if attached else ":")

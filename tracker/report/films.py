@@ -93,8 +93,8 @@ def _key(results: Results, camera: str, pace: Pace) -> str | None:
         return None
     test, view = results.test, replace(results.views[camera], film="")
     marks = (results.tracks.get(camera), results.times.get(camera))
-    drawn = (results.motion, results.events)
-    return content(film, camera, view, marks, drawn, test.number, test.report_units, pace)
+    shown = (results.motion, results.events)
+    return content(film, camera, view, marks, shown, test.number, test.report_units, pace)
 
 
 def _key_of(film: Path) -> str:

@@ -98,8 +98,8 @@ def _room(entries: list[Criterion]) -> tuple[list[Criterion], int]:
     if len(entries) <= REPORT.criteria_rows:
         return entries, 0
     met = [entry for entry in entries if entry.preferred and entry.verdict == "pass"]
-    kept = [entry for entry in entries if entry not in met]
-    return kept, len(entries) - len(kept)
+    remaining = [entry for entry in entries if entry not in met]
+    return remaining, len(entries) - len(remaining)
 
 
 def _row(entry: Criterion, results: Results) -> tuple[str, ...]:

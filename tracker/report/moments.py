@@ -50,11 +50,11 @@ def moments(results: Results) -> tuple[Moment, ...]:
     found += _after_contact(results)
     found += _end(results)
     apart = min(APART, SHARE * _duration(results))
-    kept: list[Moment] = []
+    distinct: list[Moment] = []
     for moment in found:
-        if all(abs(moment.time - other.time) > apart for other in kept):
-            kept.append(moment)
-    return tuple(sorted(kept, key=lambda moment: moment.time))
+        if all(abs(moment.time - other.time) > apart for other in distinct):
+            distinct.append(moment)
+    return tuple(sorted(distinct, key=lambda moment: moment.time))
 
 
 def _chosen_moment(time: float) -> Moment:

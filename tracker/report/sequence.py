@@ -33,7 +33,7 @@ class Photographer:
         self.results = results
         self.pictures = pictures
         self._wanted = {camera: _wanted_times(results, camera) for camera in results.views}
-        self._taken: set[str] = set()
+        self._written: set[str] = set()
 
     def look(self, camera: str, frame: int, luma: Luma, white: int) -> None:
         """Take the photographs of this frame, if there are any."""
@@ -46,13 +46,13 @@ class Photographer:
             picture = add_caption(crop.of(grey(luma, white)), text)
             quality = [cv2.IMWRITE_JPEG_QUALITY, REPORT.quality]
             cv2.imwrite(str(self.pictures / name), picture, quality)
-            self._taken.add(name)
+            self._written.add(name)
 
     def take(self) -> None:
         """Read the frames still wanted from the films; what can't be read gives no photograph."""
         for camera, view in self.results.views.items():
             wanted = self._wanted[camera].values()
-            frames = {at for at, name, _ in wanted if name not in self._taken}
+            frames = {at for at, name, _ in wanted if name not in self._written}
             film = open_view_film(view, camera) if frames else None
             for frame in sorted(frames) if film is not None else ():
                 assert film is not None
@@ -64,7 +64,7 @@ class Photographer:
         shots: Shots = {}
         for camera, wanted in self._wanted.items():
             for key, (_, name, label) in wanted.items():
-                if name not in self._taken:
+                if name not in self._written:
                     if not is_own_file(earlier / name):
                         continue
                     copy_file(earlier / name, self.pictures / name)
@@ -86,12 +86,12 @@ def _wanted_times(results: Results, camera: str) -> dict[str, tuple[int, str, st
 
 def sequence(shots: Shots) -> Photographs | None:
     """All photographs: two cameras side by side, else one camera after the other."""
-    keys = list(dict.fromkeys(key for taken in shots.values() for key in taken))
+    keys = list(dict.fromkeys(key for pictures in shots.values() for key in pictures))
     cameras = list(shots.values())
     if len(cameras) == IN_A_ROW:
-        rows = [tuple(taken[key] for taken in cameras if key in taken) for key in keys]
+        rows = [tuple(pictures[key] for pictures in cameras if key in pictures) for key in keys]
     else:
-        every = [taken[key] for taken in cameras for key in keys if key in taken]
+        every = [pictures[key] for pictures in cameras for key in keys if key in pictures]
         rows = [tuple(every[i : i + IN_A_ROW]) for i in range(0, len(every), IN_A_ROW)]
     caption = f"Sequence, at the film's own resolution. {CROPPED}"
     return Photographs(caption, tuple(rows), IN_A_ROW) if rows else None
@@ -101,11 +101,11 @@ def summary(shots: Shots) -> Photographs | None:
     """Four photographs: of two cameras two moments each, of one camera four."""
     each = IN_SUMMARY // max(1, min(2, len(shots)))
     row: list[Shot] = []
-    for taken in list(shots.values())[:2]:
-        wanted = [key for key in PREFERRED if key in taken][:each]
-        others = [key for key in taken if key not in wanted]
+    for pictures in list(shots.values())[:2]:
+        wanted = [key for key in PREFERRED if key in pictures][:each]
+        others = [key for key in pictures if key not in wanted]
         wanted += _spread(others, each - len(wanted))
-        row += [taken[key] for key in taken if key in wanted]
+        row += [pictures[key] for key in pictures if key in wanted]
     rows = tuple(tuple(row[i : i + IN_A_ROW]) for i in range(0, len(row), IN_A_ROW))
     return Photographs(f"The test in pictures. {CROPPED}", rows, IN_A_ROW) if row else None
 

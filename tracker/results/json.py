@@ -143,7 +143,7 @@ def _value(kind: Any, raw: Any, at: str) -> Any:
     if typing.get_origin(kind) is types.UnionType:
         if raw is None and type(None) in typing.get_args(kind):
             return None
-        (kind,) = [arm for arm in typing.get_args(kind) if arm is not type(None)]
+        (kind,) = [branch for branch in typing.get_args(kind) if branch is not type(None)]
     origin, parts = typing.get_origin(kind), typing.get_args(kind)
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
         return _record(kind, raw, at)

@@ -73,7 +73,7 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
     writers of one folder end one after the other, so that neither loses what people have put
     there. Raises `Problem` where the place can't be used or written to.
     """
-    with contextlib.ExitStack() as held:
+    with contextlib.ExitStack() as locks:
         try:
             target = directory.resolve()
             target.parent.mkdir(parents=True, exist_ok=True)
@@ -81,7 +81,7 @@ def replacing(directory: Path, ours: str, own: Collection[str] = ()) -> Iterator
                 ready(directory, ours)
                 _clear(target)
                 new = Path(tempfile.mkdtemp(prefix=beside(target, NEW), dir=target.parent))
-                held.enter_context(claim_folder(new))
+                locks.enter_context(claim_folder(new))
         except OSError as error:
             raise _unwritable(error, directory) from None
         try:

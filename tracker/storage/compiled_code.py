@@ -28,9 +28,9 @@ def place_compiled_code(package: Path) -> None:
     user = os.getuid() if hasattr(os, "getuid") else "user"
     try:
         temporary = Path(tempfile.gettempdir())
-        kept = private_folder(temporary, f"impactfilm-{user}", "compiled")
-        if kept is not None and os.access(kept, os.W_OK | os.X_OK):
-            os.environ[PLACE] = str(kept)
+        private = private_folder(temporary, f"impactfilm-{user}", "compiled")
+        if private is not None and os.access(private, os.W_OK | os.X_OK):
+            os.environ[PLACE] = str(private)
             return
         passing = tempfile.mkdtemp(prefix="impactfilm-")
     except OSError:

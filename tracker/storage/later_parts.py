@@ -73,11 +73,11 @@ class LaterParts:
 
 @contextlib.contextmanager
 def later_parts(
-    directory: Path, waiting: Sequence[str], kept: Collection[str]
+    directory: Path, waiting: Sequence[str], present: Collection[str]
 ) -> Iterator[LaterParts]:
     """Parts `waiting` (names below the folder) of a folder that is about to be put in place.
 
-    `kept` are the entries of the present folder that `LaterParts.earlier` shall hold.
+    `present` are the entries of the present folder that `LaterParts.earlier` shall hold.
     """
     target = directory.resolve()
     target.parent.mkdir(parents=True, exist_ok=True)
@@ -87,7 +87,7 @@ def later_parts(
             made, earlier = place / "made", place / "earlier"
             made.mkdir()
             earlier.mkdir()
-            for name in kept:
+            for name in present:
                 for file, _ in files_inside(target / name):
                     place_of_it = earlier / name / file
                     place_of_it.parent.mkdir(parents=True, exist_ok=True)

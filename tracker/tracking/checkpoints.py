@@ -104,8 +104,8 @@ class PassMemory:
         if state.frame not in self._wanted:
             return
         parts = {name: dict(vars(part)) for name, part in state.parts().items()}
-        kept = copy.deepcopy((parts, vars(anchors), vars(repeats)))
-        self._made.append(Checkpoint(state.frame, kept[0], buffer.rows(state.frame), *kept[1:]))
+        copies = copy.deepcopy((parts, vars(anchors), vars(repeats)))
+        self._made.append(Checkpoint(state.frame, copies[0], buffer.rows(state.frame), *copies[1:]))
 
 
 def resume(

@@ -108,9 +108,9 @@ def common_score(scores: list[Array], near: int) -> Array:
     return np.asarray(np.mean([cv2.dilate(np.maximum(s, 0.0), around) for s in scores], axis=0))
 
 
-def rival_score(agreed: Array, reach: Reach, taken: Array, apart: float) -> float:
+def rival_score(agreed: Array, reach: Reach, chosen: Array, apart: float) -> float:
     """The best consensus of shifts farther than `apart` px from the one taken (2,); 0 if none."""
     rows, columns = agreed.shape
-    dy = np.arange(rows)[:, None] - reach[1] - taken[1]
-    dx = np.arange(columns)[None, :] - reach[0] - taken[0]
+    dy = np.arange(rows)[:, None] - reach[1] - chosen[1]
+    dx = np.arange(columns)[None, :] - reach[0] - chosen[0]
     return float(np.max(agreed[dx * dx + dy * dy > apart * apart], initial=0.0))

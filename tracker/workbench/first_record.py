@@ -90,10 +90,10 @@ def films_in(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if p.suffix.lower() in MOVIE_SUFFIXES and p.is_file())
 
 
-def _camera_name(stem: str, taken: Any) -> str:
+def _camera_name(stem: str, used: Any) -> str:
     name = "".join(c if c.isascii() and (c.isalnum() or c in "_-") else "-" for c in stem)
     name = name if name[:1].isalpha() else f"camera-{name}".rstrip("-")
     name, base, number = name[:60], name[:60], 2
-    while name in taken:
+    while name in used:
         name, number = f"{base}-{number}", number + 1
     return name

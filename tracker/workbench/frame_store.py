@@ -31,7 +31,7 @@ class Frames:
         width, height = film.size
         self._kind = np.dtype(np.uint8 if film.bits <= 8 else "<u2")
         self._shape = (film.frames, height, width)
-        self._held = np.zeros(film.frames, dtype=bool)
+        self._stored_mask = np.zeros(film.frames, dtype=bool)
         self._copy: ScratchFile | None = None
         self._stopped = threading.Event()
         self._wanted = threading.Event()
@@ -41,7 +41,7 @@ class Frames:
     @property
     def copied_count(self) -> int:
         """How many frames the working copy holds."""
-        return int(self._held.sum())
+        return int(self._stored_mask.sum())
 
     @property
     def has_copy(self) -> bool:
@@ -50,9 +50,9 @@ class Frames:
 
     def luma(self, index: int) -> NDArray[Any]:
         """The grey levels (height, width) of a frame. Raises `Problem` where there are none."""
-        kept = self._stored_frame(index)
-        if kept is not None:
-            return kept
+        stored = self._stored_frame(index)
+        if stored is not None:
+            return stored
         self._wanted.set()
         try:
             luma = self.film.frame(index)
@@ -76,7 +76,7 @@ class Frames:
     def _stored_frame(self, index: int) -> NDArray[Any] | None:
         """The frame out of the working copy, if it is there."""
         copy = self._copy
-        if copy is None or not 0 <= index < len(self._held) or not self._held[index]:
+        if copy is None or not 0 <= index < len(self._stored_mask) or not self._stored_mask[index]:
             return None
         size = self._frame_bytes()
         try:
@@ -89,7 +89,7 @@ class Frames:
         if self._copy is not None:
             data = np.ascontiguousarray(luma, dtype=self._kind).tobytes()
             self._copy.put(index * self._frame_bytes(), data)
-            self._held[index] = True
+            self._stored_mask[index] = True
 
     def _frame_bytes(self) -> int:
         return self._shape[1] * self._shape[2] * self._kind.itemsize
@@ -105,7 +105,7 @@ class Frames:
             for index, luma in self.film.forward():
                 if self._stopped.is_set():
                     return
-                if not self._held[index]:
+                if not self._stored_mask[index]:
                     self._keep(index, luma)
                 while self._wanted.is_set() and not self._stopped.wait(0.002):
                     pass  # a person waits for a frame: let that one go first

@@ -107,8 +107,8 @@ class Guard:
         return any(_is_same(text, self._secret) for text in given)
 
 
-def _is_same(given: str, kept: str) -> bool:
-    return secrets.compare_digest(given.encode(), kept.encode())
+def _is_same(given: str, expected: str) -> bool:
+    return secrets.compare_digest(given.encode(), expected.encode())
 
 
 def _cookie(headers: Headers) -> str:

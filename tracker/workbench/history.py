@@ -175,8 +175,8 @@ class RecordFile:
         try:
             if not NAME.fullmatch(name):
                 raise ValueError
-            kept = f"{PLACE}/history/{name}.toml"
-            return read_inside(self.path.parent, kept, WORKBENCH.history_bytes).decode()
+            stored = f"{PLACE}/history/{name}.toml"
+            return read_inside(self.path.parent, stored, WORKBENCH.history_bytes).decode()
         except (OSError, ValueError):
             raise RecordError(
                 "the earlier text of the record is gone",

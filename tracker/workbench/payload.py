@@ -104,13 +104,15 @@ def motion_plots(results: Results) -> dict[str, Any]:
         unit, factor = report_unit(kind, system)
         k = STATE.index(column)
         lines = []
-        for vehicle, moved in results.motion.items():
-            if not moved.observed[:, k].any():
+        for vehicle, motion in results.motion.items():
+            if not motion.observed[:, k].any():
                 continue
-            value = np.where(moved.observed[:, k], moved.state[:, k], np.nan)
+            value = np.where(motion.observed[:, k], motion.state[:, k], np.nan)
             if name == "rise":
-                value = -(value - value[np.argmin(np.abs(moved.time))])
-            lines.append(_line(vehicle, "film", moved.time, value * factor, moved.u[:, k] * factor))
+                value = -(value - value[np.argmin(np.abs(motion.time))])
+            lines.append(
+                _line(vehicle, "film", motion.time, value * factor, motion.u[:, k] * factor)
+            )
         if lines:
             plots[name] = {"title": title, "unit": unit, "lines": lines}
     for curve in results.curves:

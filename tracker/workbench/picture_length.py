@@ -86,8 +86,8 @@ def _plane_point(
         if vehicle is not None and chosen is not None and chosen.vehicle == name:
             marker = vehicle.markers.get(chosen.marker)
         if vehicle is not None and marker is not None and marker.at is not None:
-            arm = np.subtract(marker.at, vehicle.cg)
-            return mark, state[:3] + attitude(state[3:6, None])[:, :, 0] @ arm
+            lever_arm = np.subtract(marker.at, vehicle.cg)
+            return mark, state[:3] + attitude(state[3:6, None])[:, :, 0] @ lever_arm
     if not places:
         return None
     off = {
@@ -114,9 +114,9 @@ def _spread(camera: Camera, pixels: Array, through: Array, axis: int) -> tuple[f
     best = np.array(_line(camera, pixels, through, axis))
     parts = []
     for k in range(4):
-        moved = pixels.copy()
-        moved.flat[k] += WORKBENCH.pointing
-        parts.append(np.array(_line(camera, moved, through, axis)) - best)
+        perturbed = pixels.copy()
+        perturbed.flat[k] += WORKBENCH.pointing
+        parts.append(np.array(_line(camera, perturbed, through, axis)) - best)
     values, vectors = np.linalg.eigh(camera.covariance)
     for value, vector in zip(values, vectors.T, strict=True):
         if value > 0:

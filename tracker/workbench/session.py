@@ -141,18 +141,18 @@ class OpenTest:
         place = name if is_url(name) else self.folder / name
         key = digest(repr((name, rate, bits, None if is_url(name) else _stamp(Path(place)))))[:12]
         with self._lock:
-            held = self._frames.get(camera)
-            if held is None or held[0] != key:
+            opened = self._frames.get(camera)
+            if opened is None or opened[0] != key:
                 film = FilmProcess(
                     str(place),
                     frame_rate=rate,
                     bits=bits if isinstance(bits, int) else None,
                     where=where,
                 )
-                if held is not None:
-                    held[1].close()
-                self._frames[camera] = held = (key, Frames(film, self.copy))
-            return held[1]
+                if opened is not None:
+                    opened[1].close()
+                self._frames[camera] = opened = (key, Frames(film, self.copy))
+            return opened[1]
 
     def results(self) -> Results | None:
         """The last results, None without. Raises `Problem` where they can't be read."""

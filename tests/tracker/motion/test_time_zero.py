@@ -36,7 +36,9 @@ def test_sources_are_a_mixture_as_on_a_grid(late: float) -> None:
     density = np.ones_like(grid)
     for s in sources:
         far = norm.pdf(grid, s.value, np.hypot(s.u, ZERO.wrong_u))
-        density *= (1 - s.doubt) * norm.pdf(grid, s.value, s.u) + s.doubt * far
+        density *= (1 - s.wrong_probability) * norm.pdf(
+            grid, s.value, s.u
+        ) + s.wrong_probability * far
     density /= density.sum()
     mean = float(density @ grid)
     found = combine_sources(sources)

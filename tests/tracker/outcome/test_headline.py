@@ -118,7 +118,7 @@ def test_each_draw_of_a_crush_ends_contact_in_its_own_time() -> None:
     crush = headline.crush(PosteriorSamples(striking.time, striking.state, late), parked())
 
     assert crush is not None
-    assert crush.contact.drawn - crush.contact.end == pytest.approx(shift * 1e-3, abs=1e-9)
+    assert crush.contact.draws - crush.contact.end == pytest.approx(shift * 1e-3, abs=1e-9)
 
 
 def test_what_the_film_does_not_determine_is_none() -> None:

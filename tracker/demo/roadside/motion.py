@@ -54,10 +54,10 @@ class Redirection:
 
 def redirect(scenario: RoadsideScenario) -> Redirection:
     """The pickup from before its first touch to after the film's end."""
-    arms = np.array([[FRONT - CG[0], HALF - CG[1]], [FRONT - LENGTH - CG[0], HALF - CG[1]]])
+    lever_arms = np.array([[FRONT - CG[0], HALF - CG[1]], [FRONT - LENGTH - CG[0], HALF - CG[1]]])
     nodes = np.arange(RAIL[0], RAIL[1] + 0.01, 0.5)
     lead, last = scenario.before + 0.05, scenario.after + 0.05
-    state = _at_contact(scenario, arms[0])
+    state = _at_contact(scenario, lever_arms[0])
     n = round(last / _STEP)
     states, pushes = np.empty((n + 1, 6)), np.zeros(n + 1)
     rails = np.zeros((n + 1, len(nodes)))
@@ -65,7 +65,7 @@ def redirect(scenario: RoadsideScenario) -> Redirection:
     rail, rate = np.zeros(len(nodes)), np.zeros(len(nodes))
     for k in range(n + 1):
         states[k], rails[k] = state, rail
-        forces, deep, places = _pushes(state, arms, most, worst, nodes)
+        forces, deep, places = _pushes(state, lever_arms, most, worst, nodes)
         pushes[k] = forces.sum()
         most = np.maximum(most, deep)
         wanted = _KEPT * worst
@@ -77,8 +77,8 @@ def redirect(scenario: RoadsideScenario) -> Redirection:
                 worst, wanted = np.maximum(worst, reach), np.maximum(wanted, reach)
         rate = rate + _STEP * (_RING**2 * (wanted - rail) - 2 * _RING * rate)
         rail = rail + _STEP * rate
-        middle = state + _STEP / 2 * _rates(state, arms, forces, scenario.vehicle_mass)
-        state = state + _STEP * _rates(middle, arms, forces, scenario.vehicle_mass)
+        middle = state + _STEP / 2 * _rates(state, lever_arms, forces, scenario.vehicle_mass)
+        state = state + _STEP * _rates(middle, lever_arms, forces, scenario.vehicle_mass)
     m = round(lead / _STEP)
     past = states[0] - np.arange(m, 0, -1)[:, None] * _STEP * np.r_[states[0, 3:], np.zeros(3)]
     time: Array = np.arange(-m, n + 1) * np.float64(_STEP)
@@ -95,20 +95,20 @@ def redirect(scenario: RoadsideScenario) -> Redirection:
     )
 
 
-def _at_contact(scenario: RoadsideScenario, arm: Array) -> Array:
+def _at_contact(scenario: RoadsideScenario, lever_arm: Array) -> Array:
     """x, y, yaw and their rates (6,) when the right front corner touches the rail at x = 0.9 m."""
     c, s = np.cos(scenario.angle), np.sin(scenario.angle)
-    corner = np.array([c * arm[0] - s * arm[1], s * arm[0] + c * arm[1]])
+    corner = np.array([c * lever_arm[0] - s * lever_arm[1], s * lever_arm[0] + c * lever_arm[1]])
     x, y = np.array([0.9, FACE]) - corner
     return np.array([x, y, scenario.angle, scenario.speed * c, scenario.speed * s, 0.0])
 
 
 def _pushes(
-    state: Array, arms: Array, most: Array, worst: Array, nodes: Array
+    state: Array, lever_arms: Array, most: Array, worst: Array, nodes: Array
 ) -> tuple[Array, Array, Array]:
     """Force (2,) N, penetration (2,) m and place (2, 2) of the corners."""
     c, s = np.cos(state[2]), np.sin(state[2])
-    places = np.array([[c * a - s * b, s * a + c * b] for a, b in arms]) + state[:2]
+    places = np.array([[c * a - s * b, s * a + c * b] for a, b in lever_arms]) + state[:2]
     free = np.array([FACE, FACE + _KEPT * float(np.interp(places[1, 0], nodes, worst))])
     deep = places[:, 1] - free
     forces = np.zeros(2)
@@ -120,11 +120,11 @@ def _pushes(
     return forces, deep, places
 
 
-def _rates(state: Array, arms: Array, forces: Array, mass: float) -> Array:
+def _rates(state: Array, lever_arms: Array, forces: Array, mass: float) -> Array:
     x_rate, y_rate, turning = state[3:]
     c, s = np.cos(state[2]), np.sin(state[2])
     total, moment = np.zeros(2), 0.0
-    for (a, b), force in zip(arms, forces, strict=True):
+    for (a, b), force in zip(lever_arms, forces, strict=True):
         place = np.array([c * a - s * b, s * a + c * b])
         sliding = x_rate - turning * place[1]
         push = np.array([-_RUB * force * np.tanh(sliding / 0.3), -force])

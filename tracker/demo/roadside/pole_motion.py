@@ -101,8 +101,10 @@ def _rates(state: Array, force: float, chassis: physics.Chassis) -> Array:
     yaw, turning = state[2], state[5]
     c, s = np.cos(yaw), np.sin(yaw)
     mass = chassis.mass
-    arm = np.array([FRONT - chassis.cg[0], POLE_Y - chassis.cg[1]])  # in vehicle axes, yaw is small
-    total, moment = np.array([-force, 0.0]), arm[1] * force
+    lever_arm = np.array(
+        [FRONT - chassis.cg[0], POLE_Y - chassis.cg[1]]
+    )  # in vehicle axes, yaw is small
+    total, moment = np.array([-force, 0.0]), lever_arm[1] * force
     along, across = c * state[3] + s * state[4], -s * state[3] + c * state[4]
     for x in chassis.axles:
         slip = np.arctan2(across + turning * x, along)
@@ -117,14 +119,14 @@ def _flight(time: Array) -> Array:
     """x, z (down) of the pole's middle and its turn, foot ahead (n, 3)."""
     free = np.where(time > BREAKS_AT, push(time), 0.0)
     inertia = POLE_MASS * POLE_HEIGHT**2 / 12
-    arm = POLE_HEIGHT / 2 - STRUCK
+    lever_arm = POLE_HEIGHT / 2 - STRUCK
 
     def twice(rate: Array) -> Array:
         return np.asarray(np.cumsum(np.cumsum(rate) * _STEP) * _STEP)
 
     drop = 0.5 * GRAVITY * np.clip(time - BREAKS_AT, 0.0, None) ** 2
     ahead = twice(free / POLE_MASS)
-    return np.column_stack([ahead, drop - _LIFT * ahead, twice(free * arm / inertia)])
+    return np.column_stack([ahead, drop - _LIFT * ahead, twice(free * lever_arm / inertia)])
 
 
 def _lift_motion(time: Array, height: float) -> Array:

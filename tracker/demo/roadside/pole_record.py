@@ -113,14 +113,14 @@ def pole_truth(scene: PoleScene) -> dict[str, Any]:
         "lateral": float(y - start[1]),
     }
     numbers["occupant"] = {}
-    moved = np.array([foundation(float(t)) for t in grid])
+    deflection = np.array([foundation(float(t)) for t in grid])
     return {
         "schema": 1,
         "conventions": "SI units, radians; angles at exit against ground x, to the right +",
         "vehicles": {CAR: numbers},
         ARTICLE: {
-            "dynamic_deflection": float(moved.max()),
-            "permanent_deflection": float(moved[grid > last - 0.05].mean()),
+            "dynamic_deflection": float(deflection.max()),
+            "permanent_deflection": float(deflection[grid > last - 0.05].mean()),
         },
         "broken": {"pole": BREAKS_AT},
         "cameras": {c: {"time_zero_frame": scenario.zero_frame(c)} for c in scenario.views},

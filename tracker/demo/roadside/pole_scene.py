@@ -113,8 +113,8 @@ class PoleScene:
             elif name.vehicle != SURVEY and name.marker in FOOT:
                 at = at + np.array([foundation(time), 0.0, 0.0])
             elif name.vehicle != SURVEY:
-                moved, spun = self.pole_places(at[None], time)
-                at, normal = moved[0], spun @ normal
+                places, spun = self.pole_places(at[None], time)
+                at, normal = places[0], spun @ normal
             points.append(at)
             normals.append(normal / np.linalg.norm(normal))
         return np.array(points), np.array(normals)

@@ -90,8 +90,8 @@ class RoadsideScene:
                 number = int(name.marker[-1]) - 1
                 at = at + np.array([0.0, self.way(number, time), 0.0])
                 if number == BREAKS:
-                    moved, spun = self._post_places(at[None], time)
-                    at, normal = moved[0], spun @ normal
+                    places, spun = self._post_places(at[None], time)
+                    at, normal = places[0], spun @ normal
                 points.append(at)
             normals.append(normal / np.linalg.norm(normal))
         return np.array(points), np.array(normals)

@@ -28,15 +28,15 @@ def motion_truth(motion: Moved, grid: Array, before: float) -> dict[str, Any]:
     """
     zero = motion.state(np.zeros(1))[0]
     end = motion.state(np.array([motion.exit_time]))[0]
-    state, ahead = motion.state(grid), motion.state(np.linspace(-before, -1e-3, 200))
+    state, earlier = motion.state(grid), motion.state(np.linspace(-before, -1e-3, 200))
     numbers: dict[str, Any] = {
         "impact_speed": float(np.hypot(*zero[6:8])),
         "impact_angle": float(np.arctan2(zero[7], zero[6])),
     }
     for name, column in (("roll", 3), ("pitch", 4), ("yaw", 5)):
-        change = state[:, column] - ahead[:, column].mean()
+        change = state[:, column] - earlier[:, column].mean()
         numbers[f"max_{name}"], numbers[f"min_{name}"] = float(change.max()), float(change.min())
-    numbers["max_rise"] = float(ahead[:, 2].mean() - state[:, 2].min())
+    numbers["max_rise"] = float(earlier[:, 2].mean() - state[:, 2].min())
     numbers["exit"] = {
         "time": motion.exit_time,
         "speed": float(np.hypot(*end[6:8])),

@@ -119,9 +119,9 @@ def roadside_truth(scene: RoadsideScene) -> dict[str, Any]:
     numbers["occupant"] = {}
     names = [mark.name for mark in scene.rail.marks]
     ways = {n: np.array([scene.way(k, float(t)) for t in grid]) for k, n in enumerate(names)}
-    held = {n: w for k, (n, w) in enumerate(ways.items()) if k != BREAKS}
-    greatest = max(float(w.max()) for w in held.values())
-    left = max(float(w[grid > last - 0.05].mean()) for w in held.values())
+    attached = {n: w for k, (n, w) in enumerate(ways.items()) if k != BREAKS}
+    greatest = max(float(w.max()) for w in attached.values())
+    left = max(float(w[grid > last - 0.05].mean()) for w in attached.values())
     return {
         "schema": 1,
         "conventions": "SI units, radians; angles at exit against the rail, to the right +",

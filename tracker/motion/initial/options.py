@@ -74,14 +74,14 @@ class ZeroOptions:
         "clocks that the motion calls apart are fewer",
         "common practice, no source",
     )
-    clock_doubt: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
-    proven_doubt: float = option(
+    clock_wrong: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
+    proven_wrong: float = option(
         0.5,
         "1",
         (0.05, 0.9),
         "the same of one of two that contradict each other through the motion",
     )
-    motion_doubt: float = option(
+    motion_wrong: float = option(
         0.2, "1", (1e-3, 0.5), "how often the onset of the motion is not contact"
     )
     reach: float = option(8e-3, "s", (2e-3, 0.05), "how far from the clocks' zero it is sought")

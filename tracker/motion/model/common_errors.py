@@ -75,7 +75,9 @@ def transform_motions(state: Array, angular: Array, errors: Array) -> Array:
 
 def _move_cg(state: Array, angular: Array, shift: Array) -> None:
     """Motion of the point at `shift` (..., 3) from the cg, in place of the cg's."""
-    arm, by_angles = rotate_vectors(state[..., 3:6], np.broadcast_to(shift, (*state.shape[:-1], 3)))
+    lever_arm, by_angles = rotate_vectors(
+        state[..., 3:6], np.broadcast_to(shift, (*state.shape[:-1], 3))
+    )
     yaw, rates = state[..., 5], state[..., 9:12]
     zero, one = np.zeros_like(yaw), np.ones_like(yaw)
     roll_axis = rotation(state[..., 3:6])[..., :, 0]
@@ -85,10 +87,10 @@ def _move_cg(state: Array, angular: Array, shift: Array) -> None:
     omega = rates[..., :1] * roll_axis + beyond_roll
     change = rates[..., :1] * np.cross(beyond_roll, roll_axis)
     change += rates[..., 1:2] * np.cross(rates[..., 2:] * yaw_axis, pitch_axis)
-    centripetal = np.cross(omega, np.cross(omega, arm))
-    state[..., :3] += arm
+    centripetal = np.cross(omega, np.cross(omega, lever_arm))
+    state[..., :3] += lever_arm
     state[..., 6:9] += (by_angles @ rates[..., None])[..., 0]
-    state[..., 12:] += (by_angles @ angular[..., None])[..., 0] + np.cross(change, arm)
+    state[..., 12:] += (by_angles @ angular[..., None])[..., 0] + np.cross(change, lever_arm)
     state[..., 12:] += centripetal
 
 

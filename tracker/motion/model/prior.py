@@ -253,8 +253,8 @@ def _accelerated_step(step: Array, before: Array | None) -> Array:
     if before is None:
         return np.clip(PRIOR.step_share * step, -PRIOR.step_most, PRIOR.step_most)
     ratio = np.divide(step, before, out=np.zeros_like(step), where=before != 0)
-    ahead = 1 / (1 - np.minimum(ratio, 1 - 1 / PRIOR.step_lengthening))
-    length = np.where(ratio > 0, ahead, PRIOR.step_share)
+    lengthening = 1 / (1 - np.minimum(ratio, 1 - 1 / PRIOR.step_lengthening))
+    length = np.where(ratio > 0, lengthening, PRIOR.step_share)
     return np.clip(step * length, -PRIOR.step_most, PRIOR.step_most)
 
 

@@ -121,10 +121,10 @@ def _points(setup: Setup, values: Array, camera_index: int, some: slice) -> _Poi
             pose = _spline_values(body.basis.local_bsplines(times), c)[:, None]
             rate[:, columns] = _spline_values(body.basis.local_bsplines(times, 1), c)[:, None]
             turns[:, columns] = rotation(pose[..., 3:])
-            arms, by = rotate_vectors(
+            offsets, by = rotate_vectors(
                 pose[..., 3:], setup.lever_arms(values, b)[cam.marker[columns]]
             )
-            place[:, columns], by_angles[:, columns] = pose[..., :3] + arms, by
+            place[:, columns], by_angles[:, columns] = pose[..., :3] + offsets, by
     return _Points(place, by_angles, rate, turns)
 
 
