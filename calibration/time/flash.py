@@ -47,7 +47,7 @@ class _Lit:
 
     grey: Array  # (frames,)
     rest: Array  # (frames,) relative, of the rest of the picture; 0 where the region doesn't follow
-    unread: NDArray[np.bool_]
+    unread_mask: NDArray[np.bool_]
     first: int
     above: Array  # (frames - first,) grey above the dark level
     noise: float  # sd of a frame
@@ -226,7 +226,7 @@ def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> LampOn
     count = min(count, int(np.argmax(ended)) if ended.any() else count)
     early = FLASH.early + FLASH.early_share * reached
     number = np.arange(max(0, int(k - early) - FLASH.before), k + count + 1)
-    number = number[~lit.unread[number]]
+    number = number[~lit.unread_mask[number]]
     above = np.concatenate([np.zeros(k), y])
     step = np.abs(np.diff(above, prepend=0.0))
     sudden = (step + np.append(step[1:], 0.0))[number]

@@ -146,7 +146,7 @@ def seen_by(
         marks=tuple(m for p in parts for m in p.marks),
         position=position,
         covariance=np.tile(np.eye(2) * sigma**2, (*position.shape[:2], 1, 1)),
-        measured=measured,
+        measured_mask=measured,
     )
 
 

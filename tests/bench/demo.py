@@ -25,7 +25,7 @@ def main(folder: Path) -> None:
     for camera, tracks in results.tracks.items():
         names, true, _ = truth.tracks(camera)
         order = [names.index(mark) for mark in tracks.marks]
-        error = np.where(tracks.measured[..., None], tracks.position - true[:, order], np.nan)
+        error = np.where(tracks.measured_mask[..., None], tracks.position - true[:, order], np.nan)
         squares.append(error[np.isfinite(error)] ** 2)
         print(f"{camera}: track rms {np.sqrt(np.nanmean(error**2)):.4f} px an axis, ", end="")
         print(f"largest error {np.nanmax(np.abs(error)):.2f} px")

@@ -73,7 +73,7 @@ def evidence(
         marks=marks,
         position=position,
         covariance=np.tile(np.eye(2) * NOISE**2, (*position.shape[:2], 1, 1)),
-        measured=visible[:, which] > 0,
+        measured_mask=visible[:, which] > 0,
     )
     return evidence, [f"{name} {f.code}" for f in pose.findings]
 

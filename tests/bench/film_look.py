@@ -105,7 +105,7 @@ def judged(s: Scene, truth: FilmTruth, result: TrackingResult) -> dict[str, Row]
     """A row a pattern."""
     tracks, shown = result.tracks, shown_mask(truth)
     hidden = (truth.cover > SHOWS) | (truth.veil > SHOWS)
-    got = tracks.measured
+    got = tracks.measured_mask
     off = tracks.position - truth.place
     away = np.hypot(*np.moveaxis(off, -1, 0))
     covariance = np.where(got[..., None, None], tracks.covariance, np.eye(2))
@@ -195,7 +195,7 @@ def main(effects: list[str], sizes: list[float], seeds: int, first: int) -> None
 
 def _each(s: Scene, truth: FilmTruth, result: TrackingResult) -> None:
     """What each mark lost: spans of frames in which it was visible and not measured."""
-    shown, got = shown_mask(truth), result.tracks.measured
+    shown, got = shown_mask(truth), result.tracks.measured_mask
     hidden = (truth.cover > SHOWS) | (truth.veil > SHOWS)
     off = np.hypot(*np.moveaxis(result.tracks.position - truth.place, -1, 0))
     for m, mark in enumerate(s.marks):

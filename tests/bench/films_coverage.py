@@ -78,7 +78,7 @@ def held(scenario: Scenario) -> tuple[dict[str, list[float]], dict[str, list[flo
             time, state = truth.motion(vehicle)
             span = (motion.time >= FIRST) & (motion.time <= LAST)
             for c, name in enumerate(STATE):
-                seen = motion.observed[span, c]
+                seen = motion.observed_mask[span, c]
                 if seen.any():
                     off = motion.state[span, c] - np.interp(motion.time[span], time, state[:, c])
                     inside = np.abs(off) <= 1.96 * motion.u[span, c]
@@ -94,8 +94,8 @@ def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
     """True travel to the last time that the results have, and true change of velocity until contact
     ends by the results' own rule; `truth` tells both of the whole test.
     """
-    first = max(float(m.time[m.observed[:, 0]][0]) for m in motions.values())
-    last = {name: float(m.time[m.observed[:, 0]][-1]) for name, m in motions.items()}
+    first = max(float(m.time[m.observed_mask[:, 0]][0]) for m in motions.values())
+    last = {name: float(m.time[m.observed_mask[:, 0]][-1]) for name, m in motions.items()}
     time = np.append(np.arange(first, 0.0, 1e-4), np.arange(0.0, min(last.values()), 1e-4))
     true = {name: truth.motion(name) for name in motions}
     drawn = {}

@@ -169,7 +169,7 @@ def speed(frames: int, codec: str) -> None:
         )
     each = (spent["follow"] - spent["pyav"]) / frames / len(marks) * 1e6
     print(f"following, less decoding, {each:.0f} us of processors a mark and frame")
-    print(f"measured {tracks.measured.mean():.4f}, rms {rms:.4f} px")
+    print(f"measured {tracks.measured_mask.mean():.4f}, rms {rms:.4f} px")
 
 
 def memory(lengths: tuple[int, ...]) -> None:

@@ -196,7 +196,7 @@ def main() -> None:
                     error,
                 )
             sd.append(np.sqrt(z))
-            seen.append(tracks.measured)
+            seen.append(tracks.measured_mask)
             inside = np.all((truth > MARK / 2) & (truth < np.array(SIZE) - MARK / 2), axis=2)
             plain.append((opacity < 0.05) & inside)
             for m in range(16):

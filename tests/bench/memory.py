@@ -79,7 +79,7 @@ def follow_case():
         marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(pixels)]
         tracks = track_marks(film, "above", marks).tracks
         truth = np.array([places(i) for i in range(film.frames)])
-        seen = tracks.measured
+        seen = tracks.measured_mask
         error = np.sqrt(np.mean((tracks.position - truth)[seen] ** 2))
         return f"{100 * seen.mean():.1f} % measured, {error:.3f} px rms"
 

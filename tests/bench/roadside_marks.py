@@ -66,7 +66,7 @@ def evidence(record: Record, track: TrueTracks, rng: np.random.Generator) -> Cam
         marks=tuple(order[k] for k in which),
         position=pixels,
         covariance=np.tile(NOISE**2 * np.eye(2), (*pixels.shape[:2], 1, 1)),
-        measured=track.visible[:, which],
+        measured_mask=track.visible_mask[:, which],
     )
 
 

@@ -92,8 +92,8 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
     )
     time = time_base(len(film.time), rate=film.rate, exposure=film.exposure, zero=flash)
     covariance = np.tile(np.eye(2) * film.sigma**2, (*film.position.shape[:2], 1, 1))
-    position = np.where(film.measured[..., None], film.position, np.nan)
-    status = np.where(film.measured, Status.MEASURED, Status.HIDDEN).astype(np.int8)
+    position = np.where(film.measured_mask[..., None], film.position, np.nan)
+    status = np.where(film.measured_mask, Status.MEASURED, Status.HIDDEN).astype(np.int8)
     tracks = Tracks(name, film.marks, position, covariance, status)
     copies = find_repeats(tracks)
     tracks, time = hide_repeats(tracks, copies), correct_repeat_times(time, copies)
@@ -108,7 +108,7 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
         marks=tracks.marks,
         position=tracks.position,
         covariance=tracks.covariance,
-        measured=tracks.measured,
+        measured_mask=tracks.measured_mask,
     )
     return marks, time, [f.code for f in found]
 

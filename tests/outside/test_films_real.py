@@ -43,7 +43,7 @@ def test_a_falling_ball_crosses_the_picture_at_the_published_speed(ball: Results
     motion = ball.motion["ball"]
     px_per_frame = motion.state[:, COLUMN["vz_mps"]] * 1000 / 30_000
 
-    assert np.all(motion.observed[:, COLUMN["vz_mps"]])
+    assert np.all(motion.observed_mask[:, COLUMN["vz_mps"]])
     assert np.mean(px_per_frame) == pytest.approx(2.648, abs=0.005)
     # in single frames near the ends of half a millisecond of film the slope is known less well
     assert px_per_frame == pytest.approx(2.648, abs=0.01)

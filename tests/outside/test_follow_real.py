@@ -40,7 +40,7 @@ def test_five_discs_of_a_plate_are_held_through_blur_and_clutter(real: Real) -> 
     marks = [Mark(name, "disc", pixel, 0, size) for name, (pixel, size) in start.items()]
     tracks = track_marks(open_film(str(real("dot-plate"))), "hand", marks).tracks
     assert tracks.status.shape == (60, 5)
-    assert tracks.measured.all()
+    assert tracks.measured_mask.all()
     # the crossing of the small discs' diagonals keeps its place beside the large disc's centre
     offset = np.array([crossing(p[1], p[3], p[2], p[4]) - p[0] for p in tracks.position])
     assert np.all(np.std(offset, axis=0) <= 0.15)
@@ -67,7 +67,7 @@ def test_a_ball_in_free_flight_moves_in_a_straight_line_at_constant_speed(real: 
     film = open_film(str(real("ball-30000fps")), frame_rate=30000.0, bits=12)
     marks = [Mark("ball.centre", "disc", (175.0, 110.0), 0, 126.0)]
     tracks = track_marks(film, "side", marks, duty=2e-5 * 30000).tracks
-    assert tracks.measured.all()
+    assert tracks.measured_mask.all()
     frame = np.arange(15)
     for axis, speed in ((0, 0.0132), (1, 2.6477)):
         line = np.polyfit(frame, tracks.position[:, 0, axis], 1)
@@ -92,7 +92,7 @@ def test_a_thrown_ball_is_seen_in_every_frame_and_falls_as_published(
 ) -> None:
     tracks, rate = throw[0].tracks, throw[1]
     assert rate == pytest.approx(120.018, abs=0.001)
-    assert tracks.measured.all()
+    assert tracks.measured_mask.all()
     path = tracks.position[:, 0] - tracks.position[:, 1:].mean(axis=1)
     time = np.arange(138) / rate
     fall = np.polyfit(time[4:101], path[4:101, 1], 2)
@@ -160,9 +160,11 @@ def test_targets_of_both_vehicles_and_the_ground_are_followed_through_flash_and_
 ) -> None:
     tracks = crash.tracks
     assert crash.findings == ()
-    assert np.all(tracks.measured[:100, :4].mean(axis=0) > 0.96)  # glare of the flash hides some
+    assert np.all(
+        tracks.measured_mask[:100, :4].mean(axis=0) > 0.96
+    )  # glare of the flash hides some
     # after the contact less than half of the dark vehicle's mark can be reported from its dents
-    assert tracks.measured[:54, 4].mean() > 0.96
+    assert tracks.measured_mask[:54, 4].mean() > 0.96
     ground = np.nanmean(tracks.position[:, :2], axis=1)
     assert np.all(np.nanstd(tracks.position[:, 1] - tracks.position[:, 0], axis=0) < 0.15)
     velocity = {}

@@ -167,7 +167,7 @@ def made_results(units: str = "us") -> Results:
         TIME,
         np.zeros_like(motion.state),
         np.full_like(motion.u, 0.003),
-        np.isin(STATE, ("x_m", "vx_mps")) & np.ones_like(motion.observed),
+        np.isin(STATE, ("x_m", "vx_mps")) & np.ones_like(motion.observed_mask),
     )
     quantities = VehicleResult(
         role="striking",

@@ -110,7 +110,7 @@ def evidence(
         marks=tuple(f"{vehicle}.{m}" for m in marks),
         position=position,
         covariance=np.tile(np.eye(2) * max(noise, 0.02) ** 2, (*position.shape[:2], 1, 1)),
-        measured=np.ones(position.shape[:2], dtype=bool),
+        measured_mask=np.ones(position.shape[:2], dtype=bool),
     )
 
 
@@ -130,6 +130,6 @@ def both(time: np.ndarray, states: np.ndarray, noise: float = 0.02, seed: int = 
 def spoilt(e: CameraEvidence, share: float, seed: int) -> tuple[CameraEvidence, np.ndarray]:
     """The evidence with a share of its marks thrown off by some px, and which (frames, marks)."""
     rng = np.random.default_rng(seed)
-    wrong = rng.random(e.measured.shape) < share
+    wrong = rng.random(e.measured_mask.shape) < share
     away = rng.normal(0.0, 8.0, (*wrong.shape, 2)) + 3.0
     return replace(e, position=e.position + away * wrong[..., None]), wrong

@@ -375,7 +375,7 @@ def _headlines(
     frames = films["overhead"].time
     shown = {
         v: max(
-            float(f.time[f.measured[:, [m.startswith(v) for m in f.marks]].any(axis=1)].max())
+            float(f.time[f.measured_mask[:, [m.startswith(v) for m in f.marks]].any(axis=1)].max())
             for f in films.values()
         )
         for v in states

@@ -59,7 +59,7 @@ def find_saturation(
         clipped |= known & (np.abs(values) >= ACCELEROMETERS.clipped_share * full_scale)
     if _is_noisy(time, values):
         for extreme in (np.nanmax(values), np.nanmin(values)):
-            clipped |= _flat_top(values, float(extreme))
+            clipped |= _flat_top_mask(values, float(extreme))
     if not clipped.any():
         return None
     spans = mask_runs(clipped)
@@ -94,7 +94,7 @@ def find_dropout(
         text = f"{channel} reads the same value throughout"
         first = float(time[0])
         return ChannelFault(channel, "dropout", first, float(time[1] - time[0]), "s", text), first
-    dead = _dead(time, values)
+    dead = _dead_mask(time, values)
     wrong = (dead | ~np.isfinite(values)) & (time > 0.0)
     step = float(time[1] - time[0])
     start, end = mask_runs(wrong)[0] if wrong.any() else (len(time), len(time))
@@ -110,7 +110,7 @@ def find_dropout(
     return ChannelFault(channel, "dropout", until, step, "s", text), until
 
 
-def _dead(time: Array, values: Array) -> NDArray[np.bool_]:
+def _dead_mask(time: Array, values: Array) -> NDArray[np.bool_]:
     """True where a channel with noise gives the very same reading for too long."""
     dead = np.zeros(len(values), dtype=bool)
     if not _is_noisy(time, values):
@@ -138,7 +138,7 @@ def _is_noisy(time: Array, values: Array) -> bool:
     return bool((np.diff(quiet) != 0).mean() > ACCELEROMETERS.noisy_share)
 
 
-def _flat_top(values: Array, extreme: float) -> NDArray[np.bool_]:
+def _flat_top_mask(values: Array, extreme: float) -> NDArray[np.bool_]:
     at = values == extreme
     flat = np.zeros(len(values), dtype=bool)
     distinct = np.unique(values[np.isfinite(values)])

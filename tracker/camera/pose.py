@@ -114,7 +114,7 @@ def fixed_targets(followed: TrackingResult) -> tuple[list[str], Array, Array]:
     """Names, positions (frames, n, 2) and covariances of the fixed targets; NaN where hidden."""
     tracks = followed.tracks
     which = [i for i, mark in enumerate(tracks.marks) if mark.is_fixed]
-    position = np.where(tracks.measured[:, which, None], tracks.position[:, which], np.nan)
+    position = np.where(tracks.measured_mask[:, which, None], tracks.position[:, which], np.nan)
     names = [tracks.marks[i].marker for i in which]
     return names, position, tracks.covariance[:, which]
 

@@ -73,7 +73,7 @@ def _steps_over_ground(tracks: Tracks) -> Array:
     fixed targets show of the picture's own motion: a picture with weave is at rest at times.
     """
     fixed = np.array([mark.is_fixed for mark in tracks.marks])
-    place = np.where(tracks.measured[..., None], tracks.position, np.nan)
+    place = np.where(tracks.measured_mask[..., None], tracks.position, np.nan)
     steps = np.full((len(place) - 1, int(np.sum(~fixed))), np.nan)
     for i, (before, after) in enumerate(pairwise(place)):
         shown = fixed & np.isfinite(before[:, 0]) & np.isfinite(after[:, 0])

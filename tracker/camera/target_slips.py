@@ -23,7 +23,7 @@ def reject_slips(followed: TrackingResult) -> TrackingResult:
     fixed = [i for i, mark in enumerate(tracks.marks) if mark.is_fixed]
     if len(fixed) < 3:
         return followed
-    seen = np.where(tracks.measured[:, fixed, None], tracks.position[:, fixed], np.nan)
+    seen = np.where(tracks.measured_mask[:, fixed, None], tracks.position[:, fixed], np.nan)
     ever = np.isfinite(seen).all(axis=2).any(axis=0)
     frames = np.isfinite(seen).all(axis=2).sum(axis=1) >= 3
     if not ever.any() or not frames.any():
@@ -36,7 +36,7 @@ def reject_slips(followed: TrackingResult) -> TrackingResult:
     slipped = (np.hypot(away[..., 0], away[..., 1]) > CAMERA.slip_px) & frames[:, None]
     slipped &= tracks.status[:, fixed] != Status.EDITED
     for column in range(len(fixed)):
-        slipped[:, column] = _short_runs(slipped[:, column])
+        slipped[:, column] = _short_run_mask(slipped[:, column])
     if not slipped.any():
         return followed
     hidden = np.zeros(tracks.status.shape, bool)
@@ -73,7 +73,7 @@ def _relative_excursions(away: Array, place: Array) -> Array:
     return np.stack([residual.real, residual.imag], axis=-1)
 
 
-def _short_runs(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _short_run_mask(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Only those runs of True that are at most `slip_frames` long."""
     out = np.zeros_like(on)
     for start, end in mask_runs(on):

@@ -147,7 +147,7 @@ class Tracks:
         object.__setattr__(self, "marks", tuple(MarkId.parse(mark) for mark in self.marks))
 
     @property
-    def measured(self) -> NDArray[np.bool_]:
+    def measured_mask(self) -> NDArray[np.bool_]:
         """True (frames, marks) where there is a position to use."""
         return np.isin(self.status, (Status.MEASURED, Status.EDITED))
 
@@ -173,7 +173,7 @@ class Motion:
     time: Array  # (n,) s
     state: Array  # (n, 15)
     u: Array  # (n, 15) standard uncertainties
-    observed: NDArray[np.bool_]  # (n, 15): False where no camera determines it
+    observed_mask: NDArray[np.bool_]  # (n, 15): False where no camera determines it
 
     def __getitem__(self, column: str) -> Array:
         """Values (n,) of a column of `STATE`, as `motion["vx_mps"]`; KeyError for another name."""

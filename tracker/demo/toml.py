@@ -163,8 +163,8 @@ full_scale = "100 g_0"
 
 def pick_text(track: TrueTracks, k: int, scenario: Scenario, rng: np.random.Generator) -> str:
     """A rough hand pick in the first frame in which the target is well in the picture."""
-    seen = np.flatnonzero(track.visible[:, k])
-    frame = 0 if track.visible[0, k] else int(seen[min(3, len(seen) - 1)])
+    seen = np.flatnonzero(track.visible_mask[:, k])
+    frame = 0 if track.visible_mask[0, k] else int(seen[min(3, len(seen) - 1)])
     off = rng.uniform(-scenario.pick_error, scenario.pick_error, 2)
     u, v = np.round(track.pixels[frame, k] + off).astype(int)
     return f"pixel = [{u}, {v}], frame = {frame}"

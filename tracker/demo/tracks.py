@@ -25,12 +25,12 @@ class TrueTracks:
     time: Array  # (frames,) s
     marks: dict[MarkId, Painted]
     pixels: Array
-    visible: NDArray[np.bool_]
+    visible_mask: NDArray[np.bool_]
 
     @property
     def sighted_marks(self) -> list[MarkId]:
         """Names of the targets that the camera sees for a fifth of the film or longer."""
-        often = self.visible.mean(axis=0) > 0.2
+        often = self.visible_mask.mean(axis=0) > 0.2
         return [name for name, is_often in zip(self.marks, often, strict=True) if is_often]
 
 

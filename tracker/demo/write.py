@@ -145,7 +145,7 @@ def _write_truth(folder: Path, scene: Scene, tracks: dict[str, TrueTracks]) -> D
             for i, t in enumerate(track.time):
                 for k in sighted:
                     u, v = track.pixels[i, k]
-                    visible = int(track.visible[i, k])
+                    visible = int(track.visible_mask[i, k])
                     rows.writerow([i, f"{t:.7f}", names[k], f"{u:.5f}", f"{v:.5f}", visible])
             write_text(place / f"tracks-{name}.csv", file.getvalue())
     return DemoTruth(folder, values)

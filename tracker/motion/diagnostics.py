@@ -42,7 +42,7 @@ def solution_of(
     for k, cam in enumerate(setup.cameras):
         lin, on = iterate.linearizations[k], iterate.inlier_masks[k]
         pixels = np.linalg.solve(cam.whitening, lin.residual[..., None])[..., 0]
-        residuals[cam.name] = _whole_film(cam, np.where(lin.usable[..., None], pixels, np.nan))
+        residuals[cam.name] = _whole_film(cam, np.where(lin.usable_mask[..., None], pixels, np.nan))
         inliers = pixels[on]
         rms[cam.name] = (
             float(np.sqrt(np.mean(np.sum(inliers**2, axis=1)))) if len(inliers) else np.nan
@@ -199,7 +199,7 @@ def _attitude_warnings(solution: Solution) -> list[Diagnostic]:
     for b, name in enumerate(solution.vehicles):
         breakpoints = solution.setup.bodies[b].basis.breakpoints
         motion = solution.motion(name, breakpoints)
-        pitch = np.abs(motion.state[:, 4])[motion.observed[:, 4]]
+        pitch = np.abs(motion.state[:, 4])[motion.observed_mask[:, 4]]
         if len(pitch) and pitch.max() > STEEP:
             text = "pitch came near 90 degrees, where yaw and roll can't be separated"
             out.append(Diagnostic("attitude_steep", text, f"vehicles.{name}"))

@@ -47,7 +47,7 @@ class CameraEvidence:
     marks: tuple[MarkId, ...]
     position: Array  # (frames, marks, 2) px, as in the picture
     covariance: Array  # (frames, marks, 2, 2) px^2
-    measured: NDArray[np.bool_]  # (frames, marks)
+    measured_mask: NDArray[np.bool_]  # (frames, marks)
     zero_common_u: float = 0.0  # s, sd of contact beside `zero_u`, the same for all cameras
 
 

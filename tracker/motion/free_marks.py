@@ -110,7 +110,8 @@ def _sightings(
             continue
         column, k = evidence.marks.index(mark), posed[name]
         frames = np.flatnonzero(
-            evidence.measured[:, column] & np.isfinite(evidence.position[:, column]).all(axis=1)
+            evidence.measured_mask[:, column]
+            & np.isfinite(evidence.position[:, column]).all(axis=1)
         )
         if not len(frames):
             continue
@@ -175,7 +176,7 @@ def _lost_at(
     for name, evidence in cameras.items():
         if name not in posed or mark not in evidence.marks:
             continue
-        frames = np.flatnonzero(evidence.measured[:, evidence.marks.index(mark)])
+        frames = np.flatnonzero(evidence.measured_mask[:, evidence.marks.index(mark)])
         if not len(frames):
             continue
         times = solution.clocks[name].common_times(evidence.seconds)

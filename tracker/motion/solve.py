@@ -320,7 +320,8 @@ def _setup(
 
 def _basis(camera_data: tuple[CameraData, ...], b: int, contact: float | None) -> Basis:
     clocks = [
-        cam.seconds[cam.measured[:, cam.body == b].any(axis=1)] + cam.zero for cam in camera_data
+        cam.seconds[cam.measured_mask[:, cam.body == b].any(axis=1)] + cam.zero
+        for cam in camera_data
     ]
     clocks = [c for c in clocks if len(c)]
     first, last = min(c[0] for c in clocks), max(c[-1] for c in clocks)

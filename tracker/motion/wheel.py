@@ -140,7 +140,8 @@ def _wheel_sightings(
     parts = []
     for column, k in columns:
         on = np.flatnonzero(
-            evidence.measured[:, column] & np.isfinite(evidence.position[:, column]).all(axis=1)
+            evidence.measured_mask[:, column]
+            & np.isfinite(evidence.position[:, column]).all(axis=1)
         )
         sigma = np.sqrt(np.trace(evidence.covariance[on, column], axis1=1, axis2=2) / 2)
         parts.append((times[on], np.full(len(on), k), evidence.position[on, column], sigma))

@@ -38,7 +38,7 @@ class PosteriorSamples:
             return None
         return Quantity(value, unit, _spread(of(self.time, self.draws)))
 
-    def before(self, column: str) -> NDArray[np.bool_]:
+    def before_mask(self, column: str) -> NDArray[np.bool_]:
         """Which times (n,) are the last span before time zero in which a column was determined: its
         sd is not more than `OUTCOME.determined` times the least before time zero.
         """
@@ -58,7 +58,7 @@ class PosteriorSamples:
         over the last span before it in which it was determined, with the time of the extreme; at
         the end where the motion ends, or is no longer determined, while it still grows.
         """
-        before, after = self.before(column), self.time >= 0
+        before, after = self.before_mask(column), self.time >= 0
         if not before.any() or not after.any():
             return None
 

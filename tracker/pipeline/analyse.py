@@ -113,7 +113,7 @@ def _solve(
 ) -> Solution:
     """The motions from all films; none where no film shows a marker but accelerometers do read."""
     cameras = {name: evidence(film) for name, film in films.items()}
-    if is_instrumented and not any(e.measured.any() for e in cameras.values()):
+    if is_instrumented and not any(e.measured_mask.any() for e in cameras.values()):
         return empty_solution()
     return solve_motions(
         cameras,

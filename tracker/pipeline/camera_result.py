@@ -31,7 +31,7 @@ def evidence(film: CalibratedFilm) -> CameraEvidence:
         marks=tuple(tracks.marks[i] for i in which),
         position=tracks.position[:, which],
         covariance=tracks.covariance[:, which],
-        measured=tracks.measured[:, which],
+        measured_mask=tracks.measured_mask[:, which],
     )
 
 

@@ -70,7 +70,7 @@ def assess_sensor_blocks(
     warnings: list[Diagnostic] = []
     if film is not None:
         samples = film.samples
-        state, observed = film.known.state, film.known.observed
+        state, observed = film.known.state, film.known.observed_mask
         yaw_share = observed[:, COLUMN["yaw_rate_radps"]].mean()
         yaw_observed = bool(yaw_share > EVALUATION.determined_share)
         attitude = FilmAttitude(samples.time, state, samples.draws, yaw_observed)

@@ -88,7 +88,7 @@ def open_joints(found: Mapping[str, Articulation]) -> Iterator[Diagnostic]:
 
 def _common(pair: tuple[VehicleMotion, VehicleMotion]) -> Array:
     """Times (n,) at which the place of both is determined."""
-    first, second = (m.known.time[m.known.observed[:, :6].any(axis=1)] for m in pair)
+    first, second = (m.known.time[m.known.observed_mask[:, :6].any(axis=1)] for m in pair)
     return np.asarray(np.intersect1d(first, second), dtype=np.float64)
 
 
@@ -104,7 +104,7 @@ def _corrected_motion(
     known = _with_rows(motion.known, times, state, samples, _rows(motion, times)[1])
     draws = motion.samples.draws.copy()
     draws[:, np.searchsorted(known.time, times)] = samples
-    mean = np.where(known.observed, known.state, np.nan)
+    mean = np.where(known.observed_mask, known.state, np.nan)
     return VehicleMotion(PosteriorSamples(motion.samples.time, mean, draws), known, every)
 
 
@@ -116,7 +116,7 @@ def _at_films(
 ) -> tuple[Motion, Motion]:
     """The corrected motions at the films' times."""
     a, b = (m.motion for m in pair)
-    both = a.observed[:, :6].any(axis=1) & b.observed[:, :6].any(axis=1)
+    both = a.observed_mask[:, :6].any(axis=1) & b.observed_mask[:, :6].any(axis=1)
     times = a.time[both]
     samples = [motions.draws.states(name, times) for name in names]
     corrected = join_states(
@@ -135,8 +135,8 @@ def _with_rows(motion: Motion, times: Array, state: Array, draws: Array, before:
     rows = np.isin(motion.time, times)
     which = np.searchsorted(times, motion.time[rows])
     share = np.std(draws, axis=0) / np.maximum(np.std(before, axis=0), 1e-12)
-    states, u, observed = motion.state.copy(), motion.u.copy(), motion.observed.copy()
+    states, u, observed = motion.state.copy(), motion.u.copy(), motion.observed_mask.copy()
     states[rows] = state[which]
     u[rows] = motion.u[rows] * np.minimum(share[which], 1.0)
     observed[rows] |= share[which] < EVALUATION.joint_determines
-    return replace(motion, state=states, u=u, observed=observed)
+    return replace(motion, state=states, u=u, observed_mask=observed)

@@ -58,7 +58,7 @@ def sample_motion(solution: Solution, draws: Draws, vehicle: str, times: Array) 
     every = np.union1d(times, moments)
     whole = solution.motion(vehicle, every)
     known, motion = (_at(whole, np.searchsorted(every, some)) for some in (moments, times))
-    state = np.where(known.observed, known.state, np.nan)
+    state = np.where(known.observed_mask, known.state, np.nan)
     return VehicleMotion(
         PosteriorSamples(moments, state, draws.states(vehicle, moments)), known, motion
     )
@@ -76,7 +76,7 @@ def _sampled_mask(times: Array, knots: Array) -> NDArray[np.bool_]:
 
 
 def _at(whole: Motion, rows: NDArray[np.intp]) -> Motion:
-    return Motion(whole.time[rows], whole.state[rows], whole.u[rows], whole.observed[rows])
+    return Motion(whole.time[rows], whole.state[rows], whole.u[rows], whole.observed_mask[rows])
 
 
 def vehicle_result(
@@ -249,20 +249,20 @@ def film_occupant(
         return None
     motion = solution.motion(vehicle, times)
     # Before contact a vehicle coasts: its acceleration is known beforehand, not from the film.
-    later = motion.observed[times > 0]
-    if not (motion.observed[:, COLUMN["vx_mps"]].all() and later[:, COLUMN["ax_mps2"]].all()):
+    later = motion.observed_mask[times > 0]
+    if not (motion.observed_mask[:, COLUMN["vx_mps"]].all() and later[:, COLUMN["ax_mps2"]].all()):
         return None
     figures = summary(
         _drawn_risk(draws, vehicle, times, distances, contact),
         _risk(times, motion.state[None], distances, None if contact is None else _mean(contact)),
     )
-    if not motion.observed[:, COLUMN["vy_mps"]].all():
+    if not motion.observed_mask[:, COLUMN["vy_mps"]].all():
         for name in (
             *("oiv_y", "ridedown_y", "ridedown_y_after", "mean50_y", "velocity_change_y"),
             *("thiv", "phd", "asi", "asi_13hz"),
         ):
             figures[name] = None
-    if not motion.observed[:, COLUMN["yaw_rate_radps"]].all():
+    if not motion.observed_mask[:, COLUMN["yaw_rate_radps"]].all():
         figures["thiv"] = figures["phd"] = None
     if not later[:, COLUMN["az_mps2"]].all():
         figures["asi"] = figures["asi_13hz"] = None
@@ -304,7 +304,7 @@ def point_paths(
             for some in np.split(times, range(at_once, len(times), at_once))
         ]
         place_u, speed_u = (np.concatenate(part) for part in zip(*spreads, strict=True))
-        observed = solution.motion(vehicle, times).observed
+        observed = solution.motion(vehicle, times).observed_mask
         paths[name] = PointPath(
             times,
             np.where(observed[:, :3], position, np.nan),

@@ -189,7 +189,7 @@ def _view(plan: Plan, stand: Stand) -> Figure:
     axes.add_patch(Rectangle((0, 0), width, height, fill=False, ec=INK, lw=1.2))
     for view in plan.outlook.fixed[stand.name]:
         u, v = view.pixels[0]
-        if np.isfinite(u) and view.visible[0]:
+        if np.isfinite(u) and view.visible_mask[0]:
             axes.plot(u, v, "+", color=INK, ms=max(5.0, 0.35 * float(view.size_px[0])), mew=0.9)
             label = view.target.name.marker
             axes.annotate(label, (u, v), (5, 4), textcoords="offset points", color=SOFT, size=6.5)
@@ -231,7 +231,7 @@ def _instances(mark: PlannedMarkView) -> Iterator[tuple[float, float, float, boo
     for instant in INSTANTS:
         i = int(np.argmin(np.abs(mark.time - instant)))
         u, v = mark.pixels[i]
-        yield float(u), float(v), float(mark.size_px[i]), bool(mark.visible[i])
+        yield float(u), float(v), float(mark.size_px[i]), bool(mark.visible_mask[i])
 
 
 def _dot(

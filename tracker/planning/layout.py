@@ -108,7 +108,7 @@ def _markers(vehicle: str, table: Vehicle, picks: Iterable[str], where: str) -> 
     """The markers with a surveyed place; of those, where the record picks any, the picked."""
     picked = set(picks)
     placed = {n: np.array(m.at) for n, m in table.markers.items() if m.at is not None}
-    normals = facing(placed)
+    normals = outward_normals(placed)
     for name, at in placed.items():
         mark = MarkId(vehicle, name)
         if picked and mark not in picked:
@@ -118,7 +118,7 @@ def _markers(vehicle: str, table: Vehicle, picks: Iterable[str], where: str) -> 
         yield Target(mark, at - np.array(table.cg), marker.pattern, size, normals[name])
 
 
-def facing(places: Mapping[str, Array]) -> dict[str, Array]:
+def outward_normals(places: Mapping[str, Array]) -> dict[str, Array]:
     """Which way markers at these places (vehicle axes) face: up, or to the side they are near."""
     if not places:
         return {}

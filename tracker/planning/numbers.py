@@ -48,11 +48,11 @@ def _numbers(outlook: Outlook) -> Iterator[Number]:
 def time_in_view(mark: PlannedMarkView) -> str:
     """From when to when a mark is in view and large enough, within the watched time."""
     inside = (mark.time >= WATCHED[0] - 1e-9) & (mark.time <= WATCHED[1] + 1e-9)
-    visible, time = mark.visible[inside], mark.time[inside]
+    visible, time = mark.visible_mask[inside], mark.time[inside]
     if visible.all():
         return "throughout"
     if not visible.any():
-        if not mark.facing[inside].any():
+        if not mark.facing_mask[inside].any():
             return "never: turned away"
         small = np.nanmax(mark.size_px[inside], initial=0.0) < PLAN.least_px
         return "never: too small" if small else "never: outside"
@@ -76,9 +76,11 @@ def points_to_check(plan: Plan) -> list[str]:
     """What somebody should look at before the test, one sentence each."""
     found = []
     for name, stand in plan.stands.items():
-        marks = [m for m in plan.outlook.marks[name] if m.visible.any()]
+        marks = [m for m in plan.outlook.marks[name] if m.visible_mask.any()]
         leaving = [m.target.name for m in marks if time_in_view(m) != "throughout"]
-        small = [m.target.name for m in marks if np.nanmin(m.size_px[m.visible]) < PLAN.small_px]
+        small = [
+            m.target.name for m in marks if np.nanmin(m.size_px[m.visible_mask]) < PLAN.small_px
+        ]
         smeared = [m.target.name for m in marks if _blur(m) > PLAN.smeared_px]
         if leaving:
             found.append(
@@ -104,13 +106,13 @@ def points_to_check(plan: Plan) -> list[str]:
             )
         if not stand.exposure:
             found.append(f"{name}: no exposure is given; blur by motion was left out.")
-        unseen = [f.target.name for f in plan.outlook.fixed[name] if not f.visible[0]]
+        unseen = [f.target.name for f in plan.outlook.fixed[name] if not f.visible_mask[0]]
         if unseen:
             found.append(f"{name}: {', '.join(unseen)} not in the picture, or too small.")
         found += [f"{name}: {f.text}." for f in plan.outlook.poses[name].findings]
     for vehicle in plan.record.vehicles:
         counts = [
-            sum(m.visible.any() and m.target.name.vehicle == vehicle for m in marks)
+            sum(m.visible_mask.any() and m.target.name.vehicle == vehicle for m in marks)
             for marks in plan.outlook.marks.values()
         ]
         if max(counts, default=0) < 3:
@@ -124,14 +126,14 @@ def points_to_check(plan: Plan) -> list[str]:
 
 def _blur(mark: PlannedMarkView) -> float:
     """Largest motion during the exposure while the mark is in view, px."""
-    return float(np.max(np.linalg.norm(mark.blur[mark.visible], axis=1), initial=0.0))
+    return float(np.max(np.linalg.norm(mark.blur[mark.visible_mask], axis=1), initial=0.0))
 
 
 def mark_rows(plan: Plan, camera: str) -> list[tuple[MarkId, str, float, float, float, str]]:
     """Of each mark in a camera: name, pattern, px, largest blur (px), u of a place (px), when."""
     rows = []
     for mark in (*plan.outlook.fixed[camera], *plan.outlook.marks[camera]):
-        on = mark.visible
+        on = mark.visible_mask
         if not on.any():
             size = u = blur = float("nan")
         else:

@@ -15,7 +15,7 @@ from tracker.planning.motion import PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture
 from tracker.planning.options import PLAN
 from tracker.planning.predict import Outlook, predict
-from tracker.planning.view import fixed_target_views, in_picture
+from tracker.planning.view import fixed_target_views, in_picture_mask
 from tracker.record.load import load_planned
 from tracker.record.schema import PlannedRecord
 
@@ -112,7 +112,7 @@ def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
     """With a fixed target like the others, between their middle and the farthest, off their plane
     towards the camera; the stand as it is where such a point would not be in the picture.
     """
-    inside = [t.target for t in fixed_target_views(stand, picture) if t.visible[0]]
+    inside = [t.target for t in fixed_target_views(stand, picture) if t.visible_mask[0]]
     if len(inside) < 3:
         return stand
     at = np.array([t.at for t in inside])
@@ -125,7 +125,7 @@ def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
         place = middle + share * (farthest - middle)
         place = place + PLAN.off_plane * float(np.linalg.norm(way)) * normal
         pixel = stand.camera.project(place[None])
-        if in_picture(stand.camera, pixel, np.array([20.0]))[0]:
+        if in_picture_mask(stand.camera, pixel, np.array([20.0]))[0]:
             mark = MarkId(SURVEY, "one_more")
             new = Target(mark, place, inside[0].pattern, size, inside[0].normal)
             return replace(stand, fixed=(*stand.fixed, new))

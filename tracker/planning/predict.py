@@ -119,7 +119,7 @@ def pose(
     """The camera's place as its planned survey will give it. Fixed targets are measured in every
     frame; what is not noise in them doesn't average out.
     """
-    inside = [t for t in fixed if t.visible[0]]
+    inside = [t for t in fixed if t.visible_mask[0]]
     frames = (span[1] - span[0]) * stand.frame_rate
     covariance = [_mean_place(t, frames, picture) for t in inside]
     where = f"cameras.{stand.name}.survey"
@@ -138,7 +138,7 @@ def pose(
             where=where,
         )
     except CalibrationError as problem:
-        unseen = [t.target.name for t in fixed if not t.visible[0]]
+        unseen = [t.target.name for t in fixed if not t.visible_mask[0]]
         if not unseen:
             raise
         raise CalibrationError(
@@ -169,7 +169,7 @@ def _evidence(
     camera = Camera(
         stand.camera.lens, stand.camera.rotation, stand.camera.position, placed.camera.covariance
     )
-    visible = np.stack([m.visible for m in marks], axis=1)
+    visible = np.stack([m.visible_mask for m in marks], axis=1)
     position = np.stack([m.pixels for m in marks], axis=1)
     left = picture.correlation**every
     covariance = np.stack([m.covariance for m in marks], axis=1)
@@ -186,7 +186,7 @@ def _evidence(
         marks=tuple(m.target.name for m in marks),
         position=position + _errors(covariance, left, drift, stand.name),
         covariance=np.where(visible[..., None, None], covariance, np.nan),
-        measured=visible,
+        measured_mask=visible,
     )
 
 

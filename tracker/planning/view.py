@@ -26,8 +26,8 @@ class PlannedMarkView:
     size_px: Array  # (n,) mean of its longer and shorter diameter, geometric
     blur: Array  # (n, 2) px that it moves during the exposure
     covariance: Array  # (n, 2, 2) px^2
-    facing: NDArray[np.bool_]  # (n,) whether its face turns to the camera
-    visible: NDArray[np.bool_]  # (n,) that, wholly in the picture, and large enough
+    facing_mask: NDArray[np.bool_]  # (n,) whether its face turns to the camera
+    visible_mask: NDArray[np.bool_]  # (n,) that, wholly in the picture, and large enough
 
 
 def mark_views(
@@ -74,7 +74,7 @@ def _mark_view(
     cosine = np.sum(normal * way, axis=1) / np.linalg.norm(way, axis=1)
     blur = np.einsum("nij,nj->ni", by_point, velocity) * stand.exposure
     size = target.size * _scale(by_point, normal)
-    inside = in_picture(camera, pixels, size / 2) & _within_lens(camera, at)
+    inside = in_picture_mask(camera, pixels, size / 2) & _within_lens_mask(camera, at)
     facing = cosine > PLAN.facing
     visible = inside & facing & (size >= PLAN.least_px)
     covariance = np.full((len(times), 2, 2), np.nan)
@@ -83,7 +83,7 @@ def _mark_view(
     return PlannedMarkView(target, times, pixels, size, blur, covariance, facing, visible)
 
 
-def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:
+def in_picture_mask(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_]:
     """Whether pixels (n, 2) lie in the picture, `margin` (n,) px from its edges."""
     width, height = camera.lens.size
     with np.errstate(invalid="ignore"):
@@ -93,7 +93,7 @@ def in_picture(camera: Camera, pixels: Array, margin: Array) -> NDArray[np.bool_
     return np.asarray(inside.all(axis=1))
 
 
-def _within_lens(camera: Camera, at: Array) -> NDArray[np.bool_]:
+def _within_lens_mask(camera: Camera, at: Array) -> NDArray[np.bool_]:
     """Whether points (n, 3) lie no farther off the line of sight than the picture's corners, and a
     little: beyond, a lens' polynomials may fold back into the picture.
     """

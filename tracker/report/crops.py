@@ -84,7 +84,7 @@ def _places(results: Results, camera: str, frame: int) -> Array:
         which = [
             i
             for i, mark in enumerate(tracks.marks)
-            if not mark.is_fixed and tracks.measured[frame, i]
+            if not mark.is_fixed and tracks.measured_mask[frame, i]
         ]
         found.append(tracks.position[frame, which])
     view, times = results.views.get(camera), results.times.get(camera)

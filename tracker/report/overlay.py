@@ -149,10 +149,12 @@ def at_time(motion: Motion, time: float) -> Array | None:
     right = int(np.clip(np.searchsorted(motion.time, time), 1, max(len(motion.time) - 1, 1)))
     left = right - 1
     if right >= len(motion.time):
-        return np.asarray(np.where(motion.observed[left], motion.state[left], np.nan))
+        return np.asarray(np.where(motion.observed_mask[left], motion.state[left], np.nan))
     share = (time - motion.time[left]) / (motion.time[right] - motion.time[left])
     state = (1 - share) * motion.state[left] + share * motion.state[right]
-    return np.asarray(np.where(motion.observed[left] & motion.observed[right], state, np.nan))
+    return np.asarray(
+        np.where(motion.observed_mask[left] & motion.observed_mask[right], state, np.nan)
+    )
 
 
 def attitude(angles: Array) -> Array:
@@ -168,7 +170,7 @@ def attitude(angles: Array) -> Array:
 
 
 def _marks(picture: Image, tracks: Tracks, frame: int) -> None:
-    shown = np.flatnonzero(tracks.measured[frame])
+    shown = np.flatnonzero(tracks.measured_mask[frame])
     place = tracks.position[frame, shown]
     edited: NDArray[np.bool_] = np.equal(tracks.status[frame, shown], Status.EDITED)
     known = np.isfinite(tracks.covariance[frame, shown]).all(axis=(1, 2))

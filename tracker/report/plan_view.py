@@ -69,7 +69,7 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
 def _known_path(motion: Motion) -> Array:
     """x, y, yaw (n, 3) wherever they are determined."""
     columns = [_X, _Y, _YAW]
-    return np.asarray(motion.state[motion.observed[:, columns].all(axis=1)][:, columns])
+    return np.asarray(motion.state[motion.observed_mask[:, columns].all(axis=1)][:, columns])
 
 
 def _vehicle(
@@ -81,7 +81,7 @@ def _vehicle(
     factor: float,
 ) -> None:
     motion = results.motion[name]
-    seen = motion.observed[:, [_X, _Y, _YAW]].all(axis=1) & np.isfinite(motion.state[:, _X])
+    seen = motion.observed_mask[:, [_X, _Y, _YAW]].all(axis=1) & np.isfinite(motion.state[:, _X])
     rows = np.flatnonzero(seen & (motion.time >= 0))
     if not len(rows):
         return

@@ -151,7 +151,7 @@ def _motion(
 ) -> PlotFigure | None:
     unit, factor = report_unit(panel.kind, system)
     rows = [
-        [(name, label) for name, label in row if motion.observed[:, COLUMN[name]].any()]
+        [(name, label) for name, label in row if motion.observed_mask[:, COLUMN[name]].any()]
         for row in panel.rows
     ]
     rows = [row for row in rows if row][: None if width == WIDTH else 1]
@@ -163,7 +163,7 @@ def _motion(
     lines = iter(LINES)
     for place, row in zip(axes, rows, strict=True):
         for name, label in row:
-            observed = motion.observed[:, COLUMN[name]]
+            observed = motion.observed_mask[:, COLUMN[name]]
             value = np.where(observed, motion.state[:, COLUMN[name]], np.nan)
             value = (value - _start(motion.time, value, panel.key)) * factor
             u = np.where(observed, motion.u[:, COLUMN[name]], np.nan) * factor

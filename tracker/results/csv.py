@@ -24,8 +24,8 @@ def number(value: float) -> str:
 def motion_csv(motion: Motion) -> str:
     """The cg's motion: time, the columns `STATE`, then the standard uncertainty of each."""
     header = ["time_s", *STATE, *(f"u_{name}" for name in STATE)]
-    state = np.where(motion.observed, motion.state, np.nan)
-    u = np.where(motion.observed, motion.u, np.nan)
+    state = np.where(motion.observed_mask, motion.state, np.nan)
+    u = np.where(motion.observed_mask, motion.u, np.nan)
     return _text(header, _rows(np.column_stack([motion.time, state, u])))
 
 
@@ -85,7 +85,7 @@ def columns_csv(columns: Mapping[str, Array]) -> str:
 def _sightings(tracks: Tracks, time: Array | None) -> Iterator[list[str]]:
     frames = len(tracks.position)
     seconds = [""] * frames if time is None else [number(t) for t in time]
-    seen = tracks.measured
+    seen = tracks.measured_mask
     for frame in range(frames):
         for i, mark in enumerate(tracks.marks):
             status = Status(int(tracks.status[frame, i])).name.lower()

@@ -123,7 +123,7 @@ def _write_motion(group: Any, motion: Motion) -> None:
     _put(group, "time_s", motion.time, "s", "frame times of the fastest camera")
     for i, name in enumerate(STATE):
         unit = UNITS[name.rsplit("_", 1)[1]]
-        seen = motion.observed[:, i]
+        seen = motion.observed_mask[:, i]
         _put(group, name, np.where(seen, motion.state[:, i], np.nan), unit, BODY, f"u_{name}")
         _put(group, f"u_{name}", np.where(seen, motion.u[:, i], np.nan), unit, BODY)
 

@@ -61,7 +61,7 @@ def _channels(number: int, vehicle: str, motion: Motion) -> Iterable[IsoChannel]
         return
     time = np.linspace(motion.time[0], motion.time[-1], len(motion.time))
     for i, column in enumerate(STATE):
-        seen = motion.observed[:, i]
+        seen = motion.observed_mask[:, i]
         if not seen.any():
             continue
         dimension, unit = DIMENSIONS[column]

@@ -214,11 +214,11 @@ def crush_curve(results: Results) -> CrushCurve | None:
     car, truck = results.motion[name], results.motion[others[0]]
     mass = results.vehicles[name].mass
     x, a = STATE.index("x_m"), STATE.index("ax_mps2")
-    seen = car.observed[:, x] & car.observed[:, a]
+    seen = car.observed_mask[:, x] & car.observed_mask[:, a]
     during = seen & (car.time >= 0)
-    if mass is None or during.sum() < 2 or not truck.observed[:, x].any():
+    if mass is None or during.sum() < 2 or not truck.observed_mask[:, x].any():
         return None
-    known = truck.observed[:, x]
+    known = truck.observed_mask[:, x]
     closing = car.state[:, x] - np.interp(
         car.time, truck.time[known], truck.state[known, x], left=np.nan, right=np.nan
     )

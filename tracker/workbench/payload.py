@@ -105,9 +105,9 @@ def motion_plots(results: Results) -> dict[str, Any]:
         k = STATE.index(column)
         lines = []
         for vehicle, motion in results.motion.items():
-            if not motion.observed[:, k].any():
+            if not motion.observed_mask[:, k].any():
                 continue
-            value = np.where(motion.observed[:, k], motion.state[:, k], np.nan)
+            value = np.where(motion.observed_mask[:, k], motion.state[:, k], np.nan)
             if name == "rise":
                 value = -(value - value[np.argmin(np.abs(motion.time))])
             lines.append(

@@ -30,9 +30,9 @@ def filmed(request, tmp_path_factory: pytest.TempPathFactory) -> tuple[Film, Tra
     write_movie(path, painter.frames(), SCENARIO.frame_rate)
     true = true_tracks(scene, request.param)
     kept = [i for i, name in enumerate(true.marks) if not name.startswith("survey.")]
-    position = np.where(true.visible[:, kept, None], true.pixels[:, kept], np.nan)
+    position = np.where(true.visible_mask[:, kept, None], true.pixels[:, kept], np.nan)
     names = tuple(np.array(list(true.marks))[kept].tolist())
-    status = np.where(true.visible[:, kept], Status.MEASURED, Status.HIDDEN).astype(np.int8)
+    status = np.where(true.visible_mask[:, kept], Status.MEASURED, Status.HIDDEN).astype(np.int8)
     covariance = np.broadcast_to(1e-4 * np.eye(2), (*status.shape, 2, 2))
     tracks = Tracks(request.param, names, position, covariance, status)
     return open_film(str(path), frame_rate=SCENARIO.frame_rate), tracks, painter.motion

@@ -30,7 +30,7 @@ def followed(position: np.ndarray) -> TrackingResult:
 def test_what_all_targets_do_together_is_the_picture_s_motion_and_is_kept() -> None:
     kept = reject_slips(followed(four_targets()))
 
-    assert kept.tracks.measured.all()
+    assert kept.tracks.measured_mask.all()
 
 
 def test_a_picture_that_turns_and_grows_hides_no_target_but_the_slipped_one() -> None:
@@ -49,7 +49,7 @@ def test_a_picture_that_turns_and_grows_hides_no_target_but_the_slipped_one() ->
     position = turned + np.array([640.0, 512.0])
     position[40:46, 2] += [2.8, -1.0]
 
-    kept = reject_slips(followed(position)).tracks.measured
+    kept = reject_slips(followed(position)).tracks.measured_mask
 
     assert np.flatnonzero(~kept[:, 2]).tolist() == list(range(40, 46))
     assert kept[:, [0, 1, 3]].all()
@@ -60,13 +60,13 @@ def test_a_short_excursion_of_one_target_is_hidden() -> None:
     position[40:46, 2] += [2.8, -1.0]
     kept = reject_slips(followed(position))
 
-    assert np.flatnonzero(~kept.tracks.measured[:, 2]).tolist() == list(range(40, 46))
+    assert np.flatnonzero(~kept.tracks.measured_mask[:, 2]).tolist() == list(range(40, 46))
     assert np.isnan(kept.tracks.position[40:46, 2]).all()
-    assert kept.tracks.measured[:, [0, 1, 3]].all()
+    assert kept.tracks.measured_mask[:, [0, 1, 3]].all()
 
 
 def test_a_target_that_was_moved_for_good_is_left_to_the_stabilisation() -> None:
     position = four_targets()
     position[120:, 1] += [5.0, 0.0]
 
-    assert reject_slips(followed(position)).tracks.measured.all()
+    assert reject_slips(followed(position)).tracks.measured_mask.all()

@@ -51,7 +51,7 @@ def evidence(scene: PoleScene, track: TrueTracks, rng: np.random.Generator) -> C
         marks=tuple(list(track.marks)[k] for k in which),
         position=pixels + rng.normal(0, NOISE, pixels.shape),
         covariance=np.tile(NOISE**2 * np.eye(2), (*pixels.shape[:2], 1, 1)),
-        measured=track.visible[:, which],
+        measured_mask=track.visible_mask[:, which],
     )
 
 
@@ -82,13 +82,15 @@ def test_the_car_loses_what_the_push_takes_and_the_free_pole_gains_its_share(cas
 def test_a_car_that_leaves_two_cameras_is_followed_in_the_third(case: Case) -> None:
     scene = case.scene
     left = {
-        name: float(track.time[track.visible[:, own_marks(track)].any(axis=1)].max())
+        name: float(track.time[track.visible_mask[:, own_marks(track)].any(axis=1)].max())
         for name, track in case.tracks.items()
     }
     entered = float(
         case.tracks["downstream"]
         .time[
-            case.tracks["downstream"].visible[:, own_marks(case.tracks["downstream"])].any(axis=1)
+            case.tracks["downstream"]
+            .visible_mask[:, own_marks(case.tracks["downstream"])]
+            .any(axis=1)
         ]
         .min()
     )

@@ -72,7 +72,7 @@ def evidence(case: Case, name: str, rng: np.random.Generator) -> CameraEvidence:
         marks=tuple(list(track.marks)[k] for k in which),
         position=pixels + rng.normal(0, NOISE, pixels.shape),
         covariance=np.tile(NOISE**2 * np.eye(2), (*pixels.shape[:2], 1, 1)),
-        measured=track.visible[:, which],
+        measured_mask=track.visible_mask[:, which],
     )
 
 

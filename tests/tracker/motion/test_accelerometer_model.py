@@ -155,7 +155,7 @@ def test_what_follows_the_end_of_a_film_is_reported_by_the_accelerometer() -> No
     assert longer.span("car")[1] > 0.14
     assert worst_speed(longer, later) < 0.35  # dead reckoning at 0.3 m/s^2 and 1 %
     motion = longer.motion("car", later)
-    assert motion.observed[:, [6, 12]].all()
+    assert motion.observed_mask[:, [6, 12]].all()
     assert (np.abs(motion.state - case.crash(later))[:, [0, 6]] < 3 * motion.u[:, [0, 6]]).all()
 
 

@@ -103,7 +103,7 @@ def test_scale_of_a_tape_is_that_of_all_vehicles() -> None:
             marks=e.marks + other[n].marks,
             position=np.concatenate([e.position, other[n].position], axis=1),
             covariance=np.concatenate([e.covariance, other[n].covariance], axis=1),
-            measured=np.concatenate([e.measured, other[n].measured], axis=1),
+            measured_mask=np.concatenate([e.measured_mask, other[n].measured_mask], axis=1),
         )
         for n, e in seen.items()
     }

@@ -25,7 +25,7 @@ def only(seen: CameraEvidence, marks: int) -> CameraEvidence:
         marks=seen.marks[:marks],
         position=seen.position[:, :marks],
         covariance=seen.covariance[:, :marks],
-        measured=seen.measured[:, :marks],
+        measured_mask=seen.measured_mask[:, :marks],
     )
 
 
@@ -66,7 +66,7 @@ def test_two_marks_tell_what_two_marks_can() -> None:
     both["side"] = case.evidence(case.SIDE, TIME, CRASH, ("roof1", "roof2"), 0.03, 5)
     motion = solve(both, {"car": case.car()}).motion("car", TIME)
     middle = slice(3, -3)
-    assert motion.observed[middle][:, [0, 1, 2, 3, 5, 6]].all()
+    assert motion.observed_mask[middle][:, [0, 1, 2, 3, 5, 6]].all()
     off = (motion.state - CRASH)[:, [0, 3, 5, 6]] / motion.u[:, [0, 3, 5, 6]]
     assert (np.abs(off) < 1.96).mean() > 0.85
 

@@ -32,7 +32,7 @@ def test_a_known_motion_comes_back_from_exact_marks() -> None:
     assert motion.state[:, :6] == pytest.approx(truth[:, :6], abs=1e-6)
     assert motion.state[:, 6:12] == pytest.approx(truth[:, 6:12], abs=2e-5)
     assert motion.state[:, 12:] == pytest.approx(truth[:, 12:], abs=2e-2)
-    assert motion.observed.all()
+    assert motion.observed_mask.all()
 
 
 def test_intervals_hold_the_truth(solution: Solution) -> None:
@@ -80,8 +80,8 @@ def test_what_lies_outside_the_film_is_not_observed(solution: Solution) -> None:
     first, last = solution.span("car")
     assert (first, last) == pytest.approx((TIME[0], TIME[-1]))
     motion = solution.motion("car", np.array([first - 0.01, 0.0, last + 0.01]))
-    assert not motion.observed[[0, 2]].any()
-    assert motion.observed[1].all()
+    assert not motion.observed_mask[[0, 2]].any()
+    assert motion.observed_mask[1].all()
     assert motion.state[2, 12:] == pytest.approx(0.0)
 
 
@@ -150,8 +150,8 @@ def test_one_marker_in_one_view_tells_two_directions_and_no_attitude() -> None:
     seen = case.evidence(case.SIDE, TIME, CRASH, ("door2",), 0.02)
     motion = solve({"side": seen}, {"car": case.car()}).motion("car", TIME)
     middle = slice(5, -5)
-    observed = dict(zip(STATE, motion.observed[middle].all(axis=0), strict=True))
-    seen_not = dict(zip(STATE, motion.observed[middle].any(axis=0), strict=True))
+    observed = dict(zip(STATE, motion.observed_mask[middle].all(axis=0), strict=True))
+    seen_not = dict(zip(STATE, motion.observed_mask[middle].any(axis=0), strict=True))
     assert observed["x_m"]
     assert observed["z_m"]
     for column in ("y_m", "roll_rad", "pitch_rad", "yaw_rad", "vy_mps", "yaw_rate_radps"):
@@ -174,7 +174,7 @@ def test_a_free_ball_falls() -> None:
     off = motion.state[middle, 14] - 9.80665
     assert np.abs(off).max() < max(0.3, 3 * motion.u[middle, 14].max())
     assert np.abs(motion.state[:, 2] - truth[:, 2]).max() < 1e-3
-    assert motion.observed[middle][:, [0, 2, 6, 8, 14]].all()
+    assert motion.observed_mask[middle][:, [0, 2, 6, 8, 14]].all()
 
 
 def test_contact_is_found_from_the_motion_and_clocks_are_brought_together() -> None:
@@ -236,7 +236,7 @@ def test_leftover_shake_of_the_picture_counts_once_a_frame() -> None:
 
 def test_no_mark_is_no_motion() -> None:
     seen = case.evidence(case.SIDE, TIME, CRASH, case.LEFT)
-    hidden = replace(seen, measured=np.zeros_like(seen.measured))
+    hidden = replace(seen, measured_mask=np.zeros_like(seen.measured_mask))
     with pytest.raises(Problem, match="no camera measured a marker"):
         solve({"side": hidden}, {"car": case.car()})
 

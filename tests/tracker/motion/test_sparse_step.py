@@ -27,9 +27,9 @@ def problem(request: pytest.FixtureRequest) -> tuple[Iterate, NormalEquations]:
         del cameras["side"]
     if request.param == "a gap":  # longer than error states are remembered
         for name, camera in cameras.items():
-            seen = camera.measured.copy()
+            seen = camera.measured_mask.copy()
             seen[120:290] = False
-            cameras[name] = replace(camera, measured=seen)
+            cameras[name] = replace(camera, measured_mask=seen)
     if request.param == "two clocks":
         slower = TIME[::2] + 3e-4
         cameras["side"] = case.evidence(case.SIDE, slower, case.crash(slower), case.LEFT, 0.03, 1)

@@ -42,7 +42,7 @@ def wheel_evidence(name: str, camera: object, seed: int) -> CameraEvidence:
         marks=(*seen.marks, *(MarkId("wheel", m) for m in MARKS)),
         position=np.concatenate([seen.position, pixels], axis=1),
         covariance=np.concatenate([seen.covariance, spread], axis=1),
-        measured=np.ones((len(TIME), len(own) + 3), dtype=bool),
+        measured_mask=np.ones((len(TIME), len(own) + 3), dtype=bool),
     )
 
 

@@ -62,10 +62,10 @@ def test_marks_are_tracked_where_they_are(results: Results, truth: DemoTruth) ->
     for camera, tracks in results.tracks.items():
         names, true, _ = truth.tracks(camera)
         order = [names.index(mark) for mark in tracks.marks]
-        error = np.where(tracks.measured[..., None], tracks.position - true[:, order], np.nan)
+        error = np.where(tracks.measured_mask[..., None], tracks.position - true[:, order], np.nan)
 
         assert np.sqrt(np.nanmean(error**2)) < 0.1
-        assert tracks.measured.mean() > 0.7
+        assert tracks.measured_mask.mean() > 0.7
 
 
 def test_a_parked_vehicle_has_no_impact_speed(results: Results) -> None:

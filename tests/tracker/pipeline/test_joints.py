@@ -54,7 +54,7 @@ def beside(a: CameraEvidence, b: CameraEvidence) -> CameraEvidence:
         marks=a.marks + b.marks,
         position=np.concatenate([a.position, b.position], axis=1),
         covariance=np.concatenate([a.covariance, b.covariance], axis=1),
-        measured=np.concatenate([a.measured, b.measured], axis=1),
+        measured_mask=np.concatenate([a.measured_mask, b.measured_mask], axis=1),
     )
 
 

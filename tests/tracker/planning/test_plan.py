@@ -14,7 +14,7 @@ from calibration.errors import Problem
 from tests.support.plan_case import planned
 from tracker.cli.main import main
 from tracker.planning import Plan, make_plan, write_plan
-from tracker.planning.layout import facing, stands
+from tracker.planning.layout import outward_normals, stands
 from tracker.planning.motion import PlannedMotion, planned_motion
 from tracker.planning.noise import AssumedPicture, mark_covariance
 from tracker.planning.numbers import numbers, points_to_check, time_in_view
@@ -134,10 +134,10 @@ def test_without_an_aim_a_camera_looks_at_the_middle_of_its_fixed_targets(tmp_pa
 def test_roof_marks_face_up_and_door_marks_to_their_side(tmp_path: Path) -> None:
     record = planned(tmp_path)
     markers = record.vehicles["car"].markers
-    normals = facing({n: np.array(m.at) for n, m in markers.items()})
+    normals = outward_normals({n: np.array(m.at) for n, m in markers.items()})
     assert all(normals[n][2] == -1 for n in markers if n.startswith("roof"))
     assert all(normals[n][1] == 1 for n in markers if not n.startswith("roof"))
-    assert set(facing({"a": np.array([0, 0, -1.0])})["a"]) == {0.0, -1.0}
+    assert set(outward_normals({"a": np.array([0, 0, -1.0])})["a"]) == {0.0, -1.0}
 
 
 def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Path) -> None:
@@ -150,8 +150,8 @@ def test_a_mark_is_as_large_and_as_smeared_as_similar_triangles_say(tmp_path: Pa
     distance = 12 - 1.4
     assert roof.size_px[0] == pytest.approx(1200 * 0.2 / distance, rel=1e-3)
     assert roof.blur[0] == pytest.approx([1200 * 10 * 1e-3 / distance, 0], abs=1e-2)
-    assert roof.visible[0]
-    assert not marks["car.sill1"].visible[0]
+    assert roof.visible_mask[0]
+    assert not marks["car.sill1"].visible_mask[0]
 
 
 def test_a_mark_that_drives_out_of_the_picture_is_reported_when(tmp_path: Path) -> None:
@@ -159,7 +159,7 @@ def test_a_mark_that_drives_out_of_the_picture_is_reported_when(tmp_path: Path) 
     motion, stand = planned_motion(record), stands(record)["right"]
     times = np.arange(-0.05, 0.2001, 1e-3)
     for mark in mark_views(stand, motion, times, AssumedPicture()):
-        inside = np.flatnonzero(mark.visible)
+        inside = np.flatnonzero(mark.visible_mask)
         half = mark.size_px / 2
         u = mark.pixels[:, 0]
         fits = (u - half >= 0) & (u + half <= 1279)
@@ -184,7 +184,7 @@ def test_a_mark_far_aside_is_not_folded_into_the_picture(tmp_path: Path) -> None
     )
     stand = stands(record)["top"]
     marks = mark_views(stand, planned_motion(record), np.array([-0.02]), AssumedPicture())
-    assert not any(mark.visible[0] for mark in marks)
+    assert not any(mark.visible_mask[0] for mark in marks)
 
 
 def test_every_headline_number_gets_an_uncertainty(plan: Plan) -> None:

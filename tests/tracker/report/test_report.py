@@ -301,10 +301,10 @@ BROWSER = [
 def odd(results):
     """Results with everything that can be missing or not a number, missing or not a number."""
     nan, motion = float("nan"), results.motion["car"]
-    gaps = motion.observed.copy()
+    gaps = motion.observed_mask.copy()
     gaps[100:200] = False
     nothing = np.full_like(motion.state, nan)
-    unseen = np.zeros_like(motion.observed)
+    unseen = np.zeros_like(motion.observed_mask)
     quantity = Quantity(nan, "m/s", nan, nan)
     return replace(
         results,
@@ -314,10 +314,10 @@ def odd(results):
         },
         crush=CrushResult(None, None),
         motion={
-            "car": replace(motion, observed=gaps & np.isin(STATE, ("x_m", "pitch_rad"))),
+            "car": replace(motion, observed_mask=gaps & np.isin(STATE, ("x_m", "pitch_rad"))),
             "truck": Motion(motion.time, nothing, nothing, unseen),
             "trailer": Motion(TIME[:0], nothing[:0], nothing[:0], unseen[:0]),
-            "other": Motion(TIME[:1], motion.state[:1], motion.u[:1], motion.observed[:1]),
+            "other": Motion(TIME[:1], motion.state[:1], motion.u[:1], motion.observed_mask[:1]),
         },
         curves=(
             Curve("car", "velocity_x", "film", "m/s", TIME, TIME * nan),

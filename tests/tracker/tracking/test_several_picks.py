@@ -40,13 +40,13 @@ def pixel(frame: int) -> tuple[float, float]:
 def test_a_second_pick_takes_a_lost_mark_up_again_and_back_to_where_it_came_into_sight() -> None:
     once = Mark("car.m0", "quadrant", pixel(0), 0, 18.0)  # type: ignore[arg-type]
     twice = replace(once, more=((PICKED, pixel(PICKED)),))
-    lost = track_marks(film(), "side", [once]).tracks.measured[:, 0]
+    lost = track_marks(film(), "side", [once]).tracks.measured_mask[:, 0]
     found = track_marks(film(), "side", [twice]).tracks
 
     assert not lost[COVERED:].any()
-    assert found.measured[:COVERED, 0].all()
-    assert found.measured[SEEN_AGAIN:, 0].all()
-    assert not found.measured[COVERED:SEEN_AGAIN, 0].any()
+    assert found.measured_mask[:COVERED, 0].all()
+    assert found.measured_mask[SEEN_AGAIN:, 0].all()
+    assert not found.measured_mask[COVERED:SEEN_AGAIN, 0].any()
     truth = np.array([place(f) for f in range(FRAMES)])
     off = np.hypot(*(found.position[:, 0] - truth).T)
     assert np.nanmax(off) < 0.2

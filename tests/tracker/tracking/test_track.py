@@ -109,7 +109,7 @@ def errors(followed: TrackingResult, shake: Callable[[int], np.ndarray] = still)
 
 
 def hidden(followed: TrackingResult, name: str) -> np.ndarray:
-    return ~followed.tracks.measured[:, followed.tracks.marks.index(name)]
+    return ~followed.tracks.measured_mask[:, followed.tracks.marks.index(name)]
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +119,7 @@ def plain() -> TrackingResult:
 
 def test_every_visible_mark_is_measured_in_every_frame(plain: TrackingResult) -> None:
     assert plain.findings == ()
-    assert plain.tracks.measured.all()
+    assert plain.tracks.measured_mask.all()
     assert np.max(errors(plain)) < 0.15
 
 
@@ -143,7 +143,7 @@ def test_frames_are_read_once_and_only_forwards_from_picks_in_the_first_frame() 
 
 def test_picks_in_a_later_frame_are_followed_both_ways() -> None:
     followed = track_marks(site(), "overhead", picks(31))
-    assert followed.tracks.measured.all()
+    assert followed.tracks.measured_mask.all()
     assert np.max(errors(followed)) < 0.15
 
 
@@ -154,7 +154,7 @@ def test_shaking_of_the_whole_picture_is_followed() -> None:
         return np.asarray(path[frame])
 
     followed = track_marks(site(shake=weave), "overhead", picks(0, weave))
-    assert followed.tracks.measured.mean() > 0.995
+    assert followed.tracks.measured_mask.mean() > 0.995
     assert np.nanmax(errors(followed, weave)) < 0.15
 
 
@@ -175,7 +175,7 @@ def test_a_covered_mark_is_hidden_and_taken_up_again(pattern: str) -> None:
     assert np.isnan(followed.tracks.covariance[12:42, m]).all()
     assert (followed.tracks.status[12:42, m] == Status.HIDDEN).all()
     assert np.nanmax(errors(followed)) < 0.15
-    others = np.delete(followed.tracks.measured, m, axis=1)
+    others = np.delete(followed.tracks.measured_mask, m, axis=1)
     assert others.all()
 
 
@@ -224,8 +224,8 @@ def test_after_a_flash_that_blinds_the_picture_all_are_found_again() -> None:
             scene += 400.0
 
     followed = track_marks(site(flash), "overhead", picks())
-    assert not followed.tracks.measured[26:32].any()
-    assert followed.tracks.measured[34:].all()
+    assert not followed.tracks.measured_mask[26:32].any()
+    assert followed.tracks.measured_mask[34:].all()
     assert np.nanmax(errors(followed)) < 0.15
 
 
@@ -238,7 +238,7 @@ def test_marks_hidden_for_150_frames_are_found_where_their_body_has_turned_them(
                 cv2.circle(scene, (int(u), int(v)), 20, 100.0, -1)
 
     followed = track_marks(site(smoke, frames=172), "overhead", picks())
-    assert followed.tracks.measured[164:].all()
+    assert followed.tracks.measured_mask[164:].all()
     assert np.nanmax(errors(followed)) < 0.15
 
 
@@ -263,8 +263,8 @@ def test_a_mark_is_not_exchanged_for_its_twin_beside_it() -> None:
     truth = np.array([places(frame) for frame in range(60)])
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
     assert np.nanmax(off) < 0.15
-    assert followed.tracks.measured[:, 1:].all()
-    assert not followed.tracks.measured[15:, 0].any()
+    assert followed.tracks.measured_mask[:, 1:].all()
+    assert not followed.tracks.measured_mask[15:, 0].any()
 
 
 def test_marks_that_leave_the_picture_are_lost_and_those_that_enter_are_found() -> None:
@@ -284,7 +284,7 @@ def test_marks_that_leave_the_picture_are_lost_and_those_that_enter_are_found() 
     truth = np.array([places(frame) for frame in range(90)])
     wholly = np.all((truth > MARK / 2 + 3) & (truth < np.array(SIZE) - MARK / 2 - 3), axis=2)
     gone = np.any((truth < -3) | (truth > np.array(SIZE) + 2), axis=2)
-    assert followed.tracks.measured[wholly].all()
+    assert followed.tracks.measured_mask[wholly].all()
     assert (followed.tracks.status[gone] == Status.LOST).all()
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
     assert np.nanmax(off[wholly]) < 0.15
@@ -308,7 +308,7 @@ def test_motion_during_the_exposure_leaves_the_middle_of_the_exposure() -> None:
     marks = [Mark(f"car.m{i}", "quadrant", tuple(p), 0, MARK) for i, p in enumerate(places(0))]
     film = film_of(picture, 16)
     followed = track_marks(film, "side", marks, duty=0.5)
-    assert followed.tracks.measured.all()
+    assert followed.tracks.measured_mask.all()
     truth = np.array([places(frame) for frame in range(16)])
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
     assert np.max(off[1:]) < 0.2
@@ -333,7 +333,7 @@ def test_a_mark_outside_the_picture_at_its_pick_is_found_when_its_body_brings_it
     wholly = truth[:, :, 0] > MARK / 2 + 4
     late = np.zeros_like(wholly)
     late[6:] = wholly[:-6]  # looked for in some frames only
-    assert followed.tracks.measured[late].all()
+    assert followed.tracks.measured_mask[late].all()
     off = np.hypot(*np.moveaxis(followed.tracks.position - truth, -1, 0))
     assert np.nanmax(off) < 0.15
     assert followed.findings == ()
@@ -375,7 +375,7 @@ def test_a_pick_on_bare_ground_is_a_finding_and_the_others_go_on() -> None:
     assert [f.code for f in followed.findings] == ["mark_not_found"]
     assert "car.none" in followed.findings[0].where
     assert (followed.tracks.status[:, -1] == Status.LOST).all()
-    assert followed.tracks.measured[:, :-1].all()
+    assert followed.tracks.measured_mask[:, :-1].all()
 
 
 def test_progress_is_reported_and_ends_at_the_end() -> None:
@@ -480,6 +480,6 @@ def test_a_body_hidden_whole_while_it_brakes_is_taken_up_under_the_right_names()
 
     truth = np.array([places(frame) for frame in range(190)])
     off = np.hypot(*np.moveaxis(tracks.position - truth, -1, 0))
-    assert not tracks.measured[30:172].any()
-    assert tracks.measured[178:].all()
+    assert not tracks.measured_mask[30:172].any()
+    assert tracks.measured_mask[178:].all()
     assert np.nanmax(off) < 0.3

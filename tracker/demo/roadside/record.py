@@ -138,5 +138,5 @@ def _is_picked(track: TrueTracks, mark: str, k: int) -> bool:
     if mark.startswith("survey."):
         return False
     if mark.startswith(f"{ARTICLE}."):
-        return bool(track.visible[0, k])
-    return bool(track.visible[:, k].mean() > 0.1)
+        return bool(track.visible_mask[0, k])
+    return bool(track.visible_mask[:, k].mean() > 0.1)

@@ -72,7 +72,7 @@ def _offset(
         start, places = starts[vehicles[int(b)]], lever_arms[vehicles[int(b)]]
         for column in np.flatnonzero(cam.body == b):
             lever_arm = places[cam.marker[column]]
-            on = rows[cam.measured[rows, column]]
+            on = rows[cam.measured_mask[rows, column]]
             if not np.isfinite(lever_arm).all() or not len(on):
                 continue
             time = (cam.seconds[on] + offsets[:, None]).ravel()

@@ -56,7 +56,7 @@ def rough_place(vehicle: VehicleGeometry) -> tuple[Array, Array]:
 def instants(cameras: tuple[CameraData, ...], b: int, count: int) -> Array:
     """Up to `count` times (n,) spread over what the cameras see of a body."""
     seen = [
-        cam.seconds[cam.measured[:, cam.body == b].any(axis=1)] + cam.zero
+        cam.seconds[cam.measured_mask[:, cam.body == b].any(axis=1)] + cam.zero
         for cam in cameras
         if (cam.body == b).any()
     ]
@@ -86,7 +86,7 @@ def views(
         f = int(np.argmin(np.abs(clock - time)))
         interval = float(np.median(np.diff(clock))) if len(clock) > 1 else np.inf
         known = np.isfinite(lever_arms[cam.marker[columns]]).all(axis=1)
-        columns = columns[cam.measured[f, columns] & known]
+        columns = columns[cam.measured_mask[f, columns] & known]
         if abs(clock[f] - time) <= START.nearest_frame * interval and len(columns):
             out.append(MarkView(cam.camera, cam.place[f, columns], lever_arms[cam.marker[columns]]))
     return out
@@ -247,7 +247,7 @@ def place_unsurveyed(
         matrix, side, seen = np.eye(3) * START.place_weight, middle * START.place_weight, 0
         for cam in cameras:
             for column in np.flatnonzero((cam.body == b) & (cam.marker == m)):
-                rows = np.flatnonzero(cam.measured[:, column])
+                rows = np.flatnonzero(cam.measured_mask[:, column])
                 rows = rows[:: max(1, len(rows) // START.place_frames)]
                 clock = cam.seconds[rows] + cam.zero
                 pose = np.stack([np.interp(clock, start.time, p) for p in start.pose.T], axis=1)
@@ -284,8 +284,8 @@ def assumed_places(
         columns = np.flatnonzero(cam.body == b)
         if not len(columns):
             continue
-        f = int(np.argmax(cam.measured[:, columns].sum(axis=1)))
-        columns = columns[cam.measured[f, columns]]
+        f = int(np.argmax(cam.measured_mask[:, columns].sum(axis=1)))
+        columns = columns[cam.measured_mask[f, columns]]
         rays = cam.camera.rays(cam.place[f, columns])
         normal = np.argmax(np.abs(rays.mean(axis=0)))
         reach = (guess - cam.camera.position)[normal] / rays[:, normal]

@@ -35,7 +35,7 @@ class Linearization:
 
     camera_index: int
     residual: Array  # (frames, marks, 2), seen less predicted; 0 where not used
-    usable: NDArray[np.bool_]  # (frames, marks)
+    usable_mask: NDArray[np.bool_]  # (frames, marks)
     by_pose: Array  # (frames, marks, 2, 6)
     by_shared: Array  # (frames, marks, 2, 17)
     by_marker: Array  # (frames, marks, 2, 3)
@@ -47,7 +47,7 @@ class _Buffers(NamedTuple):
     """Arrays of a `Linearization` that is being made, shapes as there."""
 
     residual: Array
-    usable: NDArray[np.bool_]
+    usable_mask: NDArray[np.bool_]
     by_pose: Array
     by_shared: Array
     by_marker: Array
@@ -65,10 +65,10 @@ class _Points(NamedTuple):
 def linearize(setup: Setup, values: Array, camera_index: int) -> Linearization:
     """One camera's residuals and their derivatives at `values` (count,)."""
     cam = setup.cameras[camera_index]
-    marks = cam.measured.shape
+    marks = cam.measured_mask.shape
     out = _Buffers(
         residual=np.zeros((*marks, 2)),
-        usable=np.zeros(marks, dtype=bool),
+        usable_mask=np.zeros(marks, dtype=bool),
         by_pose=np.zeros((*marks, 2, COMPONENTS)),
         by_shared=np.zeros((*marks, 2, CAMERA_UNKNOWNS)),
         by_marker=np.zeros((*marks, 2, 3)),
@@ -87,12 +87,12 @@ def linearize(setup: Setup, values: Array, camera_index: int) -> Linearization:
 def _fill(setup: Setup, values: Array, camera_index: int, some: slice, out: _Buffers) -> None:
     """Puts residuals and derivatives of some frames into `out`."""
     cam = setup.cameras[camera_index]
-    on = cam.measured[some]
+    on = cam.measured_mask[some]
     points = _points(setup, values, camera_index, some)
     camera = setup.camera(values, camera_index)
     pixels, by_point, by_camera = camera.project_with_derivatives(points.place[on])
     fine: NDArray[np.bool_] = np.asarray(np.isfinite(pixels).all(axis=1))
-    out.usable[some][on] = fine
+    out.usable_mask[some][on] = fine
     w = np.where(fine[:, None, None], cam.whitening[some][on], 0.0)
     by_point = _product(w, np.where(fine[:, None, None], by_point, 0.0))
     by_camera = _product(w, np.where(fine[:, None, None], by_camera, 0.0))
@@ -110,7 +110,7 @@ def _fill(setup: Setup, values: Array, camera_index: int, some: slice, out: _Buf
 
 def _points(setup: Setup, values: Array, camera_index: int, some: slice) -> _Points:
     cam = setup.cameras[camera_index]
-    shape = cam.measured[some].shape
+    shape = cam.measured_mask[some].shape
     times = setup.times(values, camera_index)[some]
     place, by_angles = np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
     rate, turns = np.zeros((*shape, COMPONENTS)), np.zeros((*shape, 3, 3))

@@ -69,7 +69,7 @@ class CameraData:
     marker: NDArray[np.int64]  # (marks,) index of the marker in it
     place: Array  # (frames, marks, 2) px, 0 where not measured
     whitening: Array  # (frames, marks, 2, 2): W with W C W' = 1
-    measured: NDArray[np.bool_]  # (frames, marks)
+    measured_mask: NDArray[np.bool_]  # (frames, marks)
     stabilisation: Array | None  # (frames, marks, 2, 4) px by a unit of its errors
     jitter_sd: float  # px, of a shift common to a frame's marks beyond that
     film_frames: int  # how many frames and which marks the evidence had
@@ -88,7 +88,7 @@ class CameraData:
         """(frames, marks, 2, k) px by a unit of each error that a frame's marks share."""
         if not self.jitter_sd:
             return self.stabilisation
-        shift = np.where(self.measured[..., None, None], self.jitter_sd * np.eye(2), 0.0)
+        shift = np.where(self.measured_mask[..., None, None], self.jitter_sd * np.eye(2), 0.0)
         if self.stabilisation is None:
             return shift
         return np.concatenate([self.stabilisation, shift], axis=3)
@@ -286,10 +286,10 @@ def prepare_camera(
     finite = np.isfinite(evidence.position).all(-1) & np.isfinite(evidence.seconds)[:, None]
     with np.errstate(invalid="ignore"):
         finite &= np.linalg.det(np.nan_to_num(evidence.covariance)) > 0
-    columns = np.flatnonzero(known & (evidence.measured & finite).any(axis=0))
+    columns = np.flatnonzero(known & (evidence.measured_mask & finite).any(axis=0))
     if not len(columns):
         return None
-    measured = (evidence.measured & finite)[:, columns]
+    measured = (evidence.measured_mask & finite)[:, columns]
     frames = np.flatnonzero(measured.any(axis=1))
     measured = measured[frames]
     seen = np.where(measured[..., None], evidence.position[np.ix_(frames, columns)], 0.0)
@@ -307,7 +307,7 @@ def prepare_camera(
         marker=np.array([place_of[ids[k]] for k in columns]),
         place=place,
         whitening=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64),
-        measured=measured,
+        measured_mask=measured,
         stabilisation=stabilisation,
         jitter_sd=0.0,
         film_frames=len(evidence.seconds),

@@ -25,8 +25,8 @@ def without_flexible(
     left.
     """
     after = cam.seconds + cam.zero >= contact
-    measured = cam.measured & ~(after[:, None] & flexible)
-    if measured.all() or (measured == cam.measured).all():
+    measured = cam.measured_mask & ~(after[:, None] & flexible)
+    if measured.all() or (measured == cam.measured_mask).all():
         return cam
     frames = measured.any(axis=1)
     marks = measured.any(axis=0)
@@ -42,7 +42,7 @@ def without_flexible(
         marker=cam.marker[marks],
         place=np.where(measured[grid][..., None], cam.place[grid], 0.0),
         whitening=cam.whitening[grid],
-        measured=measured[grid],
+        measured_mask=measured[grid],
         stabilisation=None if cam.stabilisation is None else cam.stabilisation[grid],
     )
 

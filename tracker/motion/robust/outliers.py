@@ -46,7 +46,7 @@ def squared_distances(lin: Linearization, weight: Array) -> Array:
     frame's common motion taken out; NaN where there is no mark.
     """
     r = without_common_errors(lin, weight)
-    return np.where(lin.usable, np.sum(r * r, axis=2), np.nan)
+    return np.where(lin.usable_mask, np.sum(r * r, axis=2), np.nan)
 
 
 def variance_factor(square: Array) -> float:
@@ -77,7 +77,7 @@ def rejections(iterate: Iterate) -> tuple[Rejected, ...]:
     for lin, on in zip(iterate.linearizations, iterate.inlier_masks, strict=True):
         cam = iterate.setup.cameras[lin.camera_index]
         for m, mark in enumerate(cam.marks):
-            bad = lin.usable[:, m] & ~on[:, m]
+            bad = lin.usable_mask[:, m] & ~on[:, m]
             if bad.any() and not on[:, m].any():
                 out.append(Rejected(cam.name, mark, None))
             else:
@@ -180,7 +180,7 @@ def _free_motion_share(setup: Setup, camera: int, on: NDArray[np.bool_]) -> floa
     shares = []
     for b in np.unique(cam.body):
         seen = sum(
-            float(other.measured[:, other.body == b].sum()) / max(len(other.frames), 1)
+            float(other.measured_mask[:, other.body == b].sum()) / max(len(other.frames), 1)
             for other in setup.cameras
         )
         shares.append(

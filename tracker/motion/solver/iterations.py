@@ -57,9 +57,9 @@ def first_round(
             break
     noise = []
     for cam, factor in zip(iterate.setup.cameras, factors, strict=True):
-        floor = mark_noise.floor_of_correlated(cam.whitening, cam.measured)
+        floor = mark_noise.floor_of_correlated(cam.whitening, cam.measured_mask)
         noise.append(mark_noise.Noise(np.full(len(floor), factor), floor, 0.0, floor))
-    inlier_masks = tuple(s.usable for s in iterate.linearizations)
+    inlier_masks = tuple(s.usable_mask for s in iterate.linearizations)
     return replace(iterate, noise=tuple(noise), inlier_masks=inlier_masks)
 
 

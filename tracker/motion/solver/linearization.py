@@ -58,9 +58,9 @@ def first_iterate(setup: Setup, values: Array, jerk_densities: tuple[Array, ...]
         setup=setup,
         values=values,
         jerk_densities=jerk_densities,
-        weights=tuple(cam.measured.astype(float) for cam in setup.cameras),
+        weights=tuple(cam.measured_mask.astype(float) for cam in setup.cameras),
         noise=tuple(unit_noise(len(cam.marks)) for cam in setup.cameras),
-        inlier_masks=tuple(cam.measured for cam in setup.cameras),
+        inlier_masks=tuple(cam.measured_mask for cam in setup.cameras),
         fixed_mask=np.zeros(setup.count, dtype=bool),
     )
     return evaluate(iterate, values)
@@ -90,8 +90,8 @@ def with_objective(iterate: Iterate) -> Iterate:
     for lin, weight, own in zip(
         iterate.linearizations, iterate.weights, iterate.noise, strict=True
     ):
-        lost = setup.cameras[lin.camera_index].measured & ~lin.usable
-        usable = np.where(lin.usable, weight, 0.0)
+        lost = setup.cameras[lin.camera_index].measured_mask & ~lin.usable_mask
+        usable = np.where(lin.usable_mask, weight, 0.0)
         total += misfit(setup, lin, usable, own) + SOLVER.lost_mark_cost * int(lost.sum())
     return replace(iterate, objective=total + sensor_misfit(setup, iterate.sensor_residuals))
 
@@ -100,7 +100,7 @@ def normal_equations(iterate: Iterate) -> NormalEquations:
     """The normal equations of the evidence at an iterate's values."""
     setup, lins = iterate.setup, iterate.linearizations
     local, side = np.zeros((setup.count, setup.count)), np.zeros(setup.count)
-    usable = [np.where(s.usable, w, 0.0) for s, w in zip(lins, iterate.weights, strict=True)]
+    usable = [np.where(s.usable_mask, w, 0.0) for s, w in zip(lins, iterate.weights, strict=True)]
     with ThreadPoolExecutor(_THREADS) as threads:
         cameras = tuple(threads.map(camera_equations, repeat(setup), lins, usable, iterate.noise))
     for equations in cameras:
