@@ -64,6 +64,7 @@ KEPT_READS = {
     ("tracker/batch/run.py", "read_text"): "what the system says of its memory",
     ("tracker/film/places.py", "open"): "an address, by fsspec",
     ("tracker/workbench/disk_cache.py", "open"): "this user's own cache",
+    ("tracker/workbench/guide.py", "read_text"): OWN,
     ("tracker/workbench/recent.py", "read_text"): "this user's own settings",
     ("tracker/record/input_digests.py", "rglob"): "names only",
     ("tracker/record/check_files.py", "rglob"): "names only",

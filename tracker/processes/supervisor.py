@@ -25,12 +25,18 @@ class JobProcess:
     command : the program and its arguments.
     where : named in the problem if the program breaks down.
     environment : variables that it gets besides ours.
+    work, remedy : what it does and what to do if it breaks down, for the problem.
     """
 
     def __init__(
-        self, command: Sequence[str | Path], where: Path, environment: Mapping[str, str]
+        self,
+        command: Sequence[str | Path],
+        where: Path,
+        environment: Mapping[str, str],
+        work: str = "the analysis",
+        remedy: str = "run `impactfilm analyse` on it",
     ) -> None:
-        self._where = where
+        self._where, self._work, self._remedy = where, work, remedy
         self._errors = temporary_text()
         self._process = subprocess.Popen(
             command,
@@ -89,7 +95,7 @@ class JobProcess:
         return Problem(
             self._last_words(self._process.wait()),
             where=str(self._where),
-            remedy="run `impactfilm analyse` on it",
+            remedy=self._remedy,
         )
 
     def kill(self) -> None:
@@ -115,8 +121,8 @@ class JobProcess:
     def _last_words(self, status: int) -> str:
         if status < 0:
             memory = ", perhaps for want of memory" if status == -9 else ""
-            return f"the analysis was ended by signal {-status}{memory}"
+            return f"{self._work} was ended by signal {-status}{memory}"
         self._errors.seek(0)
         lines = [line.strip() for line in self._errors if line.strip()]
         last = f" ({lines[-1][: PROCESSES.shown_length]})" if lines else ""
-        return f"the analysis ended unexpectedly with status {status}{last}"
+        return f"{self._work} ended unexpectedly with status {status}{last}"

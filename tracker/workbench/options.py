@@ -18,6 +18,10 @@ class WorkbenchOptions:
     body_bytes: int = option(2 * 2**20, "byte", (2**16, 2**26), "longer requests are read")
     recent_tests: int = option(12, "1", (1, 100), "more tests stand on the first page")
     listed_folders: int = option(500, "1", (50, 5000), "more folders are listed")
+    name_bytes: int = option(200, "byte", (50, 240), "longer names of dropped films are taken")
+    arrival_share: float = option(
+        0.9, "1", (0.1, 1.0), "dropped films may take a larger part of the free space"
+    )
     undo_steps: int = option(400, "1", (10, 10_000), "more changes can be undone")
     label_length: int = option(120, "1", (40, 1000), "longer labels of changes are kept")
     zip_level: int = option(1, "1", (0, 9), "results are packed smaller, but later")

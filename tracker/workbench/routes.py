@@ -23,30 +23,23 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from calibration.errors import RECORD, Problem, RecordError
-from tracker.core.types import PATTERNS
 from tracker.record.load import load_record
-from tracker.record.schema import CHANNELS, CRITERIA
 from tracker.workbench import recent, result_files
+from tracker.workbench.arrivals import Arrivals
+from tracker.workbench.demonstration import Demonstration
 from tracker.workbench.film_process import check_in_process
-from tracker.workbench.first_record import KINDS, write_first_record
+from tracker.workbench.first_page_routes import first_page_routes
 from tracker.workbench.guard import Guard
+from tracker.workbench.guide import guide_routes
 from tracker.workbench.history import Conflict
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.pointing_routes import Answer, line_length, mark_centre
-from tracker.workbench.request_values import body_of, is_plain_path, is_text, text_of, unreadable
+from tracker.workbench.request_values import body_of, is_plain_path, text_of, unreadable
 from tracker.workbench.session import OpenTest
 from tracker.workbench.standby import Standby
 from tracker.workbench.tomledit import Change
 
 STATIC = Path(__file__).parent / "static"
-
-CHOICES = {
-    "patterns": list(PATTERNS),
-    "criteria": sorted(CRITERIA, key=lambda name: name == "none"),
-    "channels": list(CHANNELS),
-    "kinds": list(KINDS),
-}
-"""What the record may name, as the page's form offers it."""
 
 FRAME = re.compile("[0-9]{1,12}")
 
@@ -58,6 +51,8 @@ class Workbench:
         self.tests: dict[str, OpenTest] = {}
         self.copy = copy
         self.standby = Standby()
+        self.demonstration = Demonstration()
+        self.arrivals = Arrivals()
         self.first: str | None = None if start is None else self.open(start).id
         self.closing = False
 
@@ -105,6 +100,8 @@ class Workbench:
         self.closing = True
         for test in self.tests.values():
             test.close()
+        self.demonstration.cancel()
+        self.arrivals.close()
         self.standby.close()
 
 
@@ -115,10 +112,8 @@ def make_app(
     t = "/api/test/{test}"
     routes = [
         Route("/", _page),
-        Route("/api/start", _start(bench)),
-        Route("/api/folders", _folders),
-        Route("/api/open", _open(bench), methods=["POST"]),
-        Route("/api/new", _new(bench), methods=["POST"]),
+        *first_page_routes(bench),
+        *guide_routes(),
         Route(t, _json_answer(bench, lambda test, request: test.state())),
         Route(f"{t}/events", _events(bench)),
         Route(f"{t}/record", _change(bench), methods=["POST"]),
@@ -160,53 +155,6 @@ async def _conflict(request: Request, error: Exception) -> Response:
 
 async def _page(request: Request) -> Response:
     return FileResponse(STATIC / "index.html", headers={"Cache-Control": "no-store"})
-
-
-async def _folders(request: Request) -> Response:
-    at = request.query_params.get("at") or str(Path.cwd())
-    if not is_text(at):
-        raise unreadable()
-    return JSONResponse(await run_in_threadpool(recent.folder_view, Path(at)))
-
-
-def _start(bench: Workbench) -> Answer:
-    async def answer(request: Request) -> Response:
-        start = {
-            "first": bench.first,
-            "recent": recent.recent_records(),
-            "at": str(Path.cwd()),
-            "home": str(Path.home()),
-            "choices": CHOICES,
-        }
-        return JSONResponse(start)
-
-    return answer
-
-
-def _open(bench: Workbench) -> Answer:
-    async def answer(request: Request) -> Response:
-        body = await body_of(request)
-        test = await run_in_threadpool(bench.open, Path(text_of(body, "path")))
-        return JSONResponse({"id": test.id})
-
-    return answer
-
-
-def _new(bench: Workbench) -> Answer:
-    async def answer(request: Request) -> Response:
-        body = await body_of(request)
-        folder = Path(text_of(body, "path")).expanduser()
-        number, kind = text_of(body, "number"), text_of(body, "kind")
-        if kind not in KINDS:
-            raise unreadable()
-
-        def make() -> OpenTest:
-            recent.folder_view(folder)  # raises if it can't be read
-            return bench.open(write_first_record(folder, number, kind))
-
-        return JSONResponse({"id": (await run_in_threadpool(make)).id})
-
-    return answer
 
 
 def _json_answer(bench: Workbench, content: Callable[[OpenTest, Request], Any]) -> Answer:

@@ -307,6 +307,7 @@ theme();
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => theme());
 publish(() => now);
 window.addEventListener("popstate", travel);
+for (const drag of ["dragover", "drop"]) window.addEventListener(drag, (event) => event.preventDefault()); // it would open the file
 
 const [wanted, view] = location.hash.slice(1).split("/");
 get("/api/start")

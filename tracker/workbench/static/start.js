@@ -1,15 +1,17 @@
 // The first page: tests opened lately, a folder to open, a new test from films.
 
 import { get, post } from "./api.js";
+import { beginDemo, watchDemo } from "./demonstration.js";
 import { ask, fill, createElement, showStatus } from "./dom.js";
+import { acceptDrops, placeOf } from "./dropped.js";
 import { store } from "./store.js";
+import { underWay } from "./under_way.js";
 
 const STEPS = [
-  "Put the films of a test into a folder, name it here, and begin a new test.",
+  "Put the films of a test into a folder, open it here or drop it on this page, and begin a new test.",
   "Set-up: surveyed fixed targets, vehicle markers, masses. It says what is still needed.",
   "Films: point at the marks that are not found automatically (o), check (Shift k), analyse (r).",
   "Motion, Calibration, Verdicts: read the numbers, see to the warnings; Report: take it with you.",
-  "To try it first: run `impactfilm demo` in a terminal and open its folder here. The key ? lists all keys.",
 ];
 
 /**
@@ -21,7 +23,18 @@ const STEPS = [
 export function view(root, enter) {
   const lately = createElement("ul", { class: "recent" }),
     here = createElement("div", { class: "browse" });
-  const wrong = createElement("p", { class: "wrong", role: "alert" });
+  const wrong = createElement("p", { class: "wrong", role: "alert" }),
+    line = underWay();
+  const chooser = createElement("input", {
+    type: "file",
+    multiple: true,
+    hidden: true,
+    "aria-label": "Films",
+    onchange: () => {
+      take([...chooser.files], null);
+      chooser.value = "";
+    },
+  });
   const path = createElement("input", {
     id: "folder",
     type: "text",
@@ -35,6 +48,7 @@ export function view(root, enter) {
       "div",
       { class: "page start" },
       createElement("h1", {}, "Film analysis of impact tests"),
+      line.node,
       createElement(
         "p",
         { class: "lead" },
@@ -49,6 +63,14 @@ export function view(root, enter) {
           {},
           createElement("h2", {}, "Opened lately"),
           lately,
+          createElement("h2", {}, "To try it first"),
+          createElement(
+            "div",
+            { class: "buttons" },
+            createElement("button", { onclick: () => tryFirst() }, "Make the demonstration"),
+            createElement("a", { class: "button", href: "/guide/tutorial", target: "_blank" }, "Tutorial"),
+            createElement("a", { class: "button", href: "/guide/guide", target: "_blank" }, "Guide"),
+          ),
           createElement("h2", {}, "How a test goes"),
           createElement(
             "ol",
@@ -73,6 +95,14 @@ export function view(root, enter) {
             createElement("button", { type: "submit" }, "Look"),
           ),
           wrong,
+          createElement(
+            "p",
+            { class: "note" },
+            "Or drop a folder or films anywhere on this page, or ",
+            createElement("button", { class: "link", onclick: () => chooser.click() }, "choose films"),
+            ".",
+            chooser,
+          ),
           here,
         ),
       ),
@@ -85,7 +115,8 @@ export function view(root, enter) {
     ),
   );
 
-  let home = "";
+  let home = "",
+    listing = null; // what the folder shown holds
   const brief = (place) => (home && place.startsWith(`${home}/`) ? `~${place.slice(home.length)}` : place);
   const open = async (place) => {
     try {
@@ -121,6 +152,7 @@ export function view(root, enter) {
       const seen = await get(`/api/folders?at=${encodeURIComponent(at)}`);
       if (mine !== asked) return;
       wrong.textContent = "";
+      listing = seen;
       if (path.value === before && !typing()) path.value = brief(seen.at); // what is being typed meanwhile stays
       fill(
         here,
@@ -163,8 +195,27 @@ export function view(root, enter) {
       if (mine === asked) wrong.textContent = problem.message;
     }
   };
+  let unwatch = () => {};
+  const watch = () => {
+    unwatch();
+    unwatch = watchDemo(line, open);
+  };
+  const tryFirst = async () => {
+    const taken = listing ? listing.folders.map((f) => f.name) : [];
+    if (await beginDemo(listing?.at ?? start.at, taken, brief)) watch();
+  };
+  const take = async (files, folder) => {
+    const place = await placeOf(files, folder, listing?.at ?? start.at, brief, line);
+    if (!place) return;
+    await browse(place.at);
+    if (listing?.at === place.at && !listing.record && listing.films.length) await begin(place.at, listing.films);
+  };
+  acceptDrops(root.firstElementChild, take);
+  watch();
+  let start = { at: "~" };
   get("/api/start")
-    .then((start) => {
+    .then((answer) => {
+      start = answer;
       home = start.home;
       fill(
         lately,
@@ -182,5 +233,7 @@ export function view(root, enter) {
       if (!asked && !path.value) browse(start.at, () => document.activeElement === path);
     })
     .catch((problem) => showStatus(problem.message, "bad"));
-  return () => {};
+  return () => {
+    unwatch();
+  };
 }
