@@ -73,6 +73,7 @@ class Row:
     numbers: dict[str, list[float]] = field(default_factory=dict)  # error over u
     speed: list[np.ndarray] = field(default_factory=list)
     acceleration: list[np.ndarray] = field(default_factory=list)
+    blow: list[np.ndarray] = field(default_factory=list)  # velocities about a second one
     warned: list[bool] = field(default_factory=list)
     accused: list[int] = field(default_factory=list)
     time_u: list[float] = field(default_factory=list)  # s, of time zero
@@ -148,7 +149,7 @@ def figures(test: World, solution: Solution, clocks: Mapping[str, TimeBase]) -> 
             if name.startswith(f"{v} ") and hasattr(result, name.split()[1]):
                 out[name] = getattr(result, name.split()[1])
     if film is not None:
-        for name in ("oiv_x", "oiv_time", "ridedown_x"):
+        for name in ("oiv_x", "oiv_time", "ridedown_x", "ridedown_y"):
             out[f"car {name}"] = getattr(film, name)
     out["crush"] = None if closing is None else closing.max_dynamic
     for n, film_ in test.films.items():
@@ -182,6 +183,10 @@ def add(row: Row, effect: str, size: float, seed: int) -> None:
     for column, into in (("vx_mps", row.speed), ("ax_mps2", row.acceleration)):
         c = STATE.index(column)
         into.append((m.state[:, c] - true[:, c]) / m.u[:, c])
+    if np.isfinite(test.blow) and test.blow + 0.05 < last:
+        t = test.blow + np.arange(-0.01, 0.05, 1e-3)
+        m, true = solution.motion("car", t), test.truth["car"](t)
+        row.blow.append((m.state[:, 6:8] - true[:, 6:8]) / m.u[:, 6:8])
     row.warned.append(any(c.startswith(NAMES[effect]) for c in codes) if effect in NAMES else False)
     row.accused.append(sum(c in ACCUSED for c in codes))
 
@@ -204,6 +209,9 @@ def printed(effect: str, size: float, row: Row, took: float) -> None:
         f"{took:.1f} s",
         flush=True,
     )
+    if row.blow:
+        each = ", ".join(f"{held(z):.1f}" for z in np.concatenate(row.blow).T)
+        print(f"      vx, vy from 10 ms before the second blow to 50 ms after: {each} %")
     for name, each in sorted(row.numbers.items()):
         own = np.array(each)
         if held(own) < 90 or np.max(np.abs(own)) > 4:

@@ -31,6 +31,11 @@ EFFECTS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "flex": ("mm of roof and bonnet", (1.0, 3.0, 10.0)),
     "copies": ("frames in a row", (1.0, 2.0, 3.0)),
     "secondblow": ("m/s2 of a second blow", (50.0, 100.0, 200.0)),
+    "slap": ("m/s2 of a lateral blow at the rear, 60 to 120 ms later", (50.0, 100.0, 200.0)),
+    "pulse": ("ms that contact lasts", (10.0, 30.0, 300.0)),
+    "rate": ("frames a second", (250.0, 2000.0, 5000.0)),
+    "spin": ("deg of yaw", (90.0, 180.0, 360.0)),
+    "rollover": ("deg of roll", (90.0, 180.0, 360.0)),
     "end": ("ms of film after contact", (60.0, 100.0, 200.0)),
 }
 """What each effect's size is, and the sizes of the table."""
@@ -103,6 +108,16 @@ class World:
     markers: Mapping[str, Mapping[str, tuple[float, float, float]]]  # as stated
     truth: Mapping[str, Callable[[Floats], Floats]]  # states (n, 15) at times
     headline: Mapping[str, float] = field(default_factory=dict)
+    blow: float = np.nan  # s, when a second blow begins
+
+
+@dataclass(frozen=True)
+class _Motions:
+    """What the vehicles do."""
+
+    states: Mapping[str, Floats]  # (n, 15) by vehicle
+    end: float  # s, of the first contact, and of a second blow along the path
+    blow: float  # s, when a second blow begins; NaN: there is none
 
 
 @dataclass(frozen=True)
@@ -123,40 +138,60 @@ def world(effect: str, size: float, seed: int) -> World:
     """The test of an effect, a size and a seed."""
     rng = np.random.default_rng([seed, 7919])  # alike for all effects but for the effect itself
     before = 0.06 + (size if effect == "preroll" else 0.0)
-    after = size * 1e-3 if effect == "end" else 0.24 + (size if effect == "postroll" else 0.0)
+    more = {"postroll": size, "slap": 0.16, "pulse": 1e-3 * size}
+    after = size * 1e-3 if effect == "end" else 0.24 + more.get(effect, 0.0)
     t = np.arange(-round((before + 0.02) / STEP), round((after + 0.02) / STEP)) * STEP
-    states, ends = _motions(t, effect, size, rng)
+    motions = _motions(t, effect, size, rng)
+    states = motions.states
     rate = float(rng.choice([500.0, 1000.0]))
+    rate = size if effect == "rate" else rate
     markers, true_arms = _vehicle_survey(effect, size, rng)
     swing = _swing(effect, size, rng)
     scene = _Scene(effect, size, rate, (before, after), t, states, true_arms, swing)
     tape = rng.standard_normal(2)
     films = {name: _film(name, scene, tape, rng) for name in SEEN}
     truth = {v: _function(t, s) for v, s in states.items()}
-    return World(films, markers, truth, _headlines(films, t, states, ends, effect))
+    return World(films, markers, truth, _headlines(films, t, motions, effect), motions.blow)
 
 
 def _function(t: Floats, states: Floats) -> Callable[[Floats], Floats]:
     return lambda times: np.stack([np.interp(times, t, c) for c in states.T], axis=1)
 
 
-def _pulse(t: Floats, effect: str, size: float, rng: np.random.Generator) -> tuple[Floats, float]:
-    """Deceleration (n,) of the car and when contact ends."""
+def _pulse(
+    t: Floats, effect: str, size: float, rng: np.random.Generator
+) -> tuple[Floats, float, float]:
+    """Deceleration (n,) of the car, when contact ends, and when a second blow begins."""
     onset, peak, length = rng.uniform(0, 200), rng.uniform(80, 220), rng.uniform(0.08, 0.13)
     fold = rng.uniform(0, 0.25)
     if effect == "contact":
         onset = size
+    if effect == "pulse":  # the change of speed stays that of the others
+        length, factor = 1e-3 * size, length / (1e-3 * size)
+        onset, peak = factor * onset, factor * peak
     s = np.clip(t / length, 0, 1)
     on = (t >= 0) & (t < length)
     a = onset * (1 - s) + peak * np.sin(np.pi * s) * (1 - fold * np.cos(2 * np.pi * t / 0.035))
     out = np.where(on, a, 0.0)
-    end = length
+    end, blow = length, np.nan
     if effect == "secondblow":
-        begin, lasts = length + 0.02, 0.04
-        u = np.clip((t - begin) / lasts, 0, 1)
-        out += np.where((t >= begin) & (t < begin + lasts), size * np.sin(np.pi * u), 0.0)
-        end = begin + lasts
-    return out, end
+        blow, lasts = length + 0.02, 0.04
+        u = np.clip((t - blow) / lasts, 0, 1)
+        out += np.where((t >= blow) & (t < blow + lasts), size * np.sin(np.pi * u), 0.0)
+        end = blow + lasts
+    if effect == "slap":
+        blow = length + rng.uniform(0.06, 0.12)
+    return out, end, blow
+
+
+def _slap(t: Floats, size: float, begin: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Lateral and yaw velocity (n,) that a blow 1.2 m behind the cg gives, whose force rises more
+    or less steeply; the square of the radius of gyration is 1.5 m2.
+    """
+    u = np.clip((t - begin) / rng.uniform(0.02, 0.04), 0, 1)
+    push = rng.choice([-1.0, 1.0]) * size * np.sin(np.pi * u) ** rng.uniform(0.3, 1.5)
+    speed = cumulative_trapezoid(push, t, initial=0.0)
+    return speed, -1.2 / 1.5 * speed
 
 
 def _velocity(t: Floats, push: Floats, first: float, friction: float, end: float) -> Floats:
@@ -168,18 +203,19 @@ def _velocity(t: Floats, push: Floats, first: float, friction: float, end: float
     return np.where(t < end, v, slid)
 
 
-def _motions(
-    t: Floats, effect: str, size: float, rng: np.random.Generator
-) -> tuple[dict[str, Floats], float]:
+def _motions(t: Floats, effect: str, size: float, rng: np.random.Generator) -> _Motions:
     """States (n, 15) of both vehicles, and when contact ends. Steady before contact."""
-    pulse, end = _pulse(t, effect, size, rng)
+    pulse, end, blow = _pulse(t, effect, size, rng)
     apart = rng.uniform(0.2, 1.0)  # m/s, by which the struck vehicle is the faster in the end
     heading, left = rng.normal(0, 0.03), rng.uniform(2.0, 4.0)
     dv = float(np.trapezoid(pulse, t))
     share = (left + apart) / dv
     vx = _velocity(t, -pulse, dv + left, 6.0, end)
     vy = (dv + left) * np.tan(heading) * np.exp(-np.maximum(t, 0.0) / 0.3)
-    out = {}
+    out, turned = {}, 0.0 * t
+    if effect == "slap":
+        across, turning = _slap(t, size, blow, rng)
+        vy, turned = vy + across, cumulative_trapezoid(turning, t, initial=0.0)
     for name, speed, across, start in (
         ("car", vx, vy, (-1.5, rng.normal(0, 0.1), CG["car"][2], heading)),
         ("truck", _velocity(t, share * pulse, 0.0, 3.0, end), 0.0 * t, (3.2, 0.05, -1.1, 0.0)),
@@ -192,13 +228,16 @@ def _motions(
         scale = 1.0 if name == "car" else 0.3
         for k, amount, rest in ((2, 0.03, start[2]), (3, 0.015, 0.004), (4, 0.03, 0.006)):
             s[:, k] = rest + scale * _sway(t, amount, rng)
-        turn = scale * rng.normal(0, 0.08)
-        s[:, 5] = start[3] + turn * (1 - np.exp(-((np.maximum(t, 0.0) / 0.12) ** 2)))
+        turn, set_in = scale * rng.normal(0, 0.08), 1 - np.exp(-((np.maximum(t, 0.0) / 0.12) ** 2))
+        s[:, 5] = start[3] + turn * set_in
+        if name == "car":
+            s[:, 5] += turned + (np.radians(size) * set_in if effect == "spin" else 0.0)
+            s[:, 3] += np.radians(size) * set_in if effect == "rollover" else 0.0
         for k in range(2, 6):
             s[:, 6 + k] = np.gradient(s[:, k], t)
         s[:, 14] = np.gradient(s[:, 8], t)
         out[name] = s
-    return out, end
+    return _Motions(out, end, blow)
 
 
 def _sway(t: Floats, amount: float, rng: np.random.Generator) -> Floats:
@@ -365,14 +404,13 @@ def _lamp(
 def _headlines(
     films: Mapping[str, Filmed],
     t: Floats,
-    states: Mapping[str, Floats],
-    end: float,
+    motions: _Motions,
     effect: str,
 ) -> dict[str, float]:
     """True headline numbers, of the time that the films show each vehicle, to the last frame of the
     view from above.
     """
-    frames = films["overhead"].time
+    frames, states, end = films["overhead"].time, motions.states, motions.end
     shown = {
         v: max(
             float(f.time[f.measured_mask[:, [m.startswith(v) for m in f.marks]].any(axis=1)].max())
@@ -400,10 +438,10 @@ def _headlines(
     closing = s[zero:both, 0] - states["truck"][zero:both, 0]
     out["crush"] = float(np.max(closing - closing[0]))
     last = int(np.searchsorted(t, shown["car"]))
-    return out | _occupant(t[zero:last], s[zero:last])
+    return out | _occupant(t[zero:last], s[zero:last], lateral=effect == "slap")
 
 
-def _occupant(t: Floats, s: Floats) -> dict[str, float]:
+def _occupant(t: Floats, s: Floats, *, lateral: bool) -> dict[str, float]:
     """Occupant figures by flail space (NCHRP Report 350): free travel 0.6 m or 0.3 m, then the
     largest 10 ms mean; means whose middle is at impact or later.
     """
@@ -418,6 +456,7 @@ def _occupant(t: Floats, s: Floats) -> dict[str, float]:
     half = round(5e-3 / STEP)
     if at + half < len(t):
         middle = np.arange(at, len(t) - half)
-        means = (speed[middle + half, 0] - speed[middle - half, 0]) / 1e-2 / 9.80665
-        out["car ridedown_x"] = float(means[np.argmax(np.abs(means))])
+        means = (speed[middle + half] - speed[middle - half]) / 1e-2 / 9.80665
+        for c, name in enumerate(("ridedown_x", "ridedown_y")[: 1 + lateral]):
+            out[f"car {name}"] = float(means[np.argmax(np.abs(means[:, c])), c])
     return out

@@ -24,8 +24,18 @@ class PriorOptions:
     speed_u_yz: float = option(2.0, "m/s", (0.2, 50), "speed along y and z: freer")
     angular_rate_u: float = option(0.5, "rad/s", (0.05, 10), "rates of angles: freer")
     speed_u_share: float = option(2.0, "1", (1, 10), "sd of a rate over that of the start poses")
-    acceleration_u: float = option(50.0, "m/s2", (5, 500), "acceleration at the anchor: freer")
+    acceleration_u: float = option(
+        50.0, "m/s2", (5, 500), "acceleration at the anchor where contact is not known: freer"
+    )
     angular_acceleration_u: float = option(20.0, "rad/s2", (2, 500), "the same of angles")
+    rolling_acceleration_u: float = option(
+        5.8,
+        "m/s2",
+        (0.5, 50),
+        "acceleration just before contact: freer (tyres give at most 1 g either way, a fall 1 g: "
+        "10 m/s2 over the root of 3)",
+        "friction of dry asphalt 0.7 to 1.0; common practice, no source",
+    )
     acceleration_u_share: float = option(
         2.0, "1", (0.5, 10), "sd of the acceleration over speed by the film's length"
     )
@@ -57,11 +67,11 @@ class PriorOptions:
     density_least: float = option(1e-4, "1/s5", (0, 1), "a smoother motion at the least")
     density_most: float = option(1e12, "1/s5", (1e8, 1e16), "a rougher motion at the most")
     density_rolling_place: float = option(
-        1e4,
+        1e3,
         "m2/s5",
         (1e2, 1e8),
-        "the most before contact, where only tyres and springs act (1e4 is 30 m/s2 in 0.1 s): "
-        "lasting errors of marks are sooner taken for accelerations",
+        "the most before contact, where only tyres and springs act (1e3 is 10 m/s2 in 0.1 s, a "
+        "full braking): lasting errors of marks are sooner taken for accelerations",
     )
     density_rolling_angle: float = option(1e3, "rad2/s5", (10, 1e8), "the same of angles")
     unseen_density_place: float = option(
@@ -99,6 +109,15 @@ class PriorOptions:
     settling_time: float = option(
         0.75, "s", (0.2, 5), "after contact, until it is thought to have settled: later"
     )
+    blow_gain: float = option(
+        12.0,
+        "1",
+        (3, 100),
+        "gain of log evidence from which on a rough time is a blow of its own: fewer",
+        "at most 8 in motions of one blow; this project's benches",
+    )
+    blow_least: float = option(0.015, "s", (5e-3, 0.1), "length of such a time at the least")
+    blow_ends: int = option(6, "1", (2, 20), "beginnings and ends of such times at the most")
     least_stretch: float = option(
         0.1, "s", (0.02, 1), "what a film must show beyond these for a density of its own"
     )

@@ -34,6 +34,9 @@ DENSITY_AFTER = np.array(
 UNSEEN_DENSITY = _by_component(PRIOR.unseen_density_place, PRIOR.unseen_density_angle)
 """Of components that no film shows."""
 _ROLLING_DENSITY = _by_component(PRIOR.density_rolling_place, PRIOR.density_rolling_angle)
+_ROLLING_ACCELERATION = _by_component(
+    PRIOR.rolling_acceleration_u, PRIOR.angular_acceleration_u
+)
 _UNSEEN_ACCELERATION = _by_component(PRIOR.unseen_acceleration, PRIOR.unseen_angular_acceleration)
 _UNSEEN_JUMP = _by_component(PRIOR.unseen_jump, PRIOR.unseen_angular_jump)
 _PLACE_U = np.array([PRIOR.place_u_x, PRIOR.place_u_yz, PRIOR.place_u_yz])
@@ -65,7 +68,8 @@ def prior_moments(basis: Basis, start: Poses, vehicle: VehicleGeometry) -> tuple
     prior_sd[2] = np.maximum(
         _ACCELERATION_U, _by_component(PRIOR.acceleration_u_share * deceleration, 0.0)
     )
-    if basis.breaks:
+    if basis.breaks:  # the anchor is just before contact, where only tyres and springs act
+        prior_sd[2] = _ROLLING_ACCELERATION
         jump = np.r_[
             np.maximum(_JUMP_U, PRIOR.jump_u_share * deceleration), [PRIOR.jump_u_angle] * 3
         ]

@@ -14,6 +14,7 @@ from tracker.core.types import MarkId
 from tracker.motion.evidence import VehicleGeometry
 from tracker.motion.model.residuals import without_common_errors
 from tracker.motion.model.unknowns import CameraData
+from tracker.motion.options import NOISE
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
 
@@ -60,9 +61,9 @@ def soften_marks(iterate: Iterate, contact: float) -> Iterate:
     drift then and didn't before; the same one if there are no more of them.
 
     Such a mark moves against its vehicle by a process of its own, of which neighbouring frames see
-    nearly the same. Its excess variance counts by the sum of its correlations up to the first that
-    isn't positive, and once for each of the vehicle's marks that do likewise, as they may be on one
-    panel and swing together. A motion that follows some of them shows in the others: only those of
+    nearly the same. Its variance is that of white noise of the swing's greatest spectral density,
+    and counts once for each of the vehicle's marks that do likewise, as they may be on one panel
+    and swing together. A motion that follows some of them shows in the others: only those of
     a vehicle that swing most are taken at a time.
     """
     setup, excesses = iterate.setup, _excesses(iterate, contact)
@@ -80,7 +81,65 @@ def soften_marks(iterate: Iterate, contact: float) -> Iterate:
         size = np.where(flexing, excess * count, 0.0)
         out.append(np.maximum(softness[k], 1 + after[:, None] * size))
         changed |= bool((out[k] > ROBUST.flexing_growth * softness[k]).any())
+    if changed:
+        return replace(iterate, softness=tuple(out))
+    return _softened_together(iterate, contact, softness)
+
+
+def _softened_together(iterate: Iterate, contact: float, softness: tuple[Array, ...]) -> Iterate:
+    """The iterate with larger variances of marks that swing as one after contact; the same one if
+    none do.
+
+    What all marks of a vehicle in a camera do together the motion follows, if only in part: it is
+    between the cameras, and each mark alone shows little. The mean over a camera's marks shows it.
+    Which camera's marks are on the panel can't be told, so that all of them count for less. Of two
+    cameras that differ the motion takes the middle: each shows a quarter of the difference's
+    variance, which is that of both of them together.
+    """
+    setup, out, changed = iterate.setup, list(softness), False
+    for b in range(len(setup.bodies)):
+        swings = []
+        for k, cam in enumerate(setup.cameras):
+            group = (cam.body == b) & (softness[k].max(axis=0) == 1)
+            if group.any():
+                swings.append((k, group, *_common_swing(iterate, k, group, contact)))
+        clear = max((ratio for *_, ratio in swings), default=0.0)
+        if len(swings) < 2 or clear < ROBUST.flexing_power:
+            continue
+        for k, group, power, _ in swings:
+            after = setup.times(iterate.values, k) >= contact
+            size = 2 * power * group.sum() / iterate.noise[k].frame_variance
+            out[k] = np.maximum(out[k], 1 + after[:, None] * np.where(group, size, 0.0))
+            changed = True
     return replace(iterate, softness=tuple(out)) if changed else iterate
+
+
+def _common_swing(
+    iterate: Iterate, k: int, group: NDArray[np.bool_], contact: float
+) -> tuple[float, float]:
+    """Greatest spectral density, as the variance of such white noise, of the mean residual after
+    contact of a group (marks,) of camera k, of frequencies that panels have, and over that of the
+    marks' own errors; 0 with few frames.
+    """
+    lin, noise = iterate.linearizations[k], iterate.noise[k]
+    times = iterate.setup.times(iterate.values, k)
+    residual = without_common_errors(lin, iterate.weights[k])[:, group]
+    on = iterate.inlier_masks[k][:, group]
+    shown = on.any(axis=1) & (times >= contact)
+    if shown.sum() < ROBUST.flexing_frames:
+        return 0.0, 0.0
+    mean = np.sum(residual * on[..., None], axis=1)[shown] / on.sum(axis=1)[shown, None]
+    power = np.abs(np.fft.rfft(mean, axis=0)) ** 2 / len(mean)
+    step = float(np.median(np.diff(times)))
+    frequency = np.fft.rfftfreq(len(mean), step)
+    panels = (frequency > ROBUST.panel_slowest) & (frequency < ROBUST.panel_fastest)
+    if not panels.any():
+        return 0.0, 0.0
+    a, turn = np.exp(-1 / NOISE.error_memory), 2 * np.pi * frequency[panels] * step
+    slow = (1 - a * a) / (1 - 2 * a * np.cos(turn) + a * a)  # of a first-order autoregression
+    fast = float(np.mean(noise.frame_variance[group])) * noise.variance_inflation
+    own = (fast + float(np.mean(noise.correlated_variance[group])) * slow) / on[shown].sum(1).mean()
+    return float(power[panels].max()), float((power[panels] / own[:, None]).max())
 
 
 def _excesses(iterate: Iterate, contact: float) -> list[Array]:
@@ -100,8 +159,9 @@ def _excesses(iterate: Iterate, contact: float) -> list[Array]:
 def _excess(
     residual: Array, on: NDArray[np.bool_], after: NDArray[np.bool_], frame_variance: float
 ) -> float:
-    """Variance of a slow mean that a mark's residuals (frames, 2) after contact have beyond those
-    before it, over that of white noise; 0 where it is not clear.
+    """Variance that white noise as strong as the strongest swing of a mark's residuals (frames, 2)
+    after contact would have, over that of its own errors; 0 where none is clear beside those before
+    contact.
     """
     late, early = residual[on & after], residual[on & ~after]
     if len(late) < ROBUST.flexing_frames or len(early) < ROBUST.flexing_frames:
@@ -111,13 +171,16 @@ def _excess(
     clear = ROBUST.flexing_sds * usual / np.sqrt(late.size)
     if slow - max(_covariance(early, 1), 0.0) < max(clear, ROBUST.flexing_share * usual):
         return 0.0
-    total = slow
-    for lag in range(1, len(late) // 2):
-        more = _covariance(late, lag)
-        if more <= 0:
-            break
-        total += 2 * more
-    return total / max(frame_variance, usual)
+    return _greatest_power(late) / max(frame_variance, usual)
+
+
+def _greatest_power(values: Array) -> float:
+    """Greatest spectral density of values (frames, 2), either coordinate's, as the variance that
+    white noise of that density has. A panel swings at a frequency of its own: a density that is a
+    mean over all frequencies would say too little of that one.
+    """
+    power = np.abs(np.fft.rfft(values, axis=0)) ** 2 / len(values)
+    return float(power[: max(len(power) // 2, 2)].max())
 
 
 def _covariance(values: Array, lag: int) -> float:

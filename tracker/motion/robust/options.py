@@ -45,7 +45,7 @@ class RobustOptions:
         3, "1", (2, 20), "at most one marker in this many is made unsurveyed"
     )
     survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
-    flexing_rounds: int = option(4, "1", (0, 5), "searches for marks that swing after contact")
+    flexing_rounds: int = option(6, "1", (0, 12), "searches for marks that swing after contact")
     flexing_frames: int = option(
         20, "frames", (5, 500), "before and after contact, from which a mark is seen to swing"
     )
@@ -60,6 +60,24 @@ class RobustOptions:
     )
     flexing_share: float = option(
         0.5, "1", (0.05, 5), "the same over the variance before contact: fewer marks swing"
+    )
+    flexing_power: float = option(
+        14.0,
+        "1",
+        (8, 100),
+        "spectral density of what a camera's marks do together after contact, over that of their "
+        "errors, from which they swing: fewer",
+        "white noise of 1000 frequencies exceeds 14 in 1 of 1000 films",
+    )
+    panel_slowest: float = option(
+        8.0, "Hz", (1, 30), "panels swing faster", "common practice, no source"
+    )
+    panel_fastest: float = option(
+        100.0,
+        "Hz",
+        (30, 500),
+        "panels that swing visibly do so slower",
+        "common practice, no source",
     )
 
 

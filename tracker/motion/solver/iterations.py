@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.core.types import Progress
 from tracker.motion.model import accelerometer_model, mark_noise, prior
+from tracker.motion.model.blows import separate_blows
 from tracker.motion.model.knot_placement import refine_knots
 from tracker.motion.model.unknowns import COMPONENTS, Setup
 from tracker.motion.options import SOLVER
@@ -110,7 +111,7 @@ def second_round(
     report_progress : called with ("motion", step, steps).
     free : the noise of marks is updated, and the knots move once the jerk densities are near.
     """
-    near, converged, jitters = not free, False, 0
+    near, again, converged, jitters = not free, False, False, 0
     steps_before: tuple[Array, ...] | None = None
     for step in range(SOLVER.second_steps):
         report_progress("motion", SOLVER.first_steps + step, _STEPS)
@@ -140,7 +141,15 @@ def second_round(
             )
             iterate = replace(iterate, setup=inflated)
             if new.change < SOLVER.near:
-                near, steps_before = True, None
+                steps_before = None
+                blows, densities = separate_blows(
+                    inflated, new.values, standardized, result.variance_ratio, contact
+                )
+                if blows is not inflated:
+                    iterate = replace(iterate, setup=blows, jerk_densities=densities)
+                    again = True
+                    continue
+                near, again = not again, False  # on finer knots a blow's ends are sharper
                 iterate = refine_knots(iterate)
                 continue
         if not near or max(new.change, result.channel_change, noise_change) >= SOLVER.converged:
