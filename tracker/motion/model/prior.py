@@ -34,9 +34,7 @@ DENSITY_AFTER = np.array(
 UNSEEN_DENSITY = _by_component(PRIOR.unseen_density_place, PRIOR.unseen_density_angle)
 """Of components that no film shows."""
 _ROLLING_DENSITY = _by_component(PRIOR.density_rolling_place, PRIOR.density_rolling_angle)
-_ROLLING_ACCELERATION = _by_component(
-    PRIOR.rolling_acceleration_u, PRIOR.angular_acceleration_u
-)
+_ROLLING_ACCELERATION = _by_component(PRIOR.rolling_acceleration_u, PRIOR.angular_acceleration_u)
 _UNSEEN_ACCELERATION = _by_component(PRIOR.unseen_acceleration, PRIOR.unseen_angular_acceleration)
 _UNSEEN_JUMP = _by_component(PRIOR.unseen_jump, PRIOR.unseen_angular_jump)
 _PLACE_U = np.array([PRIOR.place_u_x, PRIOR.place_u_yz, PRIOR.place_u_yz])
