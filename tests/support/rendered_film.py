@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 
 from tracker.film import Film
+from tracker.film.findings import FaultLog
 from tracker.film.opened import Frames
 
 OVER = 4
@@ -22,6 +23,7 @@ class InMemory:
     picture: Callable[[int], np.ndarray]
     frames: int
     starts: tuple[int, ...] = (0,)
+    faults: FaultLog = field(default_factory=FaultLog)
 
     def read(self, first: int) -> Frames:
         for index in range(first, self.frames):

@@ -51,6 +51,12 @@ class Film:
         """The same with these among its findings."""
         return replace(self, findings=tuple(dict.fromkeys((*self.findings, *more))))
 
+    def coding_step(self, frame: int) -> float:
+        """The step (grey) to which the transforms of a frame that was read were rounded; 0 where
+        the film is not coded, or doesn't tell.
+        """
+        return self.source.faults.step(frame)
+
     @property
     def white(self) -> int:
         """The full-scale grey level."""

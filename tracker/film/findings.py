@@ -16,14 +16,26 @@ _SAMPLE = (slice(8, None, 37), slice(5, None, 29))
 
 
 class FaultLog:
-    """Faults that a film's reader meets, each once, in the order of their first meeting."""
+    """Faults that a film's reader meets, each once, in the order of their first meeting, and how
+    coarsely each frame that it read was coded.
+    """
 
     def __init__(self) -> None:
         self._entries: dict[str, Diagnostic] = {}
+        self._steps: dict[int, float] = {}
 
     def note(self, fault: Diagnostic, key: str | None = None) -> None:
         """Add a fault; one with the `key` of an earlier one replaces it."""
         self._entries[key or f"{fault.code} {fault.text}"] = fault
+
+    def note_step(self, frame: int, step: float) -> None:
+        """Note the step (grey) to which a frame's transforms were rounded; NaN: none is known."""
+        if step > 0:
+            self._steps[frame] = step
+
+    def step(self, frame: int) -> float:
+        """That step of a frame; 0 where the film is not coded, or doesn't tell."""
+        return self._steps.get(frame, 0.0)
 
     @property
     def entries(self) -> tuple[Diagnostic, ...]:

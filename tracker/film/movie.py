@@ -21,6 +21,7 @@ from tracker.film.luma import bits_of, luma_of
 from tracker.film.opened import Frames, OpenedFilm
 from tracker.film.options import FILM
 from tracker.film.places import has_scheme, open_bytes, too_large_picture
+from tracker.film.quantiser import EXPORT, frame_step
 
 # Decoders for which every packet is one frame and time stamps give the output order.
 _ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})
@@ -83,6 +84,7 @@ class Movie:
                 if (frame.width, frame.height) != size:
                     self._note("frame_damaged", f"frame {at} has another size than the first one")
                     continue
+                self.faults.note_step(at, frame_step(frame))
                 yield at, luma_of(frame)
 
     def _numbered_frames(
@@ -298,8 +300,8 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
         width, height = stream.codec_context.width, stream.codec_context.height
         if width * height > FILM.largest_pixels:
             raise too_large_picture(width, height, where)
-        stream.codec_context.options = {"max_pixels": str(FILM.largest_pixels)} | (
-            STRICT if strict else {}
+        stream.codec_context.options = (
+            {"max_pixels": str(FILM.largest_pixels)} | EXPORT | (STRICT if strict else {})
         )
         stream.thread_type = "AUTO"
         stream.codec_context.thread_count = min(FILM.threads, os.cpu_count() or 1)

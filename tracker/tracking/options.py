@@ -205,6 +205,22 @@ class TrackingOptions:
         3, "frames", (1, 20), "frames in a row in which a mark found again must be measured"
     )
 
+    # Coding
+    coding_share: float = option(
+        0.5, "1", (0.0, 2.0), "error of a moving mark over its coder's step over its contrast",
+        "measured: H.264 at crf 12, 18, 24 and 30, tests/bench/film_look.py, seed 100",
+    )  # fmt: skip
+    coding_most: float = option(
+        0.125, "px", (0.0, 0.5), "largest such error: coders shift blocks by quarters of a pixel"
+    )
+    coding_still: float = option(
+        0.012,
+        "px/frame",
+        (0.001, 0.5),
+        "speed below which a mark is rather coded as standing still",
+    )
+    coding_frames: int = option(9, "frames", (1, 51), "frames over which that speed is the mean")
+
     # Reading
     read_ahead: int = option(4, "frames", (1, 64), "frames decoded in advance")
 

@@ -51,6 +51,7 @@ def run_forward_pass(
             for listener in (repeats.add_frame, *listeners):
                 listener(frame, luma)
             result = track_frame(state, frame, luma, plan.allowed_mask[frame], nothing)
+            buffer.step[frame] = plan.film.coding_step(frame)
             buffer.write(frame, state.motion.known_mask, result)
             while waiting and waiting[0].frame <= frame:
                 start = waiting.pop(0)

@@ -8,6 +8,7 @@ from tracker.core.types import Mark, Progress, Tracks
 from tracker.film import Film, Luma, RepeatDetector
 from tracker.tracking.anchors import AnchorLog
 from tracker.tracking.checkpoints import PassMemory
+from tracker.tracking.coding import coding_covariance
 from tracker.tracking.passes import run_backward_pass, run_forward_pass
 from tracker.tracking.plan import tracking_plan
 from tracker.tracking.track_buffer import TrackBuffer
@@ -55,7 +56,8 @@ def track_marks(
         plan, buffer, anchors, first, repeats, listeners, memory or PassMemory(None), progress
     )
     run_backward_pass(plan, buffer, anchors, progress)
-    tracks = Tracks(camera, plan.names, buffer.place, buffer.covariance, buffer.final_status())
+    covariance = buffer.covariance + coding_covariance(buffer.place, buffer.contrast, buffer.step)
+    tracks = Tracks(camera, plan.names, buffer.place, covariance, buffer.final_status())
     return TrackingResult(
         tracks=tracks,
         ratio=buffer.ratio,

@@ -24,6 +24,7 @@ class TrackBuffer:
         self.ratio, self.contrast, self.visible = (
             np.full((frames, marks), np.nan) for _ in range(3)
         )
+        self.step = np.zeros(frames)
         self._reacquired_at: NDArray[np.int64] = np.full(marks, -1, np.int64)
         self._confirmed: NDArray[np.int64] = np.full(marks, TRACKING.confirmations, np.int64)
 
