@@ -3,7 +3,7 @@
     python tests/take_pictures.py FOLDER [OUT]
 
 FOLDER holds an analysed demonstration (`impactfilm demo --out FOLDER`); OUT defaults to
-docs/pictures/. A picture that a reader could not tell from the one that is there is not written.
+docs/pictures/. A picture that a reader could not distinguish from the present one is not written.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ SIZE = (1366, 768)
 VIEWS = ("setup", "films", "motion", "calibration", "verdicts", "report")
 DARK = ("films", "motion")
 CHOSEN = "car.roof1"
-SETTLE = 1200  # ms
+PAUSE = 1200  # ms
 WIDTH = 900  # px, of a page of paper
 ALIKE = (
     8,
@@ -55,7 +55,7 @@ def keep(picture: Image.Image, path: Path) -> None:
 
 
 def take(page: Page, out: Path, name: str) -> None:
-    page.wait_for_timeout(SETTLE)
+    page.wait_for_timeout(PAUSE)
     keep(Image.open(io.BytesIO(page.screenshot())), out / f"workbench-{name}.webp")
 
 

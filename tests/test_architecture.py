@@ -68,7 +68,29 @@ MODULES = {
     for package in ("calibration", "tracker")
     for path in sorted((draw_floors.ROOT / package).rglob("*.py"))
 }
-RETIRED = {"askew", "doubts", "felt", "misfelt", "said", "tether", "unposed", "wobble"}
+RETIRED = {
+    *("askew", "doubt", "doubts", "drawn", "felt", "held", "kept", "misfelt", "prove", "proven"),
+    *("said", "shaken", "steadied", "taken", "tell", "tether", "told", "trust", "trusts"),
+    *("unposed", "veil", "veiled", "wobble"),
+}
+PHRASES = re.compile(
+    r"\b(askew|anew|lest|misfelt|felt|tether|unposed|wobble|told|tells?|said|veil(ed)?|crept|strayed"
+    r"|steadied|doubts?|doubted|shaken|heard|hears?|so many|as good as|in vain|be it that"
+    r"|by themselves|a word about)\b",
+    re.IGNORECASE,
+)
+"""Words that the glossary replaced, wherever somebody reads: in code, comments, pages, screens."""
+ENDINGS = {"aligned", "changed", "drawn", "finished", "fixed", "joined", "kept", "made", "measured"}
+ENDINGS |= {"moved", "named", "packed", "picked", "placed", "recorded", "repeated", "rounded"}
+ENDINGS |= {"saved", "seen", "shifted", "snapped", "split", "taken", "thrown", "turned", "used"}
+
+
+CHANGES = draw_floors.ROOT / "docs" / "CHANGELOG.md"
+
+
+def is_valued(node: ast.AST) -> bool:
+    """Whether a function's annotation names something that it returns."""
+    return node.returns is not None and ast.unparse(node.returns) != "None"
 
 
 def defined(kind: type[ast.AST]) -> list[tuple[Path, ast.AST]]:
@@ -102,3 +124,41 @@ def test_no_module_is_longer_than_a_reader_can_hold() -> None:
     lengths = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES}
 
     assert [path for path, lines in lengths.items() if lines > 400] == []
+
+
+def test_no_page_or_comment_uses_a_word_that_the_glossary_retired() -> None:
+    kinds = ("*.py", "*.md", "*.js", "*.css", "*.j2", "*.html")
+    places = [draw_floors.ROOT / name for name in ("calibration", "docs", "tests", "tracker")]
+    pages = [p for place in places for kind in kinds for p in sorted(place.rglob(kind))]
+    read = [p for p in pages if "uPlot" not in p.name and p not in (Path(__file__), CHANGES)]
+    found = [
+        f"{path}: {match.group()}"
+        for path in read
+        for match in PHRASES.finditer(path.read_text(encoding="utf-8"))
+    ]
+
+    assert len(read) > 500
+    assert found == []
+
+
+def test_a_function_that_returns_a_value_is_no_bare_participle() -> None:
+    named = [(path, node.name) for path, node in defined(ast.FunctionDef) if is_valued(node)]
+
+    assert len(named) > 2000
+    assert [(p, name) for p, name in named if name.strip("_") in ENDINGS] == []
+
+
+def test_a_function_that_returns_a_bool_is_a_predicate_or_an_action() -> None:
+    actions = {"start", "cut_picture"}
+    named = [
+        (path, node.name)
+        for path, node in defined(ast.FunctionDef)
+        if node.returns is not None and ast.unparse(node.returns) == "bool"
+    ]
+    plain = [
+        (p, n)
+        for p, n in named
+        if not n.strip("_").startswith(("is_", "has_")) and n not in actions
+    ]
+
+    assert [(p, n) for p, n in plain if not n.startswith("__")] == []

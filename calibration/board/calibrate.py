@@ -256,7 +256,7 @@ def _reject_slips(
     sightings, slips = list(seen), 0
     for i, distance in zip(used, off, strict=True):
         near = distance < limit
-        if near.sum() >= max(OPTICS.fewest_corners, OPTICS.corners_kept * len(near)):
+        if near.sum() >= max(OPTICS.fewest_corners, OPTICS.corners_share * len(near)):
             slips += int(np.sum(~near))
             sightings[i] = Sighting(seen[i].name, seen[i].points[near], seen[i].corners[near])
     if not slips:

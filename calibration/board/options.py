@@ -30,7 +30,7 @@ class LensOptions:
     corner_outlier: float = option(
         12.0, "median distance", (4, 50), "corners may lie farther off before they are left out"
     )
-    corners_kept: float = option(
+    corners_share: float = option(
         0.9, "1", (0.5, 1), "pictures with fewer good corners are kept whole"
     )
     coverage: float = option(

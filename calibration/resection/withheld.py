@@ -42,7 +42,7 @@ def target_residuals(
     Parameters
     ----------
     seen : every surveyed target that was measured.
-    kept : indices of those that the fit used.
+    inliers : indices of those that the fit used.
     fit, prior, extra : the adjusted camera, its lens prior and what else it was fitted to.
     scale : factor by which the fit's variances were widened.
 

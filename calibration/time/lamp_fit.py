@@ -127,7 +127,7 @@ def _pairs(lit: LitFrames, rises: Array, decays: Array, earliest: float, latest:
         log, rest = _log_likelihood(lit, base, seen, onset, rise, decay)
         if stage == FLASH.stages - 1:
             break
-        likely = log > log.max(axis=1, keepdims=True) - FLASH.kept_log_probability
+        likely = log > log.max(axis=1, keepdims=True) - FLASH.likely_log_probability
         first, last = likely.argmax(axis=1), log.shape[1] - 1 - likely[:, ::-1].argmax(axis=1)
         rows = np.arange(len(rise))
         low, high = (
@@ -170,7 +170,7 @@ def _closer(lit: LitFrames, pairs: _Pairs, earliest: float, latest: float) -> _P
     for _ in range(FLASH.closer):
         rises, rough = _likely_grid(pairs, pairs.rise, FLASH.rises)
         decaying = pairs.decay > 0
-        best = pairs.evidence.max() - FLASH.kept_log_probability
+        best = pairs.evidence.max() - FLASH.likely_log_probability
         decays, also_rough = np.zeros(0), False
         if decaying.any() and pairs.evidence[decaying].max() > best:
             part = pairs.subset(decaying)
@@ -191,7 +191,7 @@ def _likely_grid(pairs: _Pairs, of: Array, count: int) -> tuple[Array, bool]:
     if len(grid) == 1:
         return grid, False
     best = np.array([pairs.evidence[of == g].max() for g in grid])
-    likely = np.flatnonzero(best > best.max() - FLASH.kept_log_probability)
+    likely = np.flatnonzero(best > best.max() - FLASH.likely_log_probability)
     low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, len(grid) - 1)
     return np.geomspace(grid[low], grid[high], count), len(likely) < count // 2
 

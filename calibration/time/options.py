@@ -255,7 +255,7 @@ class FlashOptions:
     onsets: int = option(24, "1", (10, 500), "onsets are scanned more finely")
     closer: int = option(8, "1", (1, 20), "rises and decays are closed in on in more rounds")
     stages: int = option(4, "1", (2, 6), "the scan closes in on the onset in more stages")
-    kept_log_probability: float = option(
+    likely_log_probability: float = option(
         12.0, "1", (5, 50), "less probable lamps and onsets are still looked at"
     )
     instant_log_evidence: float = option(

@@ -36,13 +36,13 @@ def main(path: Path, runs: int) -> None:
         reads.append(bare_read(films))
         last = [time.perf_counter()]
 
-        def tell(stage: str, done: int, total: int, last: list[float] = last) -> None:
+        def report_progress(stage: str, done: int, total: int, last: list[float] = last) -> None:
             now = time.perf_counter()
             stages[stage] = stages.get(stage, 0.0) + now - last[0]
             last[0] = now
 
         start = time.perf_counter()
-        analyse(record, tell)
+        analyse(record, report_progress)
         totals.append(time.perf_counter() - start)
     read, total = statistics.median(reads), statistics.median(totals)
     print(f"bare read {read:.2f} s, analysis {total:.2f} s, ratio {total / read:.2f}")

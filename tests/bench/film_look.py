@@ -4,11 +4,11 @@
 
 `tests.support.film_look_scene` lists the effects. A row an effect and size (px), both views and all
 patterns together; below all rows, the same by pattern. Picks are up to 3 px off, sizes 10 %.
-Visible: no more than 5 % covered and 10 % veiled, seen at a cosine of 0.45 or more, 4 px across and
-2 px from the picture's edge. Hidden: less than a twentieth of it shows. Gross: more than 0.5 px and
-more than 4 claimed standard deviations off, or more than 1.5 px. Squares: mean of error over
-claimed u, squared, of visible marks without gross errors. Again: frames until a mark that was
-covered or veiled for 10 frames is measured again; never counts as all that the film still has.
+Visible: no more than 5 % covered and 10 % behind haze, seen at a cosine of 0.45 or more, 4 px
+across and 2 px from the picture's edge. Hidden: less than a twentieth of it shows. Gross: more than
+0.5 px and more than 4 claimed standard deviations off, or more than 1.5 px. Squares: mean of error
+over claimed u, squared, of visible marks without gross errors. Again: frames until a mark that was
+covered or behind haze for 10 frames is measured again; never counts as all that the film still has.
 Constants are chosen on seeds 0 to 9; what is reported has seeds from 100 on.
 """
 
@@ -39,7 +39,7 @@ from tracker.film import Film, open_film
 from tracker.tracking import TrackingResult, track_marks
 
 SIZES = (8.0, 12.0, 16.0, 22.0)
-COVERED, SHOWS, VEILED, COSINE, ACROSS, EDGE = 0.05, 0.95, 0.1, 0.45, 4.0, 2.0
+COVERED, SHOWS, HAZED, COSINE, ACROSS, EDGE = 0.05, 0.95, 0.1, 0.45, 4.0, 2.0
 GROSS, SIGMAS, FAR, AWAY = 0.5, 4.0, 1.5, 10
 
 
@@ -82,7 +82,7 @@ def shown_mask(truth: FilmTruth) -> np.ndarray:
         (truth.place > half[..., None]) & (truth.place < np.array(SIZE) - 1 - half[..., None]),
         axis=2,
     )
-    plain = (truth.cover < COVERED) & (truth.veil < VEILED)
+    plain = (truth.cover < COVERED) & (truth.haze < HAZED)
     return np.asarray(
         plain & inside & (truth.narrow > COSINE) & (truth.axis * truth.narrow >= ACROSS)
     )
@@ -104,7 +104,7 @@ def picks(s: Scene, truth: FilmTruth, shown: np.ndarray) -> list[Mark]:
 def judged(s: Scene, truth: FilmTruth, result: TrackingResult) -> dict[str, Row]:
     """A row a pattern."""
     tracks, shown = result.tracks, shown_mask(truth)
-    hidden = (truth.cover > SHOWS) | (truth.veil > SHOWS)
+    hidden = (truth.cover > SHOWS) | (truth.haze > SHOWS)
     got = tracks.measured_mask
     off = tracks.position - truth.place
     away = np.hypot(*np.moveaxis(off, -1, 0))
@@ -196,7 +196,7 @@ def main(effects: list[str], sizes: list[float], seeds: int, first: int) -> None
 def _each(s: Scene, truth: FilmTruth, result: TrackingResult) -> None:
     """What each mark lost: spans of frames in which it was visible and not measured."""
     shown, got = shown_mask(truth), result.tracks.measured_mask
-    hidden = (truth.cover > SHOWS) | (truth.veil > SHOWS)
+    hidden = (truth.cover > SHOWS) | (truth.haze > SHOWS)
     off = np.hypot(*np.moveaxis(result.tracks.position - truth.place, -1, 0))
     for m, mark in enumerate(s.marks):
         lost = np.flatnonzero(shown[:, m] & ~got[:, m])

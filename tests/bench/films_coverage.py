@@ -5,7 +5,7 @@
 Each test is drawn at random (its number is the seed): speed, angle, offset, masses, brakes and
 stiffness; frame rate, exposure, sharpness, noise, compression, film weave, swinging cameras, film
 whose speed drifts under a timing light, marks, surveys, picks. Films are rendered, compressed and
-analysed with nothing else said than their record says. Prints what became of each test and, over
+analysed with nothing stated beyond their record. Prints what became of each test and, over
 all, the share of 95 % intervals that hold the truth: columns from -50 to +200 ms, headline numbers.
 """
 
@@ -92,7 +92,7 @@ def held(scenario: Scenario) -> tuple[dict[str, list[float]], dict[str, list[flo
 
 def same_span(motions: dict[str, Motion], truth: DemoTruth) -> dict[str, float]:
     """True travel to the last time that the results have, and true change of velocity until contact
-    ends by the results' own rule; `truth` tells both of the whole test.
+    ends by the results' own rule; `truth` holds both of the whole test.
     """
     first = max(float(m.time[m.observed_mask[:, 0]][0]) for m in motions.values())
     last = {name: float(m.time[m.observed_mask[:, 0]][-1]) for name, m in motions.items()}

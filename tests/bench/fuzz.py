@@ -76,9 +76,9 @@ def _watch(
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child:
         out, errors = child.communicate()
     for line in out.decode().splitlines():
-        said = json.loads(line)
-        slowest = max(counts[SLOWEST], said.pop(SLOWEST))
-        counts.update(said)
+        counted = json.loads(line)
+        slowest = max(counts[SLOWEST], counted.pop(SLOWEST))
+        counts.update(counted)
         counts[SLOWEST] = slowest
     if child.returncode:
         hung = b"Timeout" in errors
@@ -91,7 +91,7 @@ def _watch(
 
 
 def _turn(name: str, seed: int, length: float, place: Path) -> None:
-    """Feed one reader for so many seconds, and say every second what came of it."""
+    """Feed one reader for some seconds, and report every second what came of it."""
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
     warnings.simplefilter("error")
     rng = random.Random(seed)

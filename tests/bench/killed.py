@@ -39,7 +39,7 @@ LOADED = (analyse, report)  # once, for all commands that are forked from here
 FORKED = multiprocessing.get_context("fork")
 WATCHED = ("vehicles", "cameras", "crush", "mechanics", "cross_check", "criteria", "warnings")
 FILES = ("report.html", "report.pdf", "results.h5", "log.jsonl", "motion/car.csv", "films/side.mp4")
-SETTLE = 10.0  # s that what a killed batch has started may take to end
+PATIENCE = 10.0  # s that what a killed batch has started may take to end
 
 
 def main():
@@ -60,7 +60,7 @@ def main():
         for name, count in shares.items():
             tried = trial(name, count, every, first, Path(place) / name, reference)
             print(f"| {name} | {count} | " + " | ".join(str(n) for n in tried) + " |", flush=True)
-        print("| refused | runs | ended well | said why | results as before |")
+        print("| refused | runs | ended well | gave the reason | results as before |")
         print("| --- | --- | --- | --- | --- |")
         for name, limit in (("full disk", full_disk), ("read-only folder", read_only)):
             reported = hindered(limit, kills // 2, first, Path(place) / name, reference)
@@ -71,12 +71,12 @@ def main():
 
 
 def hindered(limit, count, first, place, reference):
-    """Runs that can't write: how many ended well, said why (status 2), and left all as it was."""
+    """Runs that can't write: how many ended well, gave the reason, left all as it was."""
     rng = random.Random(3)
     shutil.copytree(first, place)
     place.parent.chmod(0o755)  # for the user who owns nothing
     _load_all(place)
-    tell = [0, 0, 0]
+    counts = [0, 0, 0]
     for n in range(count):
         size = int(10 ** rng.uniform(3, 6))
         what = (
@@ -85,10 +85,10 @@ def hindered(limit, count, first, place, reference):
         begun = FORKED.Process(target=_hindered, args=(limit, size, what))
         begun.start()
         begun.join()
-        tell[0] += begun.exitcode == 0
-        tell[1] += begun.exitcode == 2
-        tell[2] += not differs(place, reference)
-    return tell
+        counts[0] += begun.exitcode == 0
+        counts[1] += begun.exitcode == 2
+        counts[2] += not differs(place, reference)
+    return counts
 
 
 def _load_all(place):
@@ -139,7 +139,7 @@ class KillableProgram:
         children = descendants(self.process.pid)
         self.process.kill()
         self.process.wait()
-        end = time.monotonic() + SETTLE
+        end = time.monotonic() + PATIENCE
         while any(alive(pid) for pid in children):
             if time.monotonic() > end:
                 raise SystemExit(f"outlived the killed batch: {children}")
@@ -165,7 +165,7 @@ def trial(name, count, every, first, place, reference):
     folders = [place / "a", place / "b"] if name == "batch" else [place / "a"]
     for folder in folders:
         shutil.copytree(first, folder, ignore=None if name == "report" else _without_results)
-    tell = [0, 0, 0, 0, 0]
+    counts = [0, 0, 0, 0, 0]
     took = timed(name, folders)
     for n in range(count):
         if name != "report" and n % every == 0:
@@ -175,12 +175,12 @@ def trial(name, count, every, first, place, reference):
         time.sleep(rng.uniform(0, took))
         begun.kill()
         for folder in folders:
-            tell[state(folder / "results", reference)] += 1
+            counts[state(folder / "results", reference)] += 1
         if n % every == every - 1 or n == count - 1:
             timed(name, folders)
-            tell[3] += 1
-            tell[4] += any(differs(folder, reference) for folder in folders)
-    return tell
+            counts[3] += 1
+            counts[4] += any(differs(folder, reference) for folder in folders)
+    return counts
 
 
 def start(name, folders):

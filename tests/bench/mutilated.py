@@ -75,7 +75,7 @@ def _variants(folder):
 
 
 def _films(sound, other, place, count):
-    """(kind, way, path) of so many wounded films."""
+    """(kind, way, path) of the first `count` wounded films."""
     rng = random.Random(9)
     other = other.read_bytes()
     made = []
@@ -163,7 +163,7 @@ def _apart(path):
 
 
 def _read(path, line):
-    """Tell what reading the film forwards and backwards gives: findings, samples of its frames."""
+    """What reading the film forwards and backwards gives: findings, samples of its frames."""
     try:
         film = open_film(str(path), frame_rate=500.0)
         frames = _frames_of(film)
@@ -264,8 +264,8 @@ def _print(title, found):
         whole.update(
             {what.split(" ")[0] if what[0] == "S" else what: n for what, n in counts.items()}
         )
-        said = ", ".join(f"{n} {what}" for what, n in sorted(counts.items()))
-        print(f"| {kind}, {way} | {said} | {slowest} |")
+        listed = ", ".join(f"{n} {what}" for what, n in sorted(counts.items()))
+        print(f"| {kind}, {way} | {listed} | {slowest} |")
     print(
         f"| all {sum(whole.values())} | {', '.join(f'{n} {w}' for w, n in whole.most_common())} | |"
     )

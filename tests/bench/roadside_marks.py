@@ -2,7 +2,7 @@
 
     python tests/bench/roadside_marks.py FOLDER [COUNT] [FIRST_SEED] [switch]
 
-With `switch` the loss of contact is typed, as a contact switch on the vehicle would tell it (error
+With `switch` the loss of contact is typed, as a contact switch on the vehicle would give it (error
 and u 1 ms), in place of what is found from the force.
 
 Each seed has the errors of survey and tape that its demonstration would have (its record is written

@@ -14,9 +14,9 @@ from tests.support.browser_page import (
     click_at,
     frame,
     on_page,
-    said,
     saved,
     shown,
+    shown_status,
     state,
     until,
 )
@@ -195,7 +195,7 @@ def test_a_wrong_mark_corrected_changes_the_numbers_and_undo_brings_them_back(
     page.keyboard.press("5")
     assert cell(page, "Impact speed") != right
     page.keyboard.press("Control+z")
-    said(page, "Undone: car.roof1 ruled out in above")
+    shown_status(page, "Undone: car.roof1 ruled out in above")
     assert (folder / "record.toml").read_text() == text
     page.keyboard.press("r")
     ended(page)
@@ -356,7 +356,7 @@ def test_marks_are_placed_by_keys_alone(desk, analysed, tmp_path):
     assert edit["mark"] == "car.roof3"
     assert edit["frame"] == FRAMES - 1
     page.keyboard.press("Control+z")
-    said(page, "Undone")
+    shown_status(page, "Undone")
     assert "edits" not in (folder / "record.toml").read_text()
 
 
@@ -375,15 +375,15 @@ def test_a_mark_dragged_is_moved_and_undone_and_moved_again(desk, analysed, tmp_
     u, v = marker("roof2", 0)
     drag(page, (u, v), (u + 4, v - 3))
     saved(page, before)
-    said(page, "snapped to its centre")
+    shown_status(page, "snapped to its centre")
     moved = record.read_text()
     pick = tomllib.loads(moved)["cameras"]["above"]["picks"]["car.roof2"]
     assert np.hypot(pick["pixel"][0] - u, pick["pixel"][1] - v) < 0.1  # back at its centre
     page.keyboard.press("Control+z")
-    said(page, "Undone")
+    shown_status(page, "Undone")
     assert record.read_text() == text
     page.keyboard.press("Control+Shift+z")
-    said(page, "Done again")
+    shown_status(page, "Done again")
     assert record.read_text() == moved
     for _ in range(3):  # elsewhere in the film the same drag corrects that frame only
         page.keyboard.press("Shift+ArrowRight")
@@ -401,7 +401,7 @@ def test_the_later_of_two_changes_is_reported_and_overwrites_nothing(desk, analy
     shutil.copytree(analysed, folder)
     bench = desk(folder)
     one = bench.page()
-    bench.context.route("**/events", quiet)  # the second page hears of nothing
+    bench.context.route("**/events", quiet)  # the second page receives nothing
     two = bench.page()
     fresh = state(two)["hash"]
     for page in (one, two):
@@ -411,7 +411,7 @@ def test_the_later_of_two_changes_is_reported_and_overwrites_nothing(desk, analy
     field = two.locator('[id="f-test.title"]')
     field.fill("The second")
     field.press("Tab")
-    said(two, "changed elsewhere")
+    shown_status(two, "changed elsewhere")
     saved(two, fresh)
     assert tomllib.loads((folder / "record.toml").read_text())["test"]["title"] == "The first"
     assert field.input_value() == "The first"
@@ -431,10 +431,10 @@ def test_after_the_server_died_everything_saved_is_there_and_can_be_undone(
     page.keyboard.press("1")
     fill(page, "test.title", "Before the crash")
     first.crashes()
-    said(page, "does not answer; nothing saved is lost")
+    shown_status(page, "does not answer; nothing saved is lost")
     page = desk(folder).page()
     page.keyboard.press("1")
     assert page.locator('[id="f-test.title"]').input_value() == "Before the crash"
     page.get_by_role("button", name="Undo").click()
-    said(page, "Undone")
+    shown_status(page, "Undone")
     assert record.read_text() == text

@@ -10,7 +10,7 @@ import tomllib
 import numpy as np
 import pytest
 
-from tests.support.browser_page import click_at, frame, on_page, said, saved, shown, state
+from tests.support.browser_page import click_at, frame, on_page, saved, shown, shown_status, state
 from tests.support.small_scene import FIXED, FRAMES, marker, pixel
 
 pytestmark = pytest.mark.browser
@@ -161,7 +161,7 @@ def test_a_line_on_the_picture_has_its_length_on_the_ground(desk, analysed):
     page.mouse.down()
     page.mouse.move(*on_page(page, ends[1]), steps=4)
     page.mouse.up()
-    said(page, "level, through survey.g1")
+    shown_status(page, "level, through survey.g1")
     text = page.locator("#status").inner_text()
     length, u = map(float, re.search(r"([\d.]+) ± ([\d.]+) m,", text).groups())
     truth = np.hypot(*np.subtract(FIXED["g2"], FIXED["g1"]))
@@ -195,7 +195,7 @@ def test_one_pixel_can_not_serve_two_marks(desk, analysed, tmp_path):
     page.keyboard.press("p")
     pick = tomllib.loads(text)["cameras"]["above"]["picks"]["car.roof2"]["pixel"]
     click_unsnapped(page, pick)
-    said(page, "one pixel can't serve two marks")
+    shown_status(page, "one pixel can't serve two marks")
     assert (folder / "record.toml").read_text() == text
 
 

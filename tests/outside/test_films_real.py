@@ -128,10 +128,10 @@ def both(
     steps: list[int] = []
 
     def move(*given: Any, **options: Any) -> Solution:
-        def tell(stage: str, done: int, total: int) -> None:
+        def report_progress(stage: str, done: int, total: int) -> None:
             steps.append(done)
 
-        solutions.append(solve(*given, **{**options, "progress": tell}))
+        solutions.append(solve(*given, **{**options, "progress": report_progress}))
         return solutions[-1]
 
     folder = tmp_path_factory.mktemp("early")

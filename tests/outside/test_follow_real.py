@@ -177,7 +177,7 @@ def test_targets_of_both_vehicles_and_the_ground_are_followed_through_flash_and_
     light, dark = velocity["light.roof"], velocity["dark.trunk"]
     angle = np.degrees(np.arctan2(*light[::-1]) - np.arctan2(*dark[::-1])) % 360
     # published angle between the paths 148.4 deg; single targets far from the picture's centre
-    # are seen askew: plain optical flow at these two gives 158
+    # are seen aslant: plain optical flow at these two gives 158
     assert min(angle, 360 - angle) == pytest.approx(148.4, abs=12)
 
 

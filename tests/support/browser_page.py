@@ -116,7 +116,7 @@ def click_at(page, pixel, camera: str = "above", **given) -> None:
     page.mouse.click(*on_page(page, pixel, camera), **given)
 
 
-def said(page, words: str) -> None:
+def shown_status(page, words: str) -> None:
     """Wait until the foot of the page says something."""
     page.locator("#status", has_text=words).wait_for()
 

@@ -52,7 +52,7 @@ class Look:
     quality: int = 24
     oblique: float = 0.0  # deg, from squarely
     nearer: float = 1.0  # times nearer, with so much shorter a lens
-    veil: str = ""  # "glare" or "smoke"
+    haze: str = ""  # "glare" or "smoke"
     bulge: float = 0.0  # m, of every other mark's panel
     rail: bool = False  # something stands before the car
     turn: float = 0.12  # rad, by which the car has turned in the end
@@ -74,8 +74,8 @@ LOOKS: Mapping[str, Look] = {
     "oblique 45": Look(oblique=45.0),
     "oblique 60": Look(oblique=60.0),
     "near": Look(oblique=50.0, nearer=3.0),
-    "glare": Look(veil="glare"),
-    "smoke": Look(veil="smoke"),
+    "glare": Look(haze="glare"),
+    "smoke": Look(haze="smoke"),
     "bulge": Look(bulge=0.12),
     "rail": Look(rail=True),
     "turn": Look(turn=1.9),
@@ -84,7 +84,7 @@ LOOKS: Mapping[str, Look] = {
     "film": FILM,
     "film h264": replace(FILM, codec="h264"),
     "film oblique": replace(FILM, oblique=50.0),
-    "film smoke": replace(FILM, veil="smoke"),
+    "film smoke": replace(FILM, haze="smoke"),
     "film bulge": replace(FILM, bulge=0.12),
     "film rail": replace(FILM, rail=True),
 }
@@ -107,7 +107,7 @@ class FilmTruth:
 
     place: Floats  # (frames, marks, 2) px
     cover: Floats  # (frames, marks) 0..1: share that is covered, turned away or outside
-    veil: Floats  # (frames, marks) 0..1: opacity before it
+    haze: Floats  # (frames, marks) 0..1: opacity before it
     axis: Floats  # (frames, marks) px: longer axis
     narrow: Floats  # (frames, marks) cosine to the camera
 
@@ -310,7 +310,7 @@ def _rail(s: Scene) -> Floats:
     return np.array([(0.4, -1.5, -2.2), (1.5, -1.5, -2.2), (1.5, 0.3, -2.2), (0.4, 0.3, -2.2)])
 
 
-def _veil(s: Scene, frame: int, centres: Floats) -> tuple[Floats, float]:
+def _haze(s: Scene, frame: int, centres: Floats) -> tuple[Floats, float]:
     """Opacity (rows, columns) and grey of glare or smoke."""
     rng = np.random.default_rng([s.seed, 5])
     first = BEFORE + rng.integers(5, 30)
@@ -318,7 +318,7 @@ def _veil(s: Scene, frame: int, centres: Floats) -> tuple[Floats, float]:
     on = np.clip((frame - first) / 12, 0, 1) * np.clip((first + lasts - frame) / 12, 0, 1)
     y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(np.float32)
     out = np.zeros((SIZE[1], SIZE[0]))
-    glare = s.look.veil == "glare"
+    glare = s.look.haze == "glare"
     for k in rng.choice(len(centres), 4, replace=False):
         u, v = centres[k] + rng.normal(0, 8, 2)
         radius = rng.uniform(14, 24) if glare else rng.uniform(35, 60)
@@ -388,11 +388,11 @@ def _frame(s: Scene, ground: Floats, frame: int) -> tuple[Bytes, FilmTruth]:
         _fill(hidden, project(s, _rail(s), frame), 1.0)
         texture = 95 + 0.5 * (ground[: SIZE[1], : SIZE[0]] - 85)
         picture = picture * (1 - hidden) + texture * hidden
-    veil = np.zeros(picture.shape)
-    if look.veil:
+    haze = np.zeros(picture.shape)
+    if look.haze:
         cars = place[: n - 5]
-        veil, grey = _veil(s, frame, cars)
-        picture = picture * (1 - veil) + grey * veil
+        haze, grey = _haze(s, frame, cars)
+        picture = picture * (1 - haze) + grey * haze
     opacity = np.zeros(n)
     for i, box in enumerate(drawn):
         if box is None:
@@ -405,7 +405,7 @@ def _frame(s: Scene, ground: Floats, frame: int) -> tuple[Bytes, FilmTruth]:
             else np.maximum(hidden[where], before[where])
         )
         covered[i] = 1 - float(np.sum(share * (1 - over))) / max(whole, 1e-9)
-        opacity[i] = float(np.max(veil[where] * (share > 0.2), initial=0.0))
+        opacity[i] = float(np.max(haze[where] * (share > 0.2), initial=0.0))
     truth = FilmTruth(*(a[None] for a in (place, np.clip(covered, 0, 1), opacity, axis, narrow)))
     return _exposed(s, picture, frame), truth
 
@@ -515,5 +515,5 @@ def draw(s: Scene, path: Path, on: Callable[[int, Bytes], None] | None = None) -
             yield picture
 
     write_film(path, pictures(), s.look.codec, s.look.quality)
-    fields = ("place", "cover", "veil", "axis", "narrow")
+    fields = ("place", "cover", "haze", "axis", "narrow")
     return FilmTruth(*(np.concatenate([getattr(t, f) for t in truths]) for f in fields))

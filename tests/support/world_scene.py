@@ -250,11 +250,11 @@ def _vehicle_survey(effect: str, size: float, rng: np.random.Generator):  # type
     """Marker places as stated, and true arms from the cg, by vehicle."""
     stated, true = {}, {}
     for vehicle, places in MARKERS.items():
-        askew = rng.normal(0, np.radians(0.2), 3) * (size if effect == "survey" else 0.0)
+        misalignment = rng.normal(0, np.radians(0.2), 3) * (size if effect == "survey" else 0.0)
         stated[vehicle], true[vehicle] = dict(places), {}
         for name, at in places.items():
             arm = np.array(at) - CG[vehicle] + rng.normal(0, MARKER_U, 3)
-            true[vehicle][name] = Rotation.from_rotvec(askew).apply(arm)
+            true[vehicle][name] = Rotation.from_rotvec(misalignment).apply(arm)
     return stated, true
 
 

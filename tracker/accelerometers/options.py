@@ -1,4 +1,4 @@
-"""Numbers that steer how accelerometer records are read, zeroed and doubted."""
+"""Numbers that steer how accelerometer records are read, zeroed and checked."""
 
 from __future__ import annotations
 

@@ -224,10 +224,10 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
     choice = choose_faults(evidence)
     name = evidence.channel
     agreement = _agreement(evidence)
-    taken_off = known.offset[name]
+    offset = known.offset[name]
     found = list(own)
-    found += findings_of(choice, evidence, taken_off, have={f.kind for f in own})
-    zero = offset_before_zero(name, taken_off, known.offset_u[name], evidence.tolerance)
+    found += findings_of(choice, evidence, offset, have={f.kind for f in own})
+    zero = offset_before_zero(name, offset, known.offset_u[name], evidence.tolerance)
     if zero is not None and not any(f.kind == "offset" for f in found):
         found.append(zero)
     if choice.significant or own:

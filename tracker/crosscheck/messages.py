@@ -23,7 +23,7 @@ _NAMES: dict[str, str] = {
 
 
 def findings_of(
-    choice: FaultChoice, evidence: Evidence, taken_off: float, have: Collection[str]
+    choice: FaultChoice, evidence: Evidence, offset: float, have: Collection[str]
 ) -> list[ChannelFault]:
     """A finding for each fault of the chosen explanation that is not in `have` already."""
     rivals = [
@@ -40,7 +40,7 @@ def findings_of(
             continue
         value, u = choice.chosen.estimate[fault], choice.chosen.u[fault]
         if fault == "offset":
-            value += taken_off
+            value += offset
         text = _sentence(evidence.channel, fault, value, u) + alternatives
         found.append(
             ChannelFault(evidence.channel, fault, value, u, _unit(evidence.channel, fault), text)

@@ -270,7 +270,7 @@ def _is_alike(one: Array, other: Array, shape: Shape, other_shape: Shape) -> boo
 def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_Trial]:
     """Fit once more over the windows round where the marks now are."""
     done = _fit_shapes(search, shapes, place, True, MARKS.full_passes)
-    done = _settled_with_proportions_held(search, shapes, done)
+    done = _converge_with_fixed_proportions(search, shapes, done)
     covariance, trials = done.covariance, []
     for i in range(len(shapes)):
         p, square = done.rows.p[i], float(done.out[i, RESIDUAL_VARIANCE])
@@ -288,11 +288,11 @@ def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_T
     return trials
 
 
-def _settled_with_proportions_held(
+def _converge_with_fixed_proportions(
     search: _Search, shapes: list[Shape], done: FitResult
 ) -> FitResult:
-    """The same, rings' fits that don't settle done again with the paint's proportions as they are:
-    in a small, soft ring these and the edge's blur stand for each other.
+    """The same, rings' fits that don't converge done again with the paint's proportions as they
+    are: in a small, soft ring these and the edge's blur stand for each other.
     """
     finite = np.isfinite(done.rows.p).all(axis=1)
     index = np.flatnonzero((done.out[:, PASSES] <= 0) & finite & (done.rows.kinds == RINGS))

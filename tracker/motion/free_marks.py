@@ -31,7 +31,7 @@ _STEPS = 12
 unless it flies towards the camera."""
 _SHORTER = (1.0, 0.5, 0.25, 0.1, 0.02)
 """Shares of a step that are tried until the fit improves."""
-_SETTLED = 1e-7
+_CONVERGED = 1e-7
 """Share of the cost by which the last step improves it."""
 
 
@@ -237,7 +237,7 @@ def _fit_path(
             if found < cost:
                 values, cost = trial, found
                 break
-        if before - cost <= _SETTLED * before:
+        if before - cost <= _CONVERGED * before:
             break
     return values
 

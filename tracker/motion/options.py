@@ -236,7 +236,7 @@ class SolverOptions:
     converged: float = option(
         0.15, "1", (0.01, 1), "change of densities and noise (logarithm) that counts as none"
     )
-    settled_noise: float = option(
+    converged_noise: float = option(
         0.03, "1", (1e-3, 0.5), "change of marks' noise after which it isn't updated any more"
     )
     damped_noise_after: int = option(

@@ -262,9 +262,9 @@ class Solution:
         shifted = source in (None, "time")
         shift = rng.standard_normal(count) * self.contact[1] * shifted
         values = self.iterate.values + (away * self.sd[:, None]).T
-        return Draws(self.setup, values, shift, self._drawn_errors(count, seed, source))
+        return Draws(self.setup, values, shift, self._error_draws(count, seed, source))
 
-    def _drawn_errors(self, count: int, seed: int, source: str | None) -> dict[str, Array]:
+    def _error_draws(self, count: int, seed: int, source: str | None) -> dict[str, Array]:
         """Common errors (count, 8) of the survey by vehicle; scale and datum are those of all."""
         rng = np.random.default_rng([seed, len(COMMON_SOURCES)])
         of_all = rng.standard_normal((count, 2))

@@ -72,10 +72,13 @@ def combine_sources(
         if abs(value[i] - value[j]) > ZERO.apart_sds * np.hypot(u[i], u[j])
     )
     apart = tuple(dict.fromkeys((*known_apart, *found)))
-    proven = {name for pair in known_apart for name in pair}
+    contradicted = {name for pair in known_apart for name in pair}
     names = [s.name for s in sources]
     wrong_probability = np.array(
-        [ZERO.proven_wrong if s.name in proven else s.wrong_probability for s in sources]
+        [
+            ZERO.contradicted_wrong if s.name in contradicted else s.wrong_probability
+            for s in sources
+        ]
     )
     wrong_probability *= len(sources) > 1 and (bool(apart) or u.max() <= ZERO.judging_u)
     wrong_u = np.hypot(u, ZERO.wrong_u)

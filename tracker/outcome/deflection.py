@@ -106,12 +106,12 @@ def permanent_deflection(path: FreePath, face: TrafficFace) -> Quantity | None:
     if known.sum() < 3:
         return None
     last = float(path.time[known][-1])
-    tail = known & (path.time >= last - OUTCOME.settled_span)
+    tail = known & (path.time >= last - OUTCOME.rest_span)
     mean, means = float(inward[tail].mean()), draws[:, tail].mean(axis=1)
     u = float(np.std(means, ddof=1))
     swing = float(np.ptp(inward[tail]))
     drift = float(np.std(inward[tail])) if swing > 0 else 0.0
-    still = swing > OUTCOME.settled_deflection
+    still = swing > OUTCOME.rest_deflection
     return Quantity(mean, "m", float(np.hypot(u, drift)), last, at_end=still)
 
 
@@ -138,8 +138,8 @@ def _extreme(time: Array, value: Array, draws: Array) -> Quantity | None:
     rows = np.flatnonzero(after)
     k = int(rows[np.argmax(value[rows])])
     u = float(np.std(np.max(draws[:, rows], axis=1), ddof=1))
-    back = int(np.searchsorted(time, time[rows[-1]] - OUTCOME.settled_span))
-    still = value[rows[-1]] - value[back] > OUTCOME.settled_deflection
+    back = int(np.searchsorted(time, time[rows[-1]] - OUTCOME.rest_span))
+    still = value[rows[-1]] - value[back] > OUTCOME.rest_deflection
     at_end = bool(value[k] - value[rows[-1]] <= u and still)
     return Quantity(float(value[k]), "m", u, float(time[k]), at_end)
 

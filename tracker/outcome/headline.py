@@ -83,7 +83,7 @@ class PosteriorSamples:
         """Whether a column is not known to have come to a stand, or turned back, at an instant."""
         rate = COLUMN[_RATE[column]]
         value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])
-        return bool(not np.isfinite(value) or value + 2.0 * u > OUTCOME.settled_rate)
+        return bool(not np.isfinite(value) or value + 2.0 * u > OUTCOME.rest_growth)
 
 
 def impact_speed(motion: PosteriorSamples) -> Quantity | None:

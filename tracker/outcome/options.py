@@ -63,7 +63,7 @@ class OutcomeOptions:
         0.0873, "rad", (0.02, 0.3), "impacts at larger angles count as head-on", _TRADE
     )
     rest_speed: float = option(0.05, "m/s", (0.01, 0.2), "faster vehicles count as at rest", _TRADE)
-    settled_rate: float = option(
+    rest_growth: float = option(
         0.05, "rad/s or m/s", (0.01, 0.2), "faster growth at the film's end counts as none", _TRADE
     )
     standing_speed: float = option(
@@ -76,10 +76,10 @@ class OutcomeOptions:
         "more exits count as too near to the edge of their box: share of draws on the other side",
         _TRADE,
     )
-    settled_span: float = option(
+    rest_span: float = option(
         0.05, "s", (0.01, 0.5), "the article's last place is a mean over more of its path", _TRADE
     )
-    settled_deflection: float = option(
+    rest_deflection: float = option(
         0.005,
         "m",
         (0.001, 0.05),

@@ -28,7 +28,7 @@ def photographed_place(
 
     Parameters
     ----------
-    arms : (k, 3) m, marks from the cg in vehicle axes, two or more.
+    lever_arms : (k, 3) m, marks from the cg in vehicle axes, two or more.
     pixels : (k, 2) px, where they are picked; `pixel_u` is the sd of each coordinate.
     marker_u : m, sd of each coordinate of the marks' survey.
     stance : (3,) height of the cg (z, m), roll and pitch (rad) before the test.

@@ -253,7 +253,7 @@ def film_occupant(
     if not (motion.observed_mask[:, COLUMN["vx_mps"]].all() and later[:, COLUMN["ax_mps2"]].all()):
         return None
     figures = summary(
-        _drawn_risk(draws, vehicle, times, distances, contact),
+        _risk_of_draws(draws, vehicle, times, distances, contact),
         _risk(times, motion.state[None], distances, None if contact is None else _mean(contact)),
     )
     if not motion.observed_mask[:, COLUMN["vy_mps"]].all():
@@ -329,7 +329,7 @@ def _mean(contact: ContactEnd) -> tuple[Array, Array]:
     return np.array([contact.end]), np.array([float(contact.ended)])
 
 
-def _drawn_risk(
+def _risk_of_draws(
     draws: Draws,
     vehicle: str,
     times: Array,

@@ -41,7 +41,7 @@ class PlannedMotion:
         return np.stack([np.interp(time, self.time, column) for column in whole.T], axis=1)
 
     def places(self, vehicle: str, time: Array, lever_arms: Array) -> Array:
-        """Ground places (m, k, 3) of arms (k, 3) from the cg, vehicle axes, m."""
+        """Ground places (m, k, 3) of `lever_arms` (k, 3) from the cg, vehicle axes, m."""
         state = self.state(vehicle, time)
         out = np.empty((len(time), len(lever_arms), 3))
         for k, lever_arm in enumerate(lever_arms):

@@ -1,4 +1,4 @@
-"""What the machine refuses a process, memory or a file, told apart from errors of the program."""
+"""What the machine refuses a process, memory or a file, as distinct from errors of the program."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ class JobProcess:
         return self._process.poll() is None
 
     def ask(self, where: Path, **question: Any) -> None:
-        """Tell a program that waits for it what to do; `where` is named from now on in a problem.
+        """Send a program that waits for it its task; `where` is named from now on in a problem.
         One that has ended meanwhile is a problem of `failure`.
         """
         self._where = where

@@ -22,7 +22,7 @@ from tracker.results.hdf5 import read_h5, write_h5
 from tracker.results.iso13499 import iso_test
 from tracker.results.json import RESULTS, json_text, read_scalars
 from tracker.results.schema import Results
-from tracker.storage.atomic_folder import check_kept, ready
+from tracker.storage.atomic_folder import check_carryable, ready
 from tracker.storage.audit_log import Entry, log_text, read_log, time_of_day
 from tracker.storage.later_parts import UNDER_WAY
 from tracker.storage.plain_files import write_text
@@ -90,7 +90,7 @@ def check_own_directory(directory: Path) -> None:
 def check_directory(directory: Path) -> None:
     """Raise `Problem` if results can't be written to `directory`: to be asked before the work."""
     ready(directory, RESULTS)
-    check_kept(directory, OURS)
+    check_carryable(directory, OURS)
 
 
 def schema_text() -> str:

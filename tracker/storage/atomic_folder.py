@@ -50,7 +50,7 @@ def ready(directory: Path, ours: str) -> None:
     _check_writable(target, directory)
 
 
-def check_kept(directory: Path, ours: Collection[str]) -> None:
+def check_carryable(directory: Path, ours: Collection[str]) -> None:
     """Raise `Problem` if what people have put into the folder can't be carried over."""
     target = directory.resolve()
     if not target.is_dir():

@@ -124,7 +124,7 @@ class FrameMeasurement:
 
     def reject_off_layout(self, wanted_mask: Mask) -> None:
         """Reject marks that are measured from a part only, or badly, where the reliable marks of
-        their body put them elsewhere: a soft veil shifts a mark without spoiling its fit. Then
+        their body put them elsewhere: soft haze shifts a mark without spoiling its fit. Then
         keep what is reliable.
         """
         state = self.state

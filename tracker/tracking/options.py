@@ -13,7 +13,7 @@ from calibration.options import option
 
 @dataclass(frozen=True)
 class TrackingOptions:
-    """How marks are predicted, searched, doubted and believed from frame to frame."""
+    """How marks are predicted, searched, rejected and accepted from frame to frame."""
 
     # Picks
     stands_out: float = option(

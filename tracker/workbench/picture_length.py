@@ -22,7 +22,7 @@ PLANES = ("upright, across the path", "upright, along the path", "level")
 """The plane that a line is taken to lie in, by the ground axis square to it."""
 
 
-def drawn_line(
+def line_length_words(
     record: Record, results: Results | None, camera: str, frame: int, ends: Array, mark: str
 ) -> dict[str, Any]:
     """Words about a line between two pixels (2, 2) of a frame.

@@ -55,10 +55,10 @@ def line_length(test_of: Callable[[Request], OpenTest]) -> Answer:
         camera = text_of(body, "camera")
 
         def words() -> dict[str, str]:
-            from tracker.workbench.picture_length import drawn_line
+            from tracker.workbench.picture_length import line_length_words
 
             record = load_record(test.record)
-            return drawn_line(record, test.results(), camera, frame, ends, mark)
+            return line_length_words(record, test.results(), camera, frame, ends, mark)
 
         return JSONResponse(await run_in_threadpool(words))
 

@@ -17,7 +17,7 @@ STATED_U = np.array([2.0, 2.0, 0.01, 0.02, 5e-4, 5e-4, 0.02])  # px, then k1 k2 
 
 
 def resected(error_sds: float, seed: int) -> Resection:
-    """The camera whose stated lens errs by a draw of so many times its stated uncertainty."""
+    """The camera whose stated lens errs by a draw of some multiple of its stated uncertainty."""
     rng = np.random.default_rng(seed)
     error = np.r_[0, 0, error_sds * STATED_U * rng.standard_normal(7)]
     error[:2] = error_sds * 1e-3 * rng.standard_normal() * TRUE.lens.values[:2]

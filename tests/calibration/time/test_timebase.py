@@ -16,7 +16,7 @@ RNG = np.random.default_rng
 
 def lamp(n: int, on: float, duty: float, noise: float, seed: int, **kw: float) -> np.ndarray:
     """Mean grey of frames whose exposures [k - duty/2, k + duty/2] see a lamp that comes on; coding
-    tells the first lit one to 0.5 % of the lamp (as measured on rendered H.264 films).
+    gives the first lit one to 0.5 % of the lamp (as measured on rendered H.264 films).
     """
     step, base, drift, life = (
         kw.get(k, d) for k, d in (("step", 100), ("base", 60), ("drift", 0.02), ("life", math.inf))

@@ -195,8 +195,8 @@ def test_rounded_time_stamps_are_spread_evenly(tmp_path):
 
 
 def test_uneven_steps_are_resampled(tmp_path):
-    shaken = TIME + 2e-4 * np.sin(40 * np.arange(250))
-    got = written(tmp_path, "time,ax,ay\n" + "\n".join(rows(time=shaken)))
+    jittered = TIME + 2e-4 * np.sin(40 * np.arange(250))
+    got = written(tmp_path, "time,ax,ay\n" + "\n".join(rows(time=jittered)))
     assert np.ptp(np.diff(got.time)) < 1e-9
     assert any("resampled" in note for note in got.notes)
 

@@ -27,7 +27,7 @@ print(json.dumps({"end": "done"}))
 """
 
 
-class Heard:
+class Listener:
     def progress(self, task, stage, done, total):
         pass
 
@@ -64,7 +64,7 @@ def test_all_tests_finish_though_a_worker_is_killed(workers, tasks):
 
     killer = threading.Thread(target=kill_one)
     killer.start()
-    outcomes = batch(tasks, cluster(workers.scheduler_address, Heard(), program), Heard())
+    outcomes = batch(tasks, cluster(workers.scheduler_address, Listener(), program), Listener())
     killer.join()
 
     assert [o.task for o in outcomes] == tasks
@@ -77,11 +77,13 @@ def test_a_film_that_is_none_is_that_tests_failure(workers, tasks):
         '{"problem": {"what": "no film", "where": "side", "remedy": "add it"}}))'
     )
     program = (sys.executable, "-I", "-c", refused)
-    (outcome,) = batch(tasks[:1], cluster(workers.scheduler_address, Heard(), program), Heard())
+    (outcome,) = batch(
+        tasks[:1], cluster(workers.scheduler_address, Listener(), program), Listener()
+    )
 
     assert (outcome.state, outcome.text) == ("failed", "side: no film; add it.")
 
 
 def test_an_address_where_nobody_answers_is_one_sentence(tasks):
     with pytest.raises(Problem, match="no Dask scheduler answers"):
-        batch(tasks, cluster("no-scheme://x", Heard()), Heard())
+        batch(tasks, cluster("no-scheme://x", Listener()), Listener())

@@ -36,7 +36,7 @@ from tracker.record.load import load_record
 from tracker.results.folder import write_data
 
 
-class Heard:
+class Listener:
     """A watch that remembers."""
 
     def __init__(self):
@@ -85,20 +85,20 @@ def test_what_one_process_does_to_itself_stops_no_other(tmp_path):
         if "film" in record: print(json.dumps({"problem": missing}))
         else: print(json.dumps({"end": "done"}))
     """)
-    heard = Heard()
+    listener = Listener()
     tasks = tasks_in(tmp_path, "crash", "good", "bug", "film", "chatter")
 
-    outcomes = batch(tasks, this_machine(2, heard, odd), heard)
+    outcomes = batch(tasks, this_machine(2, listener, odd), listener)
 
     assert [o.task for o in outcomes] == tasks
     assert [o.state for o in outcomes] == ["failed", "done", "failed", "failed", "done"]
     assert f"signal {signal.SIGSEGV:d}" in outcomes[0].text
     assert "ZeroDivisionError: speed over nothing" in outcomes[2].text
     assert outcomes[3].text == "side: no film; add."
-    assert sorted(heard.outcomes, key=lambda o: tasks.index(o.task)) == list(outcomes)
-    assert {t for t, stage, *numbers in heard.stages if (stage, *numbers) == ("motion", 1, 2)} == (
-        set(tasks)
-    )
+    assert sorted(listener.outcomes, key=lambda o: tasks.index(o.task)) == list(outcomes)
+    assert {
+        t for t, stage, *numbers in listener.stages if (stage, *numbers) == ("motion", 1, 2)
+    } == (set(tasks))
 
 
 def test_no_more_run_at_a_time_than_asked(tmp_path):
@@ -110,7 +110,9 @@ def test_no_more_run_at_a_time_than_asked(tmp_path):
         os.remove(place)
         print(json.dumps({{"problem": {{"what": str(alive), "where": "", "remedy": ""}}}}))
     """)
-    outcomes = batch(tasks_in(tmp_path, *"abcdef"), this_machine(2, Heard(), counted), Heard())
+    outcomes = batch(
+        tasks_in(tmp_path, *"abcdef"), this_machine(2, Listener(), counted), Listener()
+    )
 
     assert all(int(o.text.split(":")[1].split(";")[0]) <= 2 for o in outcomes)
 
@@ -122,7 +124,7 @@ def test_an_interruption_ends_what_is_under_way_and_starts_no_other(tmp_path):
         time.sleep(60)
     """)
 
-    class Interrupts(Heard):
+    class Interrupts(Listener):
         def ended(self, outcome):
             while not list(tmp_path.glob("*.pid")):
                 time.sleep(0.01)
@@ -131,7 +133,7 @@ def test_an_interruption_ends_what_is_under_way_and_starts_no_other(tmp_path):
     tasks = tasks_in(tmp_path, "first", "second", "third", "fourth")
     start = time.monotonic()
     with pytest.raises(KeyboardInterrupt):
-        batch(tasks, this_machine(2, Heard(), sleeper), Interrupts())
+        batch(tasks, this_machine(2, Listener(), sleeper), Interrupts())
 
     assert time.monotonic() - start < 20
     for mark in tmp_path.glob("*.pid"):
@@ -162,8 +164,8 @@ def test_what_was_made_from_the_same_inputs_is_left_alone(tmp_path):
     assert not is_up_to_date(task)
     done(task)
 
-    never = this_machine(1, Heard(), program("raise AssertionError"))
-    (outcome,) = batch([task], never, Heard())
+    never = this_machine(1, Listener(), program("raise AssertionError"))
+    (outcome,) = batch([task], never, Listener())
 
     assert outcome.state == "unchanged"
 
@@ -225,7 +227,7 @@ def broken_pool():
 
 
 def test_a_lost_worker_is_that_tests_failure(tmp_path):
-    (outcome,) = batch(tasks_in(tmp_path, "a"), broken_pool(), Heard())
+    (outcome,) = batch(tasks_in(tmp_path, "a"), broken_pool(), Listener())
 
     assert outcome.state == "failed"
     assert "worker gone" in outcome.text

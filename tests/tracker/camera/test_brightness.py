@@ -1,4 +1,4 @@
-"""Regions whose brightness tells time keep to the picture when it weaves."""
+"""Regions whose brightness gives a time keep to the picture when it weaves."""
 
 from pathlib import Path
 

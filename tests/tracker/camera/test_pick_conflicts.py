@@ -54,7 +54,7 @@ def test_a_pick_on_something_else_is_named_and_the_target_found(film: Film) -> N
 def test_a_target_with_wrong_coordinates_is_followed_where_it_was_picked(
     film: Film, place: tuple[float, float]
 ) -> None:
-    """Nothing is where the coordinates have it: the pose can then tell how wrong they are."""
+    """Nothing is where the coordinates have it: the pose then shows how wrong they are."""
     kept, warnings = reconcile_picks(film, marks(), marks(g4=place), "here")
 
     assert not warnings

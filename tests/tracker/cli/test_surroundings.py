@@ -38,10 +38,10 @@ def test_too_little_memory_is_a_sentence(tmp_path, command, megabytes):
         ["bash", "-c", limited], cwd=tmp_path, capture_output=True, text=True, timeout=300,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
     )  # fmt: skip
-    said = " ".join((done.stdout + done.stderr).replace("│", "").split())
-    assert done.returncode == 3, said
-    assert "too little memory" in said
-    assert "Traceback" not in said
+    reported = " ".join((done.stdout + done.stderr).replace("│", "").split())
+    assert done.returncode == 3, reported
+    assert "too little memory" in reported
+    assert "Traceback" not in reported
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="root only")
@@ -65,10 +65,10 @@ def test_a_folder_that_may_not_be_entered_is_a_sentence(tmp_path, command):
     child = multiprocessing.get_context("fork").Process(target=run_as_nobody)
     child.start()
     assert ours.poll(60)
-    status, said = ours.recv()
+    status, reported = ours.recv()
     child.join()
-    assert status == 2, said
-    assert "Permission denied" in said
+    assert status == 2, reported
+    assert "Permission denied" in reported
 
 
 def test_other_errors_are_not_taken_for_want_of_memory(monkeypatch):
@@ -93,7 +93,7 @@ def test_the_workbench_is_served_though_its_output_is_closed(tmp_path, closed):
         f"sys.argv = ['impactfilm', 'open', {str(tmp_path / 'S-1')!r}, '--no-browser']\n"
         "import tracker.workbench.serve as serve\n"
         "real = serve.make_app\n"
-        f"def make(bench, token, hosts):\n    with open({str(tmp_path / 'said')!r}, 'w') as file:\n"
+        f"def make(bench, token, hosts):\n    with open({str(tmp_path / 'it')!r}, 'w') as file:\n"
         "        file.write(repr(sorted(hosts)))\n"
         "    return real(bench, token, hosts)\n"
         "serve.make_app = make\n"
@@ -102,9 +102,9 @@ def test_the_workbench_is_served_though_its_output_is_closed(tmp_path, closed):
     with subprocess.Popen([sys.executable, "-c", program]) as served:
         try:
             end = time.monotonic() + 60
-            while not (tmp_path / "said").exists() and time.monotonic() < end:
+            while not (tmp_path / "it").exists() and time.monotonic() < end:
                 time.sleep(0.1)
-            host = json.loads((tmp_path / "said").read_text().replace("'", '"'))[0]
+            host = json.loads((tmp_path / "it").read_text().replace("'", '"'))[0]
             import httpx
 
             answer = None

@@ -292,7 +292,7 @@ def test_nchrp_350_lets_the_speed_differ_by_four_kilometres_an_hour(off, expecte
 
 
 @pytest.mark.parametrize(
-    ("ends", "said"),
+    ("ends", "reported"),
     [
         ('within = "2 mi/h"\nlow = "-1 mi/h"\nhigh = "1 mi/h"', "beside low and high"),
         ('low = "-1 mi/h"', "high: is missing"),
@@ -301,12 +301,12 @@ def test_nchrp_350_lets_the_speed_differ_by_four_kilometres_an_hour(off, expecte
         ('within = "two %"', "no number"),
     ],
 )
-def test_ends_of_a_tolerance_that_make_no_sense_are_named(tmp_path, ends, said):
+def test_ends_of_a_tolerance_that_make_no_sense_are_named(tmp_path, ends, reported):
     (tmp_path / "own.toml").write_text(
         '[[tolerances]]\nname = "a"\nquantity = "impact_speed"\nintended = "speed"\n'
         f'source = "b"\n{ends}\n'
     )
-    with pytest.raises(Problem, match=said):
+    with pytest.raises(Problem, match=reported):
         load_criteria("own.toml", tmp_path)
 
 
@@ -332,7 +332,7 @@ def test_the_set_that_the_documentation_shows_can_be_read(tmp_path):
     ],
 )
 def test_en_1317s_limits_of_thiv_wait_for_the_angle(angle, verdicts):
-    """40 km/h passed by the head-on limit of 44 where nobody had said that the test is head-on."""
+    """40 km/h passed by the head-on limit of 44 where nothing stated that the test is head-on."""
     thiv = {"thiv": Quantity(40 / 3.6, "m/s", 0.01)}
     found = judged("en1317", thiv, PlannedImpact(angle=angle))
     seen = {

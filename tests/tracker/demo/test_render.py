@@ -126,14 +126,14 @@ def test_noise_has_the_sensors_variance(scene: Scene) -> None:
 
 
 def test_weave_moves_the_picture_as_the_true_tracks_say(scene: Scene) -> None:
-    shaken = replace(SCENARIO, weave=1.5, read_noise=0.0, shot_noise=0.0, flash=False)
-    moved_scene = replace(scene, scenario=shaken)
+    weaving = replace(SCENARIO, weave=1.5, read_noise=0.0, shot_noise=0.0, flash=False)
+    moved_scene = replace(scene, scenario=weaving)
     painter = Painter(moved_scene, "overhead")
-    time = shaken.frame_times("overhead")
+    time = weaving.frame_times("overhead")
     for i in (2, 11):
         still, outline = seen_circle(scene, painter.camera, "truck.block2", float(time[i]))
         radius = np.hypot(*(outline - still).T).max()
-        expected = moved_pixels(still, painter.motion[i], shaken.size)
+        expected = moved_pixels(still, painter.motion[i], weaving.size)
         assert np.hypot(*(expected - still)) > 0.2
         found = measured_circle(painter.frame(i).astype(float), expected, radius)
         assert np.abs(found - expected).max() < 0.03

@@ -10,7 +10,7 @@ from tracker.marks import Picture, locate_mark
 @pytest.mark.parametrize("effect", ["oblique 60", "near"])
 def test_small_oblique_rings_are_located(effect: str) -> None:
     """Of 12 px, seen at a cosine of 0.45 or more: the widths of their bands and the blur of their
-    edges stand for each other, so that both together do not settle.
+    edges stand for each other, so that both together do not converge.
     """
     found, rings = 0, 0
     for seed in (10, 11, 12):

@@ -1,4 +1,4 @@
-"""What can be said of the place of a painted mark, and when nothing must be said."""
+"""What can be known of the place of a painted mark, and when nothing may be stated."""
 
 from __future__ import annotations
 

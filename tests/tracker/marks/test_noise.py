@@ -46,7 +46,7 @@ def test_small_rings_are_located_in_noise() -> None:
 
 
 def test_the_model_of_a_tilted_cross_meets_its_picture() -> None:
-    """Bars that cross askew: their edges' product alone leaves 1.3 grey rms, as it is up to
+    """Bars that cross aslant: their edges' product alone leaves 1.3 grey rms, as it is up to
     r / (2 pi) of 120 off in the corners, r = 1/3; the next term, r² (z phi(z))² / 2, up to 0.4.
     """
     rng = np.random.default_rng(1)

@@ -127,7 +127,7 @@ def test_without_a_roll_ahead_friction_is_assumed_and_said_so():
     assert found.restitution is None
     assert found.friction_source == "assumed"
     assert found.friction.u > 0.03
-    # The doubt about friction is in the balance, which so far holds for any.
+    # The uncertainty of friction is in the balance, which so far holds for any.
     assert abs(found.momentum.residual.value) < 2 * found.momentum.residual.u
 
 
@@ -311,5 +311,5 @@ def test_results_without_mechanics_have_no_such_section():
 
 def test_an_assumed_friction_is_said_to_be_one(reported):
     _, found, _ = reported
-    said = replace(made_results(), mechanics=replace(found, friction_source="assumed"))
-    assert "it is assumed" in shown(said, {})[3].note
+    reported = replace(made_results(), mechanics=replace(found, friction_source="assumed"))
+    assert "it is assumed" in shown(reported, {})[3].note

@@ -191,7 +191,7 @@ def test_two_tests_of_a_cushion_show_how_its_force_depends_on_speed(viscous):
 
 
 def test_the_tests_own_roll_ahead_is_the_one_that_its_report_states(constant):
-    """`predict` said 7.01 ft where page 1 of the same test said 1.90."""
+    """`predict` gave 7.01 ft where page 1 of the same test reported 1.90."""
     own = predict(constant, Case(CAR, SPEED), MASH).figures["roll_ahead"]
     assert own == constant.mechanics.stopping
     assert predict(constant, Case(900.0, SPEED), MASH).figures["roll_ahead"] != own
@@ -264,7 +264,7 @@ def test_the_command_predicts_each_mass_at_each_speed(folder, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "reported"),
     [
         (["--mass", "1800"], "has no unit"),
         (["--mass", "1 g"], "not plausible"),
@@ -274,10 +274,10 @@ def test_the_command_predicts_each_mass_at_each_speed(folder, tmp_path):
         (["--out", "next.csv"], "ends in .json"),
     ],
 )
-def test_what_is_asked_wrongly_is_one_sentence(folder, arguments, said):
+def test_what_is_asked_wrongly_is_one_sentence(folder, arguments, reported):
     got = run(folder, *arguments)
     assert got.exit_code == 2
-    assert said in got.output
+    assert reported in got.output
     assert "Traceback" not in got.output
 
 

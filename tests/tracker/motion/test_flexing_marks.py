@@ -1,4 +1,4 @@
-"""Marks on panels that move against their vehicle after contact: stated, and found by themselves.
+"""Marks on panels that move against their vehicle after contact: stated, and found by the program.
 
 Their swing is written down here: 25 1/s, dying away, as panels of sheet metal do.
 """

@@ -140,7 +140,7 @@ def test_from_the_side_alone_the_speed_is_that_along_the_path() -> None:
 
 
 def rolling(rates: dict[float, float], until: float) -> PosteriorSamples:
-    """A roll that changes by so many rad/s from each time on, on a film that ends at `until`."""
+    """A roll that changes by these rad/s from each time on, on a film that ends at `until`."""
     motion = braking(20, 100, draws=20)
     state = motion.state.copy()
     for start, rate in rates.items():

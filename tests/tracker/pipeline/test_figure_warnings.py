@@ -41,7 +41,7 @@ def by_windows(centred, after, u=0.1):
     [
         (-16.5, -15.24, True),  # 12 u apart
         (-12.0, -11.9, False),
-        (-20.75, -20.60, True),  # near the limit of 20.49 g: a fail and a doubt
+        (-20.75, -20.60, True),  # near the limit of 20.49 g: a fail, and an undetermined one
     ],
 )
 def test_a_ridedown_that_hangs_on_its_windows_is_reported(centred, after, reported):

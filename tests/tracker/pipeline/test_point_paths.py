@@ -36,7 +36,7 @@ def paths(solution):
 
 def test_the_point_at_the_cg_follows_the_cg(solution, paths):
     motion = solution.motion("car", TIME)
-    assert np.any(case.CG), "a cg at the origin could not tell its place from none"
+    assert np.any(case.CG), "a cg at the origin could not distinguish its place from none"
     assert paths["cg"].position == pytest.approx(motion.state[:, :3], abs=1e-9)
     assert paths["cg"].velocity == pytest.approx(motion.state[:, 6:9], abs=1e-9)
     assert paths["cg"].position_u == pytest.approx(motion.u[:, :3], rel=0.25)

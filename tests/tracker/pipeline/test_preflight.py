@@ -214,8 +214,8 @@ g8 = { at = ["4 m", "0 m", "0 m"], pixel = [300, 120] }
         ("pixel = [20, 120]", "pixel = [300, 121]"),
         ("pixel = [300, 120]", "pixel = [20, 120]"),
     )
-    said = [c.text for c in checked(sound, *swap) if c.state == "doubtful"]
-    assert any("g7" in text and "g8" in text for text in said)
+    reported = [c.text for c in checked(sound, *swap) if c.state == "doubtful"]
+    assert any("g7" in text and "g8" in text for text in reported)
 
 
 def test_exchanged_marks_of_a_vehicle_are_named_and_sound_ones_are_not(tmp_path) -> None:
@@ -225,23 +225,23 @@ def test_exchanged_marks_of_a_vehicle_are_named_and_sound_ones_are_not(tmp_path)
     record = load_record(tmp_path / "record.toml")
     entry = record.cameras["above"]
 
-    def said(picks: dict) -> list[str]:
+    def reported(picks: dict) -> list[str]:
         cameras = {"above": entry.model_copy(update={"picks": picks})}
         changed = record.model_copy(update={"cameras": cameras})
         found = check_picks(changed, "above", small_scene.SIZE)
         return [c.text for c in found if "look exchanged" in c.text]
 
-    assert said(entry.picks) == []
+    assert reported(entry.picks) == []
     for a, b in combinations(entry.picks, 2):
-        (text,) = said({**entry.picks, a: entry.picks[b], b: entry.picks[a]})
+        (text,) = reported({**entry.picks, a: entry.picks[b], b: entry.picks[a]})
         assert a in text
         assert b in text
 
 
 def test_what_a_missing_key_will_cost_is_said(checked) -> None:
-    said = {c.where: c.text for c in checked()}
-    assert "energies" in said["vehicles.car.mass"]
-    assert "head-on or angled" in said["test.intended.angle"]
+    reported = {c.where: c.text for c in checked()}
+    assert "energies" in reported["vehicles.car.mass"]
+    assert "head-on or angled" in reported["test.intended.angle"]
 
 
 @pytest.mark.parametrize(
@@ -255,7 +255,7 @@ def test_what_a_missing_key_will_cost_is_said(checked) -> None:
 def test_a_record_that_cannot_be_analysed_is_not_complete(
     folder: Path, checked, change, status, complete
 ) -> None:
-    """It ended with status 0, and said complete, where a column or a target was missing."""
+    """It ended with status 0, and reported complete, where a column or a target was missing."""
     assert any("is complete" in c.text for c in checked(change)) == complete
     done = CliRunner().invoke(main, ["check", str(folder / "record.toml")])
     assert done.exit_code == status

@@ -103,7 +103,7 @@ def test_the_block_that_judges_is_the_primary_one_or_the_nearest(primary, judges
 
 
 def test_blocks_that_disagree_are_reported():
-    """The first block of the record judged, whatever the others said."""
+    """The first block of the record judged, whatever the others read."""
     sound = [block("1", (0.1, 0, 0)), block("2", (0.2, 0, 0), seed=2)]
     wrong = [sound[0], block("2", (0.2, 0, 0), scale=1.15, seed=2)]
     for blocks, reported in ((sound, False), (wrong, True)):

@@ -40,7 +40,7 @@ def test_before_the_test_films_and_picks_may_be_missing_and_nothing_else(tmp_pat
         planned(tmp_path, ('size = "0.3 m"', "size = 0.3"))
 
 
-# The Cramer-Rao bound is worked out anew from a rendered mark: pictures of edges blurred by a
+# The Cramer-Rao bound is worked out from a rendered mark: pictures of edges blurred by a
 # Gaussian, the information is the sum over pixels of the squared derivative by the place.
 def _bound(render, contrast: float, noise: float) -> np.ndarray:
     x, y = np.meshgrid(np.arange(-40.0, 41.0) + 0.3, np.arange(-40.0, 41.0) - 0.2)
@@ -233,9 +233,9 @@ def test_what_somebody_should_look_at_is_said(plan: Plan, tmp_path: Path) -> Non
         ('at_contact = ["-2 m", "0 m", "0 m"]\n', ""),
         ('exposure = "1 ms"\nposition = ["-2 m", "12 m"', 'position = ["-2 m", "12 m"'),
     )
-    said = points_to_check(replace(plan, record=record, stands=stands(record)))
-    assert any("at_contact is not given" in line for line in said)
-    assert any("right: no exposure" in line for line in said)
+    reported = points_to_check(replace(plan, record=record, stands=stands(record)))
+    assert any("at_contact is not given" in line for line in reported)
+    assert any("right: no exposure" in line for line in reported)
 
 
 def test_contact_is_at_x_zero_unless_said_otherwise(tmp_path: Path) -> None:

@@ -37,7 +37,7 @@ def folder(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("frames", "said"),
+    ("frames", "reported"),
     [
         ([4], "frame 4"),
         ([4, 4], "frame 4"),
@@ -46,8 +46,8 @@ def folder(tmp_path):
         ([1, 7, 8, 3], "frames 1, 3, 7 to 8"),
     ],
 )
-def test_frames_in_a_row_are_one_span(frames, said):
-    assert spans(frames) == said
+def test_frames_in_a_row_are_one_span(frames, reported):
+    assert spans(frames) == reported
 
 
 def test_every_edit_of_the_record_is_in_the_log_with_all_that_makes_it_again(folder):

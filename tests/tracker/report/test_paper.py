@@ -96,9 +96,9 @@ def test_residuals_have_signs_their_expected_size_and_a_check_without_the_target
     assert first[9:11] == ("−1.00", "+0.50")  # mm
     assert first[11:14] == ("−0.300", "+0.100", "0.200")
     assert "left out" in second[1]
-    said = [getattr(block, "text", "") for block in calibration(calibrated())]
+    reported = [getattr(block, "text", "") for block in calibration(calibrated())]
     # ratios −1.5 and 0.5: rms sqrt(1.25)
-    assert any("1.12 times" in text and "2 of 2" in text for text in said)
+    assert any("1.12 times" in text and "2 of 2" in text for text in reported)
 
 
 def test_assumptions_are_in_the_units_of_the_report():

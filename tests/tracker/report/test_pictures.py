@@ -172,9 +172,9 @@ def test_the_vehicles_axes_start_at_its_cg_and_follow_the_pictures_motion(result
     shake = np.zeros((FRAMES, 4))
     shake[:, :2] = [7.0, -4.0]
     moved = replace(view, steadiness=shake, centre=(79.5, 59.5))
-    shaken = Overlay("side", unmarked, moved, 0.0).annotate_frame(frame, black)[: SIZE[1]]
+    displaced = Overlay("side", unmarked, moved, 0.0).annotate_frame(frame, black)[: SIZE[1]]
     assert (still > 0).sum() > 300
-    assert (shaken[:-4, 7:] != still[4:, :-7]).mean() < 0.002  # pixels at the picture's edge
+    assert (displaced[:-4, 7:] != still[4:, :-7]).mean() < 0.002  # pixels at the picture's edge
 
 
 def test_hidden_marks_are_not_drawn(results):

@@ -263,7 +263,7 @@ def test_a_browser_shows_the_page_without_a_request_or_a_message(written):
     # a thread of its own: another test's browser may hold this one's event loop
     with ThreadPoolExecutor(1) as beside:
         seen = beside.submit(look_at, (written / "report.html").as_uri(), chromium).result()
-    assert seen["said"] == []
+    assert seen["reported"] == []
     assert [url for url in seen["asked"] if not url.startswith(("data:", "file:"))] == []
     assert seen["broken"] == 0
     assert seen["fits"]
@@ -273,18 +273,18 @@ def look_at(address, chromium):
     """What a browser says, asks for and shows of a page."""
     from playwright.sync_api import sync_playwright
 
-    said, asked = [], []
+    reported, asked = [], []
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=BROWSER)
         tab = browser.new_page()
-        tab.on("console", lambda message: said.append(message.text))
-        tab.on("pageerror", lambda error: said.append(str(error)))
+        tab.on("console", lambda message: reported.append(message.text))
+        tab.on("pageerror", lambda error: reported.append(str(error)))
         tab.on("request", lambda request: asked.append(request.url))
         tab.goto(address)
         broken = tab.evaluate("[...document.images].filter(i => !i.naturalWidth).length")
         fits = tab.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         browser.close()
-    return {"said": said, "asked": asked, "broken": broken, "fits": fits}
+    return {"reported": reported, "asked": asked, "broken": broken, "fits": fits}
 
 
 BROWSER = [
@@ -416,17 +416,17 @@ def test_every_channel_stands_beside_the_film() -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "said"),
+    ("code", "reported"),
     [
         ("accelerometers_unusable", "No accelerometer can be used: all is from film (car)."),
         ("accelerometers_alone", "it is from accelerometers alone (car)."),
     ],
 )
-def test_the_first_page_says_when_one_kind_of_instrument_failed(code: str, said: str) -> None:
-    assert said in headline(
+def test_the_first_page_says_when_one_kind_of_instrument_failed(code: str, reported: str) -> None:
+    assert reported in headline(
         replace(made_results(), warnings=(Diagnostic(code, "", "vehicles.car"),))
     )
-    assert said not in headline(made_results())
+    assert reported not in headline(made_results())
 
 
 def test_a_preferred_limit_that_is_missed_fails_no_test() -> None:
@@ -439,9 +439,9 @@ def test_a_preferred_limit_that_is_missed_fails_no_test() -> None:
         replace(one, name="roll", verdict="undetermined", note=""),
     )
     results = replace(results, criteria=criteria)
-    said = headline(results)
-    assert "Of 2 required criteria 1 passed, 0 failed, 1 undetermined." in said
-    assert "Of 2 preferred limits 1 are met." in said
+    reported = headline(results)
+    assert "Of 2 required criteria 1 passed, 0 failed, 1 undetermined." in reported
+    assert "Of 2 preferred limits 1 are met." in reported
     words = [row[3] for row in verdicts(results).rows]
     assert words == ["pass", "not met", "pass", "undetermined"]
 

@@ -90,9 +90,9 @@ def test_the_command_opens_films_of_the_tests_folder_only(test_folder, opened):
     secret = test_folder.parent / "outside" / "secret.mp4"
     write_results(with_film(secret), test_folder / "results")
     opened.clear()
-    said = CliRunner().invoke(main, ["report", str(test_folder / "results")])
-    assert said.exit_code == 0, said.output
-    assert "is not opened, for it lies outside" in said.output
+    reported = CliRunner().invoke(main, ["report", str(test_folder / "results")])
+    assert reported.exit_code == 0, reported.output
+    assert "is not opened, for it lies outside" in reported.output
     assert opened == []
     assert read_results(test_folder / "results").views["side"].film == str(secret)
     asked = ["report", str(test_folder / "results"), "--films", str(secret.parent)]
@@ -101,8 +101,8 @@ def test_the_command_opens_films_of_the_tests_folder_only(test_folder, opened):
     opened.clear()
     write_results(with_film(test_folder / "above.mp4"), test_folder / "results")
     opened.clear()
-    said = CliRunner().invoke(main, ["report", str(test_folder / "results")])
-    assert "not opened" not in said.output
+    reported = CliRunner().invoke(main, ["report", str(test_folder / "results")])
+    assert "not opened" not in reported.output
     assert opened == [str(test_folder / "above.mp4")]
 
 

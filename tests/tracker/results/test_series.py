@@ -116,7 +116,7 @@ def test_the_extreme_of_pitch_is_the_larger_with_its_sign():
 
 
 @pytest.mark.parametrize(
-    ("verdicts", "said"),
+    ("verdicts", "reported"),
     [
         (("pass", "fail (preferred)"), "pass"),
         (("pass", "undetermined", "fail"), "fail"),
@@ -124,13 +124,13 @@ def test_the_extreme_of_pitch_is_the_larger_with_its_sign():
         ((), "none"),
     ],
 )
-def test_preferred_limits_decide_nothing(verdicts, said):
+def test_preferred_limits_decide_nothing(verdicts, reported):
     results = made_results()
     one = results.criteria[-1]
     criteria = tuple(
         replace(one, verdict=v.split()[0], preferred="(preferred)" in v) for v in verdicts
     )
-    assert overall(replace(results, criteria=criteria)) == said
+    assert overall(replace(results, criteria=criteria)) == reported
 
 
 def test_the_force_does_the_work_that_the_vehicle_loses():
@@ -290,9 +290,9 @@ def test_the_terminal_shows_every_number_whole(width):
 def test_the_headline_counts_verdicts_and_repetitions():
     rows = [row(), row(number="K-2"), replace(row(mass=2270.0), verdict="fail")]
 
-    said = headline(rows, repeat_groups(rows))
-    assert said.startswith("Of 3 judged tests, 0 passed, 1 failed, 2 undetermined.")
-    assert said.endswith(" 2 tests repeat another's conditions.")
+    reported = headline(rows, repeat_groups(rows))
+    assert reported.startswith("Of 3 judged tests, 0 passed, 1 failed, 2 undetermined.")
+    assert reported.endswith(" 2 tests repeat another's conditions.")
 
 
 @pytest.mark.parametrize("number", ["=cmd|' /C calc'!A0", "+1", "-1", "@SUM(A1)"])

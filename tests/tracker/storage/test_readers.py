@@ -185,7 +185,7 @@ def test_a_table_too_large_to_be_one_is_not_read(tmp_path, size, text, sentence)
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "reported"),
     [
         ("time,ax,ax\n0,1,2\n1,3,4\n", "2 columns are called 'ax'; the first is taken"),
         (
@@ -195,10 +195,10 @@ def test_a_table_too_large_to_be_one_is_not_read(tmp_path, size, text, sentence)
         ("time,ax\n0,1\n1,0_05\n", "1 cells of column 'ax' are no numbers, the first is '0_05'"),
     ],
 )
-def test_what_is_doubtful_in_a_table_is_reported(tmp_path, text, said):
+def test_what_is_doubtful_in_a_table_is_reported(tmp_path, text, reported):
     (tmp_path / "a.csv").write_text(text)
     (note,) = read_source(tmp_path / "a.csv", "time", ["ax"]).notes
-    assert note.startswith(said)
+    assert note.startswith(reported)
 
 
 def test_control_characters_of_a_log_are_replaced():

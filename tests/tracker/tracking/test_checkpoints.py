@@ -79,7 +79,7 @@ def test_a_change_is_followed_from_where_it_begins_with_the_same_numbers(
     film: Film, remembered: RememberedPass, change: str
 ) -> None:
     corrections, memory = CHANGES[change], PassMemory(remembered)
-    heard: list[int] = []
+    received: list[int] = []
     found = track_marks(
         film,
         "top",
@@ -87,10 +87,10 @@ def test_a_change_is_followed_from_where_it_begins_with_the_same_numbers(
         duty=0.1,
         corrections=corrections,
         memory=memory,
-        listeners=(lambda frame, _: heard.append(frame),),
+        listeners=(lambda frame, _: received.append(frame),),
     )
     assert memory.resumed_after > 12
-    assert heard == list(range(memory.resumed_after + 1, film.frames))
+    assert received == list(range(memory.resumed_after + 1, film.frames))
     same(found, track_marks(film, "top", picks(), duty=0.1, corrections=corrections))
 
 

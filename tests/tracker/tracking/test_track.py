@@ -135,10 +135,10 @@ def test_frames_are_read_once_and_only_forwards_from_picks_in_the_first_frame() 
     inner = film.source.picture  # type: ignore[attr-defined]
     counted = film_of(lambda i: read.append(i) or inner(i), 12)  # type: ignore[func-returns-value]
     read.clear()
-    heard: list[int] = []
-    track_marks(counted, "overhead", picks(), listeners=[lambda i, luma: heard.append(i)])
+    received: list[int] = []
+    track_marks(counted, "overhead", picks(), listeners=[lambda i, luma: received.append(i)])
     assert read == list(range(12))
-    assert heard == list(range(12))
+    assert received == list(range(12))
 
 
 def test_picks_in_a_later_frame_are_followed_both_ways() -> None:
@@ -191,7 +191,7 @@ def test_a_mark_hidden_to_the_end_is_lost() -> None:
     assert (followed.tracks.status[:20, m] == Status.MEASURED).all()
 
 
-def test_a_soft_veil_hides_marks_but_never_shifts_them() -> None:
+def test_soft_haze_hides_marks_but_never_shifts_them() -> None:
     """Smoke whose edge dims a mark on one side only looks like a shift to any fit."""
     y, x = np.mgrid[: SIZE[1], : SIZE[0]]
     rng = np.random.default_rng(2)
@@ -379,10 +379,10 @@ def test_a_pick_on_bare_ground_is_a_finding_and_the_others_go_on() -> None:
 
 
 def test_progress_is_reported_and_ends_at_the_end() -> None:
-    heard: list[tuple[str, int, int]] = []
-    track_marks(site(frames=40), "side", picks(), progress=lambda *word: heard.append(word))
-    assert heard[-1] == ("side", 40, 40)
-    assert [done for _, done, _ in heard] == sorted(done for _, done, _ in heard)
+    received: list[tuple[str, int, int]] = []
+    track_marks(site(frames=40), "side", picks(), progress=lambda *word: received.append(word))
+    assert received[-1] == ("side", 40, 40)
+    assert [done for _, done, _ in received] == sorted(done for _, done, _ in received)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 7])

@@ -42,15 +42,15 @@ def test_a_killed_workbench_loses_at_most_the_action_under_way(record):
     for kill in range(KILLS):
         command = [sys.executable, "-c", ACTING, str(record), f"life {kill}"]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-            said = [process.stdout.readline().strip() for _ in range(3 + kill)]
+            reported = [process.stdout.readline().strip() for _ in range(3 + kill)]
             process.kill()  # SIGKILL: in the middle of whatever it does
-            said += [line.strip() for line in process.stdout]
-        done, under_way = said[-1], f"life {kill}, change {len(said)}"
+            reported += [line.strip() for line in process.stdout]
+        done, under_way = reported[-1], f"life {kill}, change {len(reported)}"
         found = title(record)
         assert found in (done, under_way)
         again = RecordFile(record)
         assert again.undoable == found
-        before = said[-1] if found == under_way else said[-2]
+        before = reported[-1] if found == under_way else reported[-2]
         assert tomllib.loads(again.undo(digest(again.text)))["test"]["title"] == before
         assert again.redoable == found
         assert again.redo(digest(again.text)) == record.read_text("utf-8")
@@ -58,7 +58,7 @@ def test_a_killed_workbench_loses_at_most_the_action_under_way(record):
         noted = [entry.text for entry in actions(record.parent)]
         own = [text for text in noted if text.startswith(f"life {kill}, ")]
         assert own == [f"life {kill}, change {i}" for i in range(len(own))]
-        assert len(said) <= len(own) <= len(said) + 1
+        assert len(reported) <= len(own) <= len(reported) + 1
 
 
 def test_two_workbenches_on_one_record_keep_every_change_of_both(record):

@@ -1,4 +1,4 @@
-"""Records and requests with values that no page expects: it opens, tells them, and undo works.
+"""Records and requests with values that no page expects: it opens, names them, and undo works.
 
 The cases are those of an attack on version 0.1.0 (common practice, no source); JSON has no numbers
 that are not finite (RFC 8259, 6).

@@ -222,9 +222,9 @@ def test_only_what_a_change_affects_is_computed_again_with_the_same_numbers(
         found = analysed(record, tmp_path / "cache", counts, monkeypatch)
         assert set(counts) == computed, written[-200:]
         if written in (other, later):
-            anew = analysed(record, None, counts, monkeypatch)
-            assert json_text(found) == json_text(anew)
-            assert motion_csv(found.motion["car"]) == motion_csv(anew.motion["car"])
+            fresh = analysed(record, None, counts, monkeypatch)
+            assert json_text(found) == json_text(fresh)
+            assert motion_csv(found.motion["car"]) == motion_csv(fresh.motion["car"])
 
 
 def test_content_is_equal_only_where_everything_is():
@@ -262,11 +262,11 @@ def luminance(colour: str) -> float:
 def test_text_stands_out_from_its_ground(scheme):
     # WCAG 2.2, 1.4.3 (AA): 4.5 to 1 for text; 1.4.11: 3 to 1 for edges of what can be used.
     colours = schemes()[scheme]
-    texts = ("ink", "quiet", "accent", "good", "bad", "doubt")
+    texts = ("ink", "quiet", "accent", "good", "bad", "unsure")
     pairs = [
         (t, g, 4.5) for t, g in itertools.product(texts, ("ground", "sheet", "raised", "soft"))
     ]
-    pairs += [("on-accent", "accent", 4.5), ("sheet", "doubt", 4.5), ("edge", "sheet", 3.0)]
+    pairs += [("on-accent", "accent", 4.5), ("sheet", "unsure", 4.5), ("edge", "sheet", 3.0)]
     pairs += [(f"line{i}", "sheet", 3.0) for i in (1, 2, 3, 4)]
     for front, back, least in pairs:
         a, b = sorted((luminance(colours[front]), luminance(colours[back])))

@@ -42,13 +42,13 @@ def test_an_analysis_begins_with_and_without_one_that_waits(
     standby: Standby, tmp_path: Path
 ) -> None:
     record = tmp_path / "none" / "record.toml"
-    anew = why(standby, record)
+    again = why(standby, record)
     assert standby.waiting is None
     standby.keep_one()
     first = standby.waiting
     assert first is not None
-    assert why(standby, record) == anew
-    assert str(record) in anew
+    assert why(standby, record) == again
+    assert str(record) in again
     assert not is_there(first)
     standby.refill()
     assert standby.waiting not in (None, first)

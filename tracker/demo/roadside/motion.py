@@ -23,7 +23,7 @@ FRONT, LENGTH, HALF = 0.95, 5.80, 1.0
 _YAW_INERTIA = 5600.0  # kg m2
 _STEP = 1e-4  # s
 _PUSH, _STIFFNESS, _SHAPE = 110e3, 260e3, 0.05  # N, N/m, m
-_SPRING_BACK, _KEPT = 0.14, 0.80  # m of parting in which a push dies; share of deflection kept
+_SPRING_BACK, _PERMANENT = 0.14, 0.80  # m of parting in which a push dies; share of deflection kept
 _RUB, _TYRE = 0.16, 0.75  # 1
 _SPREAD = 1.7  # m; how far along the rail a deflection reaches
 _RING = 80.0  # rad/s; of the rail's own motion
@@ -68,7 +68,7 @@ def redirect(scenario: RoadsideScenario) -> Redirection:
         forces, deep, places = _pushes(state, lever_arms, most, worst, nodes)
         pushes[k] = forces.sum()
         most = np.maximum(most, deep)
-        wanted = _KEPT * worst
+        wanted = _PERMANENT * worst
         for c in range(2):
             if forces[c] > 0:
                 reach = (deep[c] if c == 0 else places[c, 1] - FACE) * np.exp(
@@ -109,7 +109,7 @@ def _pushes(
     """Force (2,) N, penetration (2,) m and place (2, 2) of the corners."""
     c, s = np.cos(state[2]), np.sin(state[2])
     places = np.array([[c * a - s * b, s * a + c * b] for a, b in lever_arms]) + state[:2]
-    free = np.array([FACE, FACE + _KEPT * float(np.interp(places[1, 0], nodes, worst))])
+    free = np.array([FACE, FACE + _PERMANENT * float(np.interp(places[1, 0], nodes, worst))])
     deep = places[:, 1] - free
     forces = np.zeros(2)
     for k in range(2):

@@ -29,7 +29,7 @@ _PUSH, _LASTS = 140e3, 0.024  # N, s: greatest force and length of the pulse
 _TYRE, _ROLLING = 0.75, 0.02
 _STEP = 1e-4  # s
 _LIFT = 0.22  # of the push, upwards: the bonnet is a ramp
-_MOVED, _KEPT = 0.014, 0.009  # m, of the foundation in its soil: at most, and for good
+_DYNAMIC, _PERMANENT = 0.014, 0.009  # m, of the foundation in its soil: at most, and for good
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def push(time: Array) -> Array:
 def foundation(time: float) -> float:
     """How far the foundation has moved along x, m."""
     there = _smooth(time / 0.016)
-    return _MOVED * there - (_MOVED - _KEPT) * _smooth((time - 0.020) / 0.05)
+    return _DYNAMIC * there - (_DYNAMIC - _PERMANENT) * _smooth((time - 0.020) / 0.05)
 
 
 def strike(scenario: PoleScenario) -> PoleStrike:

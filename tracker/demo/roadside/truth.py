@@ -9,7 +9,7 @@ import numpy as np
 from calibration.arrays import Array
 
 
-class Moved(Protocol):
+class StateAtTimes(Protocol):
     """A vehicle's exact motion."""
 
     def state(self, time: Array) -> Array:
@@ -22,7 +22,7 @@ class Moved(Protocol):
         ...
 
 
-def motion_truth(motion: Moved, grid: Array, before: float) -> dict[str, Any]:
+def motion_truth(motion: StateAtTimes, grid: Array, before: float) -> dict[str, Any]:
     """Impact, extremes and exit; `grid` (n,) s is what the films show after contact, `before` s
     what they show ahead of it. SI and radians.
     """

@@ -63,7 +63,7 @@ class ZeroOptions:
         0.005,
         "m",
         (0.0, 0.3),
-        "crush before the force of contact can be told (bumper foam): an onset is vaguer",
+        "crush before the force of contact can be seen (bumper foam): an onset is vaguer",
         "common practice, no source",
     )
     body_u: float = option(
@@ -75,7 +75,7 @@ class ZeroOptions:
         "common practice, no source",
     )
     clock_wrong: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
-    proven_wrong: float = option(
+    contradicted_wrong: float = option(
         0.5,
         "1",
         (0.05, 0.9),
@@ -91,7 +91,7 @@ class ZeroOptions:
     )
     least_frames: int = option(8, "1", (3, 100), "frames before and after that an onset needs")
     least_information: float = option(
-        0.02, "1", (1e-3, 0.5), "share of its variance that the motion must tell of a clock"
+        0.02, "1", (1e-3, 0.5), "share of its variance that the motion must determine of a clock"
     )
     moved: float = option(
         0.25, "1", (0.05, 1), "shift over u from which on motions are solved again"

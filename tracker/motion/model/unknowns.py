@@ -342,12 +342,12 @@ def _camera_root(covariance: Array) -> Array:
     """A root (15, 15) of a camera's covariance: nine lens units first, then six of pose alone."""
     lens, both = covariance[LENS, LENS], covariance[POSE, LENS]
     values, vectors = np.linalg.eigh(lens)
-    kept_mask = values > 1e-14 * max(values[-1], 1e-300)
-    size = np.sqrt(np.where(kept_mask, values, 0.0))
+    nonzero_mask = values > 1e-14 * max(values[-1], 1e-300)
+    size = np.sqrt(np.where(nonzero_mask, values, 0.0))
     covariance_root = np.zeros((PARAMETERS, PARAMETERS))
     covariance_root[LENS, :9] = vectors * size
     covariance_root[POSE, :9] = (both @ vectors) * np.where(
-        kept_mask, 1 / np.where(kept_mask, size, 1.0), 0.0
+        nonzero_mask, 1 / np.where(nonzero_mask, size, 1.0), 0.0
     )
     remainder = covariance[POSE, POSE] - covariance_root[POSE, :9] @ covariance_root[POSE, :9].T
     values, vectors = np.linalg.eigh(remainder)

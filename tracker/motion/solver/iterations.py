@@ -132,7 +132,7 @@ def second_round(
         steps_before = new.steps
         least_change = np.inf if free and not converged else 0.0
         noise_change = least_change if result.noise is None else result.noise_change
-        if result.noise is not None and near and noise_change < SOLVER.settled_noise:
+        if result.noise is not None and near and noise_change < SOLVER.converged_noise:
             converged = True
         iterate = _update_iterate(result, new.values, step)
         if not near and not early:

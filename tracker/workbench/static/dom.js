@@ -79,7 +79,7 @@ export function table(block, extra = {}) {
 /**
  * Show one line at the foot of the page; kind "bad" stays until the next one.
  * @param {string} text
- * @param {""|"bad"|"doubt"} [kind]
+ * @param {""|"bad"|"unsure"} [kind]
  */
 export function showStatus(text, kind = "") {
   const line = document.getElementById("status");

@@ -14,7 +14,7 @@ const HEAD = ["frame", "time (s)", "u (px)", "v (px)", "u of u (px)", "u of v (p
  */
 export function frameTable(camera, name) {
   const mark = store.tracks[camera]?.marks.find((m) => m.name === name);
-  if (!mark) return showStatus(`${name} is not followed in ${camera} yet: analyse the test first.`, "doubt");
+  if (!mark) return showStatus(`${name} is not followed in ${camera} yet: analyse the test first.`, "unsure");
   const rows = mark.status.map((status, frame) => row(mark, timesOf(camera)[frame], status, frame));
   const go = (frame) => () => {
     box.close();

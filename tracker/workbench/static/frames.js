@@ -4,7 +4,7 @@ import { grey } from "./api.js";
 
 const KEPT_BYTES = 160e6;
 const AHEAD = [1, 2, 3, -1];
-const SETTLED = 150; // ms after a leap before neighbours are fetched
+const PAUSE = 150; // ms after a leap before neighbours are fetched
 
 /** Fetches frames of a film: the newest wish wins. */
 export class Frames {
@@ -31,7 +31,7 @@ export class Frames {
   want(frame) {
     const by = this.wanted === null ? 1 : frame - this.wanted;
     if (by) this.way = Math.sign(by);
-    if (by) this.rest = performance.now() + (Math.abs(by) > 3 ? SETTLED : 0);
+    if (by) this.rest = performance.now() + (Math.abs(by) > 3 ? PAUSE : 0);
     this.wanted = frame;
     if (this.ahead !== null && this.ahead !== frame) this.stop?.abort(); // a person waits for another one
     const held = this.held.get(frame);

@@ -55,7 +55,7 @@ const VIEWS = {
     "The record as a form, quantities as typed with their unit. What an analysis still needs stands at the " +
     "top, what is wrong at its field. Add rows takes a survey sheet as a spreadsheet gives it.",
   films:
-    "Point at the marks that are not found by themselves, put right what went wrong, rule out what is no " +
+    "Point at the marks that are not found automatically, put right what went wrong, rule out what is no " +
     "mark. Length measures on the picture, Frame by frame lists a mark's places. Grey: not seen by this " +
     "camera.",
   motion:

@@ -261,7 +261,7 @@ const PLAIN = {
 const FILM_VIEWS = ["films", "motion"];
 
 function pickMark(by) {
-  const names = marks.listed(store.camera).map((m) => m.mark);
+  const names = marks.marksOf(store.camera).map((m) => m.mark);
   if (names.length) chooseMark(store.mark ? next(names, store.mark, by) : names[0]);
 }
 

@@ -12,7 +12,7 @@ import { chooseMark, subscribe, save, showFrame, store } from "./store.js";
  * @param {string} camera
  * @returns {{mark: string, picked: boolean}[]}
  */
-export function listed(camera) {
+export function marksOf(camera) {
   const raw = store.test.raw,
     picked = picksOf(camera).map((p) => p.mark),
     all = new Set(picked);
@@ -53,12 +53,12 @@ const corrected = (camera, mark, frame) =>
   (edits.entryOf(camera).edits ?? []).some((e) => e.mark === mark && e.frame === frame);
 
 /** The task of pointing at the first of these marks, which leads to the others; null for none. */
-function asking(marks) {
+function pointingTasks(marks) {
   const picked = new Set(picksOf(store.camera).map((p) => p.mark)),
     open = marks.filter((m) => !picked.has(m));
   if (!open.length) return null;
   chooseMark(open[0]);
-  const left = () => asking(open.slice(1));
+  const left = () => pointingTasks(open.slice(1));
   return {
     kind: "pick",
     mark: open[0],
@@ -70,7 +70,7 @@ function asking(marks) {
 
 /** Point at every mark of the camera that has no pick, one after the other. */
 export function pointAll() {
-  const first = asking(listed(store.camera).map((m) => m.mark));
+  const first = pointingTasks(marksOf(store.camera).map((m) => m.mark));
   if (first) pointing.begin(first);
 }
 
@@ -143,7 +143,7 @@ export function panel(chosen) {
       frame = store.frame[camera] ?? 0;
     fill(
       list,
-      listed(camera).map(({ mark, picked }) => {
+      marksOf(camera).map(({ mark, picked }) => {
         const found = tracks?.marks.find((m) => m.name === mark),
           status = found ? found.status[frame] : null;
         const sigma =
@@ -309,7 +309,7 @@ export function panel(chosen) {
     if (event.key !== "ArrowDown" && event.key !== "ArrowUp") return;
     event.preventDefault();
     event.stopPropagation();
-    const names = listed(store.camera).map((m) => m.mark),
+    const names = marksOf(store.camera).map((m) => m.mark),
       now = names.indexOf(store.mark);
     chooseMark(names[Math.max(0, Math.min(names.length - 1, now + (event.key === "ArrowDown" ? 1 : -1)))]);
     list.querySelector('[aria-selected="true"]')?.scrollIntoView({ block: "nearest" });

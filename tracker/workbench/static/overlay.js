@@ -45,7 +45,7 @@ export function draw(pane) {
 let occupied = []; // boxes of the names drawn so far
 
 /** A name beside a mark where there is room; left out where there is none, unless it must stand. */
-function named(pen, text, x, y, ink, must) {
+function writeName(pen, text, x, y, ink, must) {
   const w = pen.measureText(text).width,
     t = 13;
   const tries = [
@@ -88,7 +88,7 @@ function one(pane, mark, predicted) {
     if (options.residuals && predicted) arrow(pane, x, y, predicted, u, v, ink);
   }
   if (options.names || chosen)
-    named(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
+    writeName(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
 }
 
 /**
@@ -264,7 +264,7 @@ function picks(pane, tracks) {
     pen.closePath();
     stroke(pen, chosen ? INK.chosen : INK.pick, 1.25);
     if (!tracks?.marks.length && (options.names || chosen))
-      named(pen, short(pick.mark), x, y, chosen ? INK.chosen : INK.pick, chosen);
+      writeName(pen, short(pick.mark), x, y, chosen ? INK.chosen : INK.pick, chosen);
     pen.globalAlpha = 1;
   }
 }

@@ -11,7 +11,7 @@ const css = (name) => getComputedStyle(document.body).getPropertyValue(name).tri
 const ink = (line) => `--line${(line % 4) + 1}`;
 
 /** One time axis for lines with times of their own. */
-function joined(lines) {
+function joinLines(lines) {
   const same = lines.every((l) => l.time.length === lines[0].time.length && l.time[0] === lines[0].time[0]);
   if (same) return [lines[0].time, ...lines.flatMap((l) => columns(l, (x) => x))];
   return uPlot.join(lines.map((l) => [l.time, ...columns(l, (x) => x)]));
@@ -98,7 +98,7 @@ export function plot(given, height, within = null) {
       small("PNG", "The picture (PNG)", () => savePicture(given, drawn)),
     ),
   );
-  const data = joined(given.lines),
+  const data = joinLines(given.lines),
     grid = { stroke: () => css("--grid"), width: 1 };
   const axis = () => ({
     stroke: () => css("--quiet"),

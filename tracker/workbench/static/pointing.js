@@ -158,7 +158,7 @@ class Pointing {
       : placed.why
         ? `not snapped: ${placed.why}`
         : "as pointed";
-    showStatus(`${mark} placed in ${camera}, frame ${frame}: ${near}`, placed.ok || !snapping ? "" : "doubt");
+    showStatus(`${mark} placed in ${camera}, frame ${frame}: ${near}`, placed.ok || !snapping ? "" : "unsure");
     if (task && task === this.task) {
       const next = task.after?.();
       if (next) this.begin(next);
@@ -175,9 +175,9 @@ class Pointing {
         task.kind === "bar" || task.kind === "line"
           ? "Drag from one end of the length to the other."
           : "Drag from one corner of the light to the other.",
-        "doubt",
+        "unsure",
       );
-    if (task.kind === "line") return void (await sayLine(pane, from, to));
+    if (task.kind === "line") return void (await showLength(pane, from, to));
     if (task.kind === "bar") return void (await edits.bar(pane.camera, pane.shown, from, to));
     const [u, v] = [0, 1].map((k) => Math.max(0, Math.round(Math.min(from[k], to[k]))));
     const size = [0, 1].map((k) => Math.max(1, Math.round(Math.abs(to[k] - from[k]))));
@@ -243,13 +243,13 @@ class Pointing {
   }
 }
 
-/** Say how long a drawn line is, and how it lies. */
-async function sayLine(pane, from, to) {
+/** Show how long a drawn line is, and how it lies. */
+async function showLength(pane, from, to) {
   try {
     const line = { camera: pane.camera, frame: pane.shown, from, to, mark: store.mark };
     const { picture, ground, plane } = await post(at("/line"), line);
     const inGround = ground ? `; ${ground} (k = 1) in a plane ${plane}` : "; no length: the camera has no solved place";
-    showStatus(`Line in ${pane.camera}, frame ${pane.shown}: ${picture}${inGround}.`, "doubt");
+    showStatus(`Line in ${pane.camera}, frame ${pane.shown}: ${picture}${inGround}.`, "unsure");
   } catch (problem) {
     showStatus(problem.message, "bad");
   }

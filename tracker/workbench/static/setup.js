@@ -3,7 +3,7 @@
 import { createElement, fill } from "./dom.js";
 import { addNamed, formField, namedRows, remover, section, startFields, updateFields } from "./form.js";
 import { save, store, subscribe } from "./store.js";
-import { wanting } from "./wanting.js";
+import { missingEntries } from "./wanting.js";
 
 const COMPLETE = "✓ No entry is wrong, and nothing is missing for an analysis. Check looks into the films.";
 
@@ -99,7 +99,7 @@ function problems() {
 
 /** What an analysis still needs, and what would make it better. */
 function toDo() {
-  const { needed, better } = wanting(store.test.raw);
+  const { needed, better } = missingEntries(store.test.raw);
   const list = (title, all, kind) =>
     all.length
       ? [

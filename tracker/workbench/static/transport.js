@@ -249,7 +249,7 @@ function drawSpans(canvas) {
       const share = one
         ? [0.25, 1, 0.12, 1][one.status[f]]
         : tracks.marks.filter((m) => m.status[f] & 1).length / total;
-      pen.fillStyle = one?.status[f] === 3 ? ink("--doubt") : ink("--accent");
+      pen.fillStyle = one?.status[f] === 3 ? ink("--unsure") : ink("--accent");
       pen.globalAlpha = share > 0.5 || !one ? 0.75 : 0.4;
       pen.fillRect(x(f - 0.5), t * (1 - share), Math.max(1, x(1) - x(0)), t * share);
     }

@@ -52,7 +52,7 @@ export function view(root) {
           criteria(r),
           striking.map((v) => table(v.occupant)),
         ),
-        createElement("div", {}, warnings(r), r.cross_check.map(checked)),
+        createElement("div", {}, warnings(r), r.cross_check.map(crossCheckCard)),
       ),
       table(r.budget),
       createElement("p", { class: "caution" }, r.notes.caution),
@@ -106,7 +106,7 @@ function criteria(r) {
   );
 }
 
-function checked(c) {
+function crossCheckCard(c) {
   return createElement(
     "section",
     {},

@@ -5,7 +5,7 @@
  * @param {object} raw the record
  * @returns {{needed: string[], better: string[]}}
  */
-export function wanting(raw) {
+export function missingEntries(raw) {
   const needed = [],
     better = [];
   const cameras = Object.entries(raw.cameras ?? {}),
