@@ -138,7 +138,7 @@ def test_no_page_or_comment_uses_a_word_that_the_glossary_retired() -> None:
     ]
 
     assert len(read) > 500
-    assert found == []
+    assert not found, "\n".join(found)
 
 
 def test_a_function_that_returns_a_value_is_no_bare_participle() -> None:
@@ -149,7 +149,7 @@ def test_a_function_that_returns_a_value_is_no_bare_participle() -> None:
 
 
 def test_a_function_that_returns_a_bool_is_a_predicate_or_an_action() -> None:
-    actions = {"start", "cut_picture"}
+    actions = {"close", "cut_picture", "start"}
     named = [
         (path, node.name)
         for path, node in defined(ast.FunctionDef)

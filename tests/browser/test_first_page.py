@@ -9,7 +9,7 @@ import tomllib
 
 import pytest
 
-from tests.support.browser_page import PATIENCE, said, shown, until
+from tests.support.browser_page import PATIENCE, shown, shown_status, until
 
 pytestmark = pytest.mark.browser
 
@@ -72,7 +72,7 @@ def test_a_demonstration_that_is_cancelled_leaves_nothing(first_page, tmp_path):
     page.keyboard.press("Enter")
     page.locator(".underway", has_text="of 400").wait_for()
     page.locator(".underway").get_by_role("button", name="Cancel").click()
-    said(page, "Cancelled")
+    shown_status(page, "Cancelled")
     assert not (tmp_path / "d").exists()
 
 
@@ -82,7 +82,7 @@ def test_a_place_that_is_taken_is_refused(first_page, tmp_path):
     page.get_by_role("button", name="Make the demonstration").click()
     page.get_by_role("textbox", name="New folder").fill(str(tmp_path / "mine"))
     page.keyboard.press("Enter")
-    said(page, "there is something of this name already")
+    shown_status(page, "there is something of this name already")
 
 
 def test_films_that_lie_nearby_are_found_not_copied(first_page, small_test, tmp_path):
@@ -138,7 +138,7 @@ def test_a_test_from_elsewhere_is_not_copied_in_part(first_page, small_test, tmp
     page = first_page
     files = [(p.name, p.read_bytes()) for p in small_test.iterdir() if p.suffix != ".json"]
     drop(page, files, folder="S-9")
-    said(page, "type its path")
+    shown_status(page, "type its path")
     assert not [p for p in tmp_path.iterdir() if p.name != ".c"]
 
 

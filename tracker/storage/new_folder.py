@@ -42,10 +42,10 @@ class ArrivingFile:
         self._file = self._part.open("xb")
 
     def write(self, data: bytes) -> None:
-        """Add the next part. Raises OSError where there is no room or more comes than was said."""
+        """Add the next part. Raises OSError where there is no room or more comes than was announced."""
         self._written += len(data)
         if self._written > self._size:
-            raise OSError(errno.EFBIG, "it is longer than it was said to be", str(self._path))
+            raise OSError(errno.EFBIG, "it is longer than was announced", str(self._path))
         self._file.write(data)
 
     def close(self) -> bool:

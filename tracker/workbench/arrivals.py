@@ -22,7 +22,7 @@ from tracker.workbench.options import WORKBENCH
 from tracker.workbench.recent import recent_records
 from tracker.workbench.request_values import is_text, unreadable
 
-TAKEN = (*MOVIE_SUFFIXES, ".csv")
+ACCEPTED = (*MOVIE_SUFFIXES, ".csv")
 """Endings of files that are copied: films and accelerometer tables."""
 
 
@@ -47,7 +47,7 @@ def dropped_files(entries: Any) -> tuple[Dropped, ...]:
             raise RecordError(
                 f"{name[:80]!r} is no name of a film or table",
                 where="the drop",
-                remedy=f"give it a plain name that ends in one of {', '.join(TAKEN)}",
+                remedy=f"give it a plain name that ends in one of {', '.join(ACCEPTED)}",
                 status=RECORD,
             )
         found.append(Dropped(name, size))
@@ -69,14 +69,14 @@ def _is_plain_name(name: str) -> bool:
         is_plain
         and is_short
         and not any(c in name for c in '/\\:*?"<>|')
-        and name.lower().endswith(TAKEN)
+        and name.lower().endswith(ACCEPTED)
     )
 
 
 def folders_that_hold(files: Iterable[Dropped], near: Path) -> list[Path]:
     """Folders in which every file lies by its name and length, those near `near` first."""
     wanted = tuple(files)
-    return [folder for folder in _searched(near) if _holds(folder, wanted)]
+    return [folder for folder in _searched(near) if _has_files(folder, wanted)]
 
 
 def _searched(near: Path) -> Iterator[Path]:
@@ -97,7 +97,7 @@ def _inside(home: Path) -> list[Path]:
     return sorted(inside)[: WORKBENCH.listed_folders]
 
 
-def _holds(folder: Path, files: tuple[Dropped, ...]) -> bool:
+def _has_files(folder: Path, files: tuple[Dropped, ...]) -> bool:
     try:
         return all(
             (folder / f.name).is_file() and (folder / f.name).stat().st_size == f.size

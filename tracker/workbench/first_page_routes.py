@@ -28,7 +28,7 @@ CHOICES = {
     "channels": list(CHANNELS),
     "kinds": list(KINDS),
     "scenarios": list(SCENARIOS),
-    "endings": list(arrivals.TAKEN),
+    "endings": list(arrivals.ACCEPTED),
 }
 """What the record may name, as the page's form offers it."""
 

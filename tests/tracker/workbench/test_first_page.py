@@ -97,7 +97,7 @@ def test_films_arrive_whole_in_a_new_folder(page, tmp_path):
     }
 
 
-@pytest.mark.parametrize("sent", [b"short", b"longer than it was said to be"])
+@pytest.mark.parametrize("sent", [b"short", b"longer than was announced"])
 def test_what_is_not_as_long_as_was_said_is_not_there(page, tmp_path, sent):
     begun = begin(page, tmp_path / "n", ("a.mp4", 9)).json()
     answer = page.ask("PUT", f"/api/arrivals/{begun['id']}/0", sent)

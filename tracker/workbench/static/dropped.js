@@ -66,7 +66,7 @@ export async function placeOf(files, folder, at, brief, line) {
       return { at: found, copied: false };
     }
     if (files.some((file) => file.name === "record.toml")) {
-      showStatus(`A browser doesn't tell where ${folder ?? "the folder"} lies: type its path to open it.`, "bad");
+      showStatus(`A browser doesn't reveal where ${folder ?? "the folder"} lies: type its path to open it.`, "bad");
       return null;
     }
     return await copy(taken, list, folder, at, brief, line);
@@ -82,7 +82,7 @@ async function copy(files, list, folder, at, brief, line) {
     "Copy into a new folder",
     [{ name: "path", label: "New folder", value: `${brief(at)}/${folder ?? "new-test"}`, required: true }],
     `Copy ${bytes(total)}`,
-    `A browser doesn't tell where these files lie, and they are in none of the folders near ${brief(at)}: ` +
+    `A browser doesn't reveal where these files lie, and they are in none of the folders near ${brief(at)}: ` +
       `${list.map((file) => file.name).join(", ")}. To leave them where they are, leave this and type their folder.`,
   );
   if (!got?.path) return null;
