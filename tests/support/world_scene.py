@@ -93,7 +93,7 @@ class Filmed:
     marks: tuple[str, ...]  # "vehicle.marker"
     position: Floats  # (frames, marks, 2)
     sigma: float  # px
-    measured: NDArray[np.bool_]
+    measured_mask: NDArray[np.bool_]
     flash: Floats | None  # (frames,) mean grey of the lamp's region
     rest: Floats | None  # (frames,) mean grey of the whole picture
     zero_frame: float  # true
@@ -349,11 +349,11 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
         position[:, k] = _project(s[:, :3] + turned, rotation, place, lens)
     position += sigma * rng.standard_normal(position.shape)
     inside = ((position > 6) & (position < np.array(SIZE) - 7)).all(axis=2)
-    measured = inside & (rng.random(inside.shape) > 0.02)
+    measured_mask = inside & (rng.random(inside.shape) > 0.02)
     if effect == "copies":
         for first in rng.choice(np.arange(5, count - 8), 4, replace=False):
             run = slice(first + 1, first + 1 + int(size))
-            position[run], measured[run] = position[first], measured[first]
+            position[run], measured_mask[run] = position[first], measured_mask[first]
     duty = float(rng.uniform(0.1, 0.8))
     flash = rest = None
     if effect != "contact":
@@ -369,7 +369,7 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
         marks,
         position,
         sigma,
-        measured,
+        measured_mask,
         flash,
         rest,
         zero,
