@@ -50,21 +50,22 @@ def check_consistency(raw: dict[str, Any]) -> Iterator[Complaint]:
 
 def _blocks(raw: dict[str, Any]) -> Iterator[Complaint]:
     """Names and files of sensor blocks, and that one of a vehicle at most is the primary one."""
-    names: dict[object, Key] = {}
-    primary: dict[object, Key] = {}
+    names: dict[str, Key] = {}
+    primary: dict[str, Key] = {}
     for number, (key, sensor) in enumerate(tables(raw, "accelerometers"), start=1):
-        name = sensor.get("name", str(number))
+        name = str(sensor.get("name", number))
         if name in names:
             yield (*key, "name"), f"another accelerometer is named {brief(name)}", "rename one"
         names[name] = key
         if sensor.get("primary") is True:
-            if sensor.get("vehicle") in primary:
+            vehicle = str(sensor.get("vehicle"))
+            if vehicle in primary:
                 yield (
                     (*key, "primary"),
                     "another accelerometer of this vehicle is the primary one",
                     "leave primary = true with one of them",
                 )
-            primary[sensor.get("vehicle")] = key
+            primary[vehicle] = key
         channels = [channel for _, channel in tables(sensor, "channels")]
         if "file" not in sensor and not (channels and all("file" in c for c in channels)):
             yield (*key, "file"), "'file' is missing", "add it, or give every channel its own file"

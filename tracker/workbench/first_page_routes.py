@@ -11,10 +11,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from tracker.core.types import PATTERNS
-from tracker.record.schema import CHANNELS, CRITERIA
+from tracker.record.schema import CHANNELS, CRITERIA, DECISIONS, DEVICES
 from tracker.workbench import arrivals, recent
 from tracker.workbench.demo_job import SCENARIOS
 from tracker.workbench.first_record import KINDS, write_first_record
+from tracker.workbench.form_labels import LABELS
 from tracker.workbench.pointing_routes import Answer
 from tracker.workbench.request_values import body_of, is_text, text_of, unreadable
 
@@ -27,8 +28,11 @@ CHOICES = {
     "criteria": sorted(CRITERIA, key=lambda name: name == "none"),
     "channels": list(CHANNELS),
     "kinds": list(KINDS),
+    "devices": [device for device in DEVICES if device != "other"],
+    "decisions": [decision for decision in DECISIONS if decision != "guarded"],
     "scenarios": list(SCENARIOS),
     "endings": list(arrivals.ACCEPTED),
+    "labels": LABELS,
 }
 """What the record may name, as the page's form offers it."""
 

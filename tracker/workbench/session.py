@@ -18,6 +18,7 @@ from tracker.storage.later_parts import UNDER_WAY, parts_under_way
 from tracker.storage.toml_text import TooDeepError, plain_tables, toml_tables
 from tracker.workbench.current_analysis import CurrentAnalysis
 from tracker.workbench.film_process import FilmProcess
+from tracker.workbench.form_words import form_error
 from tracker.workbench.frame_store import Frames
 from tracker.workbench.history import RecordFile, digest
 from tracker.workbench.options import WORKBENCH
@@ -84,14 +85,15 @@ class OpenTest:
             "results": self._results_state(),
         }
 
-    def errors(self) -> list[dict[str, str]]:
-        """What is wrong with the record: key path, what, remedy."""
+    def errors(self) -> list[dict[str, Any]]:
+        """What is wrong with the record, in the form's words; see `form_error`."""
         try:
             load_record(self.record)
         except InvalidRecordError as problem:
-            return [self._error(error) for error in problem.errors]
+            return [form_error(self._error(error)) for error in problem.errors]
         except Problem as problem:
-            return [self._error(problem)]
+            error = self._error(problem)
+            return [{**error, "place": error["key"] or "The record"}]
         return []
 
     def film_state(self, camera: str) -> dict[str, Any]:

@@ -39,6 +39,20 @@ export function valueAt(path) {
   return path.reduce((here, part) => (here === undefined || here === null ? undefined : here[part]), store.test.raw);
 }
 
+const NAMED = ["vehicles", "cameras", "markers", "points", "survey", "picks", "channels"]; // their entries have names
+
+/**
+ * What the form calls an entry of the record; errors call it the same.
+ * @param {(string|number)[]} path
+ * @returns {string}
+ */
+export function labelOf(path) {
+  const named = (i) =>
+    typeof path[i] === "number" ||
+    (NAMED.includes(path[i - 1]) && !named(i - 1) && (i > 1 || path[0] !== "survey"));
+  return store.choices.labels[path.map((part, i) => (named(i) ? "*" : part)).join(".")] ?? path.at(-1);
+}
+
 /**
  * A field of the record, saved when it is left.
  * @param {{path: (string|number)[], label: string, hint?: string, kind?: string,
@@ -57,7 +71,7 @@ export function field(f) {
     if (JSON.stringify(value) === JSON.stringify(old ?? null)) return;
     const parent = valueAt(f.path.slice(0, -1));
     const alone = value === null && f.dropsTable && parent && Object.keys(parent).length === 1;
-    save(value === null ? `${key} taken out` : `${key} = ${text}`, [
+    save(value === null ? `${f.label} taken out` : `${f.label}: ${text}`, [
       { path: alone ? f.path.slice(0, -1) : f.path, value },
     ]);
   };
@@ -103,19 +117,10 @@ export function field(f) {
     input.setAttribute("aria-invalid", String(errors.length > 0));
     if (errors.length) input.setAttribute("aria-describedby", wrong.id);
     else input.removeAttribute("aria-describedby");
-    fill(wrong, errors.map((e) => words(e, f)).join(". "));
+    fill(wrong, errors.map((e) => `${e.what}; ${e.remedy}`).join(". "));
   };
   update();
   return { node, update, key };
-}
-
-/** An error in the form's own words: a field of several entries takes them with commas between. */
-function words(error, f) {
-  if (/is not a list of \d+ entries/.test(error.what) && (f.kind === "list" || f.kind === "numbers")) {
-    const count = error.what.match(/of (\d+) entries/)[1];
-    return `needs ${count} entries with commas between, as ${f.hint || "1 m, 0 m, -2 m"}`;
-  }
-  return `${error.what}; ${error.remedy}`;
 }
 
 /**

@@ -1,7 +1,7 @@
 // Parts of the record's form.
 
 import { ask, createElement, showStatus } from "./dom.js";
-import { errorsAt, field, valueAt } from "./fields.js";
+import { errorsAt, field, labelOf, valueAt } from "./fields.js";
 import { pasteRows } from "./paste.js";
 import { save } from "./store.js";
 
@@ -20,12 +20,12 @@ export function updateFields() {
 /**
  * A field of the form.
  * @param {(string|number)[]} path key path in the record
- * @param {string} label
  * @param {string} [hint] an example, shown while the field is empty
- * @param {object} [rest] see `field`
+ * @param {object} [rest] see `field`; `of`: whose it is, where that is not to be seen
  * @returns {HTMLElement}
  */
-export function formField(path, label, hint = "", rest = {}) {
+export function formField(path, hint = "", { of = "", ...rest } = {}) {
+  const label = of ? `${labelOf(path)} of ${of}` : labelOf(path);
   const made = field({ path, label, hint, ...rest });
   fields.push(made);
   return made.node;
@@ -60,7 +60,7 @@ export function remover(label, path) {
           showStatus(`${label} is out of the record; Undo brings it back.`);
       },
     },
-    path.length > 2 && typeof path.at(-1) === "string" ? "Take out" : `Take ${label} out`,
+    path.length > 2 && label !== "this entry" && typeof path.at(-1) === "string" ? "Take out" : `Take ${label} out`,
   );
 }
 
@@ -75,15 +75,15 @@ export async function addNamed(title, path, value, hint) {
   const got = await ask(title, [{ name: "name", label: "Name", required: true, hint }], "Add");
   if (!got?.name) return;
   const changes = Object.entries(value).map(([k, v]) => ({ path: [...path, got.name, k], value: v }));
-  await save(`${path.join(" ")} ${got.name} added`, changes);
+  await save(`${got.name} added`, changes);
 }
 
 /**
  * A table of named entries.
  * @param {string} title
  * @param {(string|number)[]} path
- * @param {[string, string, string?, object?][]} columns key, label, hint and what else a field takes; none: the entry
- * itself is the value
+ * @param {[string, string?, object?][]} columns key, hint and what else a field takes; none: the entry itself is the
+ * value
  * @param {"marker"|"target"|"point"} what kind of row that can be pasted
  * @returns {HTMLElement}
  */
@@ -92,14 +92,14 @@ export function namedRows(title, path, columns, what) {
   const key = path.map((x) => x).join(".");
   const cells = (name) =>
     columns.length
-      ? columns.map(([k, label, hint, rest]) =>
-          createElement("td", {}, formField([...path, name, k], `${label} of ${name}`, hint, { ...rest, bare: true })),
+      ? columns.map(([k, hint, rest]) =>
+          createElement("td", {}, formField([...path, name, k], hint, { ...rest, of: name, bare: true })),
         )
       : [
           createElement(
             "td",
             {},
-            formField([...path, name], `Place of ${name}`, "2.05 m, 0 m, -0.50 m", { kind: "list", bare: true }),
+            formField([...path, name], "2.05 m, 0 m, -0.50 m", { kind: "list", of: name, bare: true }),
           ),
         ];
   return createElement(
@@ -120,8 +120,8 @@ export function namedRows(title, path, columns, what) {
                 "tr",
                 {},
                 createElement("th", { scope: "col" }, "Name"),
-                (columns.length ? columns : [["", "At x, y, z"]]).map((c) =>
-                  createElement("th", { scope: "col" }, c[1]),
+                (columns.length ? columns.map(([k]) => [...path, "", k]) : [[...path, ""]]).map((column) =>
+                  createElement("th", { scope: "col" }, labelOf(column)),
                 ),
                 createElement("th", {}, ""),
               ),

@@ -46,7 +46,7 @@ export function pasteRows(path, what) {
               replacing = area.value;
               throw new Error(`${had.join(", ")}: in the record already. Add once more to replace, or change names.`);
             }
-            if (await save(`${changes.length} rows added to ${path.join(" ")}`, changes)) box.close();
+            if (await save(`${changes.length} rows added to ${path[1]}`, changes)) box.close();
           } catch (error) {
             wrong.textContent = error.message;
           }

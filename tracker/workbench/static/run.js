@@ -133,7 +133,7 @@ export async function check() {
                         goTo(f.where, f.text);
                       },
                     },
-                    f.where.split("/").pop(),
+                    f.place,
                   ),
                 ),
                 createElement("td", {}, f.text),
