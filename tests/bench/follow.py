@@ -8,8 +8,8 @@ record, and prints for that film in the same run, the best of three: seconds of 
 reading with PyAV, of following, of the whole analysis, by the clock and of processor time (all
 threads, user and system); the cost of a mark and frame; the error against the truth. `memory`
 prints the peak memory of an analysis of 500 and of 5,000 frames, or of the number given, with
-compiled code on disk. The H.264 film keeps the noise, 69 kB a frame; the light one, 3.6 kB, smoothes
-it away. Uncompressed film takes 1.3 MB a frame on the disk.
+compiled code on disk. The H.264 film keeps the noise, 69 kB a frame; the light one, 3.6 kB,
+smoothes it away. Uncompressed film takes 1.3 MB a frame on the disk.
 """
 
 from __future__ import annotations

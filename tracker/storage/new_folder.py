@@ -42,7 +42,7 @@ class ArrivingFile:
         self._file = self._part.open("xb")
 
     def write(self, data: bytes) -> None:
-        """Add the next part. Raises OSError where there is no room or more comes than was announced."""
+        """Add the next part. Raises OSError where there is no room or more than announced comes."""
         self._written += len(data)
         if self._written > self._size:
             raise OSError(errno.EFBIG, "it is longer than was announced", str(self._path))
