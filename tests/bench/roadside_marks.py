@@ -31,6 +31,7 @@ from tracker.demo.roadside.write import roadside_truth
 from tracker.demo.tracks import TrueTracks, true_tracks
 from tracker.motion import CameraEvidence, VehicleGeometry, solve
 from tracker.pipeline.after_contact import after_contact, typed_ends
+from tracker.pipeline.article_geometry import near_masks
 from tracker.pipeline.motions import SolvedMotions
 from tracker.pipeline.vehicle_result import contacts, sample_motion
 from tracker.record.load import Record
@@ -82,7 +83,8 @@ def figures(record: Record, tracks: dict[str, TrueTracks], seed: int) -> dict[st
     given = times["overhead"]
     moves = {VEHICLE: sample_motion(solution, draws, VEHICLE, given)}
     motions = SolvedMotions(times, given, draws, moves)
-    ends = typed_ends(record, motions, contacts(record.vehicles, moves, None))
+    near = near_masks(record, {VEHICLE: moves[VEHICLE].samples})
+    ends = typed_ends(record, motions, contacts(record.vehicles, moves, None, near))
     later = after_contact(record, solution, cameras, motions, ends)
     found: dict[str, object] = {}
     if VEHICLE in later.exits:

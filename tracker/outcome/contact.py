@@ -3,7 +3,7 @@
 The force over the mass is the vehicle's own acceleration, so that what its tyres and those of the
 other vehicle do after the impact, brakes included, does not count as contact. Contact lasts as long
 as the horizontal acceleration comes back above a level that tyres do not reach; its end is where
-the acceleration has then died away, or stops falling.
+the acceleration has then died away, or stops falling. `release` tells that end more finely.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.constants import GRAVITY
@@ -32,7 +33,9 @@ class ContactEnd:
         return Quantity(self.end, "s", self.u, at_end=not self.ended)
 
 
-def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd | None:
+def find_contact(
+    time: Array, acceleration: Array, draws: Array, near_mask: NDArray[np.bool_] | None = None
+) -> ContactEnd | None:
     """The end of contact after time zero; None where no impact stands out.
 
     Parameters
@@ -40,6 +43,8 @@ def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd |
     time : (n,) s.
     acceleration : (2, n) of the cg, horizontal, m/s^2; a component that is not seen is 0.
     draws : (m, 2, n) draws of it.
+    near_mask : (n,) whether the vehicle is within reach of what it strikes: while it stays there, a
+        later blow belongs to the same contact. None: not known.
 
     The level is the lesser of what braking tyres can't reach and a share of the greatest
     acceleration, and what tyres give stands below it by a multiple of the acceleration's
@@ -55,16 +60,23 @@ def find_contact(time: Array, acceleration: Array, draws: Array) -> ContactEnd |
         return None
     errors = np.std(draws[..., after], axis=0)
     noise = np.hypot(errors[0], errors[1]) if len(draws) > 1 else np.zeros(len(later))
-    last, end, ended = contact_end(later, size, noise)
-    ends = np.array([contact_end(later, row, noise)[1] for row in sizes])
+    within = None if near_mask is None else near_mask[after]
+    last, end, ended = contact_end(later, size, noise, within)
+    ends = np.array([contact_end(later, row, noise, within)[1] for row in sizes])
     spread = float(np.std(ends, ddof=1)) if len(ends) > 1 else 0.0
     return ContactEnd(end, float(np.hypot(spread, (end - last) / np.sqrt(12.0))), ended, ends)
 
 
-def contact_end(time: Array, size: Array, noise: Array | float = 0.0) -> tuple[float, float, bool]:
+def contact_end(
+    time: Array,
+    size: Array,
+    noise: Array | float = 0.0,
+    near_mask: NDArray[np.bool_] | None = None,
+) -> tuple[float, float, bool]:
     """When an acceleration's size (n,), m/s^2, was last above the level, when it has died away, and
     whether it has by the end of time (n,), s, from time zero on. `noise` (n,) is its uncertainty,
-    m/s^2: on top of what tyres give it must not pass for contact.
+    m/s^2: on top of what tyres give it must not pass for contact. `near_mask` (n,): see
+    `find_contact`.
     """
     greatest = float(size.max())
     usual = min(OUTCOME.contact_force * GRAVITY, OUTCOME.contact_share * greatest)
@@ -75,6 +87,9 @@ def contact_end(time: Array, size: Array, noise: Array | float = 0.0) -> tuple[f
         return float(time[0]), float(time[0]), True
     peak = int(np.argmax(size))
     gaps = np.diff(time[pushed]) > OUTCOME.contact_gap
+    if near_mask is not None:
+        out = np.r_[0, np.cumsum(~near_mask)]  # how many times before each are out of reach
+        gaps &= out[pushed[1:]] > out[pushed[:-1]]
     lasts = pushed[np.r_[gaps, True]]
     k = int(lasts[np.searchsorted(lasts, peak)])
     last = float(time[k])

@@ -17,6 +17,7 @@ from calibration.arrays import Array
 from tracker.core.types import STATE, Quantity
 from tracker.outcome.contact import ContactEnd, find_contact
 from tracker.outcome.options import OUTCOME
+from tracker.outcome.release import fall_window, release_times
 
 COLUMN = {name: i for i, name in enumerate(STATE)}
 _RATE = dict(zip(STATE[:6], STATE[6:12], strict=True))
@@ -136,9 +137,14 @@ def is_at_rest(motion: PosteriorSamples) -> bool:
     return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(samples)))
 
 
-def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
+def contact_of(
+    motion: PosteriorSamples, near_mask: NDArray[np.bool_] | None = None
+) -> ContactEnd | None:
     """When the vehicle's contact ends, by the horizontal force on it; by that along ground x alone
     where the lateral motion is not seen then. None where there is none to be found.
+
+    `near_mask` (n,): while the vehicle is within reach of what it strikes, later blows belong to
+    the same contact.
     """
     columns = [COLUMN["ax_mps2"], COLUMN["ay_mps2"]]
     on = np.isfinite(motion.state[:, columns[0]])
@@ -147,7 +153,34 @@ def contact_of(motion: PosteriorSamples) -> ContactEnd | None:
     state, samples = motion.state[on][:, columns], motion.draws[:, on][:, :, columns]
     seen = np.asarray(np.isfinite(state).all(axis=0))
     mean, draws = np.where(seen, state, 0.0).T, np.where(seen, samples, 0.0)
-    return find_contact(motion.time[on], mean, np.swapaxes(draws, 1, 2))
+    within = None if near_mask is None else near_mask[on]
+    found = find_contact(motion.time[on], mean, np.swapaxes(draws, 1, 2), within)
+    return found if found is None else _released(motion, on, np.hypot(*mean), found)
+
+
+def _released(
+    motion: PosteriorSamples, on: NDArray[np.bool_], size: Array, found: ContactEnd
+) -> ContactEnd:
+    """A contact with its end as the velocities tell it, where they do. `size` (n,) is the
+    horizontal acceleration at the times that are `on`. The end is not known within a step of the
+    motion.
+    """
+    end, ends = found.end, None
+    for _ in range(OUTCOME.release_rounds if found.ended else 0):
+        window = fall_window(motion.time[on], size, end, found.end)
+        if window is None:
+            return found
+        inside = on & (motion.time >= window[0]) & (motion.time <= window[1])
+        columns = [COLUMN[name] for name in (*_SPEEDS, "yaw_rate_radps")]
+        columns = [c for c in columns if np.isfinite(motion.state[inside, c]).all()]
+        ends = release_times(motion.time[inside], motion.draws[:, inside][..., columns])
+        if ends is None:
+            return found
+        end = float(np.mean(ends))
+    if ends is None:
+        return found
+    step = float(np.median(np.diff(motion.time)))
+    return ContactEnd(end, float(np.hypot(_spread(ends), step / np.sqrt(12.0))), True, ends)
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,41 @@ class OutcomeOptions:
     contact_gap: float = option(
         0.1, "s", (0.02, 0.3), "blows farther apart belong to one contact (a tail slap)", _TRADE
     )
+    contact_reach: float = option(
+        0.3,
+        "m",
+        (0.0, 2.0),
+        "later blows still count as the article's: distance from its face within which the vehicle "
+        "may touch it",
+        _TRADE,
+    )
+    release_fall: float = option(
+        0.06, "s", (0.01, 0.3), "slower falls of the last blow's force are used for its end", _TRADE
+    )
+    release_share: float = option(
+        0.5, "1", (0.2, 0.9), "more of that fall is used: from this share of its greatest", _TRADE
+    )
+    release_after: float = option(
+        1.5, "1", (0.5, 4.0), "more of the time after it is used, in the fall's own length", _TRADE
+    )
+    release_times: int = option(
+        8, "1", (5, 50), "a fall that fewer times show is not fitted: its end is that of the level"
+    )
+    release_steps: int = option(
+        150, "1", (20, 2000), "the end is told more finely: moments that are tried"
+    )
+    release_least: float = option(
+        1e-4,
+        "1",
+        (1e-6, 0.01),
+        "velocities known better than this share of their change have no more weight",
+    )
+    release_none: float = option(
+        0.5, "1", (0.0, 0.9), "more of the draws may show no end before the last moment tried"
+    )
+    release_rounds: int = option(
+        3, "1", (1, 10), "the time after contact that is used follows the found end more closely"
+    )
     contact_hold: float = option(
         0.02, "s", (0.005, 0.1), "a record must show more of the time after contact", _TRADE
     )

@@ -24,6 +24,12 @@ from tracker.outcome.headline import PosteriorSamples, is_at_rest
 from tracker.outcome.photograph import photographed_place
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
+from tracker.pipeline.article_geometry import (
+    outline_corners,
+    placed_points,
+    striking_vehicle,
+    traffic_face,
+)
 from tracker.pipeline.motions import SolvedMotions
 from tracker.pipeline.options import EVALUATION
 from tracker.record.after_contact import Article
@@ -69,7 +75,7 @@ def after_contact(
     moves = {
         name: motion.samples for name, motion in motions.of.items() if len(motion.samples.time)
     }
-    face = _face(record, moves)
+    face = traffic_face(record, moves)
     exits, finals = {}, {}
     for name, motion in moves.items():
         table, end = record.vehicles[name], ends.get(name)
@@ -96,7 +102,7 @@ def typed_ends(
     """The ends of contact, those that events of the record set in place of those found."""
     ends = dict(found)
     for event in record.test.events:
-        vehicle = event.vehicle or _striking(record)
+        vehicle = event.vehicle or striking_vehicle(record)
         if event.sets == "exit" and vehicle is not None and vehicle in motions.of:
             ends[vehicle] = typed_end(event.time, event.u, len(motions.draws), EVALUATION.seed)
     return ends
@@ -105,42 +111,9 @@ def typed_ends(
 def is_typed(record: Record, vehicle: str) -> bool:
     """Whether an event of the record sets this vehicle's loss of contact."""
     return any(
-        e.sets == "exit" and (e.vehicle or _striking(record)) == vehicle for e in record.test.events
+        e.sets == "exit" and (e.vehicle or striking_vehicle(record)) == vehicle
+        for e in record.test.events
     )
-
-
-def _striking(record: Record) -> str | None:
-    return next((n for n, v in record.vehicles.items() if v.role == "striking"), None)
-
-
-def _face(record: Record, moves: Mapping[str, PosteriorSamples]) -> TrafficFace | None:
-    """The article's traffic face; without a stated place, through the mark nearest to the traffic,
-    which serves displacements. Its side is that away from the striking vehicle before contact.
-    """
-    article, vehicle = record.article, _striking(record)
-    if article is None or article.kind == "pole":
-        return None
-    places = np.array([m.at for m in article.markers.values()]).reshape(-1, 3)
-    right = TrafficFace(article.heading, 0.0)
-    lateral = right.behind(places) if len(places) else np.zeros(0)
-    offset = article.traffic_face
-    if article.side is not None:
-        side = 1.0 if article.side == "right" else -1.0
-    elif vehicle is not None and vehicle in moves and (offset is not None or len(lateral)):
-        motion = moves[vehicle]
-        known = np.isfinite(motion.state[:, :2]).all(axis=1)
-        if not known.any():
-            return None
-        near = float(np.mean(lateral)) if offset is None else offset
-        first = float(right.behind(motion.state[known][:1, :3])[0])
-        side = 1.0 if near > first else -1.0
-    else:
-        return None
-    if offset is None:
-        if not len(lateral):
-            return None
-        offset = float(lateral.min() if side > 0 else lateral.max())
-    return TrafficFace(article.heading, offset, side)
 
 
 def _outline(table: Vehicle) -> VehicleOutline | None:
@@ -148,38 +121,6 @@ def _outline(table: Vehicle) -> VehicleOutline | None:
     if outline is None:
         return None
     return VehicleOutline(outline.front, outline.length, outline.width, table.cg)
-
-
-def _corners(table: Vehicle) -> dict[str, tuple[float, float, float]]:
-    """Corners of the outline, at the ground and at the top, vehicle axes, m."""
-    outline = table.outline
-    if outline is None:
-        return {}
-    half, rear = outline.width / 2, outline.front - outline.length
-    places = {
-        "front left corner": (outline.front, -half),
-        "front right corner": (outline.front, half),
-        "rear right corner": (rear, half),
-        "rear left corner": (rear, -half),
-    }
-    found = {name: (x, y, table.cg[2]) for name, (x, y) in places.items()}
-    if outline.height is not None:
-        found |= {f"{n}, top": (x, y, -outline.height) for n, (x, y) in places.items()}
-    return found
-
-
-def _place_marks(
-    motion: PosteriorSamples, cg: Array, places: Mapping[str, tuple[float, float, float]]
-) -> dict[str, tuple[Array, Array]]:
-    """Ground places (n, 3) and draws (m, n, 3) of points in vehicle axes."""
-    found = {}
-    for name, at in places.items():
-        lever_arm = np.array(at) - cg
-        found[name] = (
-            point_motion(motion.state, lever_arm)[0],
-            point_motion(motion.draws, lever_arm)[0],
-        )
-    return found
 
 
 def _exit(
@@ -216,8 +157,8 @@ def _box(
         return None
     cg, outline = np.array(table.cg), table.outline
     wheels = {name: table.points[name] for name in table.wheels if name in table.points}
-    corners = {n: at for n, at in _corners(table).items() if not n.endswith("top")}
-    places = _place_marks(motion, cg, wheels or corners)
+    corners = {n: at for n, at in outline_corners(table).items() if not n.endswith("top")}
+    places = placed_points(motion, cg, wheels or corners)
     moment = np.array([end.end])
     last = at_times(motion.time, motion.state[None], moment)
     lasts = at_times(motion.time, motion.draws, end.draws)
@@ -306,7 +247,9 @@ def _impact(
     table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None
 ) -> tuple[Array, Array] | None:
     """The ground place of the outline's corner that is farthest into the face at time zero."""
-    corners = [np.array(at) - table.cg for n, at in _corners(table).items() if "top" not in n]
+    corners = [
+        np.array(at) - table.cg for n, at in outline_corners(table).items() if "top" not in n
+    ]
     if face is None or not corners or not motion.time[0] <= 0 <= motion.time[-1]:
         return None
     zero = at_times(motion.time, motion.state[None], np.zeros(1))
@@ -353,12 +296,12 @@ def _article(
     detached = [name for name, m in article.markers.items() if m.detached_at is not None]
     figures = article_figures(paths, face, width, known_face, detached)
     intrusion = None
-    vehicle = _striking(record)
+    vehicle = striking_vehicle(record)
     if known_face and vehicle is not None and vehicle in moves:
         table, motion = record.vehicles[vehicle], moves[vehicle]
-        points = {**_corners(table), **table.points}
+        points = {**outline_corners(table), **table.points}
         if points and np.isfinite(motion.state[:, :2]).any():
-            placed = _place_marks(motion, np.array(table.cg), points)
+            placed = placed_points(motion, np.array(table.cg), points)
             intrusion = vehicle_intrusion(motion.time, placed, face)
     return ArticleResult(
         _figure(figures.dynamic),

@@ -19,6 +19,7 @@ from tracker.outcome.headline import Crush
 from tracker.outcome.joint import Articulation
 from tracker.outcome.processing import PROCESSING
 from tracker.pipeline.after_contact import after_contact, typed_ends
+from tracker.pipeline.article_geometry import near_masks
 from tracker.pipeline.assumptions import assumptions
 from tracker.pipeline.calibration_result import calibration_result
 from tracker.pipeline.camera_result import (
@@ -90,7 +91,7 @@ def assemble_results(found: Analysis) -> Results:
     crush = crush_result(record.vehicles, motions.of)
     balance = mechanics_result(record, solution, motions.draws, crush)
     fused = _joint_occupants(found)
-    ends = typed_ends(record, motions, contacts(record.vehicles, motions.of, crush))
+    ends = _contact_ends(record, motions, crush)
     later = after_contact(
         record, solution, {n: evidence(film) for n, film in films.items()}, motions, ends
     )
@@ -170,10 +171,18 @@ def film_headline(
     draws = EVALUATION.headline_draws
     motions = sample_motions(films, solution, draws, EVALUATION.seed)
     crush = crush_result(record.vehicles, motions.of)
-    ends = typed_ends(record, motions, contacts(record.vehicles, motions.of, crush))
+    ends = _contact_ends(record, motions, crush)
     figures = _film_figures(record, solution, motions, distances, ends)
     test = record.test
     return Headline(test.number, test.report_units, draws, figures, crush_values(crush))
+
+
+def _contact_ends(
+    record: Record, motions: SolvedMotions, crush: Crush | None
+) -> dict[str, ContactEnd | None]:
+    """When each vehicle's contact ends, typed ends included."""
+    near = near_masks(record, {name: motion.samples for name, motion in motions.of.items()})
+    return typed_ends(record, motions, contacts(record.vehicles, motions.of, crush, near))
 
 
 def _film_figures(

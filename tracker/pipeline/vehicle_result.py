@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,11 +152,16 @@ def contacts(
     vehicles: Mapping[str, Vehicle],
     motions: Mapping[str, VehicleMotion],
     crush: headline.Crush | None,
+    near: Mapping[str, NDArray[np.bool_]] = MappingProxyType({}),
 ) -> dict[str, ContactEnd | None]:
     """When each vehicle's contact ends: that of the one that strikes counts for the one it strikes,
-    whose own tyres may slow it as much as the impact pushes it.
+    whose own tyres may slow it as much as the impact pushes it. `near`: at which times of its
+    samples a vehicle is within reach of the article.
     """
-    found = {name: headline.contact_of(motion.samples) for name, motion in motions.items()}
+    found = {
+        name: headline.contact_of(motion.samples, near.get(name))
+        for name, motion in motions.items()
+    }
     names = _striking_and_struck(vehicles, motions)
     if names is not None and crush is not None and crush.contact is not None:
         found |= dict.fromkeys(names, crush.contact)
