@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from calibration.options import option
@@ -22,6 +23,9 @@ class CriteriaOptions:
     )
     class_share: float = option(
         0.10, "1", (0.02, 0.2), "vehicles farther from a nominal mass count as of its class", _TRADE
+    )
+    head_on: float = option(
+        math.radians(5.0), "rad", (0.0, 0.3), "tests at larger intended angles are head-on", _TRADE
     )
 
 

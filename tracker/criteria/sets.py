@@ -13,6 +13,7 @@ from calibration.constants import GRAVITY
 from calibration.errors import RECORD, RecordError
 from calibration.files import read_bounded
 from tracker.core.units import UnitError, brief, parse
+from tracker.criteria.options import CRITERIA
 from tracker.results.verdicts import Measure
 from tracker.storage.toml_text import TooDeepError, toml_tables
 
@@ -384,6 +385,6 @@ _MEASURE: dict[str, Measure] = {
 }
 
 
-def is_head_on(angle: float | None, below: float = math.radians(5.0)) -> bool:
-    """True for an intended angle (rad) of less than 5 degrees, and where none is stated."""
+def is_head_on(angle: float | None, below: float = CRITERIA.head_on) -> bool:
+    """True for an intended angle (rad) less than `below`, and where none is stated."""
     return angle is None or abs(angle) < below

@@ -75,10 +75,10 @@ class OutcomeOptions:
     tilt_time: float = option(
         0.15, "s", (0.02, 1.0), "a pitch and roll that nobody saw grow more slowly", _TRADE
     )
-    leaving_speed: float = option(
+    moving_speed: float = option(
         0.1, "m/s", (0.02, 0.5), "a vehicle that comes to rest does so sooner", _TRADE
     )
-    leaving_sigmas: float = option(
+    moving_sigmas: float = option(
         3.0, "1", (1, 6), "likewise, in the uncertainty of its speed at the film's end", _TRADE
     )
     noise_sigmas: float = option(
@@ -132,6 +132,9 @@ class OutcomeOptions:
     )
     standing_angle_u: float = option(
         0.0175, "rad", (1e-3, 0.2), "a vehicle at rest may lean more than before the test"
+    )
+    photograph_headings: int = option(
+        16, "1", (4, 64), "the fit to a later photograph begins from more headings"
     )
 
 

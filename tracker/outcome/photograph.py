@@ -17,8 +17,21 @@ from tracker.core.rigid_body import rotate_vectors
 from tracker.outcome.options import OUTCOME
 from tracker.outcome.rest import StatedPlace
 
-_STARTS = 16
 _STEP = 1e-5
+"""m or rad of a difference quotient."""
+
+
+def standing_pixels(camera: Camera, marks: Array, place: Array, stance: Array) -> Array:
+    """Pixels (k, 2) of a vehicle's marks (k, 3) from a point of it that is at `place`: ground x, y
+    and heading; `stance` (3,): height z of the point (m), roll and pitch (rad).
+    """
+    return np.asarray(camera.project(_standing_points(marks, place, stance)))
+
+
+def _standing_points(marks: Array, place: Array, stance: Array) -> Array:
+    angles = np.tile([stance[1], stance[2], place[2]], (len(marks), 1))
+    at = np.array([place[0], place[1], stance[0]])
+    return np.asarray(at + rotate_vectors(angles, marks)[0])
 
 
 def photographed_place(
@@ -34,20 +47,15 @@ def photographed_place(
     stance : (3,) height of the cg (z, m), roll and pitch (rad) before the test.
     """
 
-    def project(place: Array, stands: Array, marks: Array) -> Array:
-        angles = np.tile([stands[1], stands[2], place[2]], (len(marks), 1))
-        points = np.array([place[0], place[1], stands[0]]) + rotate_vectors(angles, marks)[0]
-        return np.asarray(camera.project(points))
-
     def off(place: Array) -> Array:
-        away = (project(place, stance, lever_arms) - pixels).ravel() / pixel_u
+        away = (standing_pixels(camera, lever_arms, place, stance) - pixels).ravel() / pixel_u
         return np.where(np.isfinite(away), away, 1e6)
 
     ray = camera.rays(pixels.mean(axis=0)[None])[0]
     if ray[2] <= 0:
         return None
     ground = camera.position + (stance[0] - camera.position[2]) / ray[2] * ray
-    starts = np.linspace(-np.pi, np.pi, _STARTS, endpoint=False)
+    starts = np.linspace(-np.pi, np.pi, OUTCOME.photograph_headings, endpoint=False)
     fits = [least_squares(off, np.array([ground[0], ground[1], yaw])) for yaw in starts]
     fit = min(fits, key=lambda f: float(f.cost))
     jacobian = np.asarray(fit.jac, dtype=np.float64)
@@ -58,17 +66,17 @@ def photographed_place(
     normal = np.linalg.inv(jacobian.T @ jacobian)
     gain = normal @ jacobian.T / pixel_u  # of x, y, heading by a pixel
     covariance = scale * normal
-    angles = np.tile([stance[1], stance[2], fit.x[2]], (len(lever_arms), 1))
-    points = np.array([fit.x[0], fit.x[1], stance[0]]) + rotate_vectors(angles, lever_arms)[0]
+    points = _standing_points(lever_arms, fit.x, stance)
     _, by_point, by_camera = camera.project_with_derivatives(points)
     sensitivity = gain @ by_camera.reshape(len(gain[0]), -1)
     covariance = covariance + sensitivity @ camera.covariance @ sensitivity.T
-    base = project(fit.x, stance, lever_arms)
+    base = standing_pixels(camera, lever_arms, fit.x, stance)
     sds = (OUTCOME.standing_height_u, OUTCOME.standing_angle_u, OUTCOME.standing_angle_u)
     for k, sd in enumerate(sds):
         other = stance.copy()
         other[k] += _STEP
-        sensitivity = gain @ ((project(fit.x, other, lever_arms) - base) / _STEP).ravel()
+        shifted = standing_pixels(camera, lever_arms, fit.x, other)
+        sensitivity = gain @ ((shifted - base) / _STEP).ravel()
         covariance = covariance + sd**2 * np.outer(sensitivity, sensitivity)
     for k in range(len(lever_arms)):
         shift = gain[:, 2 * k : 2 * k + 2] @ by_point[k]

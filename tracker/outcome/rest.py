@@ -12,8 +12,9 @@ from typing import Literal
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Quantity
+from tracker.core.types import Motion, Quantity
 from tracker.outcome.headline import COLUMN, PosteriorSamples, at_zero, is_at_rest
+from tracker.outcome.options import OUTCOME
 from tracker.outcome.traffic_face import TrafficFace
 
 Source = Literal["film", "photograph", "tape"]
@@ -43,6 +44,14 @@ class StatedPlace:
     y: tuple[float, float]
     heading: tuple[float, float]
     source: Source
+
+
+def last_moving_row(motion: Motion) -> int:
+    """The last row of a motion in which the vehicle's cg still moves in plan; -1 if in none."""
+    u = float(np.nan_to_num(motion.u_of("vx_mps")[-1]))
+    slow = max(OUTCOME.moving_speed, OUTCOME.moving_sigmas * u)
+    moving = np.flatnonzero(np.hypot(motion["vx_mps"], motion["vy_mps"]) > slow)
+    return int(moving[-1]) if len(moving) else -1
 
 
 def final_place(

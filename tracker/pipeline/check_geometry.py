@@ -13,20 +13,9 @@ from tracker.camera.lens_source import lens_of
 from tracker.camera.options import CAMERA
 from tracker.pipeline.check_result import Check
 from tracker.pipeline.check_vehicle_picks import check_vehicle_picks
+from tracker.pipeline.options import CHECK
 from tracker.record.load import CameraEntry, Record, Vehicle
 
-NEAR = 0.02
-"""m between two surveyed places below which they are one."""
-SAME_PX = 1.5
-"""px between two picks in one frame below which they are one."""
-BURIED = 0.1
-"""m below ground (z down) from which the sign of z is questionable."""
-OUTLYING = 10.0
-"""Times the extent of all other places from which one is an outlier, as mm for m."""
-ROUNDED = 0.05
-"""m: places that are all multiples of it were read off or guessed."""
-FEWEST_ROUNDED = 3
-"""Marks that say so."""
 SURVEY_CODES = ("survey_swapped", "survey_blunder", "survey_contradiction", "survey_misfit")
 
 
@@ -53,7 +42,7 @@ def check_picks(record: Record, name: str, size: tuple[int, int]) -> Iterator[Ch
     picks = {f"survey.{n}": (t.pixel, t.frame) for n, t in camera.survey.items() if t.pixel}
     picks |= {n: (p.pixel, p.frame) for n, p in camera.picks.items()}
     for (a, (pa, fa)), (b, (pb, fb)) in combinations(picks.items(), 2):
-        if fa == fb and np.hypot(*np.subtract(pa, pb)) < SAME_PX:
+        if fa == fb and np.hypot(*np.subtract(pa, pb)) < CHECK.same_pixel:
             text = f"{a} and {b} are picked at one pixel ({pa[0]:g}, {pa[1]:g}): one is wrong"
             yield Check("doubtful", where, text)
     yield from _pose(record, name, camera, size)
@@ -88,7 +77,7 @@ def _check_doubled(
     places: Mapping[str, tuple[float, float, float]], where: str, what: str
 ) -> Iterator[Check]:
     for (a, first), (b, second) in combinations(places.items(), 2):
-        if np.linalg.norm(np.subtract(first, second)) < NEAR:
+        if np.linalg.norm(np.subtract(first, second)) < CHECK.same_place:
             yield Check("doubtful", where, f"the {what} {a} and {b} are surveyed at one place")
 
 
@@ -102,7 +91,7 @@ def _check_outlying(
         rest = np.delete(points, k, axis=0)
         extent = float(np.ptp(rest, axis=0).max())
         away = float(np.abs(np.subtract(at, np.median(rest, axis=0))).max())
-        if extent > 0 and away > OUTLYING * extent:
+        if extent > 0 and away > CHECK.outlying * extent:
             distance = f"{away / 1000:.1f} km" if away >= 1000 else f"{away:.0f} m"
             text = (
                 f"{name} lies {distance} from the others: mm written as m, or a slip of the point"
@@ -114,7 +103,7 @@ def _check_buried(
     places: Mapping[str, tuple[float, float, float]], where: str, how: str
 ) -> Iterator[Check]:
     for name, at in places.items():
-        if at[2] > BURIED:
+        if at[2] > CHECK.buried:
             text = f"{name} lies {at[2]:.2f} m below ground {how}: z points down, check its sign"
             yield Check("doubtful", f"{where}.{name}", text)
 
@@ -123,12 +112,12 @@ def _check_guessed(
     record: Record, markers: Mapping[str, tuple[float, float, float]], where: str
 ) -> Iterator[Check]:
     """Round places whose uncertainty is the default."""
-    if "marker_u" in record.survey.model_fields_set or len(markers) < FEWEST_ROUNDED:
+    if "marker_u" in record.survey.model_fields_set or len(markers) < CHECK.rounded_marks:
         return
     values = np.array(list(markers.values()))
-    if np.abs(values / ROUNDED - np.round(values / ROUNDED)).max() < 1e-6:
+    if np.abs(values / CHECK.rounded - np.round(values / CHECK.rounded)).max() < 1e-6:
         text = (
-            f"all places are multiples of {1e3 * ROUNDED:.0f} mm, and survey.marker_u is not given:"
+            f"all places are multiples of {1e3 * CHECK.rounded:.0f} mm, and survey.marker_u is not given:"
             f" its default of {1e3 * record.survey.marker_u:g} mm is for measured places"
         )
         yield Check("doubtful", where, text)
@@ -141,7 +130,7 @@ def _pose(record: Record, name: str, camera: CameraEntry, size: tuple[int, int])
 
     where = f"cameras.{name}.survey"
     picked = {n: t for n, t in camera.survey.items() if t.at is not None and t.pixel is not None}
-    if len(picked) < 5 or len({t.frame for t in picked.values()}) > 1:
+    if len(picked) < CHECK.pose_picks or len({t.frame for t in picked.values()}) > 1:
         return
     own = camera.lens is not None and camera.lens.board is None
     try:
@@ -162,7 +151,9 @@ def _pose(record: Record, name: str, camera: CameraEntry, size: tuple[int, int])
     for finding in bad:
         yield Check("doubtful", where, finding.text)
     text = f"a pose from the picks leaves {found.rms_px:.1f} px rms"
-    yield Check("doubtful" if found.rms_px > 3.0 * CAMERA.pick_u else "ok", where, text)
+    yield Check(
+        "doubtful" if found.rms_px > CHECK.pose_misfit * CAMERA.pick_u else "ok", where, text
+    )
     if not bad:
         yield from check_vehicle_picks(record, name, camera, found.camera)
 

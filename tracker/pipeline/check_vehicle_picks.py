@@ -11,22 +11,11 @@ from scipy.optimize import least_squares
 from calibration.arrays import Array
 from calibration.camera import Camera
 from tracker.camera.options import CAMERA
-from tracker.core.rigid_body import rotation
 from tracker.core.types import MarkId
+from tracker.outcome.photograph import standing_pixels
 from tracker.pipeline.check_result import Check
+from tracker.pipeline.options import CHECK
 from tracker.record.load import CameraEntry, Record
-
-FEWEST = 4
-"""Picks in one frame that leave twice as many numbers as a stand has unknowns."""
-HEADINGS = 8
-"""Headings from which the fit begins; it needs one within an eighth of a turn."""
-MISFIT = 5.0
-"""Times a rough pick's u from which picks and markers contradict each other: a body that is
-pitched or rolled by a few degrees stays below."""
-AHEAD = 15.0
-"""m from a camera that looks level, where the fit begins."""
-MENDED = 0.5
-"""An exchange that brings the misfit below this share of it is the likely slip."""
 
 
 def check_vehicle_picks(
@@ -38,18 +27,18 @@ def check_vehicle_picks(
     """
     for vehicle, places in _by_vehicle(record, entry).items():
         names, markers, pixels = places
-        if len(names) < FEWEST:
+        if len(names) < CHECK.vehicle_picks:
             continue
         misfit = _misfit(camera, markers, pixels)
         if misfit < CAMERA.pick_u:
             continue
         pair, left = _best_exchange(camera, markers, pixels)
         reported = f"the picks of {vehicle} lie {misfit:.0f} px rms from where it can stand"
-        if left < MENDED * misfit:
+        if left < CHECK.mended * misfit:
             first, second = (names[k] for k in pair)
             text = f"{first} and {second} look exchanged: {reported}, exchanged {left:.0f} px"
             yield Check("doubtful", f"cameras.{name}.picks", text)
-        elif misfit > MISFIT * CAMERA.pick_u:
+        elif misfit > CHECK.vehicle_misfit * CAMERA.pick_u:
             text = f"{reported}: look at its picks and at its markers' coordinates"
             yield Check("doubtful", f"cameras.{name}.picks", text)
 
@@ -85,12 +74,12 @@ def _misfit(camera: Camera, markers: Array, pixels: Array) -> float:
     """What the place and heading that fit best leave, px rms."""
 
     def error(state: Array) -> Array:
-        turn = rotation(np.array([0.0, 0.0, state[3]]))
-        seen = camera.project(markers @ turn.T + state[:3])
+        upright = np.array([state[2], 0.0, 0.0])
+        seen = standing_pixels(camera, markers, state[[0, 1, 3]], upright)
         return np.nan_to_num(seen - pixels, nan=1e4).ravel()
 
     middle = _on_ground(camera, pixels.mean(axis=0), float(markers[:, 2].mean()))
-    turns = np.linspace(0, 2 * np.pi, HEADINGS, endpoint=False)
+    turns = np.linspace(0, 2 * np.pi, CHECK.vehicle_headings, endpoint=False)
     starts = [np.array([*middle, 0.0, turn]) for turn in turns]
     begin = min(starts, key=lambda state: float(np.sum(error(state) ** 2)))
     found = least_squares(error, begin, x_scale=[0.1, 0.1, 0.1, 0.05], max_nfev=60)
@@ -100,5 +89,9 @@ def _misfit(camera: Camera, markers: Array, pixels: Array) -> float:
 def _on_ground(camera: Camera, pixel: Array, z: float) -> Array:
     """Ground x, y (2,) where a pixel looks at a height z, m; ahead of a camera that looks level."""
     ray = camera.rays(pixel[None])[0]
-    reach = (z - camera.position[2]) / ray[2] if abs(ray[2]) > 0.05 else AHEAD
-    return np.asarray((camera.position + (reach if reach > 0 else AHEAD) * ray)[:2])
+    reach = (
+        (z - camera.position[2]) / ray[2]
+        if abs(ray[2]) > CHECK.level_slope
+        else CHECK.level_distance
+    )
+    return np.asarray((camera.position + (reach if reach > 0 else CHECK.level_distance) * ray)[:2])

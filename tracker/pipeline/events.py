@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from tracker.core.types import Quantity
+from tracker.outcome.rest import last_moving_row
 from tracker.record.load import Record
 from tracker.results.after_contact import ArticleResult, EventResult
 from tracker.results.schema import Results, VehicleResult
@@ -99,10 +100,9 @@ def _rest(results: Results, name: str, entry: VehicleResult) -> Iterator[EventRe
     motion = results.motion.get(name)
     if not entry.rest or motion is None or not len(motion.time):
         return
-    speed = np.hypot(motion["vx_mps"], motion["vy_mps"])
-    moving = np.flatnonzero(speed > max(0.1, 3 * float(motion.u_of("vx_mps")[-1])))
-    if len(moving) and 0 < motion.time[moving[-1]] < motion.time[-1]:
-        at = float(motion.time[moving[-1] + 1])
+    row = last_moving_row(motion)
+    if row >= 0 and 0 < motion.time[row] < motion.time[-1]:
+        at = float(motion.time[row + 1])
         yield EventResult(at, f"{name} at rest", "found", "rest")
 
 

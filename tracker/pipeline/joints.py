@@ -19,9 +19,6 @@ from tracker.record.load import Record
 from tracker.results.after_contact import JointResult
 from tracker.results.schema import Curve
 
-OPEN = 4.0
-"""A gap of more standard uncertainties is reported."""
-
 
 def with_joints(
     record: Record, motions: SolvedMotions
@@ -78,7 +75,7 @@ def open_joints(found: Mapping[str, Articulation]) -> Iterator[Diagnostic]:
     """Joints whose two places differ by more than their uncertainty."""
     for name, angles in found.items():
         gap = angles.gap
-        if gap.value > OPEN * gap.u:
+        if gap.value > EVALUATION.joint_opens * gap.u:
             text = (
                 f"the joint's place on the two vehicles differs by {1e3 * gap.value:.0f} mm at "
                 f"{gap.time:.3f} s, its standard uncertainty is {1e3 * gap.u:.0f} mm"

@@ -48,6 +48,9 @@ class EvaluationOptions:
     states_at_once: int = option(
         1_500_000, "1", (10_000, 10**8), "more numbers of draws' states are held at once"
     )
+    joint_opens: float = option(
+        4.0, "u", (2.0, 10.0), "a joint may gape farther before it is a warning"
+    )
     agreement: float = option(
         2.0, "u", (1.0, 3.0), "two values farther apart count as agreeing (k = 2)", CUSTOM
     )
@@ -79,6 +82,65 @@ class FusionOptions:
     )
 
 
+@dataclass(frozen=True)
+class CheckOptions:
+    """What `check` remarks on before the films are followed."""
+
+    flat: float = option(
+        0.03, "1", (0.005, 0.2), "points count as in a plane or line farther off: share of extent"
+    )
+    well_spread: float = option(
+        0.1, "1", (0.02, 0.5), "targets must span more of the picture's area to pass"
+    )
+    small_px: float = option(6.0, "px", (3.0, 20.0), "larger marks are called small")
+    blur: float = option(
+        0.5, "size", (0.1, 2.0), "marks may move farther in an exposure before it is remarked"
+    )
+    samples: float = option(
+        1800.0,
+        "1/s",
+        (600.0, 10_000.0),
+        "faster sampling is asked for",
+        "SAE J211-1: ten times the channel class, here CFC 180 for occupant risk",
+    )
+    light_frames: float = option(
+        3.0, "frame", (2.0, 10.0), "slower timing lights are asked for: frames in a blink"
+    )
+    same_place: float = option(0.02, "m", (1e-3, 0.2), "surveyed places farther apart count as one")
+    same_pixel: float = option(1.5, "px", (0.5, 10.0), "picks farther apart count as one")
+    buried: float = option(0.1, "m", (0.0, 1.0), "places may be deeper below ground (z down)")
+    outlying: float = option(
+        10.0, "extent", (3.0, 100.0), "a place must be farther off the others (mm written as m)"
+    )
+    rounded: float = option(
+        0.05, "m", (0.01, 0.5), "places that are multiples of a longer step count as guessed"
+    )
+    rounded_marks: int = option(3, "1", (2, 10), "more marks must show it")
+    pose_picks: int = option(5, "1", (4, 20), "a pose is tried with more picks in one frame")
+    pose_misfit: float = option(
+        3.0, "u", (1.0, 10.0), "a pose from the picks may leave more, in u of a rough pick"
+    )
+    vehicle_picks: int = option(
+        4, "1", (3, 20), "more picks of a vehicle in one frame are needed: it has four unknowns"
+    )
+    vehicle_headings: int = option(
+        8, "1", (4, 64), "the fit of a standing vehicle begins from more headings"
+    )
+    vehicle_misfit: float = option(
+        5.0, "u", (2.0, 20.0), "a vehicle may lean more before its picks contradict its markers"
+    )
+    level_distance: float = option(
+        15.0, "m", (1.0, 100.0), "the fit begins farther from a camera that looks level"
+    )
+    level_slope: float = option(
+        0.05, "1", (0.01, 0.5), "steeper cameras count as looking level: sine of the slope"
+    )
+    mended: float = option(
+        0.5, "1", (0.1, 0.9), "an exchange that leaves more of the misfit counts as the slip"
+    )
+
+
+CHECK = CheckOptions()
 EVALUATION = EvaluationOptions()
 FUSION = FusionOptions()
 """The values in use."""

@@ -13,22 +13,12 @@ from calibration.errors import Problem
 from tracker.core.types import MarkId
 from tracker.pipeline.check_geometry import check_picks, check_places, missing_costs
 from tracker.pipeline.check_result import Check
+from tracker.pipeline.options import CHECK
 from tracker.record.check_files import is_url
 from tracker.record.load import AccelerometerEntry, CameraEntry, Record, Vehicle, load_record
 
 if TYPE_CHECKING:
     from tracker.film import Film
-
-FLAT = 0.03
-"""Extent across a plane or line, relative to the extent along, below which points lie in it."""
-WELL_SPREAD = 0.1
-"""Share of the picture's area that the surveyed targets should span."""
-SMALL_PX = 6.0
-"""Size in the picture below which a mark is hard to measure."""
-BLUR = 0.5
-"""Blur during an exposure, in mark sizes, above which a mark is hard to measure."""
-SAMPLES = 1800.0
-"""1/s: ten times the channel class, at least (SAE J211-1), here CFC 180 for occupant risk."""
 
 
 def check_record(path: str | Path) -> list[Check]:
@@ -142,10 +132,10 @@ def _time(camera: CameraEntry, film: Film, where: str) -> Iterator[Check]:
         text = "the exposure is not given, so blur is not foreseen and a flash is timed less well"
         yield Check("doubtful", f"{where}.exposure", text)
     light = camera.time.timing_light
-    if light is not None and base.rate / light.rate < 3:
+    if light is not None and base.rate / light.rate < CHECK.light_frames:
         text = (
             f"a light of {light.rate:g} 1/s blinks every {base.rate / light.rate:.2g} frames; "
-            "at least 3 frames are needed to time them by it"
+            f"at least {CHECK.light_frames:g} frames are needed to time them by it"
         )
         yield Check("doubtful", f"{where}.time.timing_light", text)
 
@@ -211,10 +201,10 @@ def _geometry(camera: CameraEntry, size: tuple[int, int], where: str) -> Iterato
         text = f"{len(targets)} targets are surveyed; a pose needs at least 4"
         yield Check("missing", place, text)
         return
-    if extent[1] < FLAT * extent[0]:
+    if extent[1] < CHECK.flat * extent[0]:
         yield Check("missing", place, "the surveyed targets lie on one line, which fixes no pose")
         return
-    flat = extent[2] < FLAT * extent[0]
+    flat = extent[2] < CHECK.flat * extent[0]
     shape = "in one plane" if flat else "in depth"
     text = f"{len(targets)} surveyed targets, spread {shape}"
     yield Check("ok", place, text)
@@ -230,7 +220,7 @@ def _geometry(camera: CameraEntry, size: tuple[int, int], where: str) -> Iterato
         yield _unpicked_targets(camera, len(targets) - len(pixels), place)
         return
     share = _hull_area(pixels) / (size[0] * size[1])
-    if share < WELL_SPREAD:
+    if share < CHECK.well_spread:
         text = f"the surveyed targets span {100 * share:.0f} % of the picture; spread them wider"
         yield Check("doubtful", place, text)
 
@@ -276,11 +266,11 @@ def _marks(record: Record, camera: CameraEntry, where: str) -> Iterator[Check]:
         place = f'{where}.picks."{name}"'
         if size is None:
             continue
-        if scale is not None and size * scale < SMALL_PX:
+        if scale is not None and size * scale < CHECK.small_px:
             text = f"the mark is only about {size * scale:.1f} px large in the picture"
             yield Check("doubtful", place, text)
         striking = not name.is_free and record.vehicles[name.vehicle].role == "striking"
-        if striking and speed and camera.exposure and speed * camera.exposure > BLUR * size:
+        if striking and speed and camera.exposure and speed * camera.exposure > CHECK.blur * size:
             text = (
                 f"at the intended speed the mark moves {1000 * speed * camera.exposure:.0f} mm "
                 f"during the exposure and is {1000 * size:.0f} mm large; shorten the exposure or "
@@ -338,8 +328,8 @@ def _accelerometer(record: Record, number: int, sensor: AccelerometerEntry) -> I
     yield Check("ok", where, text)
     for note in (*read.notes, *read.dropped.values(), *(f.text for f in read.findings)):
         yield Check("doubtful", where, note)
-    if rate < SAMPLES * (1 - 1e-3):
-        text = f"it is sampled at {rate:.6g} 1/s; at least {SAMPLES:g} are asked for (SAE J211-1)"
+    if rate < CHECK.samples * (1 - 1e-3):
+        text = f"it is sampled at {rate:.6g} 1/s; at least {CHECK.samples:g} are asked for (SAE J211-1)"
         yield Check("doubtful", where, text)
     if not first <= 0 < last:
         text = "its record does not span time zero; check the time column and its unit"

@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.types import STATE, Motion
+from tracker.outcome.rest import last_moving_row
 from tracker.results.roles import striking
 from tracker.results.schema import Results
 
@@ -132,7 +133,5 @@ def _end(results: Results) -> list[Moment]:
         return []
     if not results.vehicles[name].rest:
         return [Moment("end", "end of the film", float(motion.time[-1]))]
-    speed = np.hypot(motion.state[:, COLUMN["vx_mps"]], motion.state[:, COLUMN["vy_mps"]])
-    moving = np.flatnonzero(speed > np.nanmax([0.1, 3 * motion.u[-1, COLUMN["vx_mps"]]]))
-    last = int(min(moving[-1] + 1, len(motion.time) - 1)) if len(moving) else 0
-    return [Moment("rest", "rest", float(motion.time[last]))]
+    row = min(last_moving_row(motion) + 1, len(motion.time) - 1)
+    return [Moment("rest", "rest", float(motion.time[row]))]
