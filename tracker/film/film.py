@@ -53,7 +53,7 @@ class Film:
 
     def coding_step(self, frame: int) -> float:
         """The step (grey) to which the transforms of a frame that was read were rounded; 0 where
-        the film is not coded, or doesn't tell.
+        the film is not coded, or doesn't state it.
         """
         return self.source.faults.step(frame)
 

@@ -34,7 +34,7 @@ class FaultLog:
             self._steps[frame] = step
 
     def step(self, frame: int) -> float:
-        """That step of a frame; 0 where the film is not coded, or doesn't tell."""
+        """That step of a frame; 0 where the film is not coded, or doesn't state it."""
         return self._steps.get(frame, 0.0)
 
     @property

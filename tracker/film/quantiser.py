@@ -1,4 +1,4 @@
-"""How coarsely a film was coded, as its stream tells: the step to which transforms were rounded.
+"""How coarsely a film was coded, as its stream states: the step to which transforms were rounded.
 
 H.264 names a quantiser for each block, of which the step follows (ITU-T H.264, 8.5.9 and its usual
 table: 1 at 4, twice as much for every 6 more). MPEG-2's scale is the step at its flat matrix

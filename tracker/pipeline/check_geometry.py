@@ -117,8 +117,8 @@ def _check_guessed(
     values = np.array(list(markers.values()))
     if np.abs(values / CHECK.rounded - np.round(values / CHECK.rounded)).max() < 1e-6:
         text = (
-            f"all places are multiples of {1e3 * CHECK.rounded:.0f} mm, and survey.marker_u is not given:"
-            f" its default of {1e3 * record.survey.marker_u:g} mm is for measured places"
+            f"all places are multiples of {1e3 * CHECK.rounded:.0f} mm, and survey.marker_u is not"
+            f" given: its default of {1e3 * record.survey.marker_u:g} mm is for measured places"
         )
         yield Check("doubtful", where, text)
 

@@ -329,7 +329,8 @@ def _accelerometer(record: Record, number: int, sensor: AccelerometerEntry) -> I
     for note in (*read.notes, *read.dropped.values(), *(f.text for f in read.findings)):
         yield Check("doubtful", where, note)
     if rate < CHECK.samples * (1 - 1e-3):
-        text = f"it is sampled at {rate:.6g} 1/s; at least {CHECK.samples:g} are asked for (SAE J211-1)"
+        least = f"at least {CHECK.samples:g} are asked for (SAE J211-1)"
+        text = f"it is sampled at {rate:.6g} 1/s; {least}"
         yield Check("doubtful", where, text)
     if not first <= 0 < last:
         text = "its record does not span time zero; check the time column and its unit"

@@ -92,7 +92,7 @@ def _softened_together(iterate: Iterate, contact: float, softness: tuple[Array, 
 
     What all marks of a vehicle in a camera do together the motion follows, if only in part: it is
     between the cameras, and each mark alone shows little. The mean over a camera's marks shows it.
-    Which camera's marks are on the panel can't be told, so that all of them count for less. Of two
+    Which camera's marks are on the panel is not known, so that all of them count for less. Of two
     cameras that differ the motion takes the middle: each shows a quarter of the difference's
     variance, which is that of both of them together.
     """
