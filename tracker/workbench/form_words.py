@@ -123,7 +123,7 @@ def _words(text: str, path: list[str | int]) -> str:
         return "the lens is given in no way that is complete, or in several"
     text = EXAMPLE.sub(r"as \1", text).replace("add it, as", "fill it in, as")
     text = text.replace("is not a list of", "doesn't have").replace("is not a list", "is no list")
-    text = _named(text)
+    text = _name_in_form(text)
     if re.search(r"\[.*\]", text):
         text = re.sub(r"\[([^\[\]]*)\]", _listed, text)
         text = text.replace("[", "").replace("]", "")
@@ -135,7 +135,7 @@ def _listed(found: re.Match[str]) -> str:
     return re.sub(r"""["']""", "", found[1])
 
 
-def _named(text: str) -> str:
+def _name_in_form(text: str) -> str:
     """Names of keys in words: a rate, not a roll_rate."""
     return re.sub(r"\b(?:roll|pitch|yaw)_rate\b", lambda m: m[0].replace("_", " "), text)
 

@@ -183,8 +183,8 @@ def test_errors_of_records_with_any_value_there_are_in_the_forms_words(key, smal
                 where = error.where.split(", ", 1)[1]
                 shown = form_error({"key": where, "what": error.what, "remedy": error.remedy})
                 what = shown["what"] if "unknown" not in shown else ""
-                said = f"{shown['place']} | {what} | {shown['remedy']}"
-                assert not CODE.search(said), said
+                reported = f"{shown['place']} | {what} | {shown['remedy']}"
+                assert not CODE.search(reported), reported
                 refused += error.where.endswith(path[-1]) if isinstance(path[-1], str) else 1
     assert refused
 
