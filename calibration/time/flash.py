@@ -25,6 +25,9 @@ from calibration.time.options import FLASH
 
 DUTIES = (0.05, 0.25, 0.5, 0.75, 1.0)
 """Stand for an unknown duty."""
+CODED = (0.005, 0.015, 0.05)
+"""Shares of a sudden change by which a movie may show it wrongly, equally likely: H.264 of crf 12,
+19 and 26 (rendered films with a flash, standard deviations)."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,7 @@ def onset(
     duty: float | None = None,
     rest: Array | None = None,
     rate: float = 1000.0,
+    coded: bool = False,
 ) -> Onset:
     """When a lamp or flash came on.
 
@@ -75,6 +79,7 @@ def onset(
     duty : exposure over frame interval; None if unknown, which then widens `u`.
     rest : (frames,) mean grey of the whole picture, by which flicker is taken out; None without.
     rate : frames/s, by which it is judged how fast lamps can rise.
+    coded : whether the frames come out of a movie, whose coding shows sudden changes less truly.
 
     The lamp may rise slowly, stay on, decay, or saturate the region; the scene's own brightness may
     drift linearly. A flash shorter than a frame says only in which frame it fired.
@@ -98,7 +103,7 @@ def onset(
         return Onset(float(lit.first), 3 / math.sqrt(12), tuple(findings))
     full = grey[lit.first :] >= FLASH.saturated * white
     duties = DUTIES if duty is None else (min(max(duty, 1e-6), 1.0),)
-    found = _mixture([_onset(lit, full, d, rate) for d in duties])
+    found = _mixture([_onset(lit, full, d, rate, coded) for d in duties])
     return replace(found, findings=(*findings, *found.findings))
 
 
@@ -188,7 +193,7 @@ def _uniform_onset(early: float, late: float, code: str = "", text: str = "") ->
     return Onset((early + late) / 2, (late - early) / math.sqrt(12), findings)
 
 
-def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> Onset:
+def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float, coded: bool) -> Onset:
     """The onset, by what the first lit frames show."""
     k, y = lit.first, lit.above
     opens, shuts, before = k - duty / 2, k + duty / 2, k - 1 + duty / 2
@@ -205,7 +210,7 @@ def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> Onse
         text = f"the flash {what} its region, which leaves its onset less well known"
         early = before if y[0] > y[1] else shuts - duty * y[0] / y[1]
         return _uniform_onset(early, shuts + duty * lit.noise / y[1], code, text)
-    found = _fit(lit, full, duty, rate)
+    found = _fit(lit, full, duty, rate, coded)
     findings: tuple[Diagnostic, ...] = ()
     if found.rise > FLASH.slow:
         text = (
@@ -216,7 +221,18 @@ def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> Onse
     return Onset(found.frame, found.u, findings, found.hidden, found.hidden_u)
 
 
-def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> LampOnset:
+def _sudden(grey: Array, memory: float) -> Array:
+    """How much has suddenly changed (frames,), grey: in a frame, the next, and those before it. A
+    coder makes each frame of the one before; what it got wrong of a change it mends bit by bit.
+    """
+    step = np.abs(np.diff(grey, prepend=grey[0]))
+    out = step.copy()
+    for k in range(1, len(out)):
+        out[k] += memory * out[k - 1]
+    return np.asarray(out + np.append(step[1:], 0.0))
+
+
+def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float, coded: bool) -> LampOnset:
     """The lamp's rise, peak and decay fitted to the frames about its onset."""
     k, y = lit.first, lit.above
     reached = int(np.argmax(y >= FLASH.full * lit.peak))
@@ -228,19 +244,19 @@ def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float) -> LampOn
     number = np.arange(max(0, int(k - early) - FLASH.before), k + count + 1)
     number = number[~lit.unread_mask[number]]
     above = np.concatenate([np.zeros(k), y])
-    step = np.abs(np.diff(above, prepend=0.0))
-    sudden = (step + np.append(step[1:], 0.0))[number]
+    sudden = _sudden(above, FLASH.coded_memory if coded else 0.0)[number]
     dark = number < k - 1
     common = [np.ones(len(number))]
     if dark.sum() >= FLASH.line_frames:
         common.append((number - k) / FLASH.before)
     if lit.rest.any():
         common += [lit.rest[number], lit.rest[number] * above[number] / lit.peak]
+    noise = max(lit.noise, FLASH.noise_least * lit.peak)
     frames = LitFrames(
-        number.astype(np.float64),
-        lit.grey[number],
-        np.hypot(max(lit.noise, FLASH.noise_least * lit.peak), FLASH.coded * sudden),
-        np.column_stack(common),
-        duty,
+        number.astype(np.float64), lit.grey[number], sudden, np.column_stack(common), duty
     )
-    return lamp_onset(frames, k - 1 - early, k + FLASH.late * duty, rate)
+    levels = [
+        replace(frames, sd=np.hypot(noise, share * sudden))
+        for share in (CODED if coded else CODED[:1])
+    ]
+    return lamp_onset(levels, k - 1 - early, k + FLASH.late * duty, rate)

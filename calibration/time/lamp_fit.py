@@ -16,6 +16,7 @@ Gaussian Processes for Machine Learning (2006), eq. 2.30 and 2.42.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -75,11 +76,53 @@ class _Pairs:
         )
 
 
-def lamp_onset(lit: LitFrames, earliest: float, latest: float, rate: float) -> LampOnset:
+def lamp_onset(lit: Sequence[LitFrames], earliest: float, latest: float, rate: float) -> LampOnset:
     """The onset's posterior, beforehand equally likely from `earliest` to `latest` (frames).
 
-    `rate` (frames/s) scales the lamps that are thought of.
+    `lit` are the same frames with errors that may be as large, equally likely beforehand. `rate`
+    (frames/s) scales the lamps that are thought of.
     """
+    each = [_one_onset(frames, earliest, latest, rate) for frames in lit]
+    likely = max(each, key=lambda one: one.any.evidence)
+    mean, u, rise = _average([one.any for one in each])
+    clear = likely.any.evidence - max(one.instant.evidence for one in each)
+    if clear > FLASH.instant_log_evidence:
+        return LampOnset(mean, u, rise, 0.0, 0.0, likely.misfit)
+    at_once, at_once_u, _ = _average([one.instant for one in each])
+    hidden_u = math.sqrt(max(u**2 - at_once_u**2, 0.0))
+    return LampOnset(at_once, at_once_u, 0.0, mean - at_once, hidden_u, likely.misfit)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Mean and u of an onset, mean rise, frames, and the log evidence of the likeliest lamp."""
+
+    mean: float
+    u: float
+    rise: float
+    evidence: float
+
+
+@dataclass(frozen=True)
+class _Onsets:
+    """The onset of a lamp of any rise, and of one at once on."""
+
+    any: _Found
+    instant: _Found
+    misfit: float
+
+
+def _average(each: Sequence[_Found]) -> tuple[float, float, float]:
+    """Mean and u of the onset, and mean rise, of several by their evidence."""
+    weight = np.exp(np.array([f.evidence for f in each]) - max(f.evidence for f in each))
+    weight /= weight.sum()
+    means = np.array([f.mean for f in each])
+    mean = float(weight @ means)
+    variance = float(weight @ (np.array([f.u for f in each]) ** 2 + (means - mean) ** 2))
+    return mean, math.sqrt(variance), float(weight @ [f.rise for f in each])
+
+
+def _one_onset(lit: LitFrames, earliest: float, latest: float, rate: float) -> _Onsets:
     least, most = FLASH.rise_least * rate, max(FLASH.rise_most * rate, 2 * FLASH.rise_seen)
     rises = np.geomspace(max(least, FLASH.rise_seen), most, FLASH.rises_first)
     rises = np.unique(np.concatenate([[least], rises]))
@@ -93,13 +136,12 @@ def lamp_onset(lit: LitFrames, earliest: float, latest: float, rate: float) -> L
         coarse = _pairs(lit, rises, decays, earliest, latest)
         close = _closer(lit, coarse, earliest, latest)
     instant = _closer(lit, coarse.subset(coarse.rise == rises[0]), earliest, latest)
-    any_mean, any_u, any_rise = _moments(close, decays)
-    clear = close.evidence.max() - instant.evidence.max()
-    if clear > FLASH.instant_log_evidence:
-        return LampOnset(any_mean, any_u, any_rise, 0.0, 0.0, misfit)
-    mean, u, _ = _moments(instant, decays)
-    hidden_u = math.sqrt(max(any_u**2 - u**2, 0.0))
-    return LampOnset(mean, u, 0.0, any_mean - mean, hidden_u, misfit)
+    density = -float(np.log(lit.sd).sum())
+    return _Onsets(
+        _Found(*_moments(close, decays), density + float(close.evidence.max())),
+        _Found(*_moments(instant, decays), density + float(instant.evidence.max())),
+        misfit,
+    )
 
 
 def light(number: Array, onset: Array, rise: Array, decay: Array, duty: float) -> Array:

@@ -209,12 +209,12 @@ class FlashOptions:
     saturated: float = option(
         0.98, "white", (0.8, 1), "a brighter region still shows something of the light"
     )
-    coded: float = option(
-        0.005,
-        "step",
-        (0, 0.05),
-        "a coded film shows a sudden change less truly",
-        "rendered H.264 films, whose steady frames scatter less than the first lit one errs",
+    coded_memory: float = option(
+        0.5,
+        "1",
+        (0, 0.95),
+        "what a coded film shows wrongly of a sudden change goes on longer",
+        "rendered H.264 films: the second lit frame errs as much as the first, later ones less",
     )
     noise_least: float = option(
         1e-4, "peak", (1e-6, 1e-2), "a steady film's noise is taken to be larger"

@@ -31,7 +31,8 @@ WHOLE_FRAME_U = 1 / math.sqrt(12)
 class FlashSignal:
     """Mean grey (frames,) of a flash's region, and the grey level at which the picture is full.
 
-    `lag` is the time from contact to the light, `lag_u` its standard uncertainty, s.
+    `lag` is the time from contact to the light, `lag_u` its standard uncertainty, s. A lamp whose
+    lag nobody stated may have come on `late` by as much, s. `coded`: frames of a movie.
     """
 
     grey: Array
@@ -39,6 +40,8 @@ class FlashSignal:
     rest: Array | None = None  # (frames,) mean grey of the whole picture, which shows flicker
     lag: float = 0.0
     lag_u: float = 0.0
+    late: float = 0.0
+    coded: bool = False
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,7 @@ class TimeBase:
     findings: tuple[Diagnostic, ...] = ()
     clock: ClockFit | None = field(default=None, repr=False)  # of a timing light
     zero_common_u: float = 0.0  # s, beside it: the lamp's lag, a rise too quick to see
+    zero_late: float = 0.0  # s, by how much a lamp whose lag nobody stated may be late
 
     def at(self, frame: Array) -> Array:
         """Times (n,) s at frame numbers (n,), fractions allowed; straight on beyond the film."""
@@ -137,13 +141,21 @@ def time_base(
 def _zero_by_flash(base: TimeBase, flash: FlashSignal, exposure: float | None) -> TimeBase:
     """The same from the moment a flash comes on; the zero stays open where none is seen."""
     duty = None if exposure is None else exposure * base.rate
-    found = onset(flash.grey, white=flash.white, duty=duty, rest=flash.rest, rate=base.rate)
+    found = onset(
+        flash.grey,
+        white=flash.white,
+        duty=duty,
+        rest=flash.rest,
+        rate=base.rate,
+        coded=flash.coded,
+    )
     base = base.with_findings(*found.findings)
     if math.isnan(found.frame):
         return base
     hidden = math.hypot(found.hidden, found.hidden_u) / base.rate
     base = base.with_zero(found.frame - flash.lag * base.rate, found.u, "the flash")
-    return replace(base, zero_common_u=math.hypot(hidden, flash.lag_u))
+    common_u = math.hypot(hidden, flash.lag_u)
+    return replace(base, zero_common_u=common_u, zero_late=flash.late)
 
 
 def _nominal_times(

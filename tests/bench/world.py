@@ -43,7 +43,7 @@ from tracker.pipeline.vehicle_result import (
     sample_motion,
     vehicle_result,
 )
-from tracker.record.camera import FLASH_LAG_U
+from tracker.record.camera import FLASH_LAG_U, FLASH_LATE
 from tracker.record.schema import Vehicle
 from tracker.results.schema import Occupant
 
@@ -89,7 +89,9 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
     seen = sightings(list(film.ground), places, pixels, spread, GROUND_U)
     pose = resect(seen, size=film.size, lens=lens)
     flash = (
-        None if film.flash is None else FlashSignal(film.flash, WHITE, film.rest, 0.0, FLASH_LAG_U)
+        None
+        if film.flash is None
+        else FlashSignal(film.flash, WHITE, film.rest, 0.0, FLASH_LAG_U, FLASH_LATE)
     )
     time = time_base(len(film.time), rate=film.rate, exposure=film.exposure, zero=flash)
     covariance = np.tile(np.eye(2) * film.sigma**2, (*film.position.shape[:2], 1, 1))
@@ -105,6 +107,7 @@ def evidence(name: str, film: Filmed) -> tuple[CameraEvidence, TimeBase, list[st
         zero_u=time.zero_frame_u / time.rate if np.isfinite(time.zero_frame) else np.inf,
         rate_u=time.rate_u / time.rate,
         zero_common_u=time.zero_common_u,
+        zero_late=time.zero_late,
         stabilisation=None,
         marks=tracks.marks,
         position=tracks.position,

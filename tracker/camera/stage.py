@@ -228,8 +228,16 @@ def camera_time(entry: CameraEntry, film: Film, grey: Mapping[str, Array], where
 def _flash_signal(entry: CameraEntry, film: Film, grey: Mapping[str, Array]) -> FlashSignal | None:
     if FLASH not in grey:
         return None
-    lag, lag_u = entry.time.flash_lag, entry.time.flash_lag_u
-    return FlashSignal(grey[FLASH], float(film.white), grey.get(PICTURE), lag, lag_u)
+    lag, lag_u, late = entry.time.flash_lag, entry.time.flash_lag_u, entry.time.flash_late
+    return FlashSignal(
+        grey[FLASH],
+        float(film.white),
+        grey.get(PICTURE),
+        lag,
+        lag_u,
+        late,
+        coded=film.is_coded,
+    )
 
 
 def _without_repeats(findings: Sequence[Diagnostic], copies: RepeatedFrames) -> list[Diagnostic]:

@@ -8,6 +8,8 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from calibration.arrays import Array
 from calibration.errors import FilmError
 from calibration.findings import Diagnostic
@@ -61,6 +63,11 @@ class Film:
     def white(self) -> int:
         """The full-scale grey level."""
         return (1 << self.bits) - 1
+
+    @property
+    def is_coded(self) -> bool:
+        """Whether the frames come out of a movie, which has time stamps, not of single pictures."""
+        return bool(np.isfinite(self.stamps).any())
 
     @property
     def frame_bytes(self) -> int:

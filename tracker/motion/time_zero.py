@@ -1,10 +1,10 @@
 """Time zero from all evidence: what the cameras' clocks say of contact, what the motion shows, what
 accelerometers show. Each is a source with an uncertainty of its own.
 
-Each may be wrong: the posterior is a mixture over which of them are, and its mean and standard
-deviation are taken (Box & Tiao 1968, "A Bayesian approach to some outlier problems": a contaminated
-normal distribution). A vague source that contradicts nothing judges no other: then all are averaged
-by their variances.
+Each may be wrong, and a lamp of unknown lag late: the posterior is a mixture over which of them
+are, and its mean and standard deviation are taken (Box & Tiao 1968, "A Bayesian approach to some
+outlier problems": a contaminated normal distribution). A vague source that contradicts nothing
+judges no other: then all are averaged by their variances.
 """
 
 from __future__ import annotations
@@ -31,14 +31,16 @@ _LEAST_U = 1e-7
 class ZeroSource:
     """When one piece of evidence says contact was, s on the solution's clock, and its u.
 
-    `wrong_probability` is the probability beforehand that it is wrong by far; `weight` is its
-    share of the posterior time zero, `sound` the probability afterwards that it is not wrong.
+    `wrong_probability` is the probability beforehand that it is wrong by far. `late` is by how much
+    a lamp may have come on after contact (s), where nobody stated it. `weight` is its share of the
+    posterior time zero, `sound` the probability afterwards that it is neither wrong nor late.
     """
 
     name: str
     value: float
     u: float
     wrong_probability: float
+    late: float = 0.0
     weight: float = 1.0
     sound: float = 1.0
 
@@ -64,41 +66,26 @@ def combine_sources(
     """The posterior time zero of some sources, one at the least. `known_apart` are names of those
     that contradict each other by other evidence than their values here: one of them is wrong.
     """
-    value = np.array([s.value for s in sources])
-    u = np.array([max(s.u, _LEAST_U) for s in sources])
-    found = tuple(
-        (sources[i].name, sources[j].name)
-        for i, j in combinations(range(len(sources)), 2)
-        if abs(value[i] - value[j]) > ZERO.apart_sds * np.hypot(u[i], u[j])
-    )
-    apart = tuple(dict.fromkeys((*known_apart, *found)))
-    contradicted = {name for pair in known_apart for name in pair}
     names = [s.name for s in sources]
-    wrong_probability = np.array(
-        [
-            ZERO.contradicted_wrong if s.name in contradicted else s.wrong_probability
-            for s in sources
-        ]
-    )
-    wrong_probability *= len(sources) > 1 and (bool(apart) or u.max() <= ZERO.judging_u)
-    wrong_u = np.hypot(u, ZERO.wrong_u)
+    apart = tuple(dict.fromkeys((*known_apart, *_far_apart(sources))))
+    contradicted = {name for pair in known_apart for name in pair}
+    judging = len(sources) > 1 and (bool(apart) or max(s.u for s in sources) <= ZERO.judging_u)
+    states = [_states(s, contradicted=s.name in contradicted, judged=judging) for s in sources]
     log_weights, means, variances, shares, sound = [], [], [], [], []
-    for wrong in product((False, True), repeat=len(sources)):
-        wrong_mask = np.array(wrong)
-        chance = np.where(wrong_mask, wrong_probability, 1 - wrong_probability)
-        right = {name for name, is_wrong in zip(names, wrong, strict=True) if not is_wrong}
-        if not chance.all() or any(right.issuperset(pair) for pair in known_apart):
+    for each in product(*states):
+        right = {name for name, state in zip(names, each, strict=True) if not state.is_wrong}
+        if any(right.issuperset(pair) for pair in known_apart):
             continue
-        precision = 1 / np.where(wrong_mask, wrong_u, u) ** 2
+        value = np.array([state.value for state in each])
+        precision = np.array([state.u for state in each]) ** -2.0
         mean, total = float(precision @ value / precision.sum()), float(precision.sum())
         misfit = float(precision @ (value - mean) ** 2)
-        log_weights.append(
-            np.log(chance).sum() + 0.5 * (np.log(precision).sum() - np.log(total) - misfit)
-        )
+        chance = float(np.log([state.chance for state in each]).sum())
+        log_weights.append(chance + 0.5 * (np.log(precision).sum() - np.log(total) - misfit))
         means.append(mean)
         variances.append(1 / total)
         shares.append(precision / total)
-        sound.append(~wrong_mask)
+        sound.append([not (state.is_wrong or state.is_late) for state in each])
     weight = np.exp(np.array(log_weights) - max(log_weights))
     weight /= weight.sum()
     mean = float(weight @ means)
@@ -109,7 +96,50 @@ def combine_sources(
             sources, weight @ np.array(shares), weight @ np.array(sound), strict=True
         )
     )
-    return TimeZero(mean, float(np.sqrt(variance)), judged, apart)
+    return TimeZero(mean, float(np.sqrt(variance)), judged, apart or _late(judged))
+
+
+@dataclass(frozen=True)
+class _State:
+    """When a source says contact was if it is as sound, as late or as wrong as this."""
+
+    value: float
+    u: float
+    chance: float
+    is_late: bool = False
+    is_wrong: bool = False
+
+
+def _states(source: ZeroSource, *, contradicted: bool, judged: bool) -> list[_State]:
+    """What a source may be: sound, late by anything up to the most that is ordinary (a rectangle,
+    by its mean and sd), or wrong by far, where another can judge it.
+    """
+    u = max(source.u, _LEAST_U)
+    wrong = ZERO.contradicted_wrong if contradicted else source.wrong_probability if judged else 0.0
+    late = (1 - wrong) * ZERO.late_probability if source.late > 0 else 0.0
+    late_u = float(np.hypot(u, source.late / np.sqrt(12)))
+    out = [
+        _State(source.value, u, 1 - wrong - late),
+        _State(source.value - source.late / 2, late_u, late, is_late=True),
+        _State(source.value, float(np.hypot(u, ZERO.wrong_u)), wrong, is_wrong=True),
+    ]
+    return [state for state in out if state.chance > 0]
+
+
+def _far_apart(sources: Sequence[ZeroSource]) -> list[tuple[str, str]]:
+    """Names of those that are too far from each other for their u."""
+    return [
+        (a.name, b.name)
+        for a, b in combinations(sources, 2)
+        if abs(a.value - b.value) > ZERO.apart_sds * np.hypot(a.u, b.u)
+    ]
+
+
+def _late(sources: Sequence[ZeroSource]) -> tuple[tuple[str, str], ...]:
+    """The lamp that is late in all likelihood, and the surest source that says so."""
+    late = [s for s in sources if s.late > 0 and s.sound < 1 - ZERO.named_late]
+    others = sorted((s for s in sources if s.late == 0), key=lambda s: s.u)
+    return tuple((s.name, others[0].name) for s in late if others)
 
 
 def motion_source(
@@ -148,26 +178,28 @@ def clock_sources(
     cameras : as given, by name; those whose `zero_u` is infinite have no time zero.
     contact : s on the solution's clock, where the time zeros lie beforehand.
     """
-    values, u, common, names = [], [], [], []
+    values, u, common, late, names = [], [], [], [], []
     for cam, part in zip(iterate.setup.cameras, iterate.setup.camera_slices, strict=True):
         given = cameras[cam.name]
         if np.isfinite(given.zero_u):
             values.append(contact + float(iterate.values[part.stop - 2]) - cam.zero)
             u.append(given.zero_u)
             common.append(given.zero_common_u)
+            late.append(given.zero_late)
             names.append(cam.name)
     if not names or not (max(u) > 0 or max(common) > 0):
         return ()
+    wrong = ZERO.clock_wrong
     if apart:
         return tuple(
-            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), ZERO.clock_wrong)
-            for name, v, own, shared in zip(names, values, u, common, strict=True)
+            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), wrong, most)
+            for name, v, own, shared, most in zip(names, values, u, common, late, strict=True)
         )
     precision = 1 / np.maximum(u, _LEAST_U) ** 2
     own = 0.0 if min(u) == 0 else float(precision.sum() ** -0.5)
     value = float(precision @ values / precision.sum())
     name = f"time zero of {' and '.join(names)}"
-    return (ZeroSource(name, value, float(np.hypot(own, min(common))), ZERO.clock_wrong),)
+    return (ZeroSource(name, value, float(np.hypot(own, min(common))), wrong, min(late)),)
 
 
 def clocks_apart(

@@ -27,6 +27,7 @@ def evidence(film: CalibratedFilm) -> CameraEvidence:
         zero_u=clock.zero_frame_u / clock.rate if np.isfinite(clock.zero_frame) else np.inf,
         rate_u=clock.rate_u / clock.rate,
         zero_common_u=clock.zero_common_u,
+        zero_late=clock.zero_late,
         stabilisation=film.stabilisation,
         marks=tuple(tracks.marks[i] for i in which),
         position=tracks.position[:, which],

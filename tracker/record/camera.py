@@ -37,6 +37,9 @@ from tracker.record.types import (
 FLASH_LAG_U = 5e-5
 """s; of the time from contact to a lamp's light that no record states: a light-emitting diode or
 xenon flash on a contact switch that closes within 1.5 mm at 30 m/s. Common practice, no source."""
+FLASH_LATE = 2e-3
+"""s; a lamp of which no record says how long after contact it shines may be late by as much
+(ignition of bulbs, quick relays, contact strips that give). Common practice, no source."""
 
 TargetName = Annotated[str, safe_name("a fixed target")]
 
@@ -166,6 +169,11 @@ class CameraTime(Table):
     gamma: Annotated[float, within(0.2, 1.5, "an exponent of grey over light")] = 1.0
     flash_lag: Annotated[float, quantity("time", 0, 0.1, "from 0 to 100 ms")] = 0.0
     flash_lag_u: Annotated[float, quantity("time", 0, 0.1, "from 0 to 100 ms")] = FLASH_LAG_U
+
+    @property
+    def flash_late(self) -> float:
+        """By how much (s) the lamp may be late: nothing where the record says so itself."""
+        return 0.0 if self.model_fields_set & {"flash_lag", "flash_lag_u"} else FLASH_LATE
 
 
 def _matrix(value: object) -> object:

@@ -48,6 +48,35 @@ def test_sources_are_a_mixture_as_on_a_grid(late: float) -> None:
     assert found.sources[1].sound < found.sources[0].sound < 1
 
 
+@pytest.mark.parametrize("lag", [0.0, 7e-4, 1.5e-3])
+def test_a_lamp_of_unknown_lag_is_late_as_often_as_a_mixture_on_a_grid_says(lag: float) -> None:
+    """The same by a grid; one lamp in five is late by anything up to 2 ms (a normal density of a
+    rectangle's mean and standard deviation).
+    """
+    flash, motion = ZeroSource("flash", lag, 5e-5, 0.02, 2e-3), ZeroSource("motion", 0, 3e-4, 0.2)
+    grid = np.linspace(-0.02, 0.02, 400001)
+    far = norm.pdf(grid, lag, np.hypot(5e-5, ZERO.wrong_u))
+    late = norm.pdf(grid, lag - 1e-3, np.hypot(5e-5, 2e-3 / np.sqrt(12)))
+    sound = (1 - ZERO.late_probability) * norm.pdf(grid, lag, 5e-5) + ZERO.late_probability * late
+    density = 0.98 * sound + 0.02 * far
+    density *= 0.8 * norm.pdf(grid, 0, 3e-4) + 0.2 * norm.pdf(grid, 0, np.hypot(3e-4, ZERO.wrong_u))
+    density /= density.sum()
+    mean = float(density @ grid)
+    found = combine_sources([flash, motion])
+    assert found.value == pytest.approx(mean, abs=1e-8)
+    assert found.u == pytest.approx(float(np.sqrt(density @ (grid - mean) ** 2)), rel=1e-4)
+    assert abs(found.value) < 2 * found.u
+    assert bool(found.apart) == (lag > 1e-3)
+
+
+def test_a_lamp_of_unknown_lag_alone_may_be_late_by_milliseconds() -> None:
+    """Mean and sd of a fifth of a rectangle of 2 ms, by hand: 0.2 ms, 0.48 ms."""
+    found = combine_sources([ZeroSource("flash", 0.0, 5e-5, 0.02, 2e-3)])
+    assert found.value == pytest.approx(-0.2e-3, abs=1e-9)
+    assert found.u == pytest.approx(0.481e-3, rel=1e-2)
+    assert not found.apart
+
+
 def test_clocks_that_contradict_the_motion_are_named_and_not_bent_to_agree() -> None:
     """One camera's time zero is 1 ms late, both say 0.02 ms: the cameras keep the motion's time
     between them, and the u of time zero covers the difference.

@@ -75,6 +75,17 @@ class ZeroOptions:
         "common practice, no source",
     )
     clock_wrong: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
+    late_probability: float = option(
+        0.2,
+        "1",
+        (0.0, 0.5),
+        "how often a lamp of unknown lag is late by anything up to the most that is ordinary: with "
+        "0.2 one late by 2 ms is 3.8 u off where no motion tells",
+        "common practice, no source",
+    )
+    named_late: float = option(
+        0.9, "1", (0.5, 0.999), "a lamp is named as late when that is more probable"
+    )
     contradicted_wrong: float = option(
         0.5,
         "1",
