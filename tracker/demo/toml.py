@@ -135,6 +135,7 @@ def _camera(
         lines += ["", f"[cameras.{name}.time]"]
     if flash is not None:
         lines += ['zero = "flash"', f"flash_region = {flash}"]
+        lines += ['flash_lag = "0 ms"', 'flash_lag_u = "0.05 ms"']
     if light is not None:
         blinks = f'rate = "{scenario.timing_light:g} 1/s", duty = 0.5'
         lines.append(f"timing_light = {{ region = {light}, {blinks} }}")
