@@ -76,11 +76,11 @@ class ZeroOptions:
     )
     clock_wrong: float = option(0.02, "1", (1e-3, 0.5), "how often a camera's time zero is wrong")
     late_probability: float = option(
-        0.2,
+        0.3,
         "1",
         (0.0, 0.5),
         "how often a lamp of unknown lag is late by anything up to the most that is ordinary: with "
-        "0.2 one late by 2 ms is 3.8 u off where no motion tells",
+        "0.3 one late by 2 ms is 3.1 u off where no motion shows it",
         "common practice, no source",
     )
     named_late: float = option(
