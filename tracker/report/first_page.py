@@ -65,7 +65,7 @@ def governing(results: Results) -> str:
     sentences = []
     for entry in found:
         row = tables.verdict_row(entry, results.test.report_units)
-        margin = "" if entry.margin is None else f", margin {100 * entry.margin:.1f} %"
+        margin = "" if entry.margin is None else f", margin {100 * entry.margin:.1f}\u00a0%"
         sentences.append(f"Governs: {row[0]} {row[1]}, limit {row[2]}{margin}: {row[3]}.")
     return " ".join(sentences)
 

@@ -91,8 +91,8 @@ def form_error(error: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
-def form_check(row: Mapping[str, str]) -> dict[str, str]:
-    """A row of the check, {"state", "where", "text"}, with the place that the form knows it by."""
+def with_place(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A row of the check, or a warning, with the place of its "where" as the form calls it."""
     where = row["where"]
     is_key = "/" not in where and " " not in where and "\\" not in where
     return {**row, "place": place(key_parts(where)) if is_key else where.rpartition("/")[2]}

@@ -16,6 +16,7 @@ from tracker.report.content import headline
 from tracker.report.tables import verdict_word
 from tracker.report.wording import AXES, CAUTION, UNCERTAINTY, VERDICTS
 from tracker.results.schema import Results
+from tracker.workbench.form_words import with_place
 
 SERIES = (
     ("x", "Displacement along x", "x_m", "length"),
@@ -84,7 +85,8 @@ def summary(results: Results) -> dict[str, Any]:
         },
         "budget": _table(tables.budget(results)),
         "warnings": [
-            dataclasses.asdict(warning) | {"grade": warning.grade} for warning in results.warnings
+            with_place(dataclasses.asdict(warning)) | {"grade": warning.grade}
+            for warning in results.warnings
         ],
         "events": [
             {"time": event.time, "text": event.text, "source": event.source}

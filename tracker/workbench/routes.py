@@ -29,7 +29,7 @@ from tracker.workbench.arrivals import Arrivals
 from tracker.workbench.demonstration import Demonstration
 from tracker.workbench.film_process import check_in_process
 from tracker.workbench.first_page_routes import first_page_routes
-from tracker.workbench.form_words import form_check
+from tracker.workbench.form_words import with_place
 from tracker.workbench.guard import Guard
 from tracker.workbench.guide import guide_routes
 from tracker.workbench.history import Conflict
@@ -241,7 +241,7 @@ def _frame(bench: Workbench) -> Answer:
 
 
 def _check_rows(test: OpenTest, request: Request) -> Any:
-    return [form_check(row) for row in check_in_process(test.record)]
+    return [with_place(row) for row in check_in_process(test.record)]
 
 
 def _analyse(bench: Workbench) -> Answer:

@@ -1,19 +1,23 @@
 """A report that a laboratory signs: page 1, the calibration, the assumptions, the pictures."""
 
+import shutil
+import subprocess
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.support.made_results import made_results
 from tracker.report.assumed import assumption_table
-from tracker.report.blocks import Form, TableBlock
+from tracker.report.blocks import Form, Part, Photographs, TableBlock, Text
 from tracker.report.calibration import calibration, targets
 from tracker.report.content import document
 from tracker.report.crops import Crop, add_caption, crops
 from tracker.report.first_page import conditions_table, criteria_table, governing
 from tracker.report.labels import LETTER, TALL, label_places
 from tracker.report.options import REPORT
+from tracker.report.pdf import pdf
 from tracker.results.calibrations import CalibrationResult, LensResult, TargetResult
 from tracker.results.paperwork import Assumption, ReportFields
 from tracker.results.verdicts import DecisionRule
@@ -36,7 +40,7 @@ def test_criteria_and_conditions_stand_apart_and_the_governing_one_has_its_margi
     (governs,) = [row for row in rows if "governs" in row[5]]
     assert governs[4] == "19.0 %"  # 1 - 9.871 / 12.192
     assert governs[2] == "0.34"  # 2 x 0.052 m/s in ft/s
-    assert "margin 19.0 %" in governing(results)
+    assert "margin 19.0\u00a0%" in governing(results)
     assert [row[2] for row in conditions_table(results).rows][-1].startswith("≥")
 
 
@@ -145,3 +149,30 @@ def test_names_of_marks_cover_neither_each_other_nor_a_mark():
     for i, a in enumerate(boxes):
         for b in [*boxes[:i], *marks]:
             assert min(a[2], b[2]) - max(a[0], b[0]) <= 1 or min(a[3], b[3]) - max(a[1], b[1]) <= 1
+
+
+def page_count_and_width(lines, folder):
+    """Pages of a summary with so many lines and four photographs, and a photograph's width, in."""
+    photographs = Photographs("Pictures", ((("a.png", "a"),) * 2,) * 2, 2)
+    blocks = (*[Text(f"Line {n}.") for n in range(lines)], photographs, Text("The end."))
+    parts = (Part("Summary", "designer", blocks), Part("The rest", "reviewer", (Text("Rest."),)))
+    made = replace(document(made_results(), {}), parts=parts)
+    (folder / "a.pdf").write_bytes(pdf(made, folder))
+    text = subprocess.run(["pdftotext", folder / "a.pdf", "-"], capture_output=True, check=True)
+    listed = subprocess.run(
+        ["pdfimages", "-list", folder / "a.pdf"], capture_output=True, check=True, text=True
+    )
+    columns = listed.stdout.splitlines()[2].split()
+    first = text.stdout.decode("utf-8").split("\f")[0]
+    return "The end." in first, int(columns[3]) / float(columns[12])
+
+
+@pytest.mark.skipif(shutil.which("pdfimages") is None, reason="needs poppler-utils")
+def test_photographs_of_page_1_give_way_but_stay_3_inches_wide(tmp_path):
+    (tmp_path / "pictures").mkdir()
+    cv2.imwrite(str(tmp_path / "pictures" / "a.png"), np.full((400, 960), 90, np.uint8))
+    found = [page_count_and_width(lines, tmp_path) for lines in (28, 33, 37, 41, 46)]
+    widths = [width for is_one_page, width in found if is_one_page]
+    assert widths[0] > 3.3
+    assert min(widths) == pytest.approx(3.0, abs=0.02)  # some needed it
+    assert min(width for _, width in found) > 2.98

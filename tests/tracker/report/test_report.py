@@ -368,7 +368,8 @@ def test_the_designers_part_is_one_page(written):
     )
     first, second = pages.stdout.decode("utf-8").split("\f")[:2]
     assert "Summary, for the designer" in first
-    assert "JCGM 100:2008, 7.2.6" in tidy(first)  # what the summary ends with
+    assert "JCGM 100:2008, 7.2.6" in tidy(first)
+    assert tidy(first).count("Signature, date") == 3  # what the summary ends with
     assert tidy(second).count("How the numbers came about, for the reviewer") == 2  # head, title
 
 

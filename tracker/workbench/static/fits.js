@@ -13,7 +13,7 @@ import { chooseCamera, chooseMark, subscribe, shown, store, timesOf } from "./st
 export function view(root) {
   const list = createElement("div", { class: "scroll fits" }),
     about = createElement("div", { class: "plots two" }),
-    rest = createElement("div", { class: "columns" });
+    rest = createElement("div", { class: "fitlower" });
   fill(
     root,
     createElement("div", { class: "page wide" }, createElement("div", { class: "fitdesk" }, list, about), rest),
@@ -59,8 +59,6 @@ export function view(root) {
     );
     fill(
       rest,
-      table(store.results.cameras),
-      table(store.results.survey),
       createElement(
         "figure",
         { class: "table" },
@@ -69,6 +67,8 @@ export function view(root) {
           createElement("p", {}, createElement("strong", {}, name), `: time from ${time}; lens ${lens}.`),
         ),
       ),
+      table(store.results.cameras),
+      table(store.results.survey),
     );
     draw();
   };
@@ -124,7 +124,8 @@ export function view(root) {
         ],
       });
     }
-    parts = made.map((m) => plot(m, 150));
+    const height = Math.max(150, Math.round((0.52 * innerHeight) / (made.length / 2)) - 62); // as high as the table beside them
+    parts = made.map((m) => plot(m, height));
     fill(
       about,
       parts.map((p) => p.node),

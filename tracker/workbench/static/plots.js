@@ -78,6 +78,12 @@ export function plot(given, height, within = null) {
       given.title,
       given.unit ? createElement("span", { class: "unit" }, ` ${given.unit}`) : null,
     ),
+    createElement(
+      "span",
+      { class: "save" },
+      small("CSV", "Values as a table (CSV)", () => saveValues(given)),
+      small("PNG", "The picture (PNG)", () => savePicture(given, drawn)),
+    ),
     given.lines.map((l, i) =>
       createElement(
         "span",
@@ -91,12 +97,6 @@ export function plot(given, height, within = null) {
       : null,
     createElement("output", { class: "here" }),
     zoomed,
-    createElement(
-      "span",
-      { class: "buttons" },
-      small("CSV", "Values as a table (CSV)", () => saveValues(given)),
-      small("PNG", "The picture (PNG)", () => savePicture(given, drawn)),
-    ),
   );
   const data = joinLines(given.lines),
     grid = { stroke: () => css("--grid"), width: 1 };
@@ -194,7 +194,7 @@ export function withU(value, band) {
   return `${value.toFixed(digits)} ± ${u.toFixed(digits)}`;
 }
 
-const small = (text, title, onclick) => createElement("button", { class: "small", title, onclick }, text);
+const small = (text, title, onclick) => createElement("button", { class: "link", title, onclick }, text);
 
 /** A table of a plot's values: time, then each line with its standard uncertainty. */
 function saveValues(given) {

@@ -127,7 +127,7 @@ function warning(w) {
   return createElement(
     "li",
     {},
-    createElement("button", { class: "link", onclick: () => goTo(w.where, w.text) }, w.where || "the test"),
+    createElement("button", { class: "link", onclick: () => goTo(w.where, w.text) }, w.place),
     createElement("span", {}, ` ${w.text}`),
   );
 }
