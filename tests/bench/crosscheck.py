@@ -1,12 +1,15 @@
 """False alarms, detection rates and bias of the cross-check on simulated tests.
 
-    python tests/bench/crosscheck.py [tests per case] [film error in mm] [sound tests]
+    python tests/bench/crosscheck.py [tests per case] [film error in mm] [sound tests] [cameras]
 
 500 tests a case take some 12 minutes of one core.
 
 Each case puts one fault of one size into the longitudinal channel of a simulated test. `found` is
-how often a finding of that kind names that channel, `other` how often some other kind is named
-instead, then the mean and standard deviation of the error of the estimate over its stated u.
+how often a finding of that kind names that channel, `either` how often the channel is left
+undetermined with that kind named beside an error of the film's clock that explains it as well,
+`other` how often some other kind is named instead, `silent` how often nothing is said, then the mean
+and standard deviation of the error of the estimate over its stated u. Two cameras (the default is
+one) bear witness to each other's clocks, with a time zero of 0.15 ms u.
 """
 
 import sys
@@ -19,6 +22,7 @@ from scipy import stats
 from calibration.constants import GRAVITY as G
 from tests.support.simulated_sensors import CG, accelerometer, scene
 from tracker.crosscheck import cross_check
+from tracker.crosscheck.film_clock import FilmClock
 
 ACCELERATIONS = ("ax", "ay", "az")
 
@@ -69,31 +73,35 @@ class Tally:
     """What was found of one fault of one size."""
 
     def __init__(self):
-        self.tests = self.found = self.other = self.only = 0
+        self.tests = self.found = self.either = self.other = self.silent = self.only = 0
         self.errors = []
 
-    def add(self, kind, truth, findings):
+    def add(self, kind, truth, channel):
+        findings = channel.findings
         right = [f for f in findings if f.kind == kind]
+        both = channel.clock_rival is not None and kind in channel.choice.chosen.faults
         self.tests += 1
         self.found += bool(right)
+        self.either += both and not findings
         self.other += bool(findings) and not right
+        self.silent += channel.verdict == "agree"
         self.only += len(findings) == 1 and bool(right)
         if right and truth is not None and right[0].u > 0:
             self.errors.append((right[0].estimate - truth) / right[0].u)
 
 
-def check(made, channels):
+def check(made, channels, clock):
     block = accelerometer(made, channels)
-    return cross_check(block, made.time, made.state, made.draws, CG)
+    return cross_check(block, made.time, made.state, made.draws, CG, clock=clock)
 
 
-def sound(count, film_mm):
+def sound(count, film_mm, clock):
     """False alarms on channels without fault, with the 95 % bound of their share."""
     accused = total = 0
     verdicts, kinds = Counter(), Counter()
     for seed in range(count):
         made = scene(seed, film_mm=film_mm)
-        result = check(made, made.channels)
+        result = check(made, made.channels, clock)
         verdicts[result.verdict] += 1
         total += len(result.channels)
         accused += sum(c.verdict == "disagree" for c in result.channels.values())
@@ -107,10 +115,11 @@ def sound(count, film_mm):
     print(f"verdicts of sound tests: {dict(verdicts)}")
 
 
-def main(count, film_mm, sounds):
+def main(count, film_mm, sounds, cameras):
     began = time.process_time()
-    print(f"film error {film_mm} mm, {count} tests a case, {sounds} sound ones")
-    sound(sounds, film_mm)
+    clock = FilmClock(cameras, 1.5e-4 if cameras > 1 else np.inf)
+    print(f"film error {film_mm} mm, {count} tests a case, {sounds} sound ones, {cameras} cameras")
+    sound(sounds, film_mm, clock)
     tallies = {(kind, size): Tally() for kind, _, sizes in CASES for size in sizes}
     for seed in range(count):
         made = scene(seed, film_mm=film_mm)
@@ -119,12 +128,14 @@ def main(count, film_mm, sounds):
                 if kind == "axis_swap" and np.ptp(made.truth[:, 13]) < G:
                     continue  # nothing happens sideways
                 channels, truth = put_in(made, size)
-                own = [f for f in check(made, channels).findings if f.channel == "ax"]
-                tallies[kind, size].add(kind, truth, own)
-    print(f"{'fault':12}{'size':>9}{'found':>8}{'other':>8}{'only':>8}{'bias/u':>9}{'sd/u':>7}")
+                ax = check(made, channels, clock).channels["ax"]
+                tallies[kind, size].add(kind, truth, ax)
+    heads = "".join(f"{head:>8}" for head in ("found", "either", "other", "silent", "only"))
+    print(f"{'fault':12}{'size':>9}{heads}{'bias/u':>9}{'sd/u':>7}")
     for (kind, size), tally in tallies.items():
         row = "".join(
-            f"{100 * n / tally.tests:7.1f}%" for n in (tally.found, tally.other, tally.only)
+            f"{100 * n / tally.tests:7.1f}%"
+            for n in (tally.found, tally.either, tally.other, tally.silent, tally.only)
         )
         spread = (np.mean(tally.errors), np.std(tally.errors)) if tally.errors else (np.nan, np.nan)
         print(f"{kind:12}{size:9.4g}{row}{spread[0]:9.2f}{spread[1]:7.2f}")
@@ -137,4 +148,5 @@ if __name__ == "__main__":
         int(arguments[0]) if arguments else 500,
         float(arguments[1]) if len(arguments) > 1 else 0.5,
         int(arguments[2]) if len(arguments) > 2 else 1500,
+        int(arguments[3]) if len(arguments) > 3 else 1,
     )

@@ -6,7 +6,8 @@ Nothing of `tracker.mechanics` is in it: it is the truth that predictions are he
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.integrate import solve_ivp
+from scipy import signal
+from scipy.integrate import cumulative_trapezoid, solve_ivp
 
 from calibration.constants import GRAVITY
 from tracker.outcome.headline import COLUMN, PosteriorSamples
@@ -21,10 +22,13 @@ class RateCushion:
     level: float = 90e3  # N
     slope: float = 12e3  # N/m
     ripple: float = 0.06  # share
+    fold: float = 0.9  # m, wavelength of the ripple
+    phase: float = 0.0  # rad
     rate: float = 0.0  # s/m
 
     def force(self, closing, speed):
-        soft = (self.level + self.slope * closing) * (1 + self.ripple * np.sin(7 * closing))
+        wave = np.sin(2 * np.pi * closing / self.fold + self.phase)
+        soft = (self.level + self.slope * closing) * (1 + self.ripple * wave)
         onset = np.clip(closing / 0.03, 0.0, 1.0)
         return onset * soft * np.maximum(1 + self.rate * (speed - REFERENCE), 0.2)
 
@@ -89,19 +93,33 @@ def crash(cushion, mass, speed, truck_mass, until=0.42, step=5e-4):
 
 
 def samples(found, rng, sd=0.0, draws=60):
-    """The motions as a film gives them: with one smooth error of acceleration a draw, m/s^2 sd."""
+    """The motions as a film gives them: smooth to 50 Hz, with an error of acceleration of 15 to
+    50 Hz, m/s^2 sd, and draws of what it may be. Without `sd` they are the truth.
+    """
     out = []
     for x, v, a in (found.car, found.truck):
         state = np.zeros((len(found.time), 15))
-        state[:, COLUMN["x_m"]], state[:, COLUMN["vx_mps"]], state[:, COLUMN["ax_mps2"]] = x, v, a
-        drawn = np.repeat(state[None], draws, axis=0)
         if sd > 0:
-            phase = rng.uniform(0, 2 * np.pi, (draws, 8, 1))
+            x, v, a = _seen(found.time, v[0], a)
+        state[:, COLUMN["x_m"]], state[:, COLUMN["vx_mps"]], state[:, COLUMN["ax_mps2"]] = x, v, a
+        drawn = np.repeat(state[None], draws + 1, axis=0)
+        if sd > 0:
+            phase = rng.uniform(0, 2 * np.pi, (draws + 1, 8, 1))
             omega = 2 * np.pi * np.arange(3, 11)[None, :, None] * 5.0
-            size = sd / 2.0 * rng.standard_normal((draws, 8, 1))
+            size = sd / 2.0 * rng.standard_normal((draws + 1, 8, 1))
             arg = omega * found.time + phase
             drawn[..., COLUMN["ax_mps2"]] += (size * np.sin(arg)).sum(axis=1)
             drawn[..., COLUMN["vx_mps"]] -= (size / omega * np.cos(arg)).sum(axis=1)
             drawn[..., COLUMN["x_m"]] -= (size / omega**2 * np.sin(arg)).sum(axis=1)
-        out.append(PosteriorSamples(found.time, state, drawn))
+        own = drawn[0] - state  # the estimate's error, which the draws about it know nothing of
+        out.append(PosteriorSamples(found.time, state + own, drawn[1:] + own))
     return out
+
+
+def _seen(time, speed, acceleration):
+    """Way, speed and acceleration without what is faster than 50 Hz."""
+    step = time[1] - time[0]
+    b, a = signal.butter(2, 50.0, fs=1 / step)
+    smooth = signal.filtfilt(b, a, acceleration, padtype="even", padlen=len(time) // 4)
+    gained = speed + cumulative_trapezoid(smooth, dx=step, initial=0.0)
+    return cumulative_trapezoid(gained, dx=step, initial=0.0), gained, smooth

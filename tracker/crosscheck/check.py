@@ -25,7 +25,7 @@ from tracker.core.curve_metrics import (
 from tracker.core.time_series import from_zero, integrate
 from tracker.crosscheck.detectable import smallest_faults
 from tracker.crosscheck.fault_hypotheses import FaultChoice, choose_faults
-from tracker.crosscheck.film_clock import clock_rivals, film_speeds
+from tracker.crosscheck.film_clock import FilmClock, clock_rivals, film_speeds
 from tracker.crosscheck.messages import dead_text, findings_of, offset_before_zero
 from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, STATE_OF, UNIT, Predicted, predict
@@ -95,6 +95,7 @@ def cross_check(
     cg: Array,
     observed: NDArray[np.bool_] | None = None,
     tolerance: ChannelTolerance | None = None,
+    clock: FilmClock | None = None,
 ) -> CrossCheck:
     """Film against every channel of a sensor block.
 
@@ -107,6 +108,7 @@ def cross_check(
     cg : (3,) vehicle axes, m.
     observed : (15,) or (k, 15) which columns of the motion the cameras determine; all if None.
     tolerance : what a sound channel may do.
+    clock : what bears witness to the film's clock; by default nothing beside the film itself.
     """
     tolerance = tolerance or ChannelTolerance()
     known = condition(accelerometer)
@@ -143,7 +145,7 @@ def cross_check(
         judged = {n: j for n in evidence if (j := checks[n].choice) is not None}
         frame = float(np.median(np.diff(time)))
         speeds = film_speeds(state[_thin_samples(span)], evidence)
-        rivals = clock_rivals(evidence, judged, speeds, frame)
+        rivals = clock_rivals(evidence, judged, speeds, frame, clock or FilmClock())
         for name, rival in rivals.items():
             shown = name in swapped or any(f.channel == name for f in accelerometer.findings)
             checks[name] = _undecided_check(checks[name], rival, shown)

@@ -2,7 +2,8 @@
 
 Frames copied or lost unnoticed, a wrong frame rate and a wrong time zero bend what the film says of
 every channel, in one way each. Such an error is a rival of a channel's fault where it leaves as
-little difference on all channels together as that fault does on its own.
+little difference on all channels together as that fault does on its own. Errors that other cameras
+or another time zero would have shown (`FilmClock`) are no rivals.
 """
 
 from __future__ import annotations
@@ -23,6 +24,15 @@ _RATES, _ZEROS = 9, 9
 
 
 @dataclass(frozen=True)
+class FilmClock:
+    """What bears witness to a film's clock."""
+
+    cameras: int = 1  # that show the motion finely, by clocks of their own, and agree throughout
+    zero_u: float = float("inf")  # s, of a time zero on which two pieces of evidence agree
+    rate_measured: bool = False  # by a timing light
+
+
+@dataclass(frozen=True)
 class ClockError:
     """One error of the film's clock: what the film's time is less the true time."""
 
@@ -35,6 +45,7 @@ def clock_rivals(
     choices: Mapping[str, FaultChoice],
     speeds: Mapping[str, Array],
     frame: float,
+    clock: FilmClock,
 ) -> dict[str, str]:
     """By channel, the error of the film's clock that explains its difference as well, in words.
 
@@ -43,12 +54,15 @@ def clock_rivals(
     evidence, choices : by channel, of one sensor block.
     speeds : (k,) the film's velocity along each axis, m/s; 0 for a channel that has none.
     frame : s between two frames.
+    clock : what bears witness to the film's.
     """
     accused = [name for name, choice in choices.items() if choice.significant]
     if not accused:
         return {}
     time = evidence[accused[0]].film.time
-    errors = list(clock_errors(time, frame))
+    errors = list(clock_errors(time, frame, clock))
+    if not errors:
+        return {}
     left = {name: _chi_squares(evidence[name], errors, speeds[name]) for name in choices}
     out = {}
     for name in accused:
@@ -61,16 +75,34 @@ def clock_rivals(
     return out
 
 
-def clock_errors(time: Array, frame: float) -> Iterator[ClockError]:
-    """Every error that is tried, at the film's times (k,), s; `frame`: s between frames."""
-    for zero in np.linspace(-FILM_CLOCK.zero, FILM_CLOCK.zero, _ZEROS):
+def clock_errors(time: Array, frame: float, clock: FilmClock) -> Iterator[ClockError]:
+    """Every error that is tried, at the film's times (k,), s; `frame`: s between frames.
+
+    Two cameras do not lose the same frames; a rate may be wrong in both where it is only stated; a
+    time zero is wrong by no more than its u allows where two pieces of evidence agree on it.
+    """
+    yield from _zero_errors(time, min(FILM_CLOCK.zero, FILM_CLOCK.zero_sds * clock.zero_u))
+    if clock.cameras < 2 or not clock.rate_measured:
+        yield from _rate_errors(time)
+    if clock.cameras < 2:
+        yield from _frame_errors(time, frame)
+
+
+def _zero_errors(time: Array, most: float) -> Iterator[ClockError]:
+    for zero in np.linspace(-most, most, _ZEROS):
         if zero:
             text = f"a time zero that is {abs(zero) * 1e3:.1f} ms {'late' if zero > 0 else 'early'}"
             yield ClockError(np.full_like(time, -zero), text)
+
+
+def _rate_errors(time: Array) -> Iterator[ClockError]:
     for rate in np.linspace(-FILM_CLOCK.rate, FILM_CLOCK.rate, _RATES):
         if rate:
             text = f"a frame rate that is wrong by {100 * abs(rate):.2g} %"
             yield ClockError(rate * time, text)
+
+
+def _frame_errors(time: Array, frame: float) -> Iterator[ClockError]:
     for count in range(-FILM_CLOCK.frames, FILM_CLOCK.frames + 1):
         for at in np.linspace(time[0], time[-1], _STEPS + 2)[1:-1] if count else ():
             what = "copied" if count > 0 else "lost"

@@ -25,6 +25,26 @@ class FilmClockOptions:
     zero: float = option(
         0.002, "s", (0.0005, 0.01), "a larger error of time zero counts as possible", _TRADE
     )
+    zero_sds: float = option(
+        3.0,
+        "1",
+        (2.0, 6.0),
+        "a time zero that two pieces of evidence agree on may be wrong by more of its u",
+        _TRADE,
+    )
+    agreed_frames: float = option(
+        0.3, "1", (0.05, 0.5), "cameras whose clocks seem farther apart bear witness to each other"
+    )
+    told_frames: float = option(
+        0.1, "1", (0.01, 0.3), "so do cameras that show a clock's error less finely: its u"
+    )
+    told_over: int = option(11, "1", (3, 51), "that error is a mean over more frames")
+    told_until: float = option(
+        0.1, "s", (0.02, 0.3), "cameras must show it for longer after time zero", _TRADE
+    )
+    told_share: float = option(
+        0.8, "1", (0.5, 1.0), "cameras must show it in more of that time", _TRADE
+    )
     jump: float = option(
         5.0, "1", (2.0, 20.0), "steeper steps of the film's time count as no jump, times `rate`"
     )

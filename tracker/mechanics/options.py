@@ -61,11 +61,11 @@ class PredictionOptions:
     scatter: float = option(
         0.03, "1", (0.0, 0.5), "the next cushion's force may differ more, as a share", _TRADE
     )
-    rate_u: float = option(
-        0.007,
+    greatest_rate: float = option(
+        0.012,
         "s/m",
         (0.0, 0.05),
-        "the force may depend more on the closing speed: share of it for each m/s, about none",
+        "the force may grow more with the closing speed: share of it for each m/s, from none up",
         _TRADE,
     )
     unknown: float = option(

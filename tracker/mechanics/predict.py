@@ -2,7 +2,7 @@
 
 A two-mass model (`tracker.mechanics.two_mass_model`) is driven into every cushion that the film's
 draws allow, along ground x, head-on and level. The force depends on the closing, and on the closing
-speed as `Case.rate` says: by default not at all, with an uncertainty (`rate_dependence`). Which
+speed as `Case.rate` says: by default as is usual, with an uncertainty (`rate_dependence`). Which
 car's front it meets does not count; `Case.scatter` stands for that.
 """
 
@@ -123,9 +123,11 @@ def _is_own_test(results: Results, known: Mechanics, case: Case) -> bool:
 def _of_speed(rate: Quantity) -> str:
     """The assumption on the force's dependence on speed, as a note."""
     if rate == ASSUMED_RATE:
+        most = 100 * PREDICTION.greatest_rate
         return (
-            "the force is taken not to depend on the closing speed; that it may change by "
-            f"{100 * rate.u:.1f} % for each m/s is in the uncertainties"
+            f"one test does not show how the force depends on the closing speed: from 0 to "
+            f"{most:.1f} % for each m/s is assumed, {most / 2:.1f} % in the values and the rest in "
+            "the uncertainties"
         )
     return (
         f"the force grows by {100 * rate.value:.2f} % (u {100 * rate.u:.2f} %) for each m/s of "

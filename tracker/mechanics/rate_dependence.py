@@ -2,7 +2,8 @@
 
 The force at a closing s is that of the test times 1 + r (v - v0(s)), v0 being the closing speed
 that the test had there: a linear dependence, such as the viscous part of a cushion gives. One test
-can't show r: it is taken as none, with a standard uncertainty.
+can't show r. No cushion is softer for being crushed faster, so that r lies between none and a
+greatest rate: it is taken as uniform there, its middle as the estimate (GUM, JCGM 100, 4.3.7).
 """
 
 from __future__ import annotations
@@ -15,8 +16,12 @@ from tracker.mechanics.force_crush import shortest_wave
 from tracker.mechanics.options import MECHANICS, PREDICTION
 from tracker.results.balances import ForceCrush, Mechanics
 
-ASSUMED_RATE = Quantity(0.0, "s/m", PREDICTION.rate_u)
-"""Without a second test: the force does not depend on speed, give or take."""
+ASSUMED_RATE = Quantity(
+    0.5 * PREDICTION.greatest_rate, "s/m", PREDICTION.greatest_rate / np.sqrt(12.0)
+)
+"""Without a second test: anything from none to the greatest rate is as likely."""
+NO_RATE = Quantity(0.0, "s/m", 0.0)
+"""Of a cushion that is known not to depend on speed."""
 
 
 def closing_speeds(curve: ForceCrush, known: Mechanics, masses: tuple[float, float]) -> Array:
@@ -41,7 +46,7 @@ def learnt_rate(
     scatter : standard uncertainty of one cushion's force beside another's, as a share.
 
     The ratio of the forces at equal closings is (1 + c) (1 + r (v2 - v1)): c, by which the two
-    specimens differ, and r are found by least squares with their priors (c: none, sqrt(2) scatter;
+    specimens differ, and r are found by least squares with their priors (c: none, u `scatter`;
     r: `ASSUMED_RATE`), over as many independent places as the curves resolve.
     """
     (a, va), (b, vb) = one, other
@@ -60,7 +65,8 @@ def learnt_rate(
     places = np.clip(2.0 * (grid[-1] - grid[0]) / wave, 2.0, len(grid))
     weight = np.where(sound, places / len(grid) / np.maximum(sd, 1e-3) ** 2, 0.0)
     design = np.stack((np.ones_like(grid), faster), axis=-1)
-    prior = np.diag((1.0 / max(2.0 * scatter**2, 1e-12), 1.0 / ASSUMED_RATE.u**2))
-    normal = (design * weight[:, None]).T @ design + prior
-    found = np.linalg.solve(normal, (design * weight[:, None]).T @ ratio)
+    prior = np.diag((1.0 / max(scatter**2, 1e-12), 1.0 / ASSUMED_RATE.u**2))
+    weighted = (design * weight[:, None]).T
+    normal = weighted @ design + prior
+    found = np.linalg.solve(normal, weighted @ ratio + prior @ (0.0, ASSUMED_RATE.value))
     return Quantity(float(found[1]), "s/m", float(np.sqrt(np.linalg.inv(normal)[1, 1])))

@@ -8,9 +8,11 @@ from typing import Protocol
 from tracker.accelerometers import Accelerometer, read_accelerometers
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
+from tracker.crosscheck.film_clock import FilmClock
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, empty_solution, solve
 from tracker.pipeline.assemble_results import Analysis, assemble_results, film_headline
 from tracker.pipeline.camera_result import evidence
+from tracker.pipeline.clock_witnesses import film_clock
 from tracker.pipeline.film_evidence import (
     CalibrationStep,
     calibrate_films,
@@ -82,7 +84,8 @@ def analyse(
     motions = sample_motions(films.by_camera, solution, EVALUATION.draws, EVALUATION.seed)
     motions, articulations = with_joints(record, motions)
     turning = wheels(record, films.by_camera, solution, motions)
-    instruments = _instruments(record, blocks, motions, distances)
+    clocks = {v: film_clock(films.by_camera, solution, v) for v in motions.of}
+    instruments = _instruments(record, blocks, motions, distances, clocks)
     checks = {name: i.checks for name, i in instruments.items() if i.checks}
     joint = join_accelerometers(solution, blocks, checks)
     _note_joined(log, joint)
@@ -132,6 +135,7 @@ def _instruments(
     blocks: Sequence[Accelerometer],
     motions: SolvedMotions,
     distances: Mapping[str, tuple[float, float]],
+    clocks: Mapping[str, FilmClock],
 ) -> dict[str, Instrumented]:
     """Each vehicle's accelerometers, alone and beside the film."""
     return {
@@ -141,6 +145,7 @@ def _instruments(
             table.cg,
             distances[name],
             motions.of.get(name),
+            clocks.get(name),
         )
         for name, table in record.vehicles.items()
     }

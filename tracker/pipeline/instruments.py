@@ -15,6 +15,7 @@ from tracker.accelerometers.conditioning import channel_class
 from tracker.core.time_series import from_zero, integrate
 from tracker.core.types import Quantity
 from tracker.crosscheck import ChannelCheck, CrossCheck, combine, cross_check
+from tracker.crosscheck.film_clock import FilmClock
 from tracker.crosscheck.predicted_channels import AXES
 from tracker.outcome.accelerometer_risk import (
     BlockRisk,
@@ -56,8 +57,10 @@ def assess_sensor_blocks(
     place: Sequence[float],
     distances: tuple[float, float],
     film: VehicleMotion | None,
+    clock: FilmClock | None = None,
 ) -> Instrumented:
-    """Occupant risk from every sensor block, and each block against the film.
+    """Occupant risk from every sensor block, and each block against the film, to whose clock
+    `clock` bears witness.
 
     The block that judges is the record's primary one, else the one nearest to the cg at `place`,
     vehicle axes, m; the next one takes its place, and a warning says so, where its ax can't be
@@ -74,7 +77,10 @@ def assess_sensor_blocks(
         yaw_share = observed[:, COLUMN["yaw_rate_radps"]].mean()
         yaw_observed = bool(yaw_share > EVALUATION.determined_share)
         attitude = FilmAttitude(samples.time, state, samples.draws, yaw_observed)
-        checks = [cross_check(b, samples.time, state, samples.draws, cg, observed) for b in blocks]
+        checks = [
+            cross_check(b, samples.time, state, samples.draws, cg, observed, clock=clock)
+            for b in blocks
+        ]
     risks = [
         accelerometer_risk(
             block,

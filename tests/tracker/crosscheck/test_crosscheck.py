@@ -9,6 +9,7 @@ from calibration.constants import GRAVITY as G
 from tests.support.simulated_sensors import CG, PLACE, accelerometer, scene
 from tracker.accelerometers import judge_channels
 from tracker.crosscheck import combine, cross_check, predict_channel
+from tracker.crosscheck.film_clock import FilmClock
 
 
 @pytest.fixture(scope="module")
@@ -193,6 +194,41 @@ def test_frames_copied_unnoticed_accuse_no_channel(seed):
     assert found.findings == ()
     assert "unnoticed" in found.clock_rival
     assert "clipped" in found.text or "reads" in found.text
+
+
+TWO_CAMERAS = FilmClock(cameras=2, zero_u=1.5e-4)
+"""As two cameras with a flash in view give it."""
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_a_short_delay_is_the_channels_or_the_clocks_until_two_cameras_decide(seed):
+    """3 ms: two frames lost in the only film would look the same; two films don't lose the same."""
+    made = scene(seed)
+    block = accelerometer(made, {**made.channels, "ax": late(made, 0.003)})
+    one, two = (
+        cross_check(block, made.time, made.state, made.draws, CG, clock=clock).channels["ax"]
+        for clock in (None, TWO_CAMERAS)
+    )
+    assert one.verdict == "undetermined"
+    assert one.findings == ()
+    assert "late" in one.text
+    assert one.clock_rival in one.text
+    assert two.verdict == "disagree"
+    assert two.clock_rival is None
+    (found,) = two.findings
+    assert found.kind == "time_shift"
+    assert abs(found.estimate - 0.003 - made.delay["ax"]) < 3 * found.u
+
+
+def test_a_second_camera_leaves_a_vague_time_zero_to_doubt():
+    """Two cameras brought together by the motion alone share an error of time zero."""
+    made = scene(3)
+    block = accelerometer(made, {**made.channels, "ax": late(made, 0.003)})
+    result = cross_check(
+        block, made.time, made.state, made.draws, CG, clock=FilmClock(cameras=2)
+    ).channels["ax"]
+    assert result.verdict == "undetermined"
+    assert "time zero" in result.clock_rival
 
 
 @pytest.mark.parametrize(
