@@ -2,11 +2,11 @@
 
     python tests/bench/predict_rates.py [cushions] [most rate in % per m/s] [first seed]
 
-Each cushion's rate is uniform from 0 to the most (1.2), its level drawn about 90 kN, its ripple (6 %)
-has waves of 0.25 to 1.2 m, and the specimen of the next test differs in force by 3 % (sd), as
-`predict` assumes by default. One test at 27 m/s is what is known, by a film that shows what is slower
-than 50 Hz, with an error of its own; the next test has 0.75 to 1.4 times its mass and 0.75 to 1.1
-times its speed.
+Each cushion's rate is uniform from 0 to the most (1.2), its level drawn about 90 kN, its ripple
+(6 %) has waves of 0.25 to 1.2 m, and the specimen of the next test differs in force by 3 % (sd), as
+`predict` assumes by default. One test at 27 m/s is what is known, by a film that shows what is
+slower than 50 Hz, with an error of its own; the next test has 0.75 to 1.4 times its mass and 0.75
+to 1.1 times its speed.
 Printed: mean and sd of error over u, and the share within 2 u, without a second test, and with one
 of the first specimen's kind at 0.8 times the speed.
 """

@@ -203,19 +203,21 @@ def _severity(
 ) -> Criterion | None:
     """Kinetic energy of a head-on test, impact severity of an angled one, against their least.
 
-    IS = m (V sin angle)^2 / 2 (MASH); a head-on test counts its whole kinetic energy. Speed, angle
-    and mass carry their uncertainty.
+    IS = m (V sin angle)^2 / 2 (MASH); a head-on test counts its whole kinetic energy; None where
+    the plan states no angle. Speed, angle and mass carry their uncertainty.
     """
     rule, speed = criteria.severity, measured.quantities.get("impact_speed")
     mass = measured.masses.get("striking")
     nominal = nominal_mass(criteria, mass, "striking")
     if rule is None or plan.speed is None or nominal is None or mass is None or speed is None:
         return None
+    if plan.angle is None:
+        return None
     if is_head_on(plan.angle, rule.head_on):
         name, part, least_part, u_part = "kinetic energy at impact", 1.0, 1.0, 0.0
     else:
         angle = measured.quantities.get("impact_angle")
-        if angle is None or plan.angle is None:
+        if angle is None:
             return None
         name, part, least_part = "impact severity", math.sin(angle.value), math.sin(plan.angle)
         u_part = angle.u / abs(math.tan(angle.value)) if angle.value else math.inf

@@ -49,8 +49,6 @@ def judge(record: Record, results: Results) -> Judgement:
     found: list[Criterion] = []
     missing: list[NotJudged] = []
     for name in judged:
-        if name not in results.vehicles:
-            continue
         measured = _measured_values(record, results, name)
         own = evaluate(criteria, measured, plan, rule)
         lacks = lacking(criteria, measured, plan, own)
@@ -64,9 +62,10 @@ def judge(record: Record, results: Results) -> Judgement:
 
 def _measured_values(record: Record, results: Results, vehicle: str) -> Measured:
     """What is known of a vehicle; its impact speed from the speed trap where no film shows it."""
-    quantities, origin = _quantities(results.vehicles[vehicle], results.crush)
-    origin = _named_origin(origin, results, vehicle)
     trap, table = record.test.speed_trap, record.vehicles[vehicle]
+    known = results.vehicles.get(vehicle, VehicleResult(table.role, table.mass))
+    quantities, origin = _quantities(known, results.crush)
+    origin = _named_origin(origin, results, vehicle)
     if quantities["impact_speed"] is None and trap is not None and table.role == "striking":
         quantities["impact_speed"] = Quantity(trap.speed, "m/s", trap.u)
         origin["impact_speed"] = "from the speed trap"

@@ -78,6 +78,7 @@ def _without_severity(
         for text, there in (
             ("the mass of a standard vehicle", nominal_mass(criteria, mass, "striking")),
             ("an intended speed", plan.speed),
+            ("an intended angle", plan.angle),
             ("an impact speed", measured.quantities.get("impact_speed")),
         )
         if there is None

@@ -57,7 +57,8 @@ class PosteriorSamples:
     def extreme(self, column: str, sign: float, unit: str) -> Quantity | None:
         """Largest (`sign` 1) or smallest (-1) change of a column after time zero from its mean
         over the last span before it in which it was determined, with the time of the extreme; at
-        the end where the motion ends, or is no longer determined, while it still grows.
+        the end where the motion ends, or is no longer determined, while it still grows or goes back
+        to it within `OUTCOME.extreme_reach`.
         """
         before, after = self.before_mask(column), self.time >= 0
         if not before.any() or not after.any():
@@ -75,16 +76,20 @@ class PosteriorSamples:
         samples = np.max(sign * change(self.draws)[:, : last + 1], axis=1)
         found = Quantity(float(mean[at]), unit, _spread(samples), float(self.time[after][at]))
         fallen = sign * (mean[at] - mean[last])
-        still = fallen <= found.u and self._is_growing(
-            column, sign, int(np.flatnonzero(after)[last])
-        )
-        return replace(found, at_end=bool(at > 0 and still))
+        grows = self._growth(column, sign, int(np.flatnonzero(after)[last]))
+        still = grows[1] > OUTCOME.rest_growth and fallen <= found.u
+        back = grows[0] > OUTCOME.rest_growth and fallen <= grows[0] * OUTCOME.extreme_reach
+        return replace(found, at_end=bool((at > 0 and still) or back))
 
-    def _is_growing(self, column: str, sign: float, at: int) -> bool:
-        """Whether a column is not known to have come to a stand, or turned back, at an instant."""
+    def _growth(self, column: str, sign: float, at: int) -> tuple[float, float]:
+        """Least and greatest likely rate of a column at an instant, 2 u about it; infinite where it
+        is not seen: then it is not known to have come to a stand, or turned back.
+        """
         rate = COLUMN[_RATE[column]]
         value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])
-        return bool(not np.isfinite(value) or value + 2.0 * u > OUTCOME.rest_growth)
+        if not np.isfinite(value):
+            return -np.inf, np.inf
+        return float(value - 2.0 * u), float(value + 2.0 * u)
 
 
 def impact_speed(motion: PosteriorSamples) -> Quantity | None:
@@ -131,10 +136,13 @@ def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
 
 
 def is_at_rest(motion: PosteriorSamples) -> bool:
-    """Whether the vehicle had come to rest by the end of the film."""
+    """Whether the vehicle had come to rest by the end of the film; no where its last speed is too
+    vague to tell.
+    """
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     samples = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
-    return bool(speed < max(OUTCOME.rest_speed, 2 * _spread(samples)))
+    doubt = min(2 * _spread(samples), OUTCOME.vague_rest)
+    return bool(speed < max(OUTCOME.rest_speed, doubt))
 
 
 def contact_of(

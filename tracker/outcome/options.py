@@ -101,6 +101,20 @@ class OutcomeOptions:
     rest_growth: float = option(
         0.05, "rad/s or m/s", (0.01, 0.2), "faster growth at the film's end counts as none", _TRADE
     )
+    extreme_reach: float = option(
+        0.05,
+        "s",
+        (0.0, 0.3),
+        "an extreme is the least that it can be where a film shows farther ahead that it is passed",
+        _TRADE,
+    )
+    vague_rest: float = option(
+        0.2,
+        "m/s",
+        (0.05, 1.0),
+        "vehicles whose last speed is vaguer may count as at rest: the most that 2 u may excuse",
+        _TRADE,
+    )
     standing_speed: float = option(
         0.1, "m/s", (0.02, 0.5), "faster vehicles count as standing at time zero", _TRADE
     )

@@ -38,14 +38,15 @@ def _is_in_time(film: CalibratedFilm, solution: Solution, vehicle: str) -> bool:
     left = solution.residuals.get(film.name)
     if left is None or not seen:
         return False
-    place = np.where(tracks.measured[..., None], tracks.position, np.nan)
+    place = np.where(tracks.measured_mask[..., None], tracks.position, np.nan)
     late, u = apparent_lag(left[:, seen], place[:, [own[k] for k in seen]])
     times = frame_times(film, solution)
     during = (times >= 0) & (times <= FILM_CLOCK.told_until)
     told = during & (u <= FILM_CLOCK.told_frames)
     far_enough = during.any() and times[-1] >= FILM_CLOCK.told_until
     told_enough = told.sum() >= FILM_CLOCK.told_share * max(during.sum(), 1)
-    return bool(far_enough and told_enough and np.abs(late[told]).max() <= FILM_CLOCK.agreed_frames)
+    most = float(np.where(told, np.abs(late), 0.0).max())
+    return bool(far_enough and told_enough and most <= FILM_CLOCK.agreed_frames)
 
 
 def apparent_lag(residuals: Array, places: Array) -> tuple[Array, Array]:
@@ -56,7 +57,7 @@ def apparent_lag(residuals: Array, places: Array) -> tuple[Array, Array]:
     `FILM_CLOCK.told_over` frames; its u from the scatter of all residuals.
     """
     step = np.gradient(places, axis=0)
-    known = np.isfinite(step).all(axis=2) & np.isfinite(residuals).all(axis=2)
+    known = np.asarray(np.isfinite(step).all(axis=2) & np.isfinite(residuals).all(axis=2))
     if not known.any():
         return np.zeros(len(places)), np.full(len(places), np.inf)
     step, left = (np.where(known[..., None], part, 0.0) for part in (step, residuals))

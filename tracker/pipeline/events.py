@@ -66,7 +66,8 @@ def _found_events(results: Results) -> Iterator[EventResult]:
         if entry.role == "striking" or not several:
             yield from _rest(results, name, entry)
     crush = results.crush
-    if crush is not None and crush.at is not None:
+    shown = crush is not None and crush.max_dynamic is not None and not crush.max_dynamic.at_end
+    if crush is not None and crush.at is not None and shown:
         text = "greatest crush" if crush.kind == "crush" else "greatest closing"
         yield EventResult(crush.at, text, "found", "crush")
     yield from _of_article(results)

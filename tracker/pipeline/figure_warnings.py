@@ -114,8 +114,8 @@ def _contact_goes_on(vehicles: Mapping[str, VehicleResult]) -> list[Diagnostic]:
     """That a film ends while contact goes on."""
     text = (
         "the film ends while the vehicle is still in contact, or less than "
-        f"{OUTCOME.contact_hold * 1e3:.0f} ms after: its velocity change, mean accelerations, "
-        "ridedown, PHD and ASI are the least that they can be"
+        f"{OUTCOME.contact_hold * 1e3:.0f} ms after: its extremes, velocity change, mean "
+        "accelerations, ridedown, PHD and ASI are the least that they can be"
     )
     return [
         Diagnostic("film_ends_in_contact", text, f"vehicles.{name}")

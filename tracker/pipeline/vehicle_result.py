@@ -84,14 +84,20 @@ def vehicle_result(
     table: Vehicle, of: VehicleMotion, occupant: Occupant, contact: ContactEnd | None
 ) -> VehicleResult:
     """The headline numbers of one vehicle; its velocity changes until contact ends (`contact` None:
-    until the film does).
+    until the film does). Extremes of a film that ends in contact are the least that they can be.
     """
     samples = of.samples
     if len(samples.time) < 2 or not _is_within(samples.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(samples)
     standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
-    highest = samples.extreme("z_m", -1, "m")
+    goes_on = contact is not None and not contact.ended
+
+    def extreme(column: str, sign: float, unit: str) -> Quantity | None:
+        found = samples.extreme(column, sign, unit)
+        return replace(found, at_end=True) if found is not None and goes_on else found
+
+    highest = extreme("z_m", -1, "m")
     change = headline.velocity_changes(samples, contact)
     return VehicleResult(
         role=table.role,
@@ -99,12 +105,12 @@ def vehicle_result(
         impact_speed=None if standing else speed,
         impact_angle=None if standing else headline.impact_angle(samples),
         impact_offset=None if standing else headline.impact_offset(samples),
-        max_pitch=samples.extreme("pitch_rad", 1, "rad"),
-        min_pitch=samples.extreme("pitch_rad", -1, "rad"),
-        max_roll=samples.extreme("roll_rad", 1, "rad"),
-        min_roll=samples.extreme("roll_rad", -1, "rad"),
-        max_yaw=samples.extreme("yaw_rad", 1, "rad"),
-        min_yaw=samples.extreme("yaw_rad", -1, "rad"),
+        max_pitch=extreme("pitch_rad", 1, "rad"),
+        min_pitch=extreme("pitch_rad", -1, "rad"),
+        max_roll=extreme("roll_rad", 1, "rad"),
+        min_roll=extreme("roll_rad", -1, "rad"),
+        max_yaw=extreme("yaw_rad", 1, "rad"),
+        min_yaw=extreme("yaw_rad", -1, "rad"),
         max_rise=None if highest is None else replace(highest, value=-highest.value),
         travel_x=headline.travel(samples, "x_m"),
         travel_y=headline.travel(samples, "y_m"),

@@ -36,12 +36,14 @@ def moments(results: Results) -> tuple[Moment, ...]:
         return tuple(_chosen_moment(time) for time in sorted(set(results.test.photographs)))
     found = [Moment("contact", "contact", 0.0)]
     crush = results.crush
-    greatest = crush.at if crush is not None else None
-    if greatest is not None:
+    if crush is not None and crush.at is not None:
+        greatest = crush.at
         half = _half_crush(results, greatest)
         if half is not None:
             found.append(Moment("half-crush", "half crush", half))
-        found.append(Moment("greatest-crush", "greatest crush", greatest))
+        grows = crush.max_dynamic is not None and crush.max_dynamic.at_end
+        label = "crush at the film's end" if grows else "greatest crush"
+        found.append(Moment("greatest-crush", label, greatest))
     occupant = _occupant_impact(results)
     if occupant is not None:
         found.append(Moment("occupant-impact", "occupant impact", occupant))
@@ -110,6 +112,7 @@ def _greatest_pitch(results: Results) -> float | None:
     entry = results.vehicles[name]
     extremes = [q for q in (entry.max_pitch, entry.min_pitch) if q is not None]
     extremes = [q for q in extremes if q.time is not None and abs(q.value) > 2 * q.u]
+    extremes = [q for q in extremes if not q.at_end]
     return max(extremes, key=lambda q: abs(q.value)).time if extremes else None
 
 

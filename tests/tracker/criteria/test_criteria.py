@@ -1,11 +1,13 @@
 """Limits and verdicts."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from calibration.errors import Problem
+from tests.support.record_text import RECORD_TEXT
 from tracker.core.types import Quantity
 from tracker.criteria import (
     GUARDED,
@@ -17,7 +19,10 @@ from tracker.criteria import (
     load_criteria,
 )
 from tracker.criteria.decision import met_within, verdict
+from tracker.criteria.judge import judge
 from tracker.criteria.not_judged import lacking, outside
+from tracker.record.load import load_record
+from tracker.results.schema import ConditionsResult, Results, Software
 
 MPH, LB, FT = 0.44704, 0.45359237, 0.3048
 
@@ -460,6 +465,41 @@ def test_what_the_record_lacks_is_listed_with_the_reason():
     found = evaluate(criteria, heavy)
     listed = {one.name: one.why for one in lacking(criteria, heavy, PlannedImpact(), found)}
     assert "1719" in listed["mass of the striking vehicle"]
+
+
+def test_an_impact_severity_waits_for_the_angle():
+    """Without an intended angle a test was taken as head-on: all of its kinetic energy passed the
+    least of a head-on test, whatever a redirective test at 25 degrees should have had.
+    """
+    hit = {
+        "impact_speed": Quantity(62 * MPH, "m/s", 0.01),
+        "impact_angle": Quantity(math.radians(20), "rad", 0.001),
+    }
+    plan = PlannedImpact(speed=62 * MPH)
+    criteria, known = load_criteria("mash2016"), measured(hit, striking_mass=2420 * LB)
+    found = evaluate(criteria, known, plan)
+    assert not any(c.measure == "energy" for c in found)
+    listed = {one.name: one.why for one in lacking(criteria, known, plan, found)}
+    assert "an intended angle" in listed["kinetic energy or impact severity"]
+    angled = evaluate(criteria, known, replace(plan, angle=math.radians(25)))
+    severity = next(c for c in angled if c.measure == "energy")
+    assert severity.verdict == "fail"  # (sin 20 / sin 25)^2 = 0.655 of what was intended
+
+
+def test_a_vehicle_without_any_figure_leaves_every_criterion_undetermined(tmp_path):
+    """Its only channel clipped and no film: the list of criteria was empty, as if none applied."""
+    text = RECORD_TEXT.format(number="A").replace(
+        "[vehicles", 'criteria = "mash2016"\n[vehicles', 1
+    )
+    (tmp_path / "record.toml").write_text(text, "utf-8")
+    (tmp_path / "side.mp4").touch()
+    judgement = judge(
+        load_record(tmp_path / "record.toml"), Results(ConditionsResult("A"), Software("0"))
+    )
+    by_name = {c.name: c.verdict for c in judgement.criteria}
+    assert by_name["occupant impact velocity, longitudinal"] == "undetermined"
+    assert by_name["largest roll"] == "undetermined"
+    assert "ridedown acceleration, longitudinal" in {one.name for one in judgement.not_judged}
 
 
 def test_nothing_is_lacking_where_everything_is_measured():

@@ -168,6 +168,31 @@ def test_a_roll_that_still_grows_at_the_films_end_is_at_least_so_large() -> None
     assert not stands.at_end
 
 
+def test_a_roll_that_comes_back_to_its_extreme_as_the_film_ends_is_at_least_so_large() -> None:
+    """0.4 rad, back to 0.3, and 0.38 with 4 rad/s at the film's end: 5 ms on it is past 0.4."""
+    comes_back = rolling({0.0: 4.0, 0.1: -6.0, 0.15: 6.0}, 0.17).extreme("roll_rad", 1, "rad")
+    far_below = rolling({0.0: 4.0, 0.1: -8.0, 0.19: 5.0}, 0.21).extreme("roll_rad", 1, "rad")
+
+    assert comes_back is not None
+    assert comes_back.value == pytest.approx(0.4, abs=0.01)
+    assert comes_back.time == pytest.approx(0.1, abs=2e-3)
+    assert comes_back.at_end
+    assert far_below is not None
+    assert not far_below.at_end
+
+
+def test_a_speed_too_vague_to_tell_is_no_rest() -> None:
+    """A truck that rolls at 0.5 m/s, u 0.4, was said to have come to rest."""
+    still = parked()
+    vague = still.draws.copy()
+    vague[..., COLUMN["vx_mps"]] += np.random.default_rng(2).normal(0, 0.4, (len(vague), 1))
+    rolls = still.state.copy()
+    rolls[..., COLUMN["vx_mps"]] += 0.5
+
+    assert headline.is_at_rest(still)
+    assert not headline.is_at_rest(PosteriorSamples(still.time, rolls, vague + 0.0))
+
+
 def test_an_extreme_ends_where_the_motion_is_no_longer_determined() -> None:
     motion = rolling({0.0: 4.0}, 0.4)
     state = motion.state.copy()

@@ -1,16 +1,22 @@
 """The moments at which numbers are reported: each frame's once, and time zero itself."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tracker.accelerometers import judge_channels
-from tracker.core.types import STATE, Motion
+from tracker.core.types import STATE, MarkId, Motion
+from tracker.motion.time_zero import TimeZero, ZeroSource
+from tracker.outcome.contact import ContactEnd
 from tracker.outcome.headline import impact_speed
+from tracker.pipeline.clock_witnesses import film_clock
 from tracker.pipeline.instruments import assess_sensor_blocks
 from tracker.pipeline.options import EVALUATION
-from tracker.pipeline.vehicle_result import sample_motion
+from tracker.pipeline.vehicle_result import sample_motion, vehicle_result
+from tracker.record.schema import Vehicle
+from tracker.results.schema import Occupant
 
 FRAMES = np.arange(-0.05, 0.15, 0.002)
 AGAIN = np.sort(np.r_[FRAMES, FRAMES[40], FRAMES[40], FRAMES[77]])
@@ -72,6 +78,50 @@ def test_impact_speed_is_that_of_time_zero_wherever_the_frames_lie():
         motion = sample_motion(Solved(), Drawn(), "car", FRAMES + late)
         assert impact_speed(motion.samples).value == pytest.approx(15.0, abs=1e-12)
         assert len(motion.motion.time) == len(FRAMES)
+
+
+def test_extremes_of_a_film_that_ends_in_contact_are_the_least_that_they_can_be():
+    """Cut at 92 ms, amid the impact, a film passed "largest roll 0.1 deg" with above 99.9 %."""
+    film = sample_motion(Solved(), Drawn(), "car", FRAMES)
+    table = Vehicle(role="striking", cg=["0 m", "0 m", "-0.5 m"])
+    drawn = np.full(60, film.samples.time[-1])
+    for ended in (False, True):
+        contact = ContactEnd(float(drawn[0]), 1e-3, ended, drawn)
+        result = vehicle_result(table, film, Occupant(), contact)
+        assert result.max_roll.at_end is not ended
+        assert result.min_roll.at_end is not ended
+        assert result.max_rise.at_end is not ended
+
+
+@pytest.mark.parametrize(("late", "cameras"), [(0.0, 2), (1.0, 1)])
+def test_cameras_bear_witness_where_their_clocks_keep_to_one_motion(late, cameras):
+    """4 marks' steps of 3 px a frame, 0.05 px of noise; frames after 60 ms may be late by one,
+    as after a copied frame: each film then lies half a frame off the common motion.
+    """
+    rng = np.random.default_rng(1)
+    frames = np.arange(140)
+    times = (frames - 20) * 1e-3
+    off = 0.5 * late * (times > 0.06)
+    films, residuals = {}, {}
+    for name, sign in (("above", 1), ("side", -1)):
+        places = np.zeros((140, 4, 2))
+        places[..., 0] = 3.0 * (frames + sign * off)[:, None]
+        noise = 0.05 * rng.standard_normal(places.shape)
+        marks = tuple(MarkId("car", f"m{i}") for i in range(4))
+        tracks = SimpleNamespace(
+            marks=marks, measured_mask=np.ones((140, 4), bool), position=places + noise
+        )
+        clock = SimpleNamespace(seconds=times, zero_frame=20.0, clock=None)
+        films[name] = SimpleNamespace(
+            name=name, followed=SimpleNamespace(tracks=tracks), time=clock
+        )
+        residuals[name] = noise
+        residuals[name][..., 0] += 3.0 * (sign * off)[:, None]
+    zero = TimeZero(0.0, 1.5e-4, (ZeroSource("time zero of above and side", 0.0, 1e-4, 0.02),))
+    solution = SimpleNamespace(residuals=residuals, clocks={}, time_zero=zero)
+    found = film_clock(films, solution, "car")
+    assert found.cameras == cameras
+    assert np.isfinite(found.zero_u) == (cameras == 2)
 
 
 def test_accelerometers_are_compared_with_a_film_of_repeated_frames():

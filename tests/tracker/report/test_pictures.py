@@ -77,6 +77,15 @@ def test_moments_are_in_order_and_at_the_times_of_the_results():
     assert 0 < found["half-crush"] < found["greatest-crush"]
 
 
+def test_a_crush_that_still_grows_as_the_film_ends_is_not_called_the_greatest():
+    """The last frame of a film cut at 92 ms stood on page 1 as "greatest crush"."""
+    results = made_results()
+    growing = replace(results.crush.max_dynamic, at_end=True)
+    cut = replace(results, crush=replace(results.crush, max_dynamic=growing))
+    (label,) = [m.label for m in moments(cut) if m.key == "greatest-crush"]
+    assert label == "crush at the film's end"
+
+
 def test_chosen_times_take_the_place_of_the_tests_own_moments(results, tmp_path):
     asked = replace(results, test=replace(results.test, photographs=(0.1, -0.02, 0.1)))
     shots = take_photographs(asked, tmp_path, tmp_path / "nowhere")
