@@ -7,7 +7,7 @@
 Each case puts one fault of one size into the longitudinal channel of a simulated test. `found` is
 how often a finding of that kind names that channel, `either` how often the channel is left
 undetermined with that kind named beside an error of the film's clock that explains it as well,
-`other` how often some other kind is named instead, `silent` how often nothing is said, then the
+`other` how often some other kind is named instead, `silent` how often nothing is named, then the
 mean and standard deviation of the error of the estimate over its stated u. Two cameras (the default
 is one) bear witness to each other's clocks, with a time zero of 0.15 ms u.
 """

@@ -35,14 +35,14 @@ class FilmClockOptions:
     agreed_frames: float = option(
         0.3, "1", (0.05, 0.5), "cameras whose clocks seem farther apart bear witness to each other"
     )
-    told_frames: float = option(
+    lag_u: float = option(
         0.1, "1", (0.01, 0.3), "so do cameras that show a clock's error less finely: its u"
     )
-    told_over: int = option(11, "1", (3, 51), "that error is a mean over more frames")
-    told_until: float = option(
+    lag_over: int = option(11, "1", (3, 51), "that error is a mean over more frames")
+    lag_until: float = option(
         0.1, "s", (0.02, 0.3), "cameras must show it for longer after time zero", _TRADE
     )
-    told_share: float = option(
+    lag_share: float = option(
         0.8, "1", (0.5, 1.0), "cameras must show it in more of that time", _TRADE
     )
     jump: float = option(

@@ -137,12 +137,12 @@ def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
 
 def is_at_rest(motion: PosteriorSamples) -> bool:
     """Whether the vehicle had come to rest by the end of the film; no where its last speed is too
-    vague to tell.
+    vague for that.
     """
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     samples = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
-    doubt = min(2 * _spread(samples), OUTCOME.vague_rest)
-    return bool(speed < max(OUTCOME.rest_speed, doubt))
+    vague = min(2 * _spread(samples), OUTCOME.vague_rest)
+    return bool(speed < max(OUTCOME.rest_speed, vague))
 
 
 def contact_of(

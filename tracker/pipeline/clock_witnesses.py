@@ -41,12 +41,12 @@ def _is_in_time(film: CalibratedFilm, solution: Solution, vehicle: str) -> bool:
     place = np.where(tracks.measured_mask[..., None], tracks.position, np.nan)
     late, u = apparent_lag(left[:, seen], place[:, [own[k] for k in seen]])
     times = frame_times(film, solution)
-    during = (times >= 0) & (times <= FILM_CLOCK.told_until)
-    told = during & (u <= FILM_CLOCK.told_frames)
-    far_enough = during.any() and times[-1] >= FILM_CLOCK.told_until
-    told_enough = told.sum() >= FILM_CLOCK.told_share * max(during.sum(), 1)
-    most = float(np.where(told, np.abs(late), 0.0).max())
-    return bool(far_enough and told_enough and most <= FILM_CLOCK.agreed_frames)
+    during = (times >= 0) & (times <= FILM_CLOCK.lag_until)
+    sure = during & (u <= FILM_CLOCK.lag_u)
+    far_enough = during.any() and times[-1] >= FILM_CLOCK.lag_until
+    long_enough = sure.sum() >= FILM_CLOCK.lag_share * max(during.sum(), 1)
+    most = float(np.where(sure, np.abs(late), 0.0).max())
+    return bool(far_enough and long_enough and most <= FILM_CLOCK.agreed_frames)
 
 
 def apparent_lag(residuals: Array, places: Array) -> tuple[Array, Array]:
@@ -54,14 +54,14 @@ def apparent_lag(residuals: Array, places: Array) -> tuple[Array, Array]:
 
     `residuals` (f, m, 2) px, seen less predicted; `places` (f, m, 2) px, NaN where not seen. The
     least-squares share of each mark's step from frame to frame in its residual, over
-    `FILM_CLOCK.told_over` frames; its u from the scatter of all residuals.
+    `FILM_CLOCK.lag_over` frames; its u from the scatter of all residuals.
     """
     step = np.gradient(places, axis=0)
     known = np.asarray(np.isfinite(step).all(axis=2) & np.isfinite(residuals).all(axis=2))
     if not known.any():
         return np.zeros(len(places)), np.full(len(places), np.inf)
     step, left = (np.where(known[..., None], part, 0.0) for part in (step, residuals))
-    over = np.ones(FILM_CLOCK.told_over)
+    over = np.ones(FILM_CLOCK.lag_over)
     both = np.convolve(np.sum(left * step, axis=(1, 2)), over, "same")
     own = np.convolve(np.sum(step**2, axis=(1, 2)), over, "same")
     scatter = np.sqrt(np.sum(left**2) / (2 * known.sum()))

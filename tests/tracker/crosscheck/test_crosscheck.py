@@ -220,7 +220,7 @@ def test_a_short_delay_is_the_channels_or_the_clocks_until_two_cameras_decide(se
     assert abs(found.estimate - 0.003 - made.delay["ax"]) < 3 * found.u
 
 
-def test_a_second_camera_leaves_a_vague_time_zero_to_doubt():
+def test_a_second_camera_leaves_a_vague_time_zero_undecided():
     """Two cameras brought together by the motion alone share an error of time zero."""
     made = scene(3)
     block = accelerometer(made, {**made.channels, "ax": late(made, 0.003)})

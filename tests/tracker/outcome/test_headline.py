@@ -182,7 +182,7 @@ def test_a_roll_that_comes_back_to_its_extreme_as_the_film_ends_is_at_least_so_l
 
 
 def test_a_speed_too_vague_to_tell_is_no_rest() -> None:
-    """A truck that rolls at 0.5 m/s, u 0.4, was said to have come to rest."""
+    """A truck that rolls at 0.5 m/s, u 0.4, stood as come to rest."""
     still = parked()
     vague = still.draws.copy()
     vague[..., COLUMN["vx_mps"]] += np.random.default_rng(2).normal(0, 0.4, (len(vague), 1))
