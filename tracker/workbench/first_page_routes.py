@@ -15,7 +15,7 @@ from tracker.record.schema import CHANNELS, CRITERIA, DECISIONS, DEVICES
 from tracker.workbench import arrivals, recent
 from tracker.workbench.demo_job import SCENARIOS
 from tracker.workbench.first_record import KINDS, write_first_record
-from tracker.workbench.form_labels import LABELS
+from tracker.workbench.form_labels import GROUPS, LABELS
 from tracker.workbench.pointing_routes import Answer
 from tracker.workbench.request_values import body_of, is_text, text_of, unreadable
 
@@ -33,6 +33,7 @@ CHOICES = {
     "scenarios": list(SCENARIOS),
     "endings": list(arrivals.ACCEPTED),
     "labels": LABELS,
+    "groups": GROUPS,
 }
 """What the record may name, as the page's form offers it."""
 

@@ -31,6 +31,7 @@ GROUPS = {
     "article": "test article",
     "report": "report",
     "cushion": "crush cushion",
+    "timing_light": "timing light",
 }
 """How an entry of a table, or the table itself, is called before what lies in it."""
 

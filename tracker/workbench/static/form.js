@@ -49,6 +49,11 @@ export function section(id, title, ...parts) {
  * @returns {HTMLElement}
  */
 export function remover(label, path) {
+  const count = (key, word) => {
+    const held = Object.keys(valueAt([...path, key]) ?? {}).length;
+    return held ? ` with ${held} ${word}${held > 1 ? "s" : ""}` : "";
+  };
+  const all = () => `${label}${count("markers", "marker")}${count("survey", "fixed target")}`;
   return createElement(
     "button",
     {
@@ -56,8 +61,9 @@ export function remover(label, path) {
       title: `Take ${label} out of the record; Undo brings it back`,
       "aria-label": `Take ${label} out`,
       onclick: async () => {
-        if (await save(`${label} taken out`, [{ path }]))
-          showStatus(`${label} is out of the record; Undo brings it back.`);
+        const what = all();
+        if (await save(`${what} taken out`, [{ path }]))
+          showStatus(`${what} is out of the record; Undo brings it back.`);
       },
     },
     path.length > 2 && label !== "this entry" && typeof path.at(-1) === "string" ? "Take out" : `Take ${label} out`,
@@ -135,7 +141,7 @@ export function namedRows(title, path, columns, what) {
                   {},
                   createElement("th", { scope: "row" }, name),
                   cells(name),
-                  createElement("td", {}, remover(name, [...path, name])),
+                  createElement("td", {}, remover(`${what === "target" ? "fixed target" : what} ${name}`, [...path, name])),
                 ),
               ),
             ),

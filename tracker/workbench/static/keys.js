@@ -71,6 +71,15 @@ const VIEWS = {
     "The report as it leaves the building, and every file of the results by kind.",
 };
 
+const GUIDE = {
+  setup: "/guide/record",
+  films: "/guide/guide#a-mark-that-went-wrong",
+  motion: "/guide/guide#the-workbench",
+  fits: "/guide/tutorial",
+  verdicts: "/guide/criteria",
+  report: "/guide/results",
+};
+
 /**
  * Show what a view is for, and the list of keys.
  * @param {string|null} view the one that is shown; null is the first page
@@ -81,6 +90,7 @@ export function help(view) {
     { class: "wide", "aria-label": "Help" },
     createElement("h2", {}, "This view"),
     createElement("p", { class: "note" }, VIEWS[view ?? "start"]),
+    createElement("p", {}, createElement("a", { href: GUIDE[view] ?? "/guide/guide", target: "_blank" }, "In the guide")),
     createElement("h2", {}, "Keys"),
     createElement(
       "div",

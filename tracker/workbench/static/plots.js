@@ -84,6 +84,7 @@ export function plot(given, height, within = null) {
       small("CSV", "Values as a table (CSV)", () => saveValues(given)),
       small("PNG", "The picture (PNG)", () => savePicture(given, drawn)),
     ),
+    createElement("span", { class: "break" }),
     given.lines.map((l, i) =>
       createElement(
         "span",

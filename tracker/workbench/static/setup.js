@@ -1,6 +1,7 @@
 // The record as a form: what is missing stands at its field.
 
 import { createElement, fill } from "./dom.js";
+import { alsoHeld } from "./held.js";
 import { addNamed, formField, namedRows, remover, section, startFields, updateFields } from "./form.js";
 import { save, store, subscribe } from "./store.js";
 import { missingEntries } from "./wanting.js";
@@ -157,6 +158,7 @@ function conditions() {
       formField(t("photographs"), "at the test's own moments", { kind: "list" }),
       formField(t("slow_motion"), "25 frames a second", { kind: "number" }),
     ),
+    alsoHeld(["test"], ["events"]),
   );
 }
 
@@ -206,6 +208,7 @@ function vehicles() {
           "marker",
         ),
         namedRows("Further points whose path is wanted", p("points"), [], "point"),
+        alsoHeld(p(), ["outline", "wheels", "rest", "joint", "wheel", "kind", "at_contact", "axes_u"]),
         createElement("div", { class: "actions" }, remover(`vehicle ${name}`, ["vehicles", name])),
       );
     }),
@@ -248,6 +251,9 @@ function survey() {
         formField(["cushion", "front_crush_u"], "20 mm", { dropsTable: true }),
       ),
     ),
+    store.test.raw.article
+      ? section("s-article", "Test article", alsoHeld([], ["article"]), alsoHeld(["article"], ["markers"]))
+      : null,
   ];
 }
 
@@ -297,6 +303,8 @@ function cameras() {
           ],
           "target",
         ),
+        alsoHeld(p(), ["scale", "straight", "edits", "ruled_out", "aim", "size"]),
+        alsoHeld(p("time"), ["timing_light", "gamma", "flash_lag", "flash_lag_u"]),
         createElement("div", { class: "actions" }, remover(`camera ${name}`, ["cameras", name])),
       );
     }),
