@@ -148,7 +148,7 @@ def _flat_top_mask(values: Array, extreme: float) -> NDArray[np.bool_]:
         if (
             end - start >= ACCELEROMETERS.clip_samples
             and len(around)
-            and np.abs(around - extreme).mean() > 3.0 * step
+            and np.abs(around - extreme).mean() > ACCELEROMETERS.clip_steps * step
         ):
             flat[start:end] = True
     return flat

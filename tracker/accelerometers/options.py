@@ -88,6 +88,9 @@ class AccelerometerOptions:
     alias_noise: float = option(
         4.0, "1", (1.5, 20.0), "more of the density at the edge counts as noise", _TRADE
     )
+    clip_steps: float = option(
+        3.0, "step", (1.0, 20.0), "a flat top must stand farther out of the samples about it"
+    )
 
 
 ACCELEROMETERS = AccelerometerOptions()

@@ -92,7 +92,9 @@ def choose_faults(evidence: Evidence) -> FaultChoice:
     rivals = tuple(
         f
         for f in fits
-        if f is not chosen and len(f.faults) == len(chosen.faults) and f.chi2 < chosen.chi2 + 4.0
+        if f is not chosen
+        and len(f.faults) == len(chosen.faults)
+        and f.chi2 < chosen.chi2 + CROSS_CHECK.rival
     )
     explained = chosen.chi2 <= _critical(
         CROSS_CHECK.false_alarm * CROSS_CHECK.omnibus, chosen.dof, spare

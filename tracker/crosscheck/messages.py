@@ -9,6 +9,7 @@ import numpy as np
 from calibration.constants import GRAVITY
 from tracker.accelerometers.faults import ChannelFault
 from tracker.crosscheck.fault_hypotheses import Fault, FaultChoice
+from tracker.crosscheck.options import CROSS_CHECK
 from tracker.crosscheck.predicted_channels import AXES, UNIT
 from tracker.crosscheck.residuals import ChannelTolerance, Evidence
 
@@ -53,7 +54,7 @@ def offset_before_zero(
 ) -> ChannelFault | None:
     """A finding for a reading before time zero that is large enough to matter."""
     limit = tolerance.zero if channel in AXES else tolerance.rate_zero
-    if not np.isfinite(u) or abs(offset) < max(limit, 4.0 * u):
+    if not np.isfinite(u) or abs(offset) < max(limit, CROSS_CHECK.offset_sigmas * u):
         return None
     text = (
         f"{channel} reads {_amount(channel, offset)} before time zero;"

@@ -109,6 +109,12 @@ class CrossCheckOptions:
         0.15, "1", (0.05, 0.5), "clipping is tried from a larger share of the greatest reading on"
     )
     clip_levels: int = option(60, "1", (10, 500), "levels of clipping are tried more closely")
+    rival: float = option(
+        4.0, "1", (1.0, 10.0), "explanations that fit worse are named as rivals: chi-square above"
+    )
+    offset_sigmas: float = option(
+        4.0, "1", (2.0, 10.0), "a reading before time zero must stand farther out of its u"
+    )
 
 
 FILM_CLOCK = FilmClockOptions()

@@ -118,7 +118,7 @@ def _stopping(pair: Pair, friction: _Friction) -> Quantity | None:
     """
     if not friction.rows[0] > 0.0:
         return None
-    rng = np.random.default_rng(7)
+    rng = np.random.default_rng(MECHANICS.seed)
     stays = np.r_[1.0, 1.0 + MECHANICS.grip_u * rng.standard_normal(len(friction.rows) - 1)]
     least = MECHANICS.least_friction * friction.rows[0]
     grip = np.maximum(friction.rows * stays, least) * GRAVITY

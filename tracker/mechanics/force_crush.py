@@ -11,7 +11,7 @@ from tracker.mechanics.vehicle_pair import Pair
 from tracker.results.balances import ForceCrush
 
 
-def force_crush(pair: Pair, seed: int = 7) -> ForceCrush | None:
+def force_crush(pair: Pair, seed: int = MECHANICS.seed) -> ForceCrush | None:
     """The force-crush curve with its draws; None where the vehicles do not close.
 
     Each row's force is taken as a function of its own closing, so that an error of the closing

@@ -52,6 +52,7 @@ class MechanicsOptions:
         0.4, "m", (0.05, 2.0), "cushions with longer folds: more of the ripple is seen", _TRADE
     )
     waves: int = option(4, "1", (1, 20), "an unseen ripple is made of more waves")
+    seed: int = option(7, "1", (0, 2**31), "other draws of friction and of ripple")
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,10 @@ class PredictionOptions:
     )
     least_force: float = option(
         0.2, "1", (0.0, 0.9), "the dependence on speed lowers a force less far, as a share"
+    )
+    seed: int = option(5, "1", (0, 2**31), "other draws of the next test")
+    same_speed: float = option(
+        2.0, "u", (0.0, 5.0), "a case farther from the test's own speed counts as the same test"
     )
 
 

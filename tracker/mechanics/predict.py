@@ -73,7 +73,7 @@ def predict(results: Results, case: Case, criteria: Criteria) -> Prediction:
     """
     known, curve = known_mechanics(results)
     struck = _struck_mass(results, known, case)
-    rng = np.random.default_rng(5)
+    rng = np.random.default_rng(PREDICTION.seed)
     cushion = _cushion(known, curve, _masses(results, known), case, rng)
     rows = len(cushion.force)
     friction = _draw_samples(known.friction.value, known.friction.u, rows, rng)
@@ -115,7 +115,9 @@ def known_mechanics(results: Results) -> tuple[Mechanics, ForceCrush]:
 def _is_own_test(results: Results, known: Mechanics, case: Case) -> bool:
     """Whether a case asks for the very test that shows the cushion."""
     mass, struck = _masses(results, known)
-    speed = abs(case.speed - known.closing_speed.value) <= 2.0 * known.closing_speed.u
+    speed = (
+        abs(case.speed - known.closing_speed.value) <= PREDICTION.same_speed * known.closing_speed.u
+    )
     same = case.mass == mass and case.struck_mass in (None, struck)
     return same and speed and not case.blocked
 

@@ -47,6 +47,15 @@ class FreeMarkOptions:
         0.05, "s", (0.005, 1.0), "a mark must be gone longer at the film's end to count as lost"
     )
     most_times: int = option(800, "1", (50, 100_000), "paths are given at more times")
+    least_depth: float = option(
+        0.05, "m", (1e-3, 1.0), "a mark must be farther in front of its camera"
+    )
+    lag_residuals: int = option(
+        10, "1", (4, 1000), "more residuals are needed for their correlation to be found"
+    )
+    least_u: float = option(
+        1e-4, "m", (1e-6, 1e-2), "the surveyed place of a mark at rest is known less well"
+    )
 
 
 FREE_MARKS = FreeMarkOptions()
@@ -62,6 +71,10 @@ class WheelOptions:
     steer_u: float = option(0.5, "rad", (0.05, 2.0), "expected steering angle: freer")
     fastest: float = option(
         400.0, "rad/s", (10.0, 2000.0), "faster turns from frame to frame count"
+    )
+    headings: int = option(12, "1", (4, 64), "the first turn is fitted from more starts")
+    restart: float = option(
+        0.4, "rad", (0.1, 1.0), "later turns are fitted from starts farther beside the expected one"
     )
 
 

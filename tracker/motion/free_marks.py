@@ -248,7 +248,7 @@ def _cost(
     """Weighted squares of residuals and of departures from the prior; infinite behind a camera."""
     places = rows @ values
     for k, camera in enumerate(seen.cameras):
-        if (camera.in_camera_axes(places[seen.camera == k])[:, 2] <= 0.05).any():
+        if (camera.in_camera_axes(places[seen.camera == k])[:, 2] <= FREE_MARKS.least_depth).any():
             return float("inf")
     residual, _ = _linear(seen, rows, values)
     off = (values - prior_mean).ravel()
@@ -273,7 +273,7 @@ def _prior(model: DisplacementSpline, mark: FreeMark, density: float) -> Array:
     jerk, weak = model.jerk(), model.weak()
     for c, sd in enumerate(mark.sd):
         out[:, c, :, c] = jerk / density + weak / sd**2
-        out[0, c, 0, c] += 1.0 / max(mark.u, 1e-4) ** 2
+        out[0, c, 0, c] += 1.0 / max(mark.u, FREE_MARKS.least_u) ** 2
     return out.reshape(3 * size, 3 * size)
 
 
@@ -304,7 +304,7 @@ def _robust(seen: _Sightings, residual: Array) -> Array:
         inlier = distance < FREE_MARKS.outlier
         inliers = off[inlier]
         inflation = 1.0
-        if len(inliers) > 10:
+        if len(inliers) > FREE_MARKS.lag_residuals:
             scale = max(scale, float(np.sqrt(np.mean(inliers**2))))
             lag = float(np.mean(inliers[1:] * inliers[:-1]) / max(np.mean(inliers**2), 1e-12))
             lag = min(max(lag, 0.0), FREE_MARKS.most_lag)

@@ -170,10 +170,14 @@ def _start(
             return np.concatenate([*away, [x[1] / WHEELS.steer_u]])
 
         if before is None:
-            tries = [np.array([a, 0.0]) for a in np.linspace(-np.pi, np.pi, 12, endpoint=False)]
+            tries = [
+                np.array([a, 0.0])
+                for a in np.linspace(-np.pi, np.pi, WHEELS.headings, endpoint=False)
+            ]
         else:
             step = rate * (time - times[i - 1])
-            tries = [before + np.array([step + a, 0.0]) for a in (0.0, -0.4, 0.4, -0.8, 0.8)]
+            beside = WHEELS.restart * np.array([0.0, -1.0, 1.0, -2.0, 2.0])
+            tries = [before + np.array([step + a, 0.0]) for a in beside]
         fits = [least_squares(off, x) for x in tries]
         best = min(fits, key=lambda f: float(f.cost))
         if before is not None and i > 0:

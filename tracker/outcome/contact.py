@@ -3,7 +3,7 @@
 The force over the mass is the vehicle's own acceleration, so that what its tyres and those of the
 other vehicle do after the impact, brakes included, does not count as contact. Contact lasts as long
 as the horizontal acceleration comes back above a level that tyres do not reach; its end is where
-the acceleration has then died away, or stops falling. `release` tells that end more finely.
+the acceleration has then died away, or stops falling. `release` finds that end more finely.
 """
 
 from __future__ import annotations

@@ -82,4 +82,8 @@ def _angle(mean: Array, draws: Array, heading: float) -> Quantity | None:
     if not np.isfinite(mean[0]):
         return None
     u = float(np.std(wrap_angle(draws - mean), ddof=1))
-    return Quantity(float(wrap_angle(mean - heading)[0]), "rad", u) if u < 0.5 * np.pi else None
+    return (
+        Quantity(float(wrap_angle(mean - heading)[0]), "rad", u)
+        if u < OUTCOME.direction_u
+        else None
+    )

@@ -82,14 +82,14 @@ class PosteriorSamples:
         return replace(found, at_end=bool((at > 0 and still) or back))
 
     def _growth(self, column: str, sign: float, at: int) -> tuple[float, float]:
-        """Least and greatest likely rate of a column at an instant, 2 u about it; infinite where it
+        """Least and greatest likely rate of a column at an instant, `rest_sigmas` u about it; infinite where it
         is not seen: then it is not known to have come to a stand, or turned back.
         """
         rate = COLUMN[_RATE[column]]
         value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])
         if not np.isfinite(value):
             return -np.inf, np.inf
-        return float(value - 2.0 * u), float(value + 2.0 * u)
+        return float(value - OUTCOME.rest_sigmas * u), float(value + OUTCOME.rest_sigmas * u)
 
 
 def impact_speed(motion: PosteriorSamples) -> Quantity | None:
@@ -141,7 +141,7 @@ def is_at_rest(motion: PosteriorSamples) -> bool:
     """
     speed = np.hypot(motion.state[-1, COLUMN["vx_mps"]], motion.state[-1, COLUMN["vy_mps"]])
     samples = np.hypot(motion.draws[:, -1, COLUMN["vx_mps"]], motion.draws[:, -1, COLUMN["vy_mps"]])
-    vague = min(2 * _spread(samples), OUTCOME.vague_rest)
+    vague = min(OUTCOME.rest_sigmas * _spread(samples), OUTCOME.vague_rest)
     return bool(speed < max(OUTCOME.rest_speed, vague))
 
 
@@ -169,7 +169,7 @@ def contact_of(
 def _released(
     motion: PosteriorSamples, on: NDArray[np.bool_], size: Array, found: ContactEnd
 ) -> ContactEnd:
-    """A contact with its end as the velocities tell it, where they do. `size` (n,) is the
+    """A contact with its end as the velocities give it, where they do. `size` (n,) is the
     horizontal acceleration at the times that are `on`. The end is not known within a step of the
     motion.
     """
@@ -225,7 +225,7 @@ def velocity_changes(motion: PosteriorSamples, contact: ContactEnd | None) -> Ve
     direction = wrap_angle(np.arctan2(mean[1], mean[0]) - heading)
     away = wrap_angle(np.arctan2(draws[1], draws[0]) - headings - direction)
     u = _spread(away)
-    known = np.isfinite(direction[0]) and u < 0.5 * np.pi
+    known = np.isfinite(direction[0]) and u < OUTCOME.direction_u
     return VelocityChange(
         along, resultant, Quantity(float(direction[0]), "rad", u, at_end=still) if known else None
     )

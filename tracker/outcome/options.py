@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from calibration.options import option
@@ -49,7 +50,7 @@ class OutcomeOptions:
         8, "1", (5, 50), "a fall that fewer times show is not fitted: its end is that of the level"
     )
     release_steps: int = option(
-        150, "1", (20, 2000), "the end is told more finely: moments that are tried"
+        150, "1", (20, 2000), "the end is found more finely: moments that are tried"
     )
     release_least: float = option(
         1e-4,
@@ -149,6 +150,15 @@ class OutcomeOptions:
     )
     photograph_headings: int = option(
         16, "1", (4, 64), "the fit to a later photograph begins from more headings"
+    )
+    rest_sigmas: float = option(
+        2.0, "u", (1.0, 4.0), "likewise, in the uncertainty of speed or growth at the film's end"
+    )
+    standing_sigmas: float = option(
+        3.0, "u", (1.0, 6.0), "likewise, in the uncertainty of its speed at time zero"
+    )
+    direction_u: float = option(
+        0.5 * math.pi, "rad", (0.2, math.pi), "vaguer directions of the impact are stated"
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from tracker.core.types import Quantity
 from tracker.outcome.rest import last_moving_row
+from tracker.pipeline.options import EVALUATION
 from tracker.record.load import Record
 from tracker.results.after_contact import ArticleResult, EventResult
 from tracker.results.schema import Results, VehicleResult
@@ -78,7 +79,7 @@ def _of_vehicle(name: str, entry: VehicleResult) -> Iterator[EventResult]:
         extreme: Quantity | None = getattr(entry, field)
         if extreme is None or extreme.time is None or extreme.at_end or extreme.time <= 0:
             continue
-        if abs(extreme.value) > 2 * extreme.u:
+        if abs(extreme.value) > EVALUATION.event_sigmas * extreme.u:
             yield EventResult(extreme.time, f"{text} of {name}", "found", field)
     risk = entry.occupant
     for source in (risk.fused, risk.film, risk.accelerometer):

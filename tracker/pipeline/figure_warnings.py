@@ -9,6 +9,7 @@ from calibration.findings import Diagnostic
 from tracker.criteria.decision import RULES, met_within, verdict
 from tracker.criteria.sets import load_criteria
 from tracker.outcome.options import OUTCOME
+from tracker.pipeline.options import EVALUATION
 from tracker.record.schema import Record
 from tracker.results.schema import OccupantResult, VehicleResult
 
@@ -57,7 +58,9 @@ def _ridedown_windows(record: Record, vehicles: Mapping[str, VehicleResult]) -> 
                     for of, most in limits
                     if of == name
                 ]
-                apart = abs(centred.value - after.value) > 2.0 * max(centred.u, after.u)
+                apart = abs(centred.value - after.value) > EVALUATION.agreement * max(
+                    centred.u, after.u
+                )
                 if apart or any(a != b for a, b in verdicts):
                     text = (
                         f"{name} ({source}) is {centred.value:.2f} g by windows centred at the "

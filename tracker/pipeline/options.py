@@ -60,6 +60,9 @@ class EvaluationOptions:
     standing_u: float = option(
         0.05, "m", (0.001, 0.5), "on film without a survey the vehicle's height is held less"
     )
+    event_sigmas: float = option(
+        2.0, "u", (1.0, 5.0), "extremes must stand farther out of their u to be an event", CUSTOM
+    )
 
 
 @dataclass(frozen=True)

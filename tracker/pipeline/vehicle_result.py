@@ -90,7 +90,9 @@ def vehicle_result(
     if len(samples.time) < 2 or not _is_within(samples.time):
         return VehicleResult(role=table.role, mass=table.mass, occupant=occupant)
     speed = headline.impact_speed(samples)
-    standing = speed is not None and speed.value < max(OUTCOME.standing_speed, 3 * speed.u)
+    standing = speed is not None and speed.value < max(
+        OUTCOME.standing_speed, OUTCOME.standing_sigmas * speed.u
+    )
     goes_on = contact is not None and not contact.ended
 
     def extreme(column: str, sign: float, unit: str) -> Quantity | None:

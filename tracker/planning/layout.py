@@ -169,7 +169,7 @@ def looking_at(position: Array, aim: Array, lens: Lens, where: str) -> Camera:
     """The camera at `position` that looks at `aim`, upright."""
     sight = aim - position
     distance = float(np.linalg.norm(sight))
-    if distance < 0.1:
+    if distance < PLAN.least_distance:
         raise RecordError(
             "the camera stands where it looks",
             where=where,

@@ -20,7 +20,7 @@ from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
 from tracker.core.rigid_body import rotate_vectors
 from tracker.planning.options import PLANNED_MOTION
-from tracker.planning.redirection import POLE_LASTS, RAIL_LASTS, along_rail, through_pole
+from tracker.planning.redirection import along_rail, through_pole
 from tracker.record.schema import PlannedRecord, Vehicle
 
 SHAPE = ((0.0, 0.0), (0.015, 1.4), (0.05, 0.8), (0.3, 0.9), (0.6, 1.05), (0.9, 1.3), (1.0, 1.3))
@@ -93,9 +93,12 @@ def planned_motion(record: PlannedRecord) -> PlannedMotion:
         name = next(n for n, v in record.vehicles.items() if v.role == "striking")
         if article.kind == "pole":
             start = _cg_at_contact(record, name, striking)
-            states[name], duration = through_pole(intended.speed, angle, start, time), POLE_LASTS
+            states[name], duration = (
+                through_pole(intended.speed, angle, start, time),
+                PLANNED_MOTION.pole_lasts,
+            )
         else:
-            states[name], duration = along_rail(record, striking, time), RAIL_LASTS
+            states[name], duration = along_rail(record, striking, time), PLANNED_MOTION.rail_lasts
     return PlannedMotion(time, states, duration)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tracker.core.types import MarkId, Quantity
 from tracker.planning.options import PLAN
-from tracker.planning.plan import WATCHED, Plan
+from tracker.planning.plan import Plan
 from tracker.planning.predict import Outlook
 from tracker.planning.view import PlannedMarkView
 from tracker.report.wording import OCCUPANT, VEHICLE
@@ -47,7 +47,7 @@ def _numbers(outlook: Outlook) -> Iterator[Number]:
 
 def time_in_view(mark: PlannedMarkView) -> str:
     """From when to when a mark is in view and large enough, within the watched time."""
-    inside = (mark.time >= WATCHED[0] - 1e-9) & (mark.time <= WATCHED[1] + 1e-9)
+    inside = (mark.time >= PLAN.watched_from - 1e-9) & (mark.time <= PLAN.watched_to + 1e-9)
     visible, time = mark.visible_mask[inside], mark.time[inside]
     if visible.all():
         return "throughout"
@@ -84,8 +84,8 @@ def points_to_check(plan: Plan) -> list[str]:
         smeared = [m.target.name for m in marks if _blur(m) > PLAN.smeared_px]
         if leaving:
             found.append(
-                f"{name}: {', '.join(leaving)} not in view throughout, from {_ms(WATCHED[0])} to "
-                f"{_ms(WATCHED[1])}."
+                f"{name}: {', '.join(leaving)} not in view throughout, from "
+                f"{_ms(PLAN.watched_from)} to {_ms(PLAN.watched_to)}."
             )
         if small:
             found.append(f"{name}: {', '.join(small)} smaller than {PLAN.small_px:g} px.")

@@ -78,6 +78,15 @@ class PlannedMotionOptions:
     gone: float = option(0.01, "1", (1e-3, 0.1), "the pulse ends sooner: share of its mean")
     first: float = option(-0.2, "s", (-2.0, -0.05), "the motion begins less long before contact")
     after: float = option(0.4, "s", (0.05, 5.0), "it ends longer after the pulse")
+    rail_lasts: float = option(0.30, "s", (0.1, 1.0), "a rail turns the vehicle longer", _TRADE)
+    rail_rebound: float = option(
+        0.2, "1", (0.0, 0.6), "a rail gives back more of the speed towards it", _TRADE
+    )
+    rail_rubbing: float = option(
+        0.35, "1", (0.0, 1.0), "more speed along it is lost: share of the lateral change", _TRADE
+    )
+    pole_lasts: float = option(0.025, "s", (0.005, 0.2), "a pole breaks away later", _TRADE)
+    pole_takes: float = option(2.0, "m/s", (0.0, 10.0), "it takes more of the speed", _TRADE)
 
 
 @dataclass(frozen=True)
@@ -114,6 +123,19 @@ class PlanOptions:
         2e-3, "s", (1e-4, 1e-2), "first contact is less certain where only the motion gives it"
     )
     finest: float = option(1e-3, "s", (1e-4, 1e-2), "faster films are thinned out more")
+    watched_from: float = option(
+        -0.05, "s", (-1.0, 0.0), "marks must be in view from a later time on"
+    )
+    watched_to: float = option(0.2, "s", (0.05, 5.0), "marks must be in view for longer")
+    lens_beyond: float = option(
+        1.3, "1", (1.0, 2.0), "points farther off the line of sight than the corners are projected"
+    )
+    mark_margin: float = option(
+        20.0, "px", (0.0, 200.0), "a further survey point must be farther from the picture's edge"
+    )
+    least_distance: float = option(
+        0.1, "m", (1e-3, 1.0), "a camera must stand farther from what it looks at"
+    )
 
 
 PLANNED_MOTION = PlannedMotionOptions()

@@ -14,8 +14,7 @@ from tracker.pipeline.options import EVALUATION
 from tracker.planning.noise import FLOOR_PX
 from tracker.planning.numbers import Number, mark_rows, numbers, points_to_check
 from tracker.planning.options import PLAN, PLANNED_MOTION
-from tracker.planning.plan import WATCHED, Plan
-from tracker.planning.redirection import POLE_TAKES, REBOUND
+from tracker.planning.plan import Plan
 from tracker.report.blocks import Block, Document, Heading, Part, Plot, TableBlock, Text, table
 from tracker.report.digits import NONE, round_with_u, unit_of
 from tracker.results.schema import PROGRAM
@@ -159,7 +158,9 @@ def marks_table(plan: Plan, camera: str) -> TableBlock:
         (name, pattern, _px(size, 1), _px(blur, 2), _px(u, 3), when)
         for name, pattern, size, blur, u, when in mark_rows(plan, camera)
     ]
-    first, last = (f"{1e3 * t:+.0f}".replace("-", "−") for t in WATCHED)
+    first, last = (
+        f"{1e3 * t:+.0f}".replace("-", "−") for t in (PLAN.watched_from, PLAN.watched_to)
+    )
     return table(
         f"Marks in the pictures of {camera}: size, largest motion during the exposure, standard "
         "uncertainty of a place in one picture, and whether it is in view.",
@@ -178,14 +179,15 @@ def _motion_text(plan: Plan) -> str:
     before = "Motion of the vehicles: constant speed until contact, then "
     if article is not None and article.kind == "pole":
         return (
-            f"{before}a pole that breaks away within {lasts} and takes {POLE_TAKES:g} m/s (common "
-            "practice, no source), without pitch, roll and yaw."
+            f"{before}a pole that breaks away within {lasts} and takes "
+            f"{PLANNED_MOTION.pole_takes:g} m/s (common practice, no source), without "
+            "pitch, roll and yaw."
         )
     if article is not None and article.traffic_face is not None:
         return (
             f"{before}a redirection along the article's face within {lasts}, which gives back "
-            f"{100 * REBOUND:.0f} % of the speed towards it (common practice, no source), without "
-            "pitch and roll."
+            f"{100 * PLANNED_MOTION.rail_rebound:.0f} % of the speed towards it (common practice, "
+            "no source), without pitch and roll."
         )
     return (
         f"{before}a deceleration of the vehicles against each other of "

@@ -19,9 +19,6 @@ from tracker.planning.view import fixed_target_views, in_picture_mask
 from tracker.record.load import load_planned
 from tracker.record.schema import PlannedRecord
 
-WATCHED = (-0.05, 0.2)
-"""From when to when a mark should stay in view, s."""
-
 MORE_SURVEY, EXPOSURE, MARKS = (
     "one more survey point",
     "half the exposure",
@@ -51,7 +48,7 @@ def make_plan(record: PlannedRecord, progress: Progress | None = None) -> Plan:
     planned = stands(record)
     motion = planned_motion(record)
     picture = AssumedPicture()
-    span = (WATCHED[0], max(WATCHED[1], motion.contact_lasts + PLAN.film_beyond))
+    span = (PLAN.watched_from, max(PLAN.watched_to, motion.contact_lasts + PLAN.film_beyond))
     layouts = {"": planned, **single_changes(planned, picture)}
     outlooks = {}
     for done, (change, layout) in enumerate(layouts.items()):
@@ -125,7 +122,7 @@ def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:
         place = middle + share * (farthest - middle)
         place = place + PLAN.off_plane * float(np.linalg.norm(way)) * normal
         pixel = stand.camera.project(place[None])
-        if in_picture_mask(stand.camera, pixel, np.array([20.0]))[0]:
+        if in_picture_mask(stand.camera, pixel, np.array([PLAN.mark_margin]))[0]:
             mark = MarkId(SURVEY, "one_more")
             new = Target(mark, place, inside[0].pattern, size, inside[0].normal)
             return replace(stand, fixed=(*stand.fixed, new))

@@ -12,14 +12,8 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.core.rigid_body import rotate_vectors
 from tracker.outcome.traffic_face import TrafficFace
+from tracker.planning.options import PLANNED_MOTION
 from tracker.record.schema import PlannedRecord, Vehicle
-
-RAIL_LASTS, POLE_LASTS = 0.30, 0.025
-"""How long contact lasts, s."""
-REBOUND, RUBBING = 0.2, 0.35
-"""Share of the speed towards the rail that it gives back; speed along it that is lost, as a share
-of the lateral change."""
-POLE_TAKES = 2.0  # m/s
 
 
 def along_rail(record: PlannedRecord, vehicle: Vehicle, time: Array) -> Array:
@@ -35,18 +29,19 @@ def along_rail(record: PlannedRecord, vehicle: Vehicle, time: Array) -> Array:
     if article.side is not None:
         side = 1.0 if article.side == "right" else -1.0
     face = TrafficFace(article.heading, article.traffic_face, float(side))
-    share = _smooth(time / RAIL_LASTS)
-    lateral = intended.speed * np.sin(abs(towards)) * (1 - (1 + REBOUND) * share)
-    lost = RUBBING * (1 + REBOUND) * intended.speed * np.sin(abs(towards)) * share
+    share = _smooth(time / PLANNED_MOTION.rail_lasts)
+    change = 1 + PLANNED_MOTION.rail_rebound  # of the speed towards the rail, over that speed
+    lateral = intended.speed * np.sin(abs(towards)) * (1 - change * share)
+    lost = PLANNED_MOTION.rail_rubbing * change * intended.speed * np.sin(abs(towards)) * share
     along = intended.speed * np.cos(towards) - lost
     velocity = along[:, None] * face.direction + lateral[:, None] * face.inward
-    yaw = angle - (1 + REBOUND) * towards * share
+    yaw = angle - change * towards * share
     return _states(time, velocity, yaw, _at_face(vehicle, face, angle))
 
 
 def through_pole(speed: float, angle: float, start: Array, time: Array) -> Array:
     """States (n, 15) of a vehicle that shears a pole off; its cg is at `start` (3,) at contact."""
-    rate = speed - POLE_TAKES * _smooth(time / POLE_LASTS)
+    rate = speed - PLANNED_MOTION.pole_takes * _smooth(time / PLANNED_MOTION.pole_lasts)
     velocity = rate[:, None] * np.array([np.cos(angle), np.sin(angle)])
     return _states(time, velocity, np.full(len(time), angle), start)
 

@@ -101,7 +101,7 @@ def _within_lens_mask(camera: Camera, at: Array) -> NDArray[np.bool_]:
     corners = np.array([[0.0, 0.0], [width, 0.0], [0.0, height], [width, height]])
     reach = np.linalg.norm(camera.lens.undistort_pixels(corners), axis=1).max()
     x, y, z = camera.in_camera_axes(at).T
-    return np.asarray((z > 0) & (np.hypot(x, y) < 1.3 * reach * z))
+    return np.asarray((z > 0) & (np.hypot(x, y) < PLAN.lens_beyond * reach * z))
 
 
 def _scale(by_point: Array, normal: Array) -> Array:

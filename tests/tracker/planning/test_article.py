@@ -8,7 +8,7 @@ import pytest
 from tests.support.plan_case import RECORD
 from tracker.planning.article import planned_article
 from tracker.planning.motion import planned_motion
-from tracker.planning.redirection import POLE_TAKES, REBOUND
+from tracker.planning.options import PLANNED_MOTION
 from tracker.record.load import load_planned
 from tracker.record.schema import PlannedRecord
 
@@ -59,7 +59,9 @@ def test_a_rail_turns_the_path_back_and_the_corner_touches_it_at_time_zero(tmp_p
     assert corner[:2] == pytest.approx([0.0, 1.5], abs=1e-3)
     assert np.hypot(*before[6:8]) == pytest.approx(28.0, rel=1e-6)
     assert np.arctan2(before[7], before[6]) == pytest.approx(np.radians(25.0), abs=1e-6)
-    assert after[7] == pytest.approx(-REBOUND * 28.0 * np.sin(np.radians(25.0)), rel=1e-3)
+    assert after[7] == pytest.approx(
+        -PLANNED_MOTION.rail_rebound * 28.0 * np.sin(np.radians(25.0)), rel=1e-3
+    )
     time = np.linspace(-0.1, 0.4, 5001)
     states = motion.state("car", time)
     rates = np.gradient(states[:, :6], time, axis=0)
@@ -77,5 +79,5 @@ def test_a_pole_takes_little_speed_and_has_no_exit_box(tmp_path: Path) -> None:
     assert found is not None
     assert found.box is None
     assert found.outline is None
-    assert later[6] == pytest.approx(28.0 - POLE_TAKES, rel=1e-6)
+    assert later[6] == pytest.approx(28.0 - PLANNED_MOTION.pole_takes, rel=1e-6)
     assert motion.contact_lasts < 0.05
