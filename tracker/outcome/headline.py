@@ -82,8 +82,8 @@ class PosteriorSamples:
         return replace(found, at_end=bool((at > 0 and still) or back))
 
     def _growth(self, column: str, sign: float, at: int) -> tuple[float, float]:
-        """Least and greatest likely rate of a column at an instant, `rest_sigmas` u about it; infinite where it
-        is not seen: then it is not known to have come to a stand, or turned back.
+        """Least and greatest likely rate of a column at an instant, `rest_sigmas` u about it;
+        infinite where it is not seen: it is not known to have come to a stand, or turned back.
         """
         rate = COLUMN[_RATE[column]]
         value, u = sign * self.state[at, rate], _spread(self.draws[:, at, rate])
