@@ -39,7 +39,7 @@ def channels(vehicle: str, check: CrossCheckResult, system: System) -> TableBloc
 
 
 def _row(name: str, one: ChannelAgreement, system: System) -> tuple[str, ...]:
-    unit, factor = unit_of("occupant_speed" if one.unit == "m/s" else "angle", system)
+    unit, factor = unit_of("speed" if one.unit == "m/s" else "angle", system)
     long, metres = unit_of("length", system) if one.unit == "m/s" else (f"{unit} s", factor)
     metric, final = one.sprague_geers, one.final
     if final is None:

@@ -195,7 +195,7 @@ def _comparison(
     what, _, axis = quantity.partition("_")
     if what not in ("velocity", "acceleration"):
         return None
-    kind = "occupant_speed" if what == "velocity" else "acceleration"
+    kind = "speed" if what == "velocity" else "acceleration"
     title = "change of velocity" if what == "velocity" else "acceleration"
     unit, factor = report_unit(kind, system)
     by_source = {c.source: c for c in chosen}

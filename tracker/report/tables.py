@@ -242,7 +242,7 @@ def cross_check(vehicle: str, check: CrossCheckResult, system: System) -> TableB
     found = check.velocity
     if found is None:
         return None
-    unit, factor = unit_of("occupant_speed", system)
+    unit, factor = unit_of("speed", system)
     rows = [
         (name_with_unit(text, unit), fixed_decimals(None if value is None else value * factor, 3))
         for text, value in (

@@ -86,7 +86,7 @@ VEHICLE = {
     "min_roll": Name("Greatest roll, left side down", "angle"),
     "max_yaw": Name("Greatest yaw, nose right", "angle"),
     "min_yaw": Name("Greatest yaw, nose left", "angle"),
-    "max_rise": Name("Greatest rise of the cg", "length"),
+    "max_rise": Name("Greatest rise of the cg", "small_length"),
     "travel_x": Name("Travel along x", "length"),
     "travel_y": Name("Travel along y", "length"),
 }
@@ -103,8 +103,8 @@ OCCUPANT = {
     "asi_13hz": Name("ASI, 13 Hz filter", "plain"),
     "mean50_x": Name("Largest 50 ms mean, longitudinal", "acceleration_g"),
     "mean50_y": Name("Largest 50 ms mean, lateral", "acceleration_g"),
-    "velocity_change_x": Name("Velocity change in contact, longitudinal", "occupant_speed"),
-    "velocity_change_y": Name("Velocity change in contact, lateral", "occupant_speed"),
+    "velocity_change_x": Name("Velocity change in contact, longitudinal", "speed"),
+    "velocity_change_y": Name("Velocity change in contact, lateral", "speed"),
 }
 
 SOURCES = {"film": "Film", "accelerometer": "Accelerometer", "fused": "Both"}

@@ -156,7 +156,7 @@ def test_page_json_and_csv_say_the_same_numbers(written, page):
 
 def test_every_number_of_a_vehicle_stands_on_the_page(page):
     results = made_results()
-    for name, kind in (("travel_x", 0.3048), ("max_rise", 0.3048), ("velocity_change", 0.44704)):
+    for name, kind in (("travel_x", 0.3048), ("max_rise", 0.0254), ("velocity_change", 0.44704)):
         entry = getattr(results.vehicles["car"], name)
         assert tidy(digits.value_with_u(entry.value / kind, entry.u / kind)) in page.text, name
     for residual in results.cameras["overhead"].survey_residuals_px.values():
@@ -408,7 +408,7 @@ def test_every_channel_stands_beside_the_film() -> None:
     found = channels("car", check, "us")
     assert found is not None
     ax, yaw = found.rows
-    assert ax[0] == "ax (ft/s, ft)"
+    assert ax[0] == "ax (mi/h, ft)"
     assert ax[1] == "DISAGREE"
     assert ax[3] == "−4.7"  # -0.27 / 0.058
     assert ax[8:] == ("yes", "0.953")
