@@ -6,78 +6,66 @@ from typing import Any
 
 import numpy as np
 
+from tracker.demo.record_parts import (
+    head_text,
+    lengths_text,
+    outline_text,
+    rest_text,
+    survey_text,
+    target_text,
+    targets_text,
+)
 from tracker.demo.roadside.pole_motion import BREAKS_AT, FRONT, foundation
 from tracker.demo.roadside.pole_scene import CAR, FOOT, PoleScene
-from tracker.demo.roadside.record import camera_text
+from tracker.demo.roadside.record import cameras_text
 from tracker.demo.roadside.scenario import ARTICLE, POLE_SIDE
 from tracker.demo.roadside.truth import motion_truth
-from tracker.demo.scenario import MILE_PER_HOUR
-from tracker.demo.toml import lengths_text, measured_place, target_text
 from tracker.demo.tracks import TrueTracks
 
 REST = (51.3, 3.4, np.radians(12.0))
 """m, m, rad; where the car comes to rest, after the films' end."""
-REST_U, REST_HEADING_U = 0.05, float(np.radians(1.0))
 BREAK_U = 5e-4  # s, error of the time that a person reads off the film
 LENGTH, WIDTH = 3.88, 1.66  # m, of the car
+
+
+_TEST = """
+number = "DEMO-3"
+title = "Small car into a breakaway pole"
+date = 2026-04-14
+criteria = "mash2016"
+device = "breakaway"
+"""
 
 
 def pole_record(scene: PoleScene, tracks: dict[str, TrueTracks]) -> str:
     """The whole of record.toml."""
     scenario = scene.scenario
     rng = np.random.default_rng([scenario.seed, 3])
-    trap = scenario.speed / MILE_PER_HOUR + rng.normal(0.0, 0.12)
-    ground, marker = 1e3 * scenario.ground_u, 1e3 * scenario.marker_u
+    about = "the vehicle, the pole"
     parts = [
-        _TEST.format(trap=trap),
+        head_text(scenario, rng, about, _TEST, 'angle = "0 deg"'),
         _vehicle(scene, rng),
         _article(scene, rng),
-        f'[survey]\nground_u = "{ground:g} mm"\nmarker_u = "{marker:g} mm"\n',
+        survey_text(scenario),
+        *cameras_text(scenario, tracks, scene.static.marks, rng),
     ]
-    surveyed = {m.name: measured_place(m.at, scenario.ground_u, rng) for m in scene.static.marks}
-    parts += [camera_text(scenario, track, surveyed, rng) for track in tracks.values()]
     return "\n".join(parts)
-
-
-_TEST = """\
-# A demonstration test. The site, the vehicle, the pole and every number are invented.
-schema = 1
-
-[test]
-number = "DEMO-3"
-title = "Small car into a breakaway pole"
-date = 2026-04-14
-criteria = "mash2016"
-device = "breakaway"
-report_units = "us"
-
-[test.intended]
-speed = "62 mi/h"
-angle = "0 deg"
-
-[test.speed_trap]
-speed = "{trap:.2f} mi/h"
-u = "0.15 mi/h"
-"""
 
 
 def _vehicle(scene: PoleScene, rng: np.random.Generator) -> str:
     scenario = scene.scenario
-    x, y = np.array(REST[:2]) + rng.normal(0.0, REST_U, 2)
-    heading = np.degrees(REST[2] + rng.normal(0.0, REST_HEADING_U))
     lines = [
         f"[vehicles.{CAR}]",
         'role = "striking"',
         'kind = "car"',
         f'mass = "{scenario.car_mass:.0f} kg"',
         f"cg = {lengths_text(scene.cg)}",
-        f'outline = {{ front = "{FRONT} m", length = "{LENGTH} m", width = "{WIDTH} m" }}',
-        f'rest = {{ at = ["{x:.2f} m", "{y:.2f} m"], u = "{1e3 * REST_U:g} mm", '
-        f'heading = "{heading:.1f} deg", heading_u = "{np.degrees(REST_HEADING_U):g} deg" }}',
+        outline_text(FRONT, LENGTH, WIDTH),
+        rest_text(REST, rng),
         "",
         f"[vehicles.{CAR}.markers]",
     ]
-    lines += [f"{m.name} = {{ {target_text(m, scenario.marker_u, rng)} }}" for m in scene.car.marks]
+    lines += targets_text(scene.car.marks, scenario.marker_u, rng)
     return "\n".join(lines) + "\n"
 
 
