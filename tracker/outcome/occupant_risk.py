@@ -307,7 +307,8 @@ def occupant_risk(
 
 
 def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | None]:
-    """Each figure of the mean motion (one), with the spread of the draws (m,) as its uncertainty.
+    """Each figure of the mean motion (one), with the spread of the draws (m,) about it as its
+    uncertainty.
 
     A figure is None where the mean motion or more than a tenth of the draws do not have it, and the
     occupant's velocity where the record ends before the impact on the interior while contact goes
@@ -324,7 +325,8 @@ def summary(draws: OccupantRisk, mean: OccupantRisk) -> dict[str, Quantity | Non
             out[name] = None
             continue
         when = _one(getattr(mean, _TIME_OF[name])) if name in _TIME_OF else None
-        u = float(spread[known].std(ddof=1))
+        # about the value: the greatest of a noisy curve is too great, as the draws show
+        u = float(np.sqrt(np.sum((spread[known] - value) ** 2) / (known.sum() - 1)))
         if name == "asi_13hz":  # the two readings of the text differ by as much
             u = float(np.hypot(u, 0.5 * abs(value - _one(mean.asi_13hz_per_pass))))
         found = Quantity(value, unit, u, when)

@@ -53,6 +53,36 @@ def test_rigid_vehicle_has_no_swinging_marks() -> None:
     assert not solution.iterate.softness
 
 
+def test_what_all_marks_of_a_view_do_together_is_found() -> None:
+    """Roof and bonnet, all that the view from above shows, swing along the car by 1 mm: no mark
+    alone shows it, since the motion follows them half of the way; speed is within its u.
+    """
+    films = case.both(TIME, CRASH, NOISE)
+    after = np.maximum(TIME, 0.0)
+    swing = 0.14 * np.sin(2 * np.pi * 20 * after) * np.exp(-after / 0.15)  # px
+    position = films["overhead"].position + np.stack([0 * swing, swing], axis=1)[:, None]
+    films["overhead"] = replace(films["overhead"], position=position)
+    solution = solve(films, {"car": case.car()})
+    assert "mark_flexes" in [f.code for f in solution.findings]
+    motion, c = solution.motion("car", TIME), STATE.index("vx_mps")
+    z = (motion.state[:, c] - CRASH[:, c]) / motion.u[:, c]
+    assert np.abs(z[TIME > 0.01]).max() < 3.5
+    assert np.mean(np.abs(z) < 1.96) > 0.85
+
+
+def test_slow_errors_of_sound_marks_are_no_swing() -> None:
+    """Light and texture move each mark by 0.02 px over a tenth of a second, as in rendered film."""
+    rng, films = np.random.default_rng(5), case.both(TIME, CRASH, 0.012)
+    for name, cam in films.items():
+        phase = rng.uniform(0, 2 * np.pi, (1, len(cam.marks), 2))
+        slow = 0.02 * np.sin(2 * np.pi * 5 * TIME[:, None, None] + phase)
+        covariance = np.tile(np.eye(2) * 0.012**2, (*cam.measured_mask.shape, 1, 1))
+        grown = cam.position + slow * (TIME >= 0)[:, None, None]
+        films[name] = replace(cam, position=grown, covariance=covariance)
+    solution = solve(films, {"car": case.car()})
+    assert "mark_flexes" not in [f.code for f in solution.findings]
+
+
 def test_mark_stated_not_rigid_counts_before_contact_only() -> None:
     """Whatever it does after contact, the motion is that of the rest."""
     stated = replace(case.car(), flexible=frozenset(PANELS))

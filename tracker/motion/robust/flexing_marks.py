@@ -119,11 +119,12 @@ def _common_swing(
 ) -> tuple[float, float]:
     """Greatest spectral density, as the variance of such white noise, of the mean residual after
     contact of a group (marks,) of camera k, of frequencies that panels have, and over that of the
-    marks' own errors; 0 with few frames.
+    marks' own errors and those that a frame's marks share, which may be the swing's; 0 with few
+    frames.
     """
     lin, noise = iterate.linearizations[k], iterate.noise[k]
     times = iterate.setup.times(iterate.values, k)
-    residual = without_common_errors(lin, iterate.weights[k])[:, group]
+    residual = lin.residual[:, group]
     on = iterate.inlier_masks[k][:, group]
     shown = on.any(axis=1) & (times >= contact)
     if shown.sum() < ROBUST.flexing_frames:
@@ -139,7 +140,17 @@ def _common_swing(
     slow = (1 - a * a) / (1 - 2 * a * np.cos(turn) + a * a)  # of a first-order autoregression
     fast = float(np.mean(noise.frame_variance[group])) * noise.variance_inflation
     own = (fast + float(np.mean(noise.correlated_variance[group])) * slow) / on[shown].sum(1).mean()
+    own += _shared_variance(iterate.setup.cameras[k], group)
     return float(power[panels].max()), float((power[panels] / own[:, None]).max())
+
+
+def _shared_variance(cam: CameraData, group: NDArray[np.bool_]) -> float:
+    """Variance of what stabilising leaves to all marks of a frame, over that of a mark."""
+    information = np.sum(cam.whitening[:, group] ** 2, axis=(2, 3)) / 2
+    shared = np.full(information.shape, cam.jitter_sd**2)
+    if cam.stabilisation is not None:
+        shared += np.sum(cam.stabilisation[:, group] ** 2, axis=(2, 3)) / 2
+    return float((information * shared)[cam.measured_mask[:, group]].mean())
 
 
 def _excesses(iterate: Iterate, contact: float) -> list[Array]:
@@ -150,18 +161,23 @@ def _excesses(iterate: Iterate, contact: float) -> list[Array]:
     ):
         residual = without_common_errors(lin, weight)
         after = iterate.setup.times(iterate.values, k) >= contact
-        size = iterate.noise[k].frame_variance
-        marks = range(on.shape[1])
-        out.append(np.array([_excess(residual[:, m], on[:, m], after, size[m]) for m in marks]))
+        noise = iterate.noise[k]
+        sizes = zip(noise.frame_variance, noise.correlated_variance, strict=True)
+        each = [_excess(residual[:, m], on[:, m], after, *size) for m, size in enumerate(sizes)]
+        out.append(np.array(each))
     return out
 
 
 def _excess(
-    residual: Array, on: NDArray[np.bool_], after: NDArray[np.bool_], frame_variance: float
+    residual: Array,
+    on: NDArray[np.bool_],
+    after: NDArray[np.bool_],
+    frame_variance: float,
+    correlated_variance: float,
 ) -> float:
     """Variance that white noise as strong as the strongest swing of a mark's residuals (frames, 2)
     after contact would have, over that of its own errors; 0 where none is clear beside those before
-    contact.
+    contact and beside the lasting error that is allowed for anyway.
     """
     late, early = residual[on & after], residual[on & ~after]
     if len(late) < ROBUST.flexing_frames or len(early) < ROBUST.flexing_frames:
@@ -170,6 +186,8 @@ def _excess(
     slow = _covariance(late, 1)
     clear = ROBUST.flexing_sds * usual / np.sqrt(late.size)
     if slow - max(_covariance(early, 1), 0.0) < max(clear, ROBUST.flexing_share * usual):
+        return 0.0
+    if slow < ROBUST.flexing_lasting * correlated_variance:
         return 0.0
     return _greatest_power(late) / max(frame_variance, usual)
 

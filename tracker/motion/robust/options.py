@@ -61,6 +61,12 @@ class RobustOptions:
     flexing_share: float = option(
         0.5, "1", (0.05, 5), "the same over the variance before contact: fewer marks swing"
     )
+    flexing_lasting: float = option(
+        4.0,
+        "1",
+        (0, 50),
+        "the same over the variance of the lasting error that each mark is allowed: fewer marks",
+    )
     flexing_power: float = option(
         14.0,
         "1",
