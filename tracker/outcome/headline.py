@@ -179,7 +179,7 @@ def _released(
         if window is None:
             return found
         inside = on & (motion.time >= window[0]) & (motion.time <= window[1])
-        columns = [COLUMN[name] for name in (*_SPEEDS, "yaw_rate_radps")]
+        columns = [COLUMN[name] for name in _SPEEDS]
         columns = [c for c in columns if np.isfinite(motion.state[inside, c]).all()]
         ends = release_times(motion.time[inside], motion.draws[:, inside][..., columns])
         if ends is None:

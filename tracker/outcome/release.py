@@ -5,7 +5,8 @@ to it for a spring at constant parting speed (half-sine pulses end so), with the
 elastic bodies (Hertz; Johnson, Contact Mechanics, 1985, eq. 4.23), with its square where what is
 pressed stiffens (haversine pulses end so). Its integral stands in every velocity, on the straight
 line that tyres give. The power and the moment are those that fit best. Velocities are known far
-better than accelerations, in which a level near nothing drowns.
+better than accelerations, in which a level near nothing drowns. The yaw rate is left out: it
+knows the force by its lever arm only, and where that is short its curve lags behind.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def release_times(time: Array, velocities: Array) -> Array | None:
     """The moment of release (m,), s, of each draw; None where too many draws show none before the
     last time.
 
-    `velocities` (m, n, k) are draws of k velocities or turning rates at times (n,) s, those of a
+    `velocities` (m, n, k) are draws of k velocities of the cg at times (n,) s, those of a
     `fall_window`; each has the weight of its spread over the draws.
     """
     sd = np.median(np.std(velocities, axis=0), axis=0)
