@@ -137,6 +137,7 @@ _SERIOUS: dict[str, str] = {
     "contact_unclear": "no moment of contact is distinct: time zero is uncertain",
     "film_ends_early": "the film ends before occupant impact",
     "film_ends_in_contact": "the film ends while contact goes on: figures are at least so large",
+    "readings_end_in_contact": "accelerometer readings end while contact goes on",
     "film_unusable": "a film cannot be used",
     "clock_or_channel": "a channel's fault and an error of the film's clock explain as much",
     "severity_class": "the class of ASI hangs on the edition of the standard, that is its filter",

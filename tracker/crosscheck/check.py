@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -114,46 +114,68 @@ def cross_check(
     known = condition(accelerometer)
     lever = accelerometer.at - np.asarray(cg, dtype=float)
     seen = _observed_mask(observed)
-    span = _span(accelerometer, time)
     checks: dict[str, ChannelCheck] = {}
-    predictions: dict[str, Predicted] = {}
-    if len(draws) >= CROSS_CHECK.fewest_draws and span is not None:
-        keep = _thin_samples(span)
-        wanted = {name for name in (*AXES, *accelerometer.channels) if seen[STATE_OF[name]]}
-        predictions = predict(wanted, state[keep], draws[:, keep], time[keep], lever)
-    evidence: dict[str, Evidence] = {}
     for name in (*accelerometer.channels, *accelerometer.dropped):
         own = tuple(f for f in accelerometer.findings if f.channel == name)
+        text = f"the film does not determine what {name} should have read"
+        verdict: Verdict = "disagree" if own else "undetermined"
         if name in accelerometer.dropped:
-            text = accelerometer.dropped[name]
-            checks[name] = ChannelCheck(name, "disagree", None, None, own, text)
-        elif name not in predictions:
-            text = f"the film does not determine what {name} should have read"
-            verdict: Verdict = "disagree" if own else "undetermined"
-            checks[name] = ChannelCheck(name, verdict, None, None, own, text)
-        else:
-            evidence[name] = _evidence(name, predictions, known, accelerometer, tolerance)
-            checks[name] = _check(evidence[name], known, own)
-    swapped = find_swap(evidence, {n: c.choice for n, c in checks.items()}, predictions)
+            text, verdict = accelerometer.dropped[name], "disagree"
+        checks[name] = ChannelCheck(name, verdict, None, None, own, text)
+    frame = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
+    enough = len(draws) >= CROSS_CHECK.fewest_draws
+    for span, names in _spans(accelerometer, time) if enough else ():
+        keep = _thin_samples(span)
+        wanted = {name for name in (*AXES, *names) if seen[STATE_OF[name]]}
+        predictions = predict(wanted, state[keep], draws[:, keep], time[keep], lever)
+        evidence = {
+            name: _evidence(name, predictions, known, accelerometer, tolerance)
+            for name in names
+            if name in predictions
+        }
+        beside = _Beside(evidence, predictions, film_speeds(state[keep], evidence), frame)
+        checks |= _judged(beside, accelerometer, known, clock or FilmClock())
+    findings = tuple(f for check in checks.values() for f in check.findings)
+    main = checks.get("ax")
+    return CrossCheck(
+        _overall(list(checks.values())), main.agreement if main else None, checks, findings
+    )
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """Channels beside the film, over the times that all of them have."""
+
+    evidence: Mapping[str, Evidence]
+    predictions: Mapping[str, Predicted]
+    speeds: Mapping[str, Array]  # (k,) the film's velocity along each channel's axis, m/s
+    frame: float  # s between two frames
+
+
+def _judged(
+    beside: _Beside, accelerometer: Accelerometer, known: Conditioned, clock: FilmClock
+) -> dict[str, ChannelCheck]:
+    """Every channel judged, with exchanged cables and errors of the film's clock in mind."""
+    evidence = dict(beside.evidence)
+    checks = {
+        name: _check(one, known, tuple(f for f in accelerometer.findings if f.channel == name))
+        for name, one in evidence.items()
+    }
+    swapped = find_swap(
+        evidence, {n: c.choice for n, c in checks.items()}, dict(beside.predictions)
+    )
     for name, finding in swapped.items():
         others = tuple(f for f in checks[name].findings if f.kind in ("saturation", "dropout"))
         own_only = tuple(f for f in others if f in accelerometer.findings)
         checks[name] = replace(
             checks[name], verdict="disagree", findings=(finding, *own_only), text=finding.text
         )
-    if evidence and span is not None:
-        judged = {n: j for n in evidence if (j := checks[n].choice) is not None}
-        frame = float(np.median(np.diff(time)))
-        speeds = film_speeds(state[_thin_samples(span)], evidence)
-        rivals = clock_rivals(evidence, judged, speeds, frame, clock or FilmClock())
-        for name, rival in rivals.items():
-            shown = name in swapped or any(f.channel == name for f in accelerometer.findings)
-            checks[name] = _undecided_check(checks[name], rival, shown)
-    findings = tuple(f for check in checks.values() for f in check.findings)
-    main = checks.get("ax")
-    return CrossCheck(
-        _overall(list(checks.values())), main.agreement if main else None, checks, findings
-    )
+    choices = {n: j for n in evidence if (j := checks[n].choice) is not None}
+    rivals = clock_rivals(evidence, choices, beside.speeds, beside.frame, clock)
+    for name, rival in rivals.items():
+        shown = name in swapped or any(f.channel == name for f in accelerometer.findings)
+        checks[name] = _undecided_check(checks[name], rival, shown)
+    return checks
 
 
 def _undecided_check(check: ChannelCheck, rival: str, shown: bool) -> ChannelCheck:
@@ -242,7 +264,8 @@ def _check(evidence: Evidence, known: Conditioned, own: tuple[ChannelFault, ...]
         text = f"the film knows {name}'s integral to {agreement.final_u:.2g} only"
     else:
         verdict = "agree"
-        text = f"{name} agrees with the film (z = {agreement.z:.1f})"
+        until = 1e3 * float(agreement.time[-1])
+        text = f"{name} agrees with the film until {until:.0f} ms (z = {agreement.z:.1f})"
     return ChannelCheck(
         name, verdict, agreement, choice, tuple(found), text, smallest_faults(evidence)
     )
@@ -288,10 +311,24 @@ def _agreement(evidence: Evidence) -> Agreement:
     )
 
 
-def _span(accelerometer: Accelerometer, time: Array) -> NDArray[np.intp] | None:
+def _spans(
+    accelerometer: Accelerometer, time: Array
+) -> Iterator[tuple[NDArray[np.intp], list[str]]]:
+    """The film's times that are compared, and the channels that have all of them: one that ends
+    sooner does not cut the others.
+    """
+    ends: dict[float, list[str]] = {}
+    for name in accelerometer.channels:
+        end = min(CROSS_CHECK.end, float(time[-1]), accelerometer.good_until[name])
+        ends.setdefault(end, []).append(name)
+    for end, names in sorted(ends.items(), reverse=True):
+        inside = _span(accelerometer, time, end)
+        if inside is not None:
+            yield inside, names
+
+
+def _span(accelerometer: Accelerometer, time: Array, end: float) -> NDArray[np.intp] | None:
     start = max(CROSS_CHECK.start, float(accelerometer.time[0]))
-    ends = [accelerometer.good_until[name] for name in accelerometer.channels]
-    end = min(CROSS_CHECK.end, *ends) if ends else -np.inf
     inside = np.flatnonzero((time >= start) & (time <= end))
     if (
         len(inside) < CROSS_CHECK.least_samples

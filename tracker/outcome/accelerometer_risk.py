@@ -22,7 +22,16 @@ from tracker.accelerometers.conditioning import Conditioned, condition
 from tracker.core.lever_arm import to_cg
 from tracker.core.types import Quantity
 from tracker.core.vehicle_kinematics import body_rates, gravity_reading
-from tracker.outcome.occupant_risk import UNITS, OccupantRisk, occupant_risk, summary
+from tracker.outcome.contact import contact_end
+from tracker.outcome.occupant_risk import (
+    RIDEDOWN_WINDOW,
+    UNITS,
+    OccupantRisk,
+    largest_mean,
+    occupant_risk,
+    ridedown,
+    summary,
+)
 from tracker.outcome.options import OUTCOME
 
 Rows = NDArray[np.intp]
@@ -83,6 +92,7 @@ class BlockRisk:
     figures: Mapping[str, Quantity | None]  # by the names of `UNITS`
     notes: tuple[str, ...]  # how they came about
     faults: Mapping[str, str]  # channels that no figure may rest on, and why
+    open_from: float | None = None  # s, where ax ends while contact goes on
 
 
 @dataclass(frozen=True)
@@ -105,15 +115,17 @@ def cg_acceleration_draws(
     seed: int = 1,
     assumptions: Assumptions | None = None,
     cfc: float = 180,
+    until: str = "ax",
 ) -> CgAcceleration:
     """The cg's acceleration from one sensor block, filtered at CFC 180 (SAE J211-1).
 
     The channels' offsets are taken off, gravity by the film's pitch and roll if there is a film,
-    and the lever from cg (3,) to sensor by the measured yaw rate or else the film's rates.
+    and the lever from cg (3,) to sensor by the measured yaw rate or else the film's rates. It ends
+    where the channel `until` does; one that ends before is 0 from there on.
     """
     assumed = assumptions or Assumptions()
     known = condition(accelerometer, cfc)
-    end = accelerometer.good_until["ax"]
+    end = accelerometer.good_until[until]
     keep = np.flatnonzero(known.time <= end)[:: _thinning(accelerometer.interval)]
     time = known.time[keep]
     rng = np.random.default_rng(seed)
@@ -172,17 +184,59 @@ def accelerometer_risk(
         accelerometer, cg, film=film, count=count, seed=seed, assumptions=assumptions
     )
     mean = risk_of(motion.time, motion.mean, distances)
-    figures = summary(risk_of(motion.time, motion.draws, distances), mean)
+    draws = risk_of(motion.time, motion.draws, distances)
+    figures = summary(draws, mean)
     wrong = _own_faults(accelerometer, float(mean.contact_end)) | dict(faults or {})
     have = {n for n in accelerometer.channels if n not in wrong}
     if film is not None and film.yaw_seen and "yaw_rate" not in accelerometer.channels:
         have.add("yaw_rate")
+    if accelerometer.good_until.get("ay", -np.inf) > accelerometer.good_until["ax"]:
+        longer = cg_acceleration_draws(
+            accelerometer,
+            cg,
+            film=film,
+            count=count,
+            seed=seed,
+            assumptions=assumptions,
+            until="ay",
+        )
+        figures |= _lateral_figures(longer, draws.oiv_time, float(mean.oiv_time))
     known = {name: q if set(NEEDS[name]) <= have else None for name, q in figures.items()}
+    goes_on = not float(mean.contact_ended) and "ax" not in wrong
+    open_from = float(motion.time[-1]) if goes_on else None
     lost = figures["oiv_x"] if known["oiv_x"] is None else None
     if lost is not None and "ax" in wrong and wrong["ax"] == CLIPPED:
         text = f"ax is clipped: occupant impact velocity is {lost.value:.2f} m/s at least"
         return BlockRisk(known, (*motion.notes, text), wrong)
-    return BlockRisk(known, motion.notes, wrong)
+    return BlockRisk(known, motion.notes, wrong, open_from)
+
+
+def _lateral_figures(
+    motion: CgAcceleration, impacts: Array, impact: float
+) -> dict[str, Quantity | None]:
+    """What ay alone says after ax has ended: ridedown from the occupant's impact on (s, of draws
+    (m,) and of the estimate), and the largest mean; at least so much where the contact that ay
+    shows goes on.
+    """
+    time, ay = motion.time, motion.mean[1][None]
+    later = time >= 0
+    goes_on = not contact_end(time[later], np.abs(ay[0, later]))[2]
+    out: dict[str, Quantity | None] = {}
+    for name, before in (("ridedown_y", 0.5 * RIDEDOWN_WINDOW), ("ridedown_y_after", 0.0)):
+        value = ridedown(time, ay, np.array([impact]), before)[0]
+        spread = ridedown(time, motion.draws[:, 1], impacts, before)[0]
+        out[name] = _figure(float(value[0]), spread, goes_on)
+    means = largest_mean(time, motion.draws[:, 1])
+    out["mean50_y"] = _figure(float(largest_mean(time, ay)[0]), means, goes_on)
+    return out
+
+
+def _figure(value: float, draws: Array, goes_on: bool) -> Quantity | None:
+    """A figure in g with the spread of its draws (m,); None where they lack it."""
+    known = draws[np.isfinite(draws)]
+    if not np.isfinite(value) or len(known) < max(2, OUTCOME.finite_draws * len(draws)):
+        return None
+    return Quantity(value, "g", float(known.std(ddof=1)), at_end=goes_on)
 
 
 def _own_faults(accelerometer: Accelerometer, contact_end: float) -> dict[str, str]:

@@ -97,6 +97,7 @@ def assess_sensor_blocks(
         for channel, reason in risk.faults.items():
             text = f"{channel} of accelerometer {block.name}: {reason}; no figure rests on it"
             warnings.append(Diagnostic("channel_fault", text, where))
+        warnings += _ends(block, risk, where)
     warnings += [
         Diagnostic("clock_or_channel", one.text, f"{where}, {name}")
         for check in checks
@@ -147,6 +148,23 @@ def contradicted_channels(check: CrossCheck) -> dict[str, str]:
             or not one.findings
         )
     }
+
+
+def _ends(block: Accelerometer, risk: BlockRisk, where: str) -> list[Diagnostic]:
+    """Channels of a block that died too early to be used, and an ax that ends in contact."""
+    found = [
+        Diagnostic("channel_fault", f"accelerometer {block.name}: {text}; not used", where)
+        for name, text in block.dropped.items()
+        if name not in risk.faults
+    ]
+    if risk.open_from is not None:
+        text = (
+            f"ax of accelerometer {block.name} ends at {risk.open_from * 1e3:.0f} ms, while "
+            "contact goes on or just after: figures that need it are the least that they can be, "
+            "and those that it does not reach are left open"
+        )
+        found.append(Diagnostic("readings_end_in_contact", text, where))
+    return found
 
 
 def _judging(
@@ -230,6 +248,7 @@ def _agreement(check: ChannelCheck) -> ChannelAgreement:
         residual_sd=a.residuals.deviation,
         smallest=check.smallest,
         clock_rival=check.clock_rival,
+        until=float(a.time[-1]),
         w179=a.w179,
         iso18571=a.iso18571.rating,
     )

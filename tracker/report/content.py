@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from calibration.findings import CODES
 from tracker.report import tables
 from tracker.report.after_contact import after_contact
 from tracker.report.assumed import assumption_table
@@ -145,11 +146,21 @@ def headline(results: Results) -> str:
         if warning.code in ALONE:
             sentences.append(f"{ALONE[warning.code]} ({warning.where.partition('.')[2]}).")
     for vehicle, check in results.cross_check.items():
-        sentences.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}.")
+        ax = check.channels.get("ax")
+        until = "" if ax is None or ax.until is None else f" until {1e3 * ax.until:.0f} ms"
+        sentences.append(f"Film and accelerometers of {vehicle}: {VERDICTS[check.verdict]}{until}.")
     if results.warnings:
-        number = len(results.warnings)
-        sentences.append(f"{number} warning{'s' if number > 1 else ''}: see the reviewer's part.")
+        sentences.append(_counted_warnings(results))
     return " ".join(sentences) or "No criteria were compared."
+
+
+def _counted_warnings(results: Results) -> str:
+    """How many warnings there are, and what the serious ones mean, each once."""
+    number = len(results.warnings)
+    serious = [w.code for w in results.warnings if w.grade == "serious"]
+    meanings = "; ".join(CODES[code].meaning for code in dict.fromkeys(serious))
+    which = f", {len(serious)} serious ({meanings})" if serious else ""
+    return f"{number} warning{'s' if number > 1 else ''}{which}: see the reviewer's part."
 
 
 def _key_occupant(results: Results) -> TableBlock | None:

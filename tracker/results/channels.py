@@ -62,6 +62,7 @@ class ChannelAgreement:
     """By kind, the smallest fault that would have been found in 95 of 100 tests: scale (share),
     offset (SI), time_shift (s), saturation (highest level, SI), dropout (latest time, s)."""
     clock_rival: str | None = None  # error of the film's clock that explains the difference as well
+    until: float | None = None  # s, how far the comparison reaches
     w179: bool | None = None  # accepted by NCHRP Web-Only Document 179
     iso18571: float | None = None
 

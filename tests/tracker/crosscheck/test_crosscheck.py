@@ -144,6 +144,26 @@ def test_a_channel_that_died_is_disagreement(made):
     assert result.velocity is None
 
 
+def test_the_end_of_one_channel_does_not_shorten_the_comparison_of_the_others(made):
+    """yaw_rate ends at 105 ms; ax loses its cable at 140 ms, and agreed with the film until 105."""
+    broken = np.where(made.fine < 0.14, made.channels["ax"], 20.0 * np.sin(900.0 * made.fine))
+    ended = np.where(made.fine < 0.105, made.channels["yaw_rate"], np.nan)
+    step = made.truth.copy()
+    fine = np.where(made.fine > 0.14, -8.0 * G, 0.0)  # a further push that ax does not show
+    late = made.time > 0.14
+    step[late, 12] -= 8.0 * G
+    step[late, 6] -= 8.0 * G * (made.time[late] - 0.14)
+    step[late, 0] -= 4.0 * G * (made.time[late] - 0.14) ** 2
+    pushed = replace(
+        made, state=made.state + (step - made.truth), draws=made.draws + (step - made.truth)
+    )
+    sound = check(pushed, {"ax": made.channels["ax"] + fine, "yaw_rate": ended})
+    assert sound.channels["ax"].verdict == "agree"
+    assert sound.channels["ax"].agreement.time[-1] > 0.25
+    assert sound.channels["yaw_rate"].agreement.time[-1] == pytest.approx(0.105, abs=2e-3)
+    assert check(pushed, {"ax": broken, "yaw_rate": ended}).channels["ax"].verdict == "disagree"
+
+
 def test_a_record_that_misses_the_impact_is_undetermined(made):
     early = made.fine < 0.01
     block = judge_channels(

@@ -155,3 +155,22 @@ def test_the_end_of_one_channel_does_not_cut_the_others(made):
     assert risk.figures["oiv_x"].value == pytest.approx(whole["oiv_x"].value, abs=0.02)
     assert risk.figures["ridedown_x"].value == pytest.approx(whole["ridedown_x"].value, abs=0.1)
     assert risk.figures["velocity_change_x"].at_end == whole["velocity_change_x"].at_end
+
+
+def test_the_end_of_ax_does_not_cut_what_ay_shows(made):
+    """ax ends in the impact, after the occupant's; ay goes on, and with it ridedown sideways."""
+    channels = {name: values.copy() for name, values in made.channels.items()}
+    struck = accelerometer_risk(accelerometer(made), CG, FLAIL, count=4).figures["oiv_time"].value
+    channels["ay"] += 9 * GRAVITY * np.exp(-0.5 * ((made.fine - struck - 0.08) / 0.02) ** 2)
+    sound = judge_channels("car", PLACE, made.fine, dict(channels), None)
+    whole = accelerometer_risk(sound, CG, FLAIL, count=40).figures
+    channels["ax"][made.fine > struck + 0.01] = np.nan
+    block = judge_channels("car", PLACE, made.fine, channels, None)
+    cut = accelerometer_risk(block, CG, FLAIL, count=40)
+    assert cut.figures["oiv_time"].value == pytest.approx(struck, abs=0.01)
+    for name in ("ridedown_y", "ridedown_y_after", "mean50_y"):
+        assert abs(whole[name].value) > 5.0  # g, after ax has ended
+        assert cut.figures[name].value == pytest.approx(whole[name].value, abs=0.1)
+    assert cut.figures["velocity_change_x"].at_end
+    assert cut.open_from == pytest.approx(struck + 0.01, abs=1e-3)
+    assert accelerometer_risk(sound, CG, FLAIL, count=4).open_from is None
