@@ -56,7 +56,7 @@ def test_motion_of_another_length_differs():
         motion,
         **{
             name: np.asarray(getattr(motion, name))[:200]
-            for name in ("time", "state", "u", "observed")
+            for name in ("time", "state", "u", "observed_mask")
         },
     )
     found = differences(old, replace(old, motion=dict(old.motion) | {"car": half}))
