@@ -19,6 +19,7 @@ from calibration.camera import Camera, Lens
 from calibration.errors import FILM, RECORD, CalibrationError
 from calibration.files import open_regular
 from calibration.findings import Diagnostic
+from calibration.picture_size import promised_bytes
 
 
 @dataclass(frozen=True)
@@ -55,9 +56,13 @@ def _read(paths: Iterable[Path], where: str) -> Iterator[tuple[str, Grey]]:
     for path in paths:
         try:
             with open_regular(path) as file:
-                data = np.frombuffer(file.read(OPTICS.largest_picture + 1), np.uint8)
-            readable = 0 < data.size <= OPTICS.largest_picture
-            grey = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE) if readable else None
+                data = file.read(OPTICS.largest_picture + 1)
+            promised = promised_bytes(data)
+            is_readable = (
+                promised is not None and max(len(data), promised) <= OPTICS.largest_picture
+            )
+            numbers = np.frombuffer(data, np.uint8)
+            grey = cv2.imdecode(numbers, cv2.IMREAD_GRAYSCALE) if is_readable else None
         except (OSError, cv2.error):  # not there, or larger than a picture may be
             grey = None
         if grey is None:

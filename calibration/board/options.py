@@ -77,7 +77,7 @@ class LensOptions:
     given_decentring_u: float = option(5e-4, "1", (1e-6, 0.02), "the same of p1, p2", _REFOCUSED)
     largest_file: int = option(2**20, "byte", (2**14, 2**26), "larger lens files are read")
     largest_picture: int = option(
-        2**28, "byte", (2**20, 2**31), "larger picture files of the board are read"
+        2**28, "byte", (2**20, 2**31), "larger pictures of the board are read, as files and decoded"
     )
 
 

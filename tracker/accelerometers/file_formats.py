@@ -12,9 +12,10 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.errors import RECORD, RecordError
 from tracker.accelerometers.iso13499 import read_folder
+from tracker.accelerometers.options import ACCELEROMETERS
 from tracker.accelerometers.text_table import read_columns
 from tracker.core.units import brief
-from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason
+from tracker.storage.hdf5 import FAULTS, check_promise, numbers, open_hdf5, reason
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,7 @@ def _from_hdf5(path: Path, names: Sequence[str]) -> Source:
         with open_hdf5(path) as file:
             missing = next((name for name in names if name not in file), None)
             if missing is None:
+                check_promise([file[n] for n in names], ACCELEROMETERS.most_numbers)
                 columns = {n: numbers(file, n).astype(float).ravel() for n in names}
                 units = {name: unit for name in names if (unit := _unit_of(file[name])) is not None}
     except FAULTS as error:

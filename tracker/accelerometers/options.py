@@ -70,6 +70,13 @@ class AccelerometerOptions:
     sparse: float = option(
         10.0, "1", (2.0, 100.0), "a record may have more gaps: steps for each row", _TRADE
     )
+    most_numbers: int = option(
+        10_000_000,
+        "1",
+        (10**6, 10**8),
+        "an HDF5 file may hold more in the datasets that a record names, together",
+        "100 kHz for 12 s in 8 channels; a file of a few bytes can promise any number",
+    )
     alias_span: float = option(
         0.15, "s", (0.05, 0.5), "aliasing is looked for longer after time zero", _TRADE
     )

@@ -35,8 +35,12 @@ class FilmOptions:
         "larger pictures are read; a file of a few bytes can promise any number",
         "8 times 4k",
     )
-    largest_file: int = option(
-        2**30, "byte", (2**20, 2**34), "larger picture files are read", "8 times 4k, 16 bits"
+    largest_picture: int = option(
+        2**28,
+        "byte",
+        (2**20, 2**34),
+        "larger picture files are read, and pictures that promise to be larger once decoded",
+        "15 times 4k in grey levels of 16 bits; a quarter of what a batch plans for a test",
     )
     frames_named: int = option(
         8, "1", (1, 100), "more frame numbers and picture names are spelled out in a diagnostic"

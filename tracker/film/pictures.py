@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.errors import FilmError
 from calibration.findings import Diagnostic
+from calibration.picture_size import promised_bytes
 from tracker.core.units import brief
 from tracker.film.findings import FaultLog, number_gaps
 from tracker.film.luma import Luma
@@ -64,9 +65,11 @@ def read_picture(name: str, where: str) -> Luma | None:
     """
     try:
         with open_bytes(name, where) as file:
-            data = np.frombuffer(file.read(FILM.largest_file + 1), np.uint8)
-        readable = 0 < data.size <= FILM.largest_file
-        found = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if readable else None
+            data = file.read(FILM.largest_picture + 1)
+        promised = promised_bytes(data)
+        if promised is None or max(len(data), promised) > FILM.largest_picture:
+            return None
+        found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     except (OSError, ValueError, cv2.error):
         return None
     if found is None or found.dtype not in (np.uint8, np.uint16):
@@ -95,7 +98,8 @@ def open_pictures(path: str, where: str) -> OpenedFilm:
         raise FilmError(
             "the first pictures can't be read",
             where=where,
-            remedy="give 8 to 16-bit PNG, TIFF or JPEG pictures",
+            remedy="give 8 to 16-bit PNG, TIFF or JPEG pictures, decoded of "
+            f"{FILM.largest_picture >> 20} MiB at most",
         )
     size = (first.shape[1], first.shape[0])
     return OpenedFilm(

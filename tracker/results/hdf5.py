@@ -23,7 +23,7 @@ from tracker.results.after_contact import ArticlePath
 from tracker.results.balances import ForceCrush
 from tracker.results.csv import POINT_STATE
 from tracker.results.schema import Curve, PointPath, Results, View
-from tracker.storage.hdf5 import FAULTS, numbers, open_hdf5, reason, refuse_links
+from tracker.storage.hdf5 import FAULTS, check_own, numbers, open_hdf5, reason
 from tracker.storage.plain_files import write_bytes
 
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
@@ -75,7 +75,7 @@ def read_h5(path: Path) -> dict[str, Any]:
     """The fields of `Results` that `write_h5` wrote. Raises `Problem` if it can't be read."""
     try:
         with open_hdf5(path) as file:
-            refuse_links(file)
+            check_own(file)
             return {
                 "motion": {k: _read_motion(g) for k, g in _groups(file, "motion")},
                 "points": {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,8 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.files import open_regular
 
-LARGEST = 50_000_000
-"""Most numbers of one dataset that are read. A file of a few bytes can promise any number."""
+LARGEST = 25_000_000
+"""Most numbers that are read of a file. A file of a few bytes can promise any number."""
 FAULTS = (
     OSError, KeyError, RuntimeError, TypeError, ValueError, OverflowError, AttributeError,
     IndexError, RecursionError, MemoryError,
@@ -40,29 +41,41 @@ def numbers(group: Any, name: str) -> Array:
     elsewhere = dataset.file.filename != group.file.filename
     if elsewhere or dataset.external or dataset.is_virtual:
         raise ValueError(f"{name} lies in another file")
-    if dataset.size is None or dataset.size > LARGEST:
-        raise ValueError(f"{name} promises more numbers than are read")
+    check_promise([dataset])
     return np.asarray(dataset[()])
 
 
-def refuse_links(file: Any) -> None:
-    """Raises ValueError where a group of the file holds a link to another file or a place in one.
+def check_promise(members: Iterable[Any], most: int = LARGEST) -> None:
+    """Raises ValueError where datasets among these promise more than `most` numbers together."""
+    sizes = [m.size for m in members if isinstance(m, h5py.Dataset)]
+    if None in sizes or sum(sizes) > most:
+        raise ValueError("it promises more numbers than are read")
 
-    A group behind an external link is of that other file: what is read from it would come from
-    there.
+
+def check_own(file: Any) -> None:
+    """Raises ValueError unless the file holds all that it names, once, and no more than is read.
+
+    A group behind an external link is of another file: what is read from it would come from there.
+    What has several names would be read, and take memory, as often.
     """
+    datasets: list[Any] = []
 
     def check(group: Any) -> None:
         for name in group:
             if not isinstance(group.get(name, getlink=True), h5py.HardLink):
                 raise ValueError(f"{name} is a link, which may lead to another file")
 
-    def visit(_: str, member: Any) -> None:
+    def visit(name: str, member: Any) -> None:
+        if h5py.h5o.get_info(member.id).rc > 1:
+            raise ValueError(f"{name} has several names")
         if isinstance(member, h5py.Group):
             check(member)
+        else:
+            datasets.append(member)
 
     check(file)
     file.visititems(visit)
+    check_promise(datasets)
 
 
 def reason(error: BaseException) -> str:
