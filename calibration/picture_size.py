@@ -88,7 +88,7 @@ def _tiff(data: bytes) -> int:
     width = max(most.get(_WIDTH, 0), most.get(_TILE_WIDTH, 0))
     height = max(most.get(_HEIGHT, 0), most.get(_TILE_HEIGHT, 0))
     samples = max(most.get(_SAMPLES, 1), 4 if most.get(_BITS, 1) <= 8 else 1)
-    return width * height * samples * -(-most.get(_BITS, 1) // 8)
+    return int(width * height * samples * -(-most.get(_BITS, 1) // 8))
 
 
 def _bmp(data: bytes) -> int:
@@ -127,4 +127,4 @@ def _jpeg_2000(data: bytes) -> int | None:
     width, height, left, top = struct.unpack_from(">IIII", data, at + 8)
     (count,) = struct.unpack_from(">H", data, at + 40)
     planes = 4  # bytes of a sample while it is decoded, by the common library
-    return max(width - left, 0) * max(height - top, 0) * count * planes
+    return int(max(width - left, 0) * max(height - top, 0) * count * planes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Callable
 from dataclasses import replace
 from importlib.resources import files
@@ -47,7 +48,7 @@ def read_results(directory: str | Path) -> Results:
     True
     """
     directory = Path(directory)
-    if not (directory / RESULTS).is_file():
+    if not _is_file(directory / RESULTS):
         raise ResultsError(
             f"there is no {RESULTS} here",
             where=str(directory),
@@ -61,6 +62,18 @@ def read_results(directory: str | Path) -> Results:
         log=read_log(_text(directory / LOG), str(directory / LOG)),
     )
     return _with_places(results, lambda path: os.path.normpath(directory.resolve() / path))
+
+
+def _is_file(path: Path) -> bool:
+    """Whether this is a file. Raises PermissionError where it may not be looked at: since Python
+    3.14 `Path.is_file` says False there.
+    """
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except PermissionError:
+        raise
+    except (OSError, ValueError):
+        return False
 
 
 def _refuse_links(directory: Path) -> None:

@@ -8,6 +8,7 @@ they are, so that what is read back is what was written.
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from tracker.results.schema import Curve, PointPath, Results, View
 from tracker.storage.hdf5 import FAULTS, check_own, numbers, open_hdf5, reason
 from tracker.storage.plain_files import write_bytes
 
+_NAME = re.compile(r"[\w-]{1,64}")
 UNITS = {"m": "m", "rad": "rad", "mps": "m/s", "radps": "rad/s", "mps2": "m/s2"}
 GROUND = "ground axes: x along the intended path, y to the right, z down (SAE J1733)"
 BODY = "least-squares trajectory of a rigid body from all cameras that see it"
@@ -291,4 +293,9 @@ def _reshape(found: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
 
 
 def _groups(file: Any, name: str) -> list[tuple[str, Any]]:
-    return list(file[name].items()) if name in file else []
+    """Groups of vehicles, cameras, curves: what is called so is the name of files in a report."""
+    found = list(file[name].items()) if name in file else []
+    for inner, _ in found:
+        if not _NAME.fullmatch(inner):
+            raise ValueError(f"{name} holds a name that can't name a file")
+    return found

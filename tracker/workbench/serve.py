@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import secrets
+import signal
 import socket
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -36,6 +38,7 @@ def open_workbench(
 
     Raises `Problem` where the port is taken.
     """
+    _end_in_order()
     bench = Workbench(record)
     token = secrets.token_urlsafe(24)
     with _listening(port) as listening:
@@ -67,6 +70,15 @@ def open_workbench(
             if handed is not None:
                 remove(handed)
             bench.close()
+
+
+def _end_in_order() -> None:
+    """Have SIGTERM unwind the program, so that what is kept for the browser is taken away.
+
+    By itself it ends a program where it stands; the server repeats it after its own end.
+    """
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
 
 
 def _warm(bench: Workbench) -> None:

@@ -26,3 +26,13 @@ def test_what_links_elsewhere_is_not_read(tmp_path, kind):
             file["motion"] = external if kind == "external" else h5py.SoftLink("/tracks")
     with pytest.raises(Problem, match="is a link"):
         read_h5(own)
+
+
+@pytest.mark.parametrize("name", ["..", "a\\b", "a:b", "a.b"])
+def test_results_with_names_that_can_name_no_file_are_not_read(tmp_path, name):
+    """Their reports have files of these names: `films/NAME.mp4`, `motion/NAME.csv`."""
+    write_h5(made_results(), tmp_path / "results.h5")
+    with h5py.File(tmp_path / "results.h5", "r+") as file:
+        file["motion"].move("car", name)
+    with pytest.raises(Problem, match="can't name a file"):
+        read_h5(tmp_path / "results.h5")

@@ -6,6 +6,7 @@ Every user can read the command lines of all processes (common practice, no sour
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import stat
 import subprocess
@@ -78,6 +79,24 @@ def test_open_hands_the_token_over_and_takes_its_file_away(tmp_path):
             assert httpx.get(address, trust_env=False).status_code == 403
         finally:
             served.terminate()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a browser that is a script; signals")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_file_that_nobody_opened_goes_with_the_workbench(tmp_path, number):
+    script = tmp_path / "browser"
+    script.write_text("#!/bin/sh\nexit 0\n")
+    script.chmod(0o700)
+    user = {**os.environ, "HOME": str(tmp_path), "BROWSER": str(script)}
+    user |= {"XDG_CONFIG_HOME": str(tmp_path / "c"), "XDG_CACHE_HOME": str(tmp_path / "k")}
+    command = [sys.executable, "-m", "tracker.cli.main", "open"]
+    with subprocess.Popen(command, env=user, stdout=subprocess.PIPE, text=True) as served:
+        address = served.stdout.readline().strip()
+        waited_for(lambda: list(tmp_path.glob("*.html")))
+        waited_for(lambda: httpx.get(address[:-1], trust_env=False).status_code == 403)
+        served.send_signal(number)
+        assert served.wait(60) == (143 if number == signal.SIGTERM else 0)
+    assert not list(tmp_path.glob("*.html"))
 
 
 def waited_for(there):
