@@ -94,7 +94,7 @@ def _tiff(data: bytes) -> int:
 def _bmp(data: bytes) -> int:
     (size,) = struct.unpack_from("<I", data, 14)
     width, height = struct.unpack_from("<HH" if size == 12 else "<ii", data, 18)
-    return abs(width) * abs(height) * 4
+    return int(abs(width) * abs(height) * 4)
 
 
 def _pnm(data: bytes) -> int | None:

@@ -70,7 +70,7 @@ if sys.argv[1:] == ["limit"]:
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
 else:  # another program fills the disk
-    with open(sys.argv[1], "wb") as other:
+    with open(sys.argv[1], "wb", buffering=0) as other:
         try:
             while True:
                 other.write(bytes(100_000)); other.flush()
