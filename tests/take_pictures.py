@@ -4,7 +4,7 @@
 
 Every view is taken in light colours at 1366 x 768 and in dark ones at 1920 x 1080. FOLDER holds an
 analysed demonstration (`impactfilm demo --out FOLDER`); OUT defaults to docs/pictures/. A picture
-that a reader could not tell from the present one is not written.
+that a reader could not distinguish from the present one is not written.
 """
 
 from __future__ import annotations
