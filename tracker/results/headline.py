@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tracker.core.types import Quantity
 from tracker.core.units import System, report_unit
+from tracker.results.after_contact import ArticleResult
 from tracker.results.schema import CrushResult, OccupantResult, Results, VehicleResult
 
 Row = tuple[str, Quantity | None, str]
@@ -26,7 +27,8 @@ class Headline:
 
 def headline_of(results: Results) -> list[Row]:
     """The headline numbers of complete results."""
-    return headline_rows(results.vehicles, results.crush)
+    rows = headline_rows(results.vehicles, results.crush)
+    return [*rows, *_article_rows(results.article)]
 
 
 def headline_rows(vehicles: Mapping[str, VehicleResult], crush: CrushResult | None) -> list[Row]:
@@ -46,6 +48,7 @@ def headline_rows(vehicles: Mapping[str, VehicleResult], crush: CrushResult | No
         ]
         if vehicle.stopping is not None:
             rows.append((f"{name}: roll-ahead to rest", vehicle.stopping.travel, "length"))
+        rows += _later_rows(name, vehicle)
         for source in ("film", "accelerometer", "fused"):
             occupant: OccupantResult | None = getattr(vehicle.occupant, source)
             if occupant is not None:
@@ -57,6 +60,44 @@ def headline_rows(vehicles: Mapping[str, VehicleResult], crush: CrushResult | No
     if crush is not None:
         rows.append(("largest dynamic crush", crush.max_dynamic, "length"))
     return rows
+
+
+def _later_rows(name: str, vehicle: VehicleResult) -> list[Row]:
+    """How a vehicle leaves the article, and where it comes to rest."""
+    rows: list[Row] = []
+    leaves, final = vehicle.exit, vehicle.final
+    if leaves is not None:
+        rows += [
+            (f"{name}: loss of contact", Quantity(leaves.time, "s", leaves.time_u), "time"),
+            (f"{name}: exit speed", leaves.speed, "speed"),
+            (f"{name}: exit trajectory angle", leaves.trajectory_angle, "angle"),
+            (f"{name}: exit heading angle", leaves.heading_angle, "angle"),
+            (f"{name}: exit yaw rate", leaves.yaw_rate, "angular_rate"),
+        ]
+    if final is not None and final.at_rest:
+        rows += [
+            (f"{name}: at rest, downstream of the impact", final.downstream, "length"),
+            (f"{name}: at rest, lateral", final.lateral, "length"),
+            (f"{name}: at rest, heading", final.heading, "angle"),
+        ]
+    return rows
+
+
+def _article_rows(article: ArticleResult | None) -> list[Row]:
+    """How far the article moved."""
+    if article is None:
+        return []
+    figures = (
+        ("dynamic deflection", article.dynamic_deflection),
+        ("permanent deflection", article.permanent_deflection),
+        ("working width", article.working_width),
+        ("vehicle intrusion", article.vehicle_intrusion),
+    )
+    return [
+        (f"article: {label}", Quantity(f.value, f.unit, f.u, f.time, f.at_end), "length")
+        for label, f in figures
+        if f is not None
+    ]
 
 
 def headline_cells(rows: list[Row], system: System) -> list[tuple[str, str, str, str]]:
