@@ -17,7 +17,7 @@ from calibration.time.clock import Clock
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import ChannelId, Motion
 from tracker.motion.model import kernels
-from tracker.motion.model.common_errors import COMMON_SOURCES, transform_motions
+from tracker.motion.model.common_errors import COMMON_SOURCES, transform_motions, true_lever_arms
 from tracker.motion.model.residuals import matrix_in_jerk_basis
 from tracker.motion.model.spline import Basis
 from tracker.motion.model.unknowns import CHANNEL_UNKNOWNS, COMPONENTS, DISPLACEMENT_U, Setup
@@ -94,10 +94,12 @@ class Draws:
 
     def points(self, vehicle: str, at: Array, times: Array) -> tuple[Array, Array]:
         """Position and velocity (count, n, 3), ground axes, of a point `at` (3,), vehicle axes."""
-        lever_arm = (
-            np.asarray(at, dtype=float) - self.setup.bodies[_body_index(self.setup, vehicle)].cg
-        )
-        return point_motion(self.states(vehicle, times), lever_arm)
+        return point_motion(self.states(vehicle, times), self.lever_arms(vehicle, at)[:, None])
+
+    def lever_arms(self, vehicle: str, at: Array) -> Array:
+        """Of a surveyed point `at` (3,), vehicle axes, in each draw (count, 3)."""
+        cg = self.setup.bodies[_body_index(self.setup, vehicle)].cg
+        return true_lever_arms(np.asarray(at, dtype=float) - cg, self.errors[vehicle])
 
 
 @dataclass(frozen=True)

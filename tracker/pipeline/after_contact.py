@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from calibration.arrays import Array
 from tracker.core.rigid_body import point_motion
 from tracker.core.types import FreePath, Quantity
-from tracker.motion import CameraEvidence, FreeMark, Solution, free_paths
+from tracker.motion import CameraEvidence, Draws, FreeMark, Solution, free_paths
 from tracker.outcome.contact import ContactEnd
 from tracker.outcome.deflection import (
     Deflection,
@@ -25,6 +26,7 @@ from tracker.outcome.photograph import photographed_place
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
 from tracker.pipeline.article_geometry import (
+    LeverArms,
     outline_corners,
     placed_points,
     striking_vehicle,
@@ -79,11 +81,14 @@ def after_contact(
     exits, finals = {}, {}
     for name, motion in moves.items():
         table, end = record.vehicles[name], ends.get(name)
+        lever_arms = partial(motions.draws.lever_arms, name)
         if end is not None and table.role == "striking":
-            found = _exit(table, motion, end, face, record.article, is_typed(record, name))
+            found = _exit(
+                table, motion, end, face, record.article, is_typed(record, name), lever_arms
+            )
             if found is not None:
                 exits[name] = found
-        final = _final(record, solution, table, motion, face)
+        final = _final(record, solution, table, motion, face, lever_arms)
         if final is not None:
             finals[name] = final
     paths = _paths(record, solution, cameras, motions)
@@ -91,7 +96,7 @@ def after_contact(
         exits,
         finals,
         {n: o for n in moves if (o := _outline(record.vehicles[n])) is not None},
-        _article(record, face, paths, moves),
+        _article(record, face, paths, moves, motions.draws),
         {n: ArticlePath(p.time, p.position, p.u, p.start) for n, p in paths.items()},
     )
 
@@ -130,13 +135,14 @@ def _exit(
     face: TrafficFace | None,
     article: Article | None,
     typed: bool,
+    lever_arms: LeverArms,
 ) -> ExitResult | None:
     found = find_exit(motion, end, 0.0 if face is None else face.heading)
     if found is None:
         return None
     box = None
     if face is not None and article is not None and article.traffic_face is not None:
-        box = _box(table, motion, end, face)
+        box = _box(table, motion, end, face, lever_arms)
     return ExitResult(
         found.time.value,
         found.time.u,
@@ -150,7 +156,11 @@ def _exit(
 
 
 def _box(
-    table: Vehicle, motion: PosteriorSamples, end: ContactEnd, face: TrafficFace
+    table: Vehicle,
+    motion: PosteriorSamples,
+    end: ContactEnd,
+    face: TrafficFace,
+    lever_arms: LeverArms,
 ) -> ExitBoxResult | None:
     """The exit box from the loss of contact, at the corner that touched the article last."""
     if table.outline is None:
@@ -158,17 +168,17 @@ def _box(
     cg, outline = np.array(table.cg), table.outline
     wheels = {name: table.points[name] for name in table.wheels if name in table.points}
     corners = {n: at for n, at in outline_corners(table).items() if not n.endswith("top")}
-    places = placed_points(motion, cg, wheels or corners)
+    places = placed_points(motion, cg, wheels or corners, lever_arms)
     moment = np.array([end.end])
     last = at_times(motion.time, motion.state[None], moment)
     lasts = at_times(motion.time, motion.draws, end.draws)
-    lever_arms = [np.array(at) - cg for at in corners.values()]
-    at_last = np.array([point_motion(last, lever_arm)[0][0] for lever_arm in lever_arms])
-    touching = lever_arms[int(np.argmax(face.behind(at_last)))]
-    start = float(face.along(point_motion(last, touching)[0])[0])
+    ats = [np.array(at) for at in corners.values()]
+    at_last = np.array([point_motion(last, at - cg)[0][0] for at in ats])
+    touching = ats[int(np.argmax(face.behind(at_last)))]
+    start = float(face.along(point_motion(last, touching - cg)[0])[0])
     if not np.isfinite(start):
         return None
-    starts = face.along(point_motion(lasts, touching)[0])
+    starts = face.along(point_motion(lasts, lever_arms(touching))[0])
     kind = table.kind or ("truck" if (table.mass or 0.0) > HEAVY else "car")
     box = exit_box(kind, outline.width, outline.length, start)
     after = motion.time >= end.end
@@ -220,6 +230,7 @@ def _final(
     table: Vehicle,
     motion: PosteriorSamples,
     face: TrafficFace | None,
+    lever_arms: LeverArms,
 ) -> FinalResult | None:
     rest, stated = table.rest, None
     if rest is not None and rest.at is None:
@@ -229,7 +240,7 @@ def _final(
         stated = StatedPlace(
             (rest.at[0], rest.u), (rest.at[1], rest.u), (heading, rest.heading_u), "tape"
         )
-    found = final_place(motion, stated, face, _impact(table, motion, face))
+    found = final_place(motion, stated, face, _impact(table, motion, face, lever_arms))
     if found is None or (found.x is None and found.y is None):
         return None
     return FinalResult(
@@ -244,21 +255,19 @@ def _final(
 
 
 def _impact(
-    table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None
+    table: Vehicle, motion: PosteriorSamples, face: TrafficFace | None, lever_arms: LeverArms
 ) -> tuple[Array, Array] | None:
     """The ground place of the outline's corner that is farthest into the face at time zero."""
-    corners = [
-        np.array(at) - table.cg for n, at in outline_corners(table).items() if "top" not in n
-    ]
+    corners = [np.array(at) for n, at in outline_corners(table).items() if "top" not in n]
     if face is None or not corners or not motion.time[0] <= 0 <= motion.time[-1]:
         return None
     zero = at_times(motion.time, motion.state[None], np.zeros(1))
     if not np.isfinite(zero[:, :6]).all():
         return None
     zeros = at_times(motion.time, motion.draws, np.zeros(len(motion.draws)))
-    places = [point_motion(zero, lever_arm)[0][0] for lever_arm in corners]
-    lever_arm = corners[int(np.argmax(face.behind(np.array(places))))]
-    return point_motion(zero, lever_arm)[0][0, :2], point_motion(zeros, lever_arm)[0][:, :2]
+    places = [point_motion(zero, at - table.cg)[0][0] for at in corners]
+    k = int(np.argmax(face.behind(np.array(places))))
+    return places[k][:2], point_motion(zeros, lever_arms(corners[k]))[0][:, :2]
 
 
 def _paths(
@@ -283,6 +292,7 @@ def _article(
     face: TrafficFace | None,
     paths: Mapping[str, FreePath],
     moves: Mapping[str, PosteriorSamples],
+    draws: Draws,
 ) -> ArticleResult | None:
     article = record.article
     if article is None:
@@ -301,7 +311,8 @@ def _article(
         table, motion = record.vehicles[vehicle], moves[vehicle]
         points = {**outline_corners(table), **table.points}
         if points and np.isfinite(motion.state[:, :2]).any():
-            placed = placed_points(motion, np.array(table.cg), points)
+            lever_arms = partial(draws.lever_arms, vehicle)
+            placed = placed_points(motion, np.array(table.cg), points, lever_arms)
             intrusion = vehicle_intrusion(motion.time, placed, face)
     return ArticleResult(
         _figure(figures.dynamic),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,16 +69,23 @@ def outline_corners(table: Vehicle) -> dict[str, tuple[float, float, float]]:
     return found
 
 
+LeverArms = Callable[[Array], Array]
+"""Of a point (3,), vehicle axes, in each draw (m, 3): `tracker.motion.Draws.lever_arms`."""
+
+
 def placed_points(
-    motion: PosteriorSamples, cg: Array, places: Mapping[str, tuple[float, float, float]]
+    motion: PosteriorSamples,
+    cg: Array,
+    places: Mapping[str, tuple[float, float, float]],
+    lever_arms: LeverArms,
 ) -> dict[str, tuple[Array, Array]]:
     """Ground places (n, 3) and draws (m, n, 3) of points in vehicle axes."""
     found = {}
     for name, at in places.items():
-        lever_arm = np.array(at) - cg
+        place = np.array(at)
         found[name] = (
-            point_motion(motion.state, lever_arm)[0],
-            point_motion(motion.draws, lever_arm)[0],
+            point_motion(motion.state, place - cg)[0],
+            point_motion(motion.draws, lever_arms(place)[:, None])[0],
         )
     return found
 

@@ -10,9 +10,14 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from tests.support import motion_case as case
+from tracker.core.rigid_body import point_motion
 from tracker.core.types import STATE
 from tracker.motion import SurveyErrors, VehicleGeometry, solve
-from tracker.motion.model.common_errors import COMMON_SOURCES, transform_motions
+from tracker.motion.model.common_errors import (
+    COMMON_SOURCES,
+    transform_motions,
+    true_lever_arms,
+)
 
 TIME = np.arange(-0.05, 0.15, 4e-3)
 CRASH = case.crash(TIME)
@@ -40,6 +45,20 @@ def test_cg_elsewhere_is_the_motion_of_that_point() -> None:
     assert state[:, 6:9] == pytest.approx((place(times + h) - place(times - h)) / (2 * h), abs=1e-4)
     second = (place(times + h) - 2 * place(times) + place(times - h)) / h**2
     assert state[:, 12:] == pytest.approx(second, abs=1e-2)
+
+
+def test_a_surveyed_point_stays_where_axes_and_cg_are_stated_wrongly() -> None:
+    """Mark and point are surveyed in the same axes; the point's place is that by the survey."""
+    times, arm = np.array([0.02, 0.07, 0.12]), np.array([2.1, -0.7, 0.3])
+    errors = np.array([0, 0, 1e-3, -2e-3, 1.5e-3, 0.01, -0.02, 0.015])
+    state = transform_motions(case.crash(times), angular(times), errors)
+
+    place, velocity = point_motion(state, true_lever_arms(arm, errors))
+
+    wanted, wanted_velocity = point_motion(case.crash(times), arm)
+    assert place == pytest.approx(wanted, abs=2e-5)  # to first order
+    assert velocity == pytest.approx(wanted_velocity, abs=1e-3)
+    assert np.abs(point_motion(state, arm)[0] - wanted).max() > 0.01
 
 
 def test_axes_askew_turn_the_attitude() -> None:

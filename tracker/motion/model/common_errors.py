@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from calibration.arrays import Array
 from tracker.core.rigid_body import rotate_vectors, rotation
@@ -71,6 +72,17 @@ def transform_motions(state: Array, angular: Array, errors: Array) -> Array:
         out[..., k : k + 3] *= 1 + scale[..., None]
     out[..., 5] += datum
     return out
+
+
+def true_lever_arms(lever_arm: Array, errors: Array) -> Array:
+    """Where a surveyed point is from the true cg in the vehicle's true axes (..., 3), m, if the
+    survey errs: `lever_arm` (3,) is that by the survey, `errors` (..., 8) as in
+    `transform_motions`. Point and marks are surveyed in the same axes, so that neither their turn
+    nor a cg stated elsewhere moves the point over the ground.
+    """
+    turn, shift = errors[..., 2:5], errors[..., 5:]
+    turned = Rotation.from_rotvec(turn.reshape(-1, 3)).inv()
+    return np.asarray(turned.apply((lever_arm - shift).reshape(-1, 3)).reshape(shift.shape))
 
 
 def _move_cg(state: Array, angular: Array, shift: Array) -> None:
