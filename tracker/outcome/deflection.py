@@ -7,8 +7,8 @@ Definitions of EN 1317-2, from memory:
 - working width: greatest lateral distance between any part of the article on its undeformed
   traffic side and the greatest dynamic position of any part of the article;
 - vehicle intrusion: greatest dynamic lateral position of the vehicle from the undeformed traffic
-  side (the standard asks for it of heavy goods vehicles and includes a notional load, which is not
-  added here);
+  side (asked of heavy goods vehicles; since 2010 with a notional load as wide and long as the
+  platform, 4 m high above the ground: that is an outline 4 m high);
 - permanent deflection: lateral displacement that is left.
 
 Lateral is square to the undeformed traffic face. A mark shows its own place alone: what of the

@@ -1,4 +1,8 @@
-"""Exit, exit box, deflections and places of rest against examples worked by hand."""
+"""Exit, exit box, deflections and places of rest against examples worked by hand.
+
+Definitions of deflections: EN 1317-2, as the European Union Road Federation's "Key terminology" of
+EN 1317 gives them (rrs.erf.be: working width, vehicle intrusion).
+"""
 
 import numpy as np
 import pytest
@@ -12,6 +16,8 @@ from tracker.outcome.exit_box import box_crossing, exit_box
 from tracker.outcome.headline import COLUMN, PosteriorSamples
 from tracker.outcome.rest import StatedPlace, final_place
 from tracker.outcome.traffic_face import TrafficFace
+from tracker.pipeline.article_geometry import outline_corners, placed_points
+from tracker.record.schema import Vehicle
 
 FOOT = 0.3048
 
@@ -230,6 +236,36 @@ def test_intrusion_is_that_of_the_vehicles_farthest_point_behind_the_face() -> N
     assert found.mark == "corner"
     assert found.value.value == pytest.approx(0.4)
     assert vehicle_intrusion(time, points, TrafficFace(0.0, 5.0)) is None
+
+
+def test_a_truck_that_leans_over_the_rail_intrudes_by_the_top_of_its_notional_load() -> None:
+    """EN 1317-2:2010: a load as wide as the platform, 4 m high. Right side 0.10 m behind the face,
+    leaning by 5 degrees about a point 1.2 m high: 0.10 + 1.25 (cos 5 - 1) + 2.8 sin 5 = 0.339 m.
+    """
+    truck = Vehicle(
+        role="striking",
+        cg=["0 m", "0 m", "-1.2 m"],
+        outline={"front": "1.4 m", "length": "9 m", "width": "2.5 m", "height": "4 m"},
+    )
+    motion = straight(20.0, 0.0, yaw=0.0)
+    state = motion.state.copy()
+    state[:, COLUMN["y_m"]], state[:, COLUMN["z_m"]] = 1.30 - 1.25, -1.2
+    state[:, COLUMN["roll_rad"]] = np.radians(5.0) * (motion.time > 0.2)
+    state[:, COLUMN["yaw_rad"]] = 0.0
+    leaning = PosteriorSamples(motion.time, state, np.repeat(state[None], 3, axis=0))
+
+    placed = placed_points(
+        leaning,
+        np.array(truck.cg),
+        outline_corners(truck),
+        lambda at: np.tile(at - truck.cg, (3, 1)),
+    )
+    found = vehicle_intrusion(leaning.time, placed, TrafficFace(0.0, 1.2))
+
+    assert found is not None
+    assert found.mark.endswith("right corner, top")
+    wanted = 0.10 + 1.25 * (np.cos(np.radians(5)) - 1) + 2.8 * np.sin(np.radians(5))
+    assert found.value.value == pytest.approx(wanted)
 
 
 def test_a_place_from_the_tape_is_downstream_and_to_the_traffic_side_of_the_impact() -> None:
