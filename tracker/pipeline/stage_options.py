@@ -34,7 +34,7 @@ from tracker.motion.options import (
 )
 from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
 from tracker.outcome.options import OUTCOME
-from tracker.pipeline.options import EVALUATION, FUSION
+from tracker.pipeline.options import CHECK, EVALUATION, FUSION
 from tracker.processes.options import PROCESSES
 from tracker.tracking.options import TRACKING
 
@@ -75,6 +75,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "motion.zero": ZERO,
         "outcome": OUTCOME,
         "pipeline": EVALUATION,
+        "pipeline.check": CHECK,
         "pipeline.fusion": FUSION,
         "processes": PROCESSES,
         "tracking": TRACKING,

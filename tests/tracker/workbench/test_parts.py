@@ -30,7 +30,7 @@ from tracker.results.json import json_text
 from tracker.storage.hashing import content
 from tracker.workbench import payload, stage_cache
 from tracker.workbench.disk_cache import DiskCache
-from tracker.workbench.routes import CHOICES
+from tracker.workbench.first_page_routes import CHOICES
 from tracker.workbench.stage_cache import CachedCalibration, CachedSolution, calibration_key
 from tracker.workbench.tomledit import Change, changed_text
 

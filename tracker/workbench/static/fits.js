@@ -124,7 +124,8 @@ export function view(root) {
         ],
       });
     }
-    const height = Math.max(150, Math.round((0.52 * innerHeight) / (made.length / 2)) - 62); // as high as the table beside them
+    // Together as high as the table beside them.
+    const height = Math.max(150, Math.round((0.52 * innerHeight) / (made.length / 2)) - 62);
     parts = made.map((m) => plot(m, height));
     fill(
       about,
