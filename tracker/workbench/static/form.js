@@ -141,7 +141,11 @@ export function namedRows(title, path, columns, what) {
                   {},
                   createElement("th", { scope: "row" }, name),
                   cells(name),
-                  createElement("td", {}, remover(`${what === "target" ? "fixed target" : what} ${name}`, [...path, name])),
+                  createElement(
+                    "td",
+                    {},
+                    remover(`${what === "target" ? "fixed target" : what} ${name}`, [...path, name]),
+                  ),
                 ),
               ),
             ),

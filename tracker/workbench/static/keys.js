@@ -90,7 +90,11 @@ export function help(view) {
     { class: "wide", "aria-label": "Help" },
     createElement("h2", {}, "This view"),
     createElement("p", { class: "note" }, VIEWS[view ?? "start"]),
-    createElement("p", {}, createElement("a", { href: GUIDE[view] ?? "/guide/guide", target: "_blank" }, "In the guide")),
+    createElement(
+      "p",
+      {},
+      createElement("a", { href: GUIDE[view] ?? "/guide/guide", target: "_blank" }, "In the guide"),
+    ),
     createElement("h2", {}, "Keys"),
     createElement(
       "div",

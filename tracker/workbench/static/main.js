@@ -307,7 +307,8 @@ theme();
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => theme());
 publish(() => now);
 window.addEventListener("popstate", travel);
-for (const drag of ["dragover", "drop"]) window.addEventListener(drag, (event) => event.preventDefault()); // it would open the file
+// The browser would open a file that is dropped beside its place.
+for (const drag of ["dragover", "drop"]) window.addEventListener(drag, (event) => event.preventDefault());
 
 const [wanted, view] = location.hash.slice(1).split("/");
 get("/api/start")

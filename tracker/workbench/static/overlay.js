@@ -87,8 +87,10 @@ function one(pane, mark, predicted) {
     if (options.ellipses) ellipse(pane, mark, x, y, ink);
     if (options.residuals && predicted) arrow(pane, x, y, predicted, u, v, ink);
   }
-  if (options.names || chosen)
-    writeName(pen, short(mark.name) + (status === HIDDEN ? " hidden" : status === LOST ? " lost" : ""), x, y, ink, chosen);
+  if (options.names || chosen) {
+    const condition = status === HIDDEN ? " hidden" : status === LOST ? " lost" : "";
+    writeName(pen, short(mark.name) + condition, x, y, ink, chosen);
+  }
 }
 
 /**
