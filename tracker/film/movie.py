@@ -21,7 +21,7 @@ from tracker.film.luma import bits_of, luma_of
 from tracker.film.opened import Frames, OpenedFilm
 from tracker.film.options import FILM
 from tracker.film.places import has_scheme, open_bytes, too_large_picture
-from tracker.film.quantiser import EXPORT, frame_step
+from tracker.film.quantiser import EXPORT, STEPPED, frame_step
 
 # Decoders for which every packet is one frame and time stamps give the output order.
 _ORDERLY = frozenset({"h264", "hevc", "av1", "vp8", "vp9"})
@@ -300,10 +300,14 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
         width, height = stream.codec_context.width, stream.codec_context.height
         if width * height > FILM.largest_pixels:
             raise too_large_picture(width, height, where)
+        tells_step = stream.codec_context.name in STEPPED
         stream.codec_context.options = (
-            {"max_pixels": str(FILM.largest_pixels)} | EXPORT | (STRICT if strict else {})
+            {"max_pixels": str(FILM.largest_pixels)}
+            | (EXPORT if tells_step else {})
+            | (STRICT if strict else {})
         )
-        stream.thread_type = "AUTO"
+        # a thread a frame may hand out a frame's quantisers while another still fills them in
+        stream.thread_type = "SLICE" if tells_step else "AUTO"
         stream.codec_context.thread_count = min(FILM.threads, os.cpu_count() or 1)
         yield container, stream
     finally:

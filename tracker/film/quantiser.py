@@ -21,6 +21,8 @@ _DELTA_AT = 16
 """Bytes from a block's beginning to its quantiser less the picture's."""
 EXPORT = {"export_side_data": "venc_params"}
 """What a decoder must be asked for."""
+STEPPED = frozenset({"h264", "mpeg1video", "mpeg2video", "mpeg4"})
+"""Decoders that answer."""
 
 
 def frame_step(frame: Any) -> float:

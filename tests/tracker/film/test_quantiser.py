@@ -12,16 +12,24 @@ import pytest
 from tracker.film import open_film
 
 
-def _coded(path: Path, codec: str, options: dict[str, str], pixels: str = "yuv420p") -> Path:
+def _coded(
+    path: Path,
+    codec: str,
+    options: dict[str, str],
+    pixels: str = "yuv420p",
+    size: tuple[int, int] = (192, 128),
+    frames: int = 12,
+) -> Path:
     rng = np.random.default_rng(4)
-    wide = rng.uniform(40, 200, (160, 200)).astype(np.uint8)
+    width, height = size
+    wide = rng.uniform(40, 200, (height + frames, width + frames)).astype(np.uint8)
     with av.open(str(path), "w") as container:
         stream = container.add_stream(codec, rate=Fraction(50))
-        stream.width, stream.height, stream.pix_fmt = 192, 128, pixels
+        stream.width, stream.height, stream.pix_fmt = width, height, pixels
         stream.options = options
-        for i in range(12):
-            grey = wide[i : i + 128, i // 2 : i // 2 + 192]
-            picture = np.vstack([grey, np.full((64, 192), 128, np.uint8)])
+        for i in range(frames):
+            grey = wide[i : i + height, i // 2 : i // 2 + width]
+            picture = np.vstack([grey, np.full((height // 2, width), 128, np.uint8)])
             frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), format=pixels)
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
@@ -45,6 +53,16 @@ def test_mpeg2_tells_its_scale(tmp_path: Path) -> None:
     options = {"qmin": "8", "qmax": "8"}
     found = _steps(_coded(tmp_path / "film.mkv", "mpeg2video", options))
     assert found[5] == pytest.approx(16.0, rel=0.02)  # ISO/IEC 13818-2: linear scale 2 x 8
+
+
+def test_a_film_tells_the_same_steps_each_time_it_is_read(tmp_path: Path) -> None:
+    """Blocks of changing steps, frames from both sides: decoders of several threads once handed
+    out steps that others were still filling in.
+    """
+    options = {"crf": "18", "bf": "3", "aq-mode": "1"}
+    path = _coded(tmp_path / "film.mkv", "libx264", options, size=(768, 512), frames=40)
+    first = _steps(path)
+    assert all(_steps(path) == first for _ in range(10))
 
 
 @pytest.mark.parametrize("codec", ["ffv1", "mjpeg"])
