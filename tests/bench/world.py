@@ -28,6 +28,7 @@ from calibration.time.timebase import FlashSignal, TimeBase, time_base
 
 # in the place of this folder, whose files are named as packages are
 from tests.support.world_scene import CG, EFFECTS, FLAIL, GROUND_U, MARKER_U, Filmed, World, world
+from tracker.accelerometers import Accelerometer
 from tracker.camera.repeated_frames import (
     correct_repeat_times,
     find_repeats,
@@ -36,6 +37,7 @@ from tracker.camera.repeated_frames import (
 )
 from tracker.core.types import STATE, Quantity, Status, Tracks
 from tracker.motion import CameraEvidence, Solution, SurveyErrors, VehicleGeometry, solve
+from tracker.pipeline.accelerometer_zero import with_accelerometer_zero
 from tracker.pipeline.vehicle_result import (
     contacts,
     crush_result,
@@ -51,6 +53,7 @@ ROLES = {"car": "striking", "truck": "struck"}
 NAMES: Mapping[str, tuple[str, ...]] = {
     "lamp": ("flash",),
     "lag": ("flash", "time_zero"),
+    "sensorlag": ("flash", "time_zero"),
     "flicker": ("flash",),
     "contact": ("contact",),
     "lens": ("lens",),
@@ -131,9 +134,18 @@ def solved(
         v: VehicleGeometry(CG[v], own, MARKER_U, role=ROLES[v], survey_errors=errors)
         for v, own in test.markers.items()
     }
-    solution = solve({n: m[0] for n, m in made.items()}, vehicles, contact=0.0 if known else None)
+    cameras = {n: m[0] for n, m in made.items()}
+    solution = solve(cameras, vehicles, contact=0.0 if known else None)
+    if test.sensor is not None:
+        solution = with_accelerometer_zero(solution, cameras, vehicles, [block(*test.sensor)])
     codes = [c for m in made.values() for c in m[2]] + [f.code for f in solution.findings]
     return solution, clocks, codes
+
+
+def block(time: np.ndarray, ax: np.ndarray) -> Accelerometer:
+    """The car's accelerometer, at its cg."""
+    read, until = {"ax": ax}, {"ax": float(time[-1])}
+    return Accelerometer("car", np.array(CG["car"]), time, read, {}, read, until, (), (), "car.csv")
 
 
 def figures(test: World, solution: Solution, clocks: Mapping[str, TimeBase]) -> dict[str, Quantity]:

@@ -24,6 +24,8 @@ EFFECTS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "lag": ("from contact to light, ms, not stated", (0.2, 1.0, 2.0)),
     "flicker": ("light of the scene, %", (1.0, 3.0, 5.0)),
     "contact": ("onset, m/s2, no flash", (300.0, 82.0, 50.0, 16.0)),
+    "sensor": ("onset, m/s2, no flash, a sound accelerometer", (300.0, 82.0, 16.0)),
+    "sensorlag": ("from contact to light, ms, not stated, a sound accelerometer", (0.0, 1.0, 2.0)),
     "preroll": ("s of film more before contact", (0.3, 1.0, 3.0)),
     "postroll": ("s of film more after contact", (0.3, 1.0, 3.0)),
     "lens": ("sds of an ordinary calibration", (1.0, 2.0, 3.0)),
@@ -109,6 +111,7 @@ class World:
     truth: Mapping[str, Callable[[Floats], Floats]]  # states (n, 15) at times
     headline: Mapping[str, float] = field(default_factory=dict)
     blow: float = np.nan  # s, when a second blow begins
+    sensor: tuple[Floats, Floats] | None = None  # s by its own clock, m/s2: ax of the car's cg
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,26 @@ def world(effect: str, size: float, seed: int) -> World:
     tape = rng.standard_normal(2)
     films = {name: _film(name, scene, tape, rng) for name in SEEN}
     truth = {v: _function(t, s) for v, s in states.items()}
-    return World(films, markers, truth, _headlines(films, t, motions, effect), motions.blow)
+    headline = _headlines(films, t, motions, effect)
+    sensor = _sensor(t, states["car"], seed) if effect.startswith("sensor") else None
+    return World(films, markers, truth, headline, motions.blow, sensor)
+
+
+def _sensor(t: Floats, car: Floats, seed: int) -> tuple[Floats, Floats]:
+    """Ax at the cg as a sound accelerometer reads it, 10,000 samples a second: less its reading on
+    the level vehicle, with ringing from contact on, noise, errors of scale and offset, and a clock
+    of its own (sd 1 ms).
+    """
+    rng = np.random.default_rng([seed, 4271])  # leaves the other draws alike
+    time = np.arange(t[0] + 1e-3, t[-1] - 1e-3, 1e-4)
+    true = np.stack([np.interp(time, t, car[:, c]) for c in (3, 4, 5, 12, 13, 14)], axis=1)
+    turn = Rotation.from_euler("ZYX", true[:, 2::-1]).inv()
+    ax = turn.apply(true[:, 3:])[:, 0] + 9.80665 * np.sin(true[:, 1])
+    after = np.maximum(time, 0.0)
+    ringing = rng.uniform(2, 20) * np.exp(-after / 0.02) * (time > 0)
+    ax = ax + ringing * np.sin(2 * np.pi * rng.uniform(100, 400) * after)
+    ax = (1 + 0.005 * rng.standard_normal()) * ax + rng.normal(0, 1.0)
+    return time - rng.normal(0, 1e-3), ax + 2.5 * rng.standard_normal(len(time))
 
 
 def _function(t: Floats, states: Floats) -> Callable[[Floats], Floats]:
@@ -164,7 +186,7 @@ def _pulse(
     """Deceleration (n,) of the car, when contact ends, and when a second blow begins."""
     onset, peak, length = rng.uniform(0, 200), rng.uniform(80, 220), rng.uniform(0.08, 0.13)
     fold = rng.uniform(0, 0.25)
-    if effect == "contact":
+    if effect in ("contact", "sensor"):
         onset = size
     if effect == "pulse":  # the change of speed stays that of the others
         length, factor = 1e-3 * size, length / (1e-3 * size)
@@ -356,7 +378,7 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
             position[run], measured_mask[run] = position[first], measured_mask[first]
     duty = float(rng.uniform(0.1, 0.8))
     flash = rest = None
-    if effect != "contact":
+    if effect not in ("contact", "sensor"):
         flash, rest = _lamp(time, duty / rate, effect, size, rng)
     return Filmed(
         rate,
@@ -384,7 +406,7 @@ def _lamp(
     light, of which a little lights the picture.
     """
     rise = 1e-3 * size if effect == "lamp" else 1e-6
-    lag = 1e-3 * size * rng.uniform(0.5, 1.0) if effect == "lag" else 0.0
+    lag = 1e-3 * size * rng.uniform(0.5, 1.0) if effect in ("lag", "sensorlag") else 0.0
 
     def sum_of_light(at: Floats) -> Floats:
         since = np.maximum(at - lag, 0.0)

@@ -102,3 +102,33 @@ class AccelerometerOptions:
 
 ACCELEROMETERS = AccelerometerOptions()
 """The values in use."""
+
+
+@dataclass(frozen=True)
+class OnsetOptions:
+    """How contact is found in a longitudinal channel."""
+
+    before: float = option(0.02, "s", (5e-3, 0.1), "more samples before contact are compared")
+    after: float = option(5e-3, "s", (2e-3, 0.02), "more samples after contact are compared")
+    interval: float = option(
+        1e-3, "s", (5e-4, 1e-2), "the slope bends more rarely; ringing passes for bends"
+    )
+    step_u: float = option(100.0, "m/s2", (10, 1e3), "step of the acceleration: harder", _TRADE)
+    slope_u: float = option(1.5e4, "m/s3", (1e3, 1e5), "its slope then: steeper", _TRADE)
+    bend_u: float = option(1.5e4, "m/s3", (1e3, 1e5), "bends of the slope: sharper", _TRADE)
+    reach: float = option(8e-3, "s", (2e-3, 0.03), "contact may be farther from where film has it")
+    moments: int = option(41, "1", (21, 500), "times that are tried at once: finer, slower")
+    rounds: int = option(4, "1", (1, 8), "the scan closes in more often")
+    fine_from: float = option(3.0, "1", (1, 10), "steps of the scan from which on u is fine enough")
+    fine_reach: float = option(5.0, "u", (3, 10), "reach of the finer scan")
+    least_samples: int = option(30, "1", (10, 500), "more samples about contact are needed")
+    least_u: float = option(
+        1.5e-4,
+        "s",
+        (0.0, 1e-3),
+        "an onset is less sure: the blow takes some time to the sensor",
+        "2 m of steel at 5 km/s, as a rectangle",
+    )
+
+
+ONSET = OnsetOptions()

@@ -49,6 +49,7 @@ class CameraEvidence:
     covariance: Array  # (frames, marks, 2, 2) px^2
     measured_mask: NDArray[np.bool_]  # (frames, marks)
     zero_common_u: float = 0.0  # s, sd of contact beside `zero_u`, the same for all cameras
+    zero: float = 0.0  # s, from the camera's clock to the common one, as far as is known
     zero_late: float = 0.0  # s, contact may be earlier by up to it: a lamp of unknown lag
 
 

@@ -47,6 +47,7 @@ def solve(
     vehicles: Mapping[str, VehicleGeometry],
     *,
     contact: float | None = 0.0,
+    zero: TimeZero | None = None,
     accelerometers: Sequence[AccelerometerEvidence] = (),
     progress: Progress | None = None,
 ) -> Solution:
@@ -59,6 +60,7 @@ def solve(
         solution.
     contact : time of first contact on the cameras' clock, s; None: found from the motion, and the
         solution's time zero is put there.
+    zero : all that is known of contact, on a clock that counts from it; None: weighed here.
     accelerometers : evidence that joins the films, of vehicles that a camera saw.
     progress : called with ("motion", step, steps).
 
@@ -79,12 +81,16 @@ def solve(
     camera_data, starts, lever_arms = _start(camera_data, vehicles)
     report_progress = progress or silent
     start = _Start(camera_data, starts, lever_arms)
-    if contact is None:
+    if zero is not None:
+        iterate, step, warnings = _solve_setup(start, vehicles, zero.value, report_progress)
+        findings: tuple[Diagnostic, ...] = ()
+        moment, u = zero.value, zero.u
+    elif contact is None:
         iterate, *_ = _solve_setup(start, vehicles, None, report_progress)
         found = find_contact(iterate, vehicles)
         start = start.shift_clock(found.value)
         alone = time_zero.ZeroSource("motion", 0.0, found.u, ZERO.motion_wrong)
-        zero: TimeZero | None = TimeZero(0.0, found.u, (alone,))
+        zero = TimeZero(0.0, found.u, (alone,))
         findings = found.findings
         iterate, step, warnings = _solve_setup(start, vehicles, 0.0, report_progress)
         moment, u = 0.0, found.u

@@ -10,6 +10,7 @@ from tracker.camera.stage import CalibratedFilm, calibrate_camera
 from tracker.core.types import Progress, silent
 from tracker.crosscheck.film_clock import FilmClock
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, empty_solution, solve
+from tracker.pipeline.accelerometer_zero import with_accelerometer_zero
 from tracker.pipeline.assemble_results import Analysis, assemble_results, film_headline
 from tracker.pipeline.camera_result import evidence
 from tracker.pipeline.clock_witnesses import film_clock
@@ -74,7 +75,7 @@ def analyse(
     blocks = read_accelerometers(record.accelerometers, record.folder)
     films = calibrate_films(record, calibrate, report_progress, bool(blocks))
     note_calibrations(log, films.by_camera)
-    solution = _solve(record, films.by_camera, bool(blocks), solve_motions, report_progress)
+    solution = _solve(record, films.by_camera, blocks, solve_motions, report_progress)
     distances = {
         n: flail_distances(v, record.test.criteria, record.folder)
         for n, v in record.vehicles.items()
@@ -110,24 +111,24 @@ def analyse(
 def _solve(
     record: Record,
     films: Mapping[str, CalibratedFilm],
-    is_instrumented: bool,
+    blocks: Sequence[Accelerometer],
     solve_motions: SolutionStep,
     report_progress: Progress,
 ) -> Solution:
-    """The motions from all films; none where no film shows a marker but accelerometers do read."""
+    """The motions from all films, time zero with what the accelerometers show of it; none where no
+    film shows a marker but accelerometers do read.
+    """
     cameras = {name: evidence(film) for name, film in films.items()}
-    if is_instrumented and not any(e.measured_mask.any() for e in cameras.values()):
+    if blocks and not any(e.measured_mask.any() for e in cameras.values()):
         return empty_solution()
-    return solve_motions(
-        cameras,
-        {
-            name: vehicle_geometry(record, name, films)
-            for name, table in record.vehicles.items()
-            if table.wheel is None
-        },
-        contact=contact_time(films),
-        progress=report_progress,
-    )
+    vehicles = {
+        name: vehicle_geometry(record, name, films)
+        for name, table in record.vehicles.items()
+        if table.wheel is None
+    }
+    contact = contact_time(films)
+    solution = solve_motions(cameras, vehicles, contact=contact, progress=report_progress)
+    return with_accelerometer_zero(solution, cameras, vehicles, blocks, report_progress)
 
 
 def _instruments(

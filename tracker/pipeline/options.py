@@ -147,3 +147,36 @@ CHECK = CheckOptions()
 EVALUATION = EvaluationOptions()
 FUSION = FusionOptions()
 """The values in use."""
+
+
+@dataclass(frozen=True)
+class AccelerometerZeroOptions:
+    """How an accelerometer's clock is brought to the films', for the onset that it shows."""
+
+    before: float = option(0.03, "s", (0.005, 0.2), "more motion before contact is compared")
+    after: float = option(0.15, "s", (0.05, 0.5), "more motion after contact is compared")
+    step: float = option(4e-3, "s", (1e-3, 2e-2), "velocities are compared more rarely")
+    margin: float = option(0.01, "s", (0.0, 0.05), "a channel must reach farther")
+    least_times: int = option(20, "1", (8, 100), "more velocities are needed")
+    draws: int = option(200, "1", (60, 2000), "the film's covariance is better known")
+    seed: int = option(3, "1", (0, 2**31), "other draws")
+    start_u: float = option(10.0, "m/s", (1.0, 100.0), "the velocity at first is freer")
+    shift_u: float = option(0.01, "s", (1e-3, 0.1), "the block's clock is freer", CUSTOM)
+    most_shift: float = option(0.02, "s", (1e-3, 0.1), "clocks may be farther apart", CUSTOM)
+    rounds: int = option(5, "1", (2, 20), "the shift is closed in on more often")
+    misfit: float = option(2.0, "1", (1.2, 5), "a channel may fit the film less well")
+    unit_most: float = option(
+        4.0, "sd", (2, 8), "scale and offset may be farther from a sound channel's"
+    )
+    soft_crush: float = option(
+        0.002,
+        "m",
+        (0.0, 0.1),
+        "crush before a channel shows the force of contact (less than films do): u is larger",
+        CUSTOM,
+    )
+    open_u: float = option(2e-3, "s", (1e-4, 0.02), "a clock of unknown zero is freer")
+    least_speed: float = option(2.0, "m/s", (0.1, 20), "least speed that makes times of crushes")
+
+
+ACCELEROMETER_ZERO = AccelerometerZeroOptions()

@@ -312,7 +312,7 @@ def prepare_camera(
         jitter_sd=0.0,
         film_frames=len(evidence.seconds),
         film_marks=evidence.marks,
-        zero=0.0,
+        zero=evidence.zero,
         zero_u=evidence.zero_u,
         rate_u=evidence.rate_u,
     )
