@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from calibration.arrays import Array
-from tracker.accelerometers.options import ONSET
+from tracker.accelerometers.options import CHANNEL_ONSET
 
 _RAMPS = np.array([0.0, 3e-4, 1e-3, 3e-3])
 _RAMP_PROBABILITIES = np.array([0.4, 0.3, 0.2, 0.1])
@@ -37,23 +37,25 @@ def contact_onset(
     noise : m/s2, sd of a sample before contact.
     near, reach : s, where contact is sought and how far from there.
 
-    Raises ValueError where fewer samples than `ONSET.least_samples` lie there.
+    Raises ValueError where fewer samples than `CHANNEL_ONSET.least_samples` lie there.
     """
-    for _ in range(ONSET.rounds):
-        moments = np.linspace(near - reach, near + reach, ONSET.moments)
-        on = (time >= near - reach - ONSET.before) & (time <= near + reach + ONSET.after)
+    for _ in range(CHANNEL_ONSET.rounds):
+        moments = np.linspace(near - reach, near + reach, CHANNEL_ONSET.moments)
+        on = (time >= near - reach - CHANNEL_ONSET.before) & (
+            time <= near + reach + CHANNEL_ONSET.after
+        )
         on &= np.isfinite(values)
-        if on.sum() < ONSET.least_samples:
+        if on.sum() < CHANNEL_ONSET.least_samples:
             raise ValueError("too few samples about contact")
         log = np.array([_log_probability(time[on], values[on], noise, float(m)) for m in moments])
         weight = np.exp(log - logsumexp(log))
         near = float(weight @ moments)
         step = float(moments[1] - moments[0])
         u = float(np.sqrt(weight @ (moments - near) ** 2 + step**2 / 12))
-        if u > ONSET.fine_from * step:
+        if u > CHANNEL_ONSET.fine_from * step:
             break
-        reach = ONSET.fine_reach * u
-    return near, max(u, ONSET.least_u)
+        reach = CHANNEL_ONSET.fine_reach * u
+    return near, max(u, CHANNEL_ONSET.least_u)
 
 
 def _log_probability(time: Array, values: Array, noise: float, contact: float) -> float:
@@ -80,9 +82,11 @@ def _design(since: Array, ramp: float) -> Array:
     """Step, slope and bends (n, 2 + k) of the acceleration from contact on."""
     after = np.maximum(since, 0.0)
     step = (since > 0).astype(float) if ramp == 0 else np.minimum(after / ramp, 1.0)
-    bends = np.arange(1, _BENDS + 1) * ONSET.interval
+    bends = np.arange(1, _BENDS + 1) * CHANNEL_ONSET.interval
     return np.column_stack([step, after, np.maximum(since[:, None] - bends, 0.0)])
 
 
-_BENDS = int(np.ceil((2 * ONSET.reach + ONSET.after) / ONSET.interval))
-_PRIOR_SD = np.array([ONSET.step_u, ONSET.slope_u, *[ONSET.bend_u] * _BENDS])
+_BENDS = int(np.ceil((2 * CHANNEL_ONSET.reach + CHANNEL_ONSET.after) / CHANNEL_ONSET.interval))
+_PRIOR_SD = np.array(
+    [CHANNEL_ONSET.step_u, CHANNEL_ONSET.slope_u, *[CHANNEL_ONSET.bend_u] * _BENDS]
+)

@@ -105,7 +105,7 @@ ACCELEROMETERS = AccelerometerOptions()
 
 
 @dataclass(frozen=True)
-class OnsetOptions:
+class ChannelOnsetOptions:
     """How contact is found in a longitudinal channel."""
 
     before: float = option(0.02, "s", (5e-3, 0.1), "more samples before contact are compared")
@@ -131,4 +131,4 @@ class OnsetOptions:
     )
 
 
-ONSET = OnsetOptions()
+CHANNEL_ONSET = ChannelOnsetOptions()

@@ -16,7 +16,7 @@ import numpy as np
 from calibration.arrays import Array
 from tracker.accelerometers import Accelerometer, condition
 from tracker.accelerometers.contact_onset import contact_onset
-from tracker.accelerometers.options import ONSET
+from tracker.accelerometers.options import CHANNEL_ONSET
 from tracker.core.types import Progress
 from tracker.crosscheck import ChannelTolerance
 from tracker.crosscheck.predicted_channels import predict
@@ -27,7 +27,7 @@ from tracker.pipeline.options import ACCELEROMETER_ZERO
 
 _COLUMN_VX = 6
 _ABOUT_ZERO = ("time_zero_disagrees", "contact_unclear")
-"""What was said of time zero before the accelerometers spoke."""
+"""Findings about time zero that the accelerometers supersede."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def block_onset(solution: Solution, block: Accelerometer) -> BlockOnset | None:
     shift, shift_u = clock
     level = block.channels["ax"] - known.offset["ax"]
     try:
-        value, u = contact_onset(block.time, level, noise, -shift, ONSET.reach)
+        value, u = contact_onset(block.time, level, noise, -shift, CHANNEL_ONSET.reach)
     except ValueError:
         return None
     total = float(np.hypot(u, shift_u))

@@ -12,7 +12,7 @@ from calibration.options import describe_options
 from calibration.resection.options import RESECTION
 from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.options import CLOCK_SPLINE, FLASH, TIME, TIMING_LIGHT
-from tracker.accelerometers.options import ACCELEROMETERS
+from tracker.accelerometers.options import ACCELEROMETERS, CHANNEL_ONSET
 from tracker.camera.options import BACKGROUND, CAMERA
 from tracker.criteria.options import CRITERIA
 from tracker.crosscheck.options import CROSS_CHECK, FILM_CLOCK
@@ -34,13 +34,14 @@ from tracker.motion.options import (
 )
 from tracker.motion.robust.options import DIAGNOSTICS, ROBUST
 from tracker.outcome.options import OUTCOME
-from tracker.pipeline.options import CHECK, EVALUATION, FUSION
+from tracker.pipeline.options import ACCELEROMETER_ZERO, CHECK, EVALUATION, FUSION
 from tracker.processes.options import PROCESSES
 from tracker.tracking.options import TRACKING
 
 STAGES: Mapping[str, Any] = MappingProxyType(
     {
         "accelerometers": ACCELEROMETERS,
+        "accelerometers.onset": CHANNEL_ONSET,
         "calibration.board": OPTICS,
         "calibration.image_motion": IMAGE_MOTION,
         "calibration.resection": RESECTION,
@@ -75,6 +76,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "motion.zero": ZERO,
         "outcome": OUTCOME,
         "pipeline": EVALUATION,
+        "pipeline.accelerometer_zero": ACCELEROMETER_ZERO,
         "pipeline.check": CHECK,
         "pipeline.fusion": FUSION,
         "processes": PROCESSES,
