@@ -168,3 +168,37 @@ def test_delete_takes_the_pick_of_a_fixed_target_and_undo_by_keys_brings_it_back
     saved(page, seen)
     shown_status(page, "Undone: survey.g2 taken out of above")
     assert record.read_bytes() == before
+
+
+def test_a_button_held_down_while_the_record_changes_still_acts(desk, record):
+    page = desk(record.parent).page()
+    page.keyboard.press("1")
+    page.locator("#s-test").wait_for()
+    page.get_by_role("button", name="Motion", exact=True).hover()
+    page.mouse.down()
+    record.write_bytes(record.read_bytes() + b"# a line of another's\r\n")
+    page.wait_for_timeout(1500)  # the page asks every half second; a press is no longer than this
+    page.mouse.up()
+    page.locator("nav button[aria-current=page]", has_text="Motion").wait_for()
+
+
+def test_what_is_being_typed_stays_when_the_form_is_built_again(desk, record):
+    page = desk(record.parent).page()
+    page.keyboard.press("1")
+    field = page.locator('[id="f-test.title"]')
+    field.fill("Half a tit")
+    seen = state(page)["hash"]
+    text = record.read_bytes().replace(
+        b"[[test.events]]", b"[test.report]\r\nsite = 'A'\r\n\r\n[[test.events]]"
+    )
+    record.write_bytes(text)
+    saved(page, seen)
+    page.locator('[id="f-test.report.site"]').wait_for()
+    assert field.input_value() == "Half a tit"
+    assert tomllib.loads(record.read_text("utf-8"))["test"].get("title") != "Half a tit"
+    page.keyboard.type("le")
+    seen = state(page)["hash"]
+    page.keyboard.press("Tab")
+    saved(page, seen)
+    assert tomllib.loads(record.read_text("utf-8"))["test"]["title"] == "Half a title"
+    assert tomllib.loads(record.read_text("utf-8"))["test"]["report"]["site"] == "A"

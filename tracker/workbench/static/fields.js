@@ -58,22 +58,28 @@ export function labelOf(path) {
  * @param {{path: (string|number)[], label: string, hint?: string, kind?: string,
  *   options?: string[], required?: boolean, dropsTable?: boolean, bare?: boolean}} f
  *   `dropsTable`: with the last value its table goes too; `bare`: without a visible label
- * @returns {{node: HTMLElement, update: () => void, key: string}}
+ * @returns {{node: HTMLElement, update: () => void, key: string, input: HTMLElement,
+ *   takeUp: () => string|null, goOn: (text: string, range: [number, number]) => void}}
+ *   `takeUp` gives what is typed and not yet saved; `goOn` puts it into the field of a form built again
  */
 export function field(f) {
   const kind = KINDS[f.kind ?? "text"],
     key = keyPath(f.path),
     id = `f-${key}`;
+  let given = "", // text of the record
+    sent = null; // text on its way to the record
   const put = () => {
     const text = input.value.trim(),
       old = valueAt(f.path);
+    if (text === sent) return;
     const value = text === "" ? null : kind.read(text);
     if (JSON.stringify(value) === JSON.stringify(old ?? null)) return;
     const parent = valueAt(f.path.slice(0, -1));
     const alone = value === null && f.dropsTable && parent && Object.keys(parent).length === 1;
+    sent = text;
     save(value === null ? `${f.label} taken out` : `${f.label}: ${text}`, [
       { path: alone ? f.path.slice(0, -1) : f.path, value },
-    ]);
+    ]).then(() => (sent = null));
   };
   const input = f.options
     ? createElement(
@@ -112,6 +118,7 @@ export function field(f) {
       const text = value === undefined ? "" : kind.write(value);
       if (f.options && text && !f.options.includes(text)) input.append(createElement("option", { value: text }, text));
       input.value = text;
+      given = text;
     }
     const errors = errorsAt(key);
     input.setAttribute("aria-invalid", String(errors.length > 0));
@@ -120,7 +127,17 @@ export function field(f) {
     fill(wrong, errors.map((e) => `${e.what}; ${e.remedy}`).join(". "));
   };
   update();
-  return { node, update, key };
+  const takeUp = () => {
+    const text = input.value === given || f.options ? null : input.value;
+    if (text !== null) input.value = given; // leaving the page must not save half a text
+    return text;
+  };
+  const goOn = (text, range) => {
+    input.value = text;
+    input.setSelectionRange(...range);
+    input.addEventListener("blur", put, { once: true }); // to the browser a text put back is no change
+  };
+  return { node, update, key, input, takeUp, goOn };
 }
 
 /**

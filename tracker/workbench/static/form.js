@@ -18,6 +18,22 @@ export function updateFields() {
 }
 
 /**
+ * Take up what is being typed, to go on with it in a form built again.
+ * @returns {() => void} puts the focus, the text and the place in it back
+ */
+export function takeUpTyping() {
+  const old = document.activeElement,
+    here = fields.find((one) => one.input === old);
+  const range = old instanceof HTMLInputElement ? [old.selectionStart, old.selectionEnd] : [0, 0];
+  const text = here?.takeUp() ?? null;
+  return () => {
+    if (!old?.id) return;
+    document.getElementById(old.id)?.focus({ preventScroll: true });
+    if (text !== null) fields.find((one) => one.key === here.key)?.goOn(text, range);
+  };
+}
+
+/**
  * A field of the form.
  * @param {(string|number)[]} path key path in the record
  * @param {string} [hint] an example, shown while the field is empty

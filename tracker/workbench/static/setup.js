@@ -2,7 +2,7 @@
 
 import { createElement, fill } from "./dom.js";
 import { alsoHeld } from "./held.js";
-import { addNamed, formField, namedRows, remover, section, startFields, updateFields } from "./form.js";
+import { addNamed, formField, namedRows, remover, section, startFields, takeUpTyping, updateFields } from "./form.js";
 import { save, store, subscribe } from "./store.js";
 import { missingEntries } from "./wanting.js";
 
@@ -25,7 +25,7 @@ export function view(root) {
   refresh = () => {
     if (built !== shape()) {
       built = shape();
-      const at = document.activeElement?.id,
+      const goOn = takeUpTyping(),
         top = page.scrollTop;
       startFields();
       fill(
@@ -44,7 +44,7 @@ export function view(root) {
         ),
       );
       page.scrollTop = top;
-      if (at) document.getElementById(at)?.focus({ preventScroll: true });
+      goOn();
       return;
     }
     updateFields();

@@ -2,6 +2,7 @@
 
 import { get, post } from "./api.js";
 import { showStatus } from "./dom.js";
+import { pressEnded } from "./presses.js";
 
 /** All that the page shows. */
 export const store = {
@@ -217,11 +218,18 @@ export function renew() {
   const now = line.then(async () => {
     const before = store.test,
       state = await get(at());
-    if (store.test === before) await applyState(state);
+    await pressEnded();
+    if (store.test === before && !isShown(state)) await applyState(state);
     return before.hash !== state.hash;
   });
   line = now.catch(() => false);
   return now;
+}
+
+/** Whether the page shows this state already, as after its own change. */
+function isShown(state) {
+  const { loaded, ...known } = store.test;
+  return loaded !== undefined && JSON.stringify(known) === JSON.stringify(state);
 }
 
 /**
@@ -257,7 +265,9 @@ export function fetchFilm(address) {
 
 async function send(path, body, label) {
   try {
-    await applyState(await post(at(path), { hash: store.test.hash, ...body }));
+    const state = await post(at(path), { hash: store.test.hash, ...body });
+    await pressEnded();
+    await applyState(state);
     showStatus(label);
     return true;
   } catch (problem) {
