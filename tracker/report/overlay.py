@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array
+from tracker.core.rigid_body import rotation
 from tracker.core.types import STATE, Motion, Status, Tracks
 from tracker.core.units import report_unit
 from tracker.report.labels import label_places
@@ -80,7 +81,7 @@ class Overlay:
         state = at_time(motion, time)
         if camera is None or state is None or not np.isfinite(state[:3]).all():
             return
-        axes = attitude(np.nan_to_num(state[3:6])).T  # rows: x, y, z of the vehicle
+        axes = rotation(np.nan_to_num(state[3:6])).T  # rows: x, y, z of the vehicle
         ends = np.vstack([np.zeros(3), axes * [[1.0], [0.6], [0.6]]]) + state[:3]
         pixels = self._in_frame(camera.project(ends), frame)
         if not np.isfinite(pixels).all() or np.abs(pixels).max() > 1e5:
@@ -154,18 +155,6 @@ def at_time(motion: Motion, time: float) -> Array | None:
     state = (1 - share) * motion.state[left] + share * motion.state[right]
     return np.asarray(
         np.where(motion.observed_mask[left] & motion.observed_mask[right], state, np.nan)
-    )
-
-
-def attitude(angles: Array) -> Array:
-    """Rotation (3, 3), ground axes from vehicle axes, of roll, pitch, yaw (SAE J670)."""
-    (cr, cp, cy), (sr, sp, sy) = np.cos(angles), np.sin(angles)
-    return np.array(
-        [
-            [cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr],
-            [sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr],
-            [-sp, cp * sr, cp * cr],
-        ]
     )
 
 

@@ -9,11 +9,11 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import Camera
+from tracker.core.rigid_body import rotation
 from tracker.core.types import MarkId
 from tracker.core.units import report_unit
 from tracker.record.load import Record
 from tracker.report.digits import value_with_u
-from tracker.report.overlay import attitude
 from tracker.results.schema import Results, View
 from tracker.workbench.options import WORKBENCH
 from tracker.workbench.predicted_marks import pixels_at_rest, states_at
@@ -87,7 +87,7 @@ def _plane_point(
             marker = vehicle.markers.get(chosen.marker)
         if vehicle is not None and marker is not None and marker.at is not None:
             lever_arm = np.subtract(marker.at, vehicle.cg)
-            return mark, state[:3] + attitude(state[3:6, None])[:, :, 0] @ lever_arm
+            return mark, state[:3] + rotation(state[3:6]) @ lever_arm
     if not places:
         return None
     off = {

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.arrays import Array
+from tracker.core.rigid_body import rotation
 from tracker.core.types import STATE, SURVEY, MarkId, Motion
 from tracker.record.load import Record
-from tracker.report.overlay import attitude
 from tracker.results.schema import Results, View
 
 AXES = {
@@ -69,8 +69,7 @@ def states_at(motion: Motion, times: Array) -> Array:
 
 def _pixels(view: View, states: Array, place: Array) -> Array:
     assert view.camera is not None
-    turns = attitude(states[:, 3:6].T)  # (3, 3, frames)
-    ground = states[:, :3] + np.einsum("ijn,j->ni", turns, place)
+    ground = states[:, :3] + rotation(states[:, 3:6]) @ place
     known = np.isfinite(ground).all(axis=1)
     pixels = np.full((len(states), 2), np.nan)
     if known.any():

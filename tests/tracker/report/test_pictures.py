@@ -10,11 +10,12 @@ import pytest
 from calibration.camera import Camera, Lens
 from calibration.errors import Problem
 from tests.support.made_results import TIME, made_results
+from tracker.core.rigid_body import rotation
 from tracker.core.types import Status, Tracks
 from tracker.report.asked import as_asked
 from tracker.report.films import mark_films, playing_pace
 from tracker.report.moments import moments
-from tracker.report.overlay import STRIP, Overlay, at_time, attitude, grey
+from tracker.report.overlay import STRIP, Overlay, at_time, grey
 from tracker.report.sequence import Photographer, sequence, summary
 from tracker.results.json import json_text, read_scalars
 from tracker.results.schema import View
@@ -157,7 +158,7 @@ def test_attitude_turns_yaw_then_pitch_then_roll(seed):
 
     roll, pitch, yaw = np.random.default_rng(seed).uniform(-1, 1, 3)
     expected = Rotation.from_euler("ZYX", [yaw, pitch, roll]).as_matrix()
-    assert np.allclose(attitude(np.array([roll, pitch, yaw])), expected, atol=1e-14)
+    assert np.allclose(rotation(np.array([roll, pitch, yaw])), expected, atol=1e-14)
 
 
 def test_motion_between_frames_is_between_their_states():
