@@ -175,7 +175,7 @@ def _weigh_time_zero(
     common = _common_u(cameras)
     own = np.sqrt(max(clocks[0].u ** 2 - common**2, 0.0))
     shift = zero.value - contact
-    if not apart and abs(shift) < ZERO.moved * zero.u and zero.u > ZERO.sharper * own:
+    if not apart and zero.is_reached(contact, float(own)):
         beside = float(np.sqrt(max(zero.u**2 + shift**2 - own**2, 0.0)))
         return _Weighed(zero, contact, beside, findings)
     shifted = _move_zero(start, iterate, known, shift, free=apart)

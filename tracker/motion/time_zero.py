@@ -34,6 +34,7 @@ class ZeroSource:
     `wrong_probability` is the probability beforehand that it is wrong by far. `late` is by how much
     a lamp may have come on after contact (s), where nobody stated it. `weight` is its share of the
     posterior time zero, `sound` the probability afterwards that it is neither wrong nor late.
+    `is_clock`: the cameras' own time zeros say so, not a blow.
     """
 
     name: str
@@ -41,6 +42,7 @@ class ZeroSource:
     u: float
     wrong_probability: float
     late: float = 0.0
+    is_clock: bool = False
     weight: float = 1.0
     sound: float = 1.0
 
@@ -58,6 +60,12 @@ class TimeZero:
         """The same on a clock whose zero is at this moment of the old one."""
         sources = tuple(replace(s, value=s.value - moment) for s in self.sources)
         return replace(self, value=self.value - moment, sources=sources)
+
+    def is_reached(self, moment: float, u: float) -> bool:
+        """Whether what was solved with contact at `moment`, known to `u`, both s, serves: time zero
+        is as good as there, and not much surer.
+        """
+        return abs(self.value - moment) < ZERO.moved * self.u and self.u > ZERO.sharper * u
 
 
 def combine_sources(
@@ -192,14 +200,14 @@ def clock_sources(
     wrong = ZERO.clock_wrong
     if apart:
         return tuple(
-            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), wrong, most)
+            ZeroSource(f"time zero of {name}", v, float(np.hypot(own, shared)), wrong, most, True)
             for name, v, own, shared, most in zip(names, values, u, common, late, strict=True)
         )
     precision = 1 / np.maximum(u, _LEAST_U) ** 2
     own = 0.0 if min(u) == 0 else float(precision.sum() ** -0.5)
     value = float(precision @ values / precision.sum())
     name = f"time zero of {' and '.join(names)}"
-    return (ZeroSource(name, value, float(np.hypot(own, min(common))), wrong, min(late)),)
+    return (ZeroSource(name, value, float(np.hypot(own, min(common))), wrong, min(late), True),)
 
 
 def clocks_apart(

@@ -9,7 +9,7 @@ gives before the force can be seen) once.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,28 +17,18 @@ from calibration.arrays import Array
 from tracker.accelerometers import Accelerometer, condition
 from tracker.accelerometers.contact_onset import contact_onset
 from tracker.accelerometers.options import CHANNEL_ONSET
+from tracker.core.time_series import integrate
 from tracker.core.types import Progress
 from tracker.crosscheck import ChannelTolerance
 from tracker.crosscheck.predicted_channels import predict
 from tracker.motion import CameraEvidence, Solution, VehicleGeometry, solve
 from tracker.motion.initial.options import ZERO
 from tracker.motion.time_zero import TimeZero, ZeroSource, apart_warning, combine_sources
+from tracker.outcome.headline import COLUMN
 from tracker.pipeline.options import ACCELEROMETER_ZERO
 
-_COLUMN_VX = 6
 _ABOUT_ZERO = ("time_zero_disagrees", "contact_unclear")
 """Findings about time zero that the accelerometers supersede."""
-
-
-@dataclass(frozen=True)
-class BlockOnset:
-    """When a block shows contact, s on the films' clock, its u, and how its clock is shifted."""
-
-    name: str
-    value: float
-    u: float
-    shift: float
-    shift_u: float
 
 
 def with_accelerometer_zero(
@@ -57,15 +47,14 @@ def with_accelerometer_zero(
     if not found:
         return solution
     best = min(found, key=lambda onset: onset.u)
-    speed = abs(float(solution.motion(striking[0], np.zeros(1)).state[0, _COLUMN_VX]))
+    speed = abs(float(solution.motion(striking[0], np.zeros(1)).state[0, COLUMN["vx_mps"]]))
     zero = _with_onset(solution, best, max(speed, ACCELEROMETER_ZERO.least_speed))
     at, u = solution.contact
-    shift = zero.value - at
     found_first = [f for f in solution.findings if f.code not in _ABOUT_ZERO]
     warning = apart_warning(zero)
     findings = dict.fromkeys((*found_first, *([] if warning is None else [warning])))
-    if abs(shift) < ZERO.moved * zero.u and zero.u > ZERO.sharper * u:
-        wider = max(u, float(np.hypot(zero.u, shift)))
+    if zero.is_reached(at, u):
+        wider = max(u, float(np.hypot(zero.u, zero.value - at)))
         return replace(solution, time_zero=zero, contact=(at, wider), findings=tuple(findings))
     later = {n: _camera_on(solution, n, camera, zero.value) for n, camera in cameras.items()}
     again = solve(later, vehicles, zero=zero.since(zero.value), progress=progress)
@@ -73,9 +62,9 @@ def with_accelerometer_zero(
     return replace(again, findings=tuple(findings))
 
 
-def block_onset(solution: Solution, block: Accelerometer) -> BlockOnset | None:
-    """Contact as a sound block shows it; None where its ax is faulty, doesn't fit the film or
-    can't be brought to its clock.
+def block_onset(solution: Solution, block: Accelerometer) -> ZeroSource | None:
+    """Contact as a sound block shows it, without what crush before the force adds to its u; None
+    where its ax is faulty, doesn't fit the film or can't be brought to its clock.
     """
     if "ax" not in block.channels or any(f.channel == "ax" for f in block.findings):
         return None
@@ -96,7 +85,7 @@ def block_onset(solution: Solution, block: Accelerometer) -> BlockOnset | None:
     if total > ZERO.judging_u:
         return None
     name = f"onset of accelerometer {block.name} of {block.vehicle}"
-    return BlockOnset(name, value + shift, total, shift, shift_u)
+    return ZeroSource(name, value + shift, total, ZERO.motion_wrong)
 
 
 def _clock_shift(
@@ -123,16 +112,14 @@ def _clock_shift(
     covariance = errors.T @ errors / len(errors) + tolerance.vibration**2 * np.exp(-apart)
     covariance += options.start_u**2
     root = np.linalg.cholesky(covariance)
-    integral = np.concatenate([[0.0], np.cumsum(ax[good])]) * block.interval
-    edges = np.append(
-        block.time[good] - block.interval / 2, block.time[good][-1] + block.interval / 2
-    )
+    time, ax = block.time[good], ax[good]
+    integral = integrate(time, ax)
     prior = np.array([options.shift_u, tolerance.scale, np.hypot(offset_u, tolerance.offset)])
     at = 0.0
     for _ in range(options.rounds):
-        own = np.interp(times - at, edges, integral)
+        own = np.interp(times - at, time, integral)
         own -= own[0]
-        reading = np.interp(times - at, block.time[good], ax[good])
+        reading = np.interp(times - at, time, ax)
         design = np.column_stack([reading[0] - reading, own, times - times[0]])
         rows = np.linalg.solve(root, design * prior)
         left = np.linalg.solve(root, film.integral - own)
@@ -148,19 +135,19 @@ def _clock_shift(
     return (at, u) if fits and u < ZERO.judging_u else None
 
 
-def _with_onset(solution: Solution, onset: BlockOnset, speed: float) -> TimeZero:
+def _with_onset(solution: Solution, onset: ZeroSource, speed: float) -> TimeZero:
     """All sources with the block's onset, which is one with that of the motion where they agree:
     crush that neither shows over the `speed`, m/s, is in its u once.
     """
     film_crush_u = ZERO.soft_crush / speed
     old = solution.time_zero
     sources = () if old is None else old.sources
-    clocks = [s for s in sources if s.name.startswith("time zero of")]
+    clocks = [s for s in sources if s.is_clock]
     names = {s.name for s in clocks}
     pairs = [] if old is None else [pair for pair in old.apart if names.issuperset(pair)]
     value, u, name = onset.value, onset.u, onset.name
     rest = []
-    for motion in (s for s in sources if s.name not in names):
+    for motion in (s for s in sources if not s.is_clock):
         own = float(np.sqrt(max(motion.u**2 - film_crush_u**2, 0.0))) if clocks else motion.u
         own = max(own, onset.u)  # no surer than the channel, which has no frames between
         if abs(motion.value - value) > ZERO.apart_sds * np.hypot(own, u):
@@ -170,7 +157,7 @@ def _with_onset(solution: Solution, onset: BlockOnset, speed: float) -> TimeZero
         value, u = weight * value + (1 - weight) * motion.value, float(np.sqrt(weight) * u)
         name = f"{motion.name} and {onset.name}"
     u = float(np.hypot(u, ACCELEROMETER_ZERO.soft_crush / speed))
-    both = ZeroSource(name, value, u, ZERO.motion_wrong)
+    both = replace(onset, name=name, value=value, u=u)
     return combine_sources([*clocks, *rest, both], pairs)
 
 

@@ -4,7 +4,7 @@ with the program (`tests.support.world_scene`), whose block has a clock of its o
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -48,51 +48,59 @@ def sensor(test: World) -> Accelerometer:
     return block(*test.sensor)
 
 
-def late(solution: Solution, test: World, cameras: Mapping[str, CameraEvidence]) -> float:
+@pytest.fixture(scope="module")
+def with_block(
+    film: Solution,
+    cameras: Mapping[str, CameraEvidence],
+    vehicles: Mapping[str, VehicleGeometry],
+) -> Callable[[Accelerometer], Solution]:
+    """The film's solution with time zero by a block, too."""
+    return lambda own: with_accelerometer_zero(film, cameras, vehicles, [own])
+
+
+@pytest.fixture(scope="module")
+def late(test: World, cameras: Mapping[str, CameraEvidence]) -> Callable[[Solution], float]:
     """Time zero less contact, s."""
-    film = test.films["overhead"]
-    times = solution.clocks["overhead"].common_times(cameras["overhead"].seconds)
-    return -float(np.interp(film.zero_frame, np.arange(len(times)), times))
+
+    def of(solution: Solution) -> float:
+        times = solution.clocks["overhead"].common_times(cameras["overhead"].seconds)
+        return -float(np.interp(test.films["overhead"].zero_frame, np.arange(len(times)), times))
+
+    return of
 
 
 def test_contact_is_known_better_with_a_sound_accelerometer(
-    test: World,
-    cameras: Mapping[str, CameraEvidence],
-    vehicles: Mapping[str, VehicleGeometry],
     film: Solution,
     sensor: Accelerometer,
+    with_block: Callable[[Accelerometer], Solution],
+    late: Callable[[Solution], float],
 ) -> None:
-    both = with_accelerometer_zero(film, cameras, vehicles, [sensor])
-    assert abs(late(both, test, cameras)) < 2.5 * both.contact[1]
-    assert abs(late(both, test, cameras)) < 0.3e-3 < abs(late(film, test, cameras))
+    both = with_block(sensor)
+    assert abs(late(both)) < 2.5 * both.contact[1]
+    assert abs(late(both)) < 0.3e-3 < abs(late(film))
     assert both.contact[1] < 3e-4 < film.contact[1]
     assert both.time_zero is not None
     assert "accelerometer 1 of car" in both.time_zero.sources[-1].name
 
 
 def test_the_block_s_own_time_zero_is_not_used(
-    test: World,
-    cameras: Mapping[str, CameraEvidence],
-    vehicles: Mapping[str, VehicleGeometry],
-    film: Solution,
     sensor: Accelerometer,
+    with_block: Callable[[Accelerometer], Solution],
+    late: Callable[[Solution], float],
 ) -> None:
     """A block whose clock is 4 ms late gives the same time zero."""
-    here = with_accelerometer_zero(film, cameras, vehicles, [sensor])
-    other = replace(sensor, time=sensor.time + 4e-3)
-    there = with_accelerometer_zero(film, cameras, vehicles, [other])
-    assert late(there, test, cameras) == pytest.approx(late(here, test, cameras), abs=1e-4)
+    there = with_block(replace(sensor, time=sensor.time + 4e-3))
+    assert late(there) == pytest.approx(late(with_block(sensor)), abs=1e-4)
 
 
 def test_a_faulty_or_foreign_block_says_nothing(
-    cameras: Mapping[str, CameraEvidence],
-    vehicles: Mapping[str, VehicleGeometry],
     film: Solution,
     sensor: Accelerometer,
+    with_block: Callable[[Accelerometer], Solution],
 ) -> None:
     fault = ChannelFault("ax", "saturation", 100.0, 1.0, "m/s2", "clipped")
     clipped = replace(sensor, findings=(fault,))
     doubled = replace(sensor, channels={"ax": 2 * sensor.channels["ax"]})
     truck = replace(sensor, vehicle="truck")
     for other in (clipped, doubled, truck):
-        assert with_accelerometer_zero(film, cameras, vehicles, [other]) is film
+        assert with_block(other) is film
