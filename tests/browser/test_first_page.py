@@ -42,9 +42,7 @@ def first_page(desk, home, tmp_path, monkeypatch):
     field = page.get_by_label("Folder of the test")
     page.wait_for_function("() => document.getElementById('folder')?.value")
     field.fill(str(tmp_path))
-    page.keyboard.press("Enter")
-    page.wait_for_function("(end) => document.getElementById('folder').value.endsWith(end)",
-                           arg=tmp_path.name)  # fmt: skip
+    page.keyboard.press("Enter")  # what is done next counts for this folder, listed or not yet
     return page
 
 

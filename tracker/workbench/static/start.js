@@ -144,8 +144,10 @@ export function view(root, enter) {
     }
     return undefined;
   };
-  let asked = 0; // the last question counts, whichever answer comes last
-  const browse = async (at, typing = () => false) => {
+  let asked = 0, // the last question counts, whichever answer comes last
+    listed = Promise.resolve(); // ends with the listing under way
+  const browse = (at, typing) => (listed = list(at, typing));
+  const list = async (at, typing = () => false) => {
     const mine = ++asked,
       before = path.value;
     try {
@@ -201,10 +203,12 @@ export function view(root, enter) {
     unwatch = watchDemo(line, open);
   };
   const tryFirst = async () => {
+    await listed;
     const taken = listing ? listing.folders.map((f) => f.name) : [];
     if (await beginDemo(listing?.at ?? start.at, taken, brief)) watch();
   };
   const take = async (files, folder) => {
+    await listed; // what is dropped is sought near the folder last asked for
     const place = await placeOf(files, folder, listing?.at ?? start.at, brief, line);
     if (!place) return;
     await browse(place.at);
@@ -213,7 +217,7 @@ export function view(root, enter) {
   acceptDrops(root.firstElementChild, take);
   watch();
   let start = { at: "~" };
-  get("/api/start")
+  listed = get("/api/start")
     .then((answer) => {
       start = answer;
       home = start.home;
@@ -230,7 +234,7 @@ export function view(root, enter) {
             )
           : createElement("li", { class: "note" }, "None yet."),
       );
-      if (!asked && !path.value) browse(start.at, () => document.activeElement === path);
+      return asked || path.value ? null : browse(start.at, () => document.activeElement === path);
     })
     .catch((problem) => showStatus(problem.message, "bad"));
   return () => {
