@@ -32,7 +32,9 @@ def frame_step(frame: Any) -> float:
     """
     if frame.pict_type == PictureType.I:
         return float("nan")
-    for side in frame.side_data or ():
+    # By index: PyAV up to 18 iterates over side data themselves, from 19 on over their types.
+    for k in range(len(frame.side_data)):
+        side = frame.side_data[k]
         if side.type.name == "VIDEO_ENC_PARAMS":
             return _step_of_params(memoryview(side))
     return float("nan")
