@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -14,9 +14,9 @@ from calibration.constants import NORMAL_MEDIAN
 from tracker.core.types import Pattern
 from tracker.marks.batch_fit import FitResult, fit_marks
 from tracker.marks.candidates import Candidate, find_candidates
+from tracker.marks.cluttered_fit import Search, Trial, is_sane, trial_in_clutter, without_clutter
 from tracker.marks.fit_inputs import FitNoise
 from tracker.marks.measure import ROUNDING
-from tracker.marks.occluded_fit import tukey_mean_square
 from tracker.marks.options import MARKS
 from tracker.marks.packing import AFFINE, PLACE, pack_shapes, unpack_shape
 from tracker.marks.parameters import PASSES, RESIDUAL_VARIANCE, RINGS, WEIGHT_SUM
@@ -29,46 +29,10 @@ _SIZES = tuple((MARKS.size_smallest * MARKS.size_ratio ** np.arange(MARKS.sizes_
 """Sizes (px) tried where nothing is known."""
 _KERNEL_GAIN = 6.0
 """Gain of those second differences on white noise."""
-_LARGEST_HALF, _FAR = 400.0, 1e6
-"""px: half width of the largest window whose variance is taken; a place that is none."""
 _RESHAPED = 2
 """Candidates, the best ones, of rings that are tried with other bands as well."""
 _CLUMP = 2
 """px, at which grains that spread over neighbouring pixels differ."""
-_FULL = 1e-9
-"""Least variance that a share is taken of, grey²."""
-
-
-@dataclass(frozen=True)
-class _Search:
-    """The picture round a pick, and what is known of it."""
-
-    picture: Picture
-    noise: float  # standard deviation of a pixel's grey
-    motion: Array | None  # (2,) px during the exposure
-
-    def moves(self, n: int) -> Array | None:
-        """(n, 2) the motion of n marks."""
-        return None if self.motion is None else np.tile(self.motion, (n, 1))
-
-    def variance(self, shape: Shape, place: Array) -> float:
-        """Grey variance over the box round a mark."""
-        w, h = np.abs(shape.affine).sum(axis=1).clip(2.0, _LARGEST_HALF) + 2.0
-        x, y = np.clip(place, -_FAR, _FAR)
-        part = self.picture.luma[
-            max(int(y - h), 0) : max(int(y + h) + 1, 0), max(int(x - w), 0) : max(int(x + w) + 1, 0)
-        ]
-        return max(float(part.var()) if part.size else 0.0, _FULL)
-
-
-@dataclass(frozen=True)
-class _Trial:
-    position: Array
-    covariance: Array
-    shape: Shape
-    residual: float
-    explained: float
-    visible: float
 
 
 def locate_mark(
@@ -99,9 +63,10 @@ def locate_mark(
     noise = local_noise(picture.luma, near, size_px if known else MARKS.noise_size)
     if not PATTERN_MODELS[pattern].trial_shapes:
         return learn_patch(picture, near, size_px, noise)
-    search = _Search(picture, noise, None if motion is None else np.asarray(motion, float))
+    search = Search(picture, noise, None if motion is None else np.asarray(motion, float))
     limit = _reach(size_px if known else MARKS.largest_size, search_px)
-    trials: list[_Trial] = []
+    trials: list[Trial] = []
+    candidates: list[Candidate] = []
     best = None
     groups = _size_groups(size_px)
     looks: list[tuple[tuple[float, ...], bool]] = [(sizes, False) for sizes in groups]
@@ -116,18 +81,27 @@ def locate_mark(
             )
         ]
         trials += _fit_candidates(search, found)
+        candidates += found
         best = _best_trial(trials, near, limit + 1.0, size_px)
         if best is not None and best.explained > MARKS.plain:
             break
+    fault = "nothing there looks like it" if not trials else "no fit converges near the pick"
+    rough = max(
+        noise, local_noise(picture.luma, near, size_px if known else MARKS.noise_size, _CLUMP)
+    )
+    if best is not None:
+        best = _with_best_outline(search, best, size_px)
+        if best.explained < MARKS.explained and best.residual > MARKS.clean_ratio * noise:
+            best = without_clutter(search, best)  # else what is left is noise
+        fault = _fault(best, noise, rough)
+    most = max(MARKS.cluttered_residual * noise, MARKS.located_residual * rough)
+    if known and (best is None or fault or best.residual > most):
+        clear = trial_in_clutter(search, candidates, near, limit + 1.0, size_px)
+        if clear is not None and _is_clear(clear, None if fault else best, noise, rough):
+            best, fault = clear, ""
     if best is None:
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
-        why = "nothing there looks like it" if not trials else "no fit converges near the pick"
-        return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, why)
-    best = _with_best_outline(search, best, size_px)
-    if best.explained < MARKS.explained and best.residual > MARKS.clean_ratio * noise:
-        best = _without_clutter(search, best)  # else what is left is noise
-    rough = local_noise(picture.luma, near, size_px if known else MARKS.noise_size, _CLUMP)
-    fault = _fault(best, noise, max(noise, rough))
+        return Fix(near, np.full((2, 2), np.inf), blank, np.inf, 0.0, 0.0, False, fault)
     shape = replace(best.shape, noise=max(best.residual, ROUNDING))
     return Fix(
         best.position,
@@ -209,7 +183,7 @@ def _with_other_bands(found: list[Candidate]) -> list[Candidate]:
     ]
 
 
-def _fit_candidates(search: _Search, found: list[Candidate]) -> list[_Trial]:
+def _fit_candidates(search: Search, found: list[Candidate]) -> list[Trial]:
     if not found:
         return []
     found = [*found, *_with_other_bands(found[:_RESHAPED])]
@@ -227,7 +201,7 @@ def _fit_candidates(search: _Search, found: list[Candidate]) -> list[_Trial]:
 
 
 def _fit_shapes(
-    search: _Search, shapes: list[Shape], place: Array, extras: bool, passes: int
+    search: Search, shapes: list[Shape], place: Array, extras: bool, passes: int
 ) -> FitResult:
     """Fit by least squares over the windows round these places (n, 2) px."""
     n = len(shapes)
@@ -236,7 +210,7 @@ def _fit_shapes(
     return fit_marks(search.picture, rows, loose_prior(rows, extras), noise, passes)
 
 
-def _worth_keeping(search: _Search, shapes: list[Shape], done: FitResult) -> list[int]:
+def _worth_keeping(search: Search, shapes: list[Shape], done: FitResult) -> list[int]:
     """Which fits are worth going on with: not far worse than the best, and no two alike."""
     p, out = done.rows.p, done.out
     converged = np.flatnonzero(
@@ -267,7 +241,7 @@ def _is_alike(one: Array, other: Array, shape: Shape, other_shape: Shape) -> boo
     )
 
 
-def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_Trial]:
+def _final_trials(search: Search, shapes: list[Shape], place: Array) -> list[Trial]:
     """Fit once more over the windows round where the marks now are."""
     done = _fit_shapes(search, shapes, place, True, MARKS.full_passes)
     done = _converge_with_fixed_proportions(search, shapes, done)
@@ -281,15 +255,13 @@ def _final_trials(search: _Search, shapes: list[Shape], place: Array) -> list[_T
         explained = 1.0 - square / search.variance(shape, p[PLACE])
         visible = float(done.visible[i])
         trials.append(
-            _Trial(
-                p[PLACE].copy(), covariance[i], shape, float(np.sqrt(square)), explained, visible
-            )
+            Trial(p[PLACE].copy(), covariance[i], shape, float(np.sqrt(square)), explained, visible)
         )
     return trials
 
 
 def _converge_with_fixed_proportions(
-    search: _Search, shapes: list[Shape], done: FitResult
+    search: Search, shapes: list[Shape], done: FitResult
 ) -> FitResult:
     """The same, rings' fits that don't converge done again with the paint's proportions as they
     are: in a small, soft ring these and the edge's blur stand for each other.
@@ -305,9 +277,9 @@ def _converge_with_fixed_proportions(
     )
 
 
-def _best_trial(trials: list[_Trial], near: Array, limit: float, size: float) -> _Trial | None:
+def _best_trial(trials: list[Trial], near: Array, limit: float, size: float) -> Trial | None:
     """The nearest of those that fit about as well as the best one."""
-    sane = [t for t in trials if np.hypot(*(t.position - near)) <= limit and _is_sane(t, size)]
+    sane = [t for t in trials if np.hypot(*(t.position - near)) <= limit and is_sane(t, size)]
     if not sane:
         return None
     sane = [t for t in sane if not any(_is_edge_of(e, t) for e in sane)]
@@ -320,19 +292,7 @@ def _best_trial(trials: list[_Trial], near: Array, limit: float, size: float) ->
     return min(good, key=lambda t: float(np.hypot(*(t.position - near))))
 
 
-def _is_sane(t: _Trial, size: float) -> bool:
-    """Whether a trial has the size it should (px, NaN if unknown) and a shape that marks have."""
-    return bool(
-        t.shape.blur < MARKS.blur_share * t.shape.size + 1.0
-        and (
-            not np.isfinite(size)
-            or MARKS.sane_size_low * size < t.shape.size < MARKS.sane_size_high * size
-        )
-        and np.linalg.cond(t.shape.affine) < MARKS.obliquity
-    )
-
-
-def _is_edge_of(edged: _Trial, bare: _Trial) -> bool:
+def _is_edge_of(edged: Trial, bare: Trial) -> bool:
     """Whether a trial with an outer edge reaches into one without and fits the picture as well.
 
     What each explains doesn't decide it: the bare one's window holds none of the ground.
@@ -345,11 +305,11 @@ def _is_edge_of(edged: _Trial, bare: _Trial) -> bool:
     )
 
 
-def _with_best_outline(search: _Search, best: _Trial, size: float) -> _Trial:
+def _with_best_outline(search: Search, best: Trial, size: float) -> Trial:
     """The same mark with the outer edge that explains the picture best."""
     for outline in PATTERN_MODELS[best.shape.pattern].outlines:
         other = _trial_with_outline(search, best, outline)
-        if other is None or (outline != "none" and not _is_sane(other, size)):
+        if other is None or (outline != "none" and not is_sane(other, size)):
             continue
         gain = MARKS.edgeless if outline == "none" else MARKS.other_outline
         if other.residual < gain * best.residual:
@@ -357,7 +317,7 @@ def _with_best_outline(search: _Search, best: _Trial, size: float) -> _Trial:
     return best
 
 
-def _trial_with_outline(search: _Search, best: _Trial, outline: Outline) -> _Trial | None:
+def _trial_with_outline(search: Search, best: Trial, outline: Outline) -> Trial | None:
     shape = replace(best.shape, outline=outline)
     if outline == "none":
         shape = replace(shape, affine=MARKS.edgeless_size * shape.affine)
@@ -365,28 +325,7 @@ def _trial_with_outline(search: _Search, best: _Trial, outline: Outline) -> _Tri
     return trials[0] if trials else None
 
 
-def _without_clutter(search: _Search, best: _Trial) -> _Trial:
-    """The same mark with what doesn't belong to it weighted out: highlights, dirt, neighbours."""
-    picture, contrast = search.picture, abs(best.shape.contrast)
-    rows = pack_shapes([best.shape], best.position[None], search.moves(1))
-    sigma = np.array([max(search.noise, MARKS.clutter_noise * contrast)])
-    for share in (MARKS.clutter_first, MARKS.clutter_last):
-        scale = np.maximum(share * contrast / sigma, MARKS.tukey)
-        noise = FitNoise(picture.white, sigma, scale)
-        done = fit_marks(picture, rows, loose_prior(rows, True), noise, MARKS.full_passes)
-        rows = done.rows
-    o, p = done.out[0], done.rows.p[0]
-    enough = o[WEIGHT_SUM] >= MARKS.clutter_visible * done.window[0]
-    if o[PASSES] <= 0 or not np.isfinite(o).all() or not enough:
-        return best
-    shape = unpack_shape(best.shape, p, 0.0)
-    square = float(o[RESIDUAL_VARIANCE]) / tukey_mean_square(float(scale[0]))
-    explained = 1.0 - square / search.variance(shape, p[PLACE])
-    residual, visible = float(np.sqrt(square)), float(done.visible[0])
-    return _Trial(p[PLACE].copy(), done.covariance[0], shape, residual, explained, visible)
-
-
-def _fault(t: _Trial, noise: float, rough: float) -> str:
+def _fault(t: Trial, noise: float, rough: float) -> str:
     """What speaks against a trial; `rough` is the noise with what of it clumps."""
     if t.visible < MARKS.located_visible:
         return "it lies outside the picture"
@@ -397,3 +336,9 @@ def _fault(t: _Trial, noise: float, rough: float) -> str:
     if not t.covariance[0, 0] + t.covariance[1, 1] < MARKS.located_variance:
         return "its place is not determined"
     return ""
+
+
+def _is_clear(t: Trial, whole: Trial | None, noise: float, rough: float) -> bool:
+    """Whether a fit to a part is to be believed, and more than that to the whole window."""
+    plain = abs(t.shape.contrast) > MARKS.cluttered_contrast * rough and not _fault(t, noise, rough)
+    return plain and (whole is None or t.residual < MARKS.cluttered_gain * whole.residual)

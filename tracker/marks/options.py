@@ -95,6 +95,21 @@ class MarkOptions:
     clutter_visible: float = option(
         0.5, "1", (0.1, 1.0), "share of the window that must be left of it"
     )
+    cluttered_residual: float = option(
+        4.0, "1", (1.5, 20.0), "residual over noise from which a mark is fitted as part of clutter"
+    )
+    cluttered_visible: float = option(
+        0.6, "1", (0.3, 1.0), "share of the window that such a fit must explain"
+    )
+    cluttered_contrast: float = option(
+        12.0, "1", (4.0, 50.0), "least contrast of such a fit over the noise with what of it clumps"
+    )
+    cluttered_gain: float = option(
+        0.5, "1", (0.1, 1.0), "most of its residual over that of a fit to all of the window"
+    )
+    cluttered_rest: float = option(
+        0.08, "1", (0.01, 0.5), "most of such a fit's residual over the contrast"
+    )
     located_visible: float = option(
         0.4, "1", (0.1, 1.0), "visible part below which a mark is not located"
     )

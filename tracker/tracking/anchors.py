@@ -19,15 +19,27 @@ class Anchor:
     shape: Shape
 
 
+@dataclass(frozen=True)
+class SoughtMark:
+    """A mark that its pick did not give, to be looked for where its body has brought it.
+
+    Places and mask are the state's own arrays of the pick's frame, so that marks picked later in it
+    count as well.
+    """
+
+    start: StartPoint
+    place: Array  # (n, 2) px of all marks in the pick's frame
+    measured_mask: Mask  # (n,) which were seen then
+    why: str  # why it was not found; empty for a mark outside the picture
+
+
 @dataclass
 class AnchorLog:
     """Marks found at their picks by (frame, mark), and what was not found; grows with the pass."""
 
     found: dict[tuple[int, int], Anchor] = field(default_factory=dict)
     shapes: dict[int, Shape] = field(default_factory=dict)  # of each mark when it was first found
-    outside: dict[int, tuple[Array, Mask]] = field(default_factory=dict)
-    """Marks outside the picture at their pick: places of all marks in that frame, and which were
-    seen. The state's own arrays of that frame, so that marks picked later in it count as well."""
+    sought: dict[int, SoughtMark] = field(default_factory=dict)
     findings: list[Diagnostic] = field(default_factory=list)
 
     def note_missing(self, plan: TrackingPlan, start: StartPoint, why: str) -> None:

@@ -20,10 +20,10 @@ from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.film import RepeatDetector
 from tracker.marks import Shape
-from tracker.tracking.anchors import Anchor, AnchorLog
+from tracker.tracking.anchors import Anchor, AnchorLog, SoughtMark
 from tracker.tracking.correlation_search import ReferencePicture
 from tracker.tracking.options import TRACKING
-from tracker.tracking.plan import TrackingPlan
+from tracker.tracking.plan import StartPoint, TrackingPlan
 from tracker.tracking.state import TrackingState
 from tracker.tracking.track_buffer import TrackBuffer
 
@@ -59,7 +59,15 @@ class RememberedPass:
     checkpoints: tuple[Checkpoint, ...]
 
 
-PASS_CLASSES = (RememberedPass, ReferencePicture, Anchor, Shape, Diagnostic)
+PASS_CLASSES = (
+    RememberedPass,
+    ReferencePicture,
+    Anchor,
+    SoughtMark,
+    StartPoint,
+    Shape,
+    Diagnostic,
+)
 """Of what a `RememberedPass` is made."""
 
 

@@ -59,6 +59,8 @@ def track_frame(
     seen.reject_drifted(wanted_mask)
     seen.reject_occluded(wanted_mask)
     seen.reject_off_layout(wanted_mask)
+    vanished_mask = motion.known_mask & motion.measured_mask & ~seen.got_mask
+    state.last_seen.store(vanished_mask, motion, state.appearance.affine)  # the rejected ones, too
     _advance(seen, guess)
     own = seen.got_mask & ~given_mask
     return FrameResult(

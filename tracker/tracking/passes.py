@@ -8,18 +8,16 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from calibration.arrays import Array
-from tracker.core.types import Mark, Progress, Status
+from tracker.core.types import Progress, Status
 from tracker.film import Luma, RepeatDetector
-from tracker.marks import Fix, Picture, locate_mark, measure_marks
-from tracker.tracking.anchors import Anchor, AnchorLog
+from tracker.tracking.anchors import AnchorLog
 from tracker.tracking.checkpoints import PassMemory, resume
 from tracker.tracking.frame_step import FrameResult, track_frame
-from tracker.tracking.layout_motion import carry_points
 from tracker.tracking.options import TRACKING
-from tracker.tracking.plan import StartPoint, TrackingPlan
+from tracker.tracking.picks import is_inside, seek_later, start_mark, start_sought
+from tracker.tracking.plan import TrackingPlan
 from tracker.tracking.plausibility import Mask
 from tracker.tracking.read_ahead import read_ahead
-from tracker.tracking.state import TrackingState
 from tracker.tracking.track_buffer import TrackBuffer
 
 _PROGRESS_INTERVAL = 16
@@ -55,99 +53,23 @@ def run_forward_pass(
             buffer.write(frame, state.motion.known_mask, result)
             while waiting and waiting[0].frame <= frame:
                 start = waiting.pop(0)
-                if start.frame == frame and not _is_inside(luma, start.pixel, 0.0):
-                    state.motion.place[start.mark] = start.pixel
-                    anchors.outside[start.mark] = state.motion.place, state.motion.measured_mask
+                if start.frame == frame and not is_inside(luma, start.pixel, 0.0):
+                    seek_later(anchors, state, start, "")
                 elif start.frame == frame:
-                    _start_mark(plan, buffer, anchors, state, start, luma)
+                    start_mark(plan, buffer, anchors, state, start, luma)
                 else:
                     anchors.note_missing(plan, start, "the frame can't be read")
-            if anchors.outside and frame % TRACKING.entry_interval == 0:
-                _start_entering(plan, buffer, anchors, state, luma)
+            if anchors.sought:
+                start_sought(plan, buffer, anchors, state, luma)
             memory.note(state, buffer, anchors, repeats)
             _report_progress(plan, progress, frame)
     for start in waiting:
         anchors.note_missing(plan, start, "the film has no such frame")
+    for sought in anchors.sought.values():
+        if sought.why:
+            anchors.note_missing(plan, sought.start, sought.why)
     if progress:
         progress(plan.camera, plan.film.frames, plan.film.frames)
-
-
-def _start_mark(
-    plan: TrackingPlan,
-    buffer: TrackBuffer,
-    anchors: AnchorLog,
-    state: TrackingState,
-    start: StartPoint,
-    luma: Luma,
-) -> None:
-    """Find a mark at its pick and track it from there."""
-    m, mark = start.mark, plan.marks[start.mark]
-    known = start.corrected and state.motion.known_mask[m]
-    size = float(state.appearance.size[m]) if known else mark.size_px
-    fix = _fix_at_pick(plan, mark, start.pixel, size, luma)
-    if fix.ok:
-        place, shape = fix.position, fix.shape
-    else:
-        old = anchors.shapes.get(m)
-        if old is None or not start.corrected:
-            anchors.note_missing(plan, start, fix.why)
-            if start.corrected:
-                buffer.write_edit(start.frame, m, start.pixel)
-            return
-        place, shape = start.pixel, state.appearance.shape(m, old)
-    if start.corrected:
-        buffer.write_edit(start.frame, m, start.pixel)
-    else:
-        buffer.write_fix(start.frame, m, fix)
-    state.anchor(m, luma, place, shape, None)
-    anchors.found[start.frame, m] = Anchor(place, shape)
-    anchors.shapes.setdefault(m, shape)
-
-
-def _is_inside(luma: Luma, place: Array, margin: float) -> bool:
-    rows, columns = luma.shape
-    return bool(
-        np.all(place >= margin) and np.all(place <= (columns - 1 - margin, rows - 1 - margin))
-    )
-
-
-def _start_entering(
-    plan: TrackingPlan, buffer: TrackBuffer, anchors: AnchorLog, state: TrackingState, luma: Luma
-) -> None:
-    """Look for marks that were outside the picture where their body has brought them."""
-    body, frame = state.marks.body, state.frame
-    for m, (then, measured_then) in list(anchors.outside.items()):
-        mark = plan.marks[m]
-        mates = measured_then & state.motion.measured_mask & (body == body[m])
-        if not mates.any() or not plan.allowed_mask[frame, m]:
-            continue
-        place = carry_points(then[mates], state.motion.place[mates], then[m][None])[0][0]
-        half = mark.size_px / 2 if np.isfinite(mark.size_px) else TRACKING.entry_margin
-        if not _is_inside(luma, place, half):
-            continue
-        fix = _fix_at_pick(plan, mark, place, mark.size_px, luma)
-        if fix.ok:
-            buffer.write_fix(frame, m, fix)
-            state.anchor(m, luma, fix.position, fix.shape, None)
-            anchors.shapes.setdefault(m, fix.shape)
-            del anchors.outside[m]
-
-
-def _fix_at_pick(plan: TrackingPlan, mark: Mark, pixel: Array, size: float, luma: Luma) -> Fix:
-    """The mark at a pick; also one that is spoilt inside, by a highlight or by dirt.
-
-    What doesn't look like a clean mark of known size is measured again by its outline alone, robust
-    against the rest, and taken if it stands out well.
-    """
-    picture = Picture(luma, float(plan.film.white))
-    low, high = TRACKING.spoilt_size_low, TRACKING.spoilt_size_high
-    fix = locate_mark(picture, mark.pattern, pixel, size)
-    if fix.ok or not np.isfinite(size) or not low < fix.shape.size / size < high:
-        return fix
-    if abs(fix.contrast) <= TRACKING.stands_out * fix.shape.noise:
-        return fix
-    again = measure_marks(picture, [fix.shape], fix.position[None])[0]
-    return again if again.ok and again.visible > TRACKING.spoilt_visible else fix
 
 
 def run_backward_pass(
@@ -162,7 +84,7 @@ def run_backward_pass(
     corrections = {(start.frame, start.mark) for start in plan.starts if start.corrected}
     at: dict[int, list[int]] = {}
     for frame, m in anchors.found:
-        if frame > 0:
+        if frame > 0 and buffer.status[frame, m] != Status.HIDDEN:
             at.setdefault(frame, []).append(m)
     if not at:
         return

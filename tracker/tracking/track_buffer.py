@@ -78,6 +78,10 @@ class TrackBuffer:
         self.visible[frame, m] = fix.visible
         self._confirmed[m] = TRACKING.confirmations
 
+    def await_confirmation(self, frame: int, m: int) -> None:
+        """Take a mark back that is not measured in the frames after this one, too."""
+        self._confirmed[m], self._reacquired_at[m] = 0, frame
+
     def write_edit(self, frame: int, m: int, place: Array) -> None:
         """Write down a person's place."""
         self.erase(m, frame, frame)
