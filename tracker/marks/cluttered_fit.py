@@ -21,7 +21,7 @@ from tracker.marks.packing import PLACE, pack_shapes, unpack_shape
 from tracker.marks.parameters import PASSES, RESIDUAL_VARIANCE, WEIGHT_SUM
 from tracker.marks.patterns import PATTERN_MODELS
 from tracker.marks.priors import loose_prior
-from tracker.marks.types import Picture, Shape
+from tracker.marks.types import Outline, Picture, Shape
 
 _LARGEST_HALF, _FAR = 400.0, 1e6
 """px: half width of the largest window whose variance is taken; a place that is none."""
@@ -70,18 +70,8 @@ def trial_in_clutter(
 
     near : (2,) px of the pick. limit : px, how far from it. size : px.
     """
-    shapes = [
-        replace(c.shape, outline=outline)
-        for c in found
-        for outline in {c.shape.outline, *PATTERN_MODELS[c.shape.pattern].outlines} - {"none"}
-        or {c.shape.outline}
-    ]
-    places = [
-        c.position
-        for c in found
-        for _ in {c.shape.outline, *PATTERN_MODELS[c.shape.pattern].outlines} - {"none"}
-        or {c.shape.outline}
-    ]
+    started = [(c.position, replace(c.shape, outline=o)) for c in found for o in _outlines(c.shape)]
+    shapes, places = [shape for _, shape in started], [place for place, _ in started]
     if not shapes:
         return None
     rows = pack_shapes(shapes, np.array(places), search.moves(len(shapes)))
@@ -108,6 +98,12 @@ def trial_in_clutter(
         if fine and off <= limit and is_sane(trial, size) and rest / visible < least:
             best, least = trial, rest / visible
     return best
+
+
+def _outlines(shape: Shape) -> tuple[Outline, ...]:
+    """Outer edges to try: without one, clutter passes for the mark."""
+    own = dict.fromkeys((shape.outline, *PATTERN_MODELS[shape.pattern].outlines))
+    return tuple(o for o in own if o != "none") or (shape.outline,)
 
 
 def without_clutter(search: Search, best: Trial) -> Trial:

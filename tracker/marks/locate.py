@@ -97,7 +97,8 @@ def locate_mark(
     most = max(MARKS.cluttered_residual * noise, MARKS.located_residual * rough)
     if known and (best is None or fault or best.residual > most):
         clear = trial_in_clutter(search, candidates, near, limit + 1.0, size_px)
-        if clear is not None and _is_clear(clear, None if fault else best, noise, rough):
+        whole = None if fault else best
+        if clear is not None and _is_clear(clear, whole, near, (noise, rough)):
             best, fault = clear, ""
     if best is None:
         blank = Shape(pattern, np.eye(2) * (0.5 * size_px if known else 1.0), 1.0, 0.0, 0.0)
@@ -338,7 +339,16 @@ def _fault(t: Trial, noise: float, rough: float) -> str:
     return ""
 
 
-def _is_clear(t: Trial, whole: Trial | None, noise: float, rough: float) -> bool:
-    """Whether a fit to a part is to be believed, and more than that to the whole window."""
-    plain = abs(t.shape.contrast) > MARKS.cluttered_contrast * rough and not _fault(t, noise, rough)
-    return plain and (whole is None or t.residual < MARKS.cluttered_gain * whole.residual)
+def _is_clear(t: Trial, whole: Trial | None, near: Array, noise: tuple[float, float]) -> bool:
+    """Whether a fit to a part is to be believed, and more than a sound one to the whole window: it
+    fits far better, and is not farther from the pick, (2,) px. `noise`: without and with clumps.
+    """
+    if abs(t.shape.contrast) < MARKS.cluttered_contrast * noise[1] or _fault(t, *noise):
+        return False
+    if whole is None:
+        return True
+    farther = np.hypot(*(t.position - near)) - np.hypot(*(whole.position - near))
+    return bool(
+        t.residual < MARKS.cluttered_gain * whole.residual
+        and farther < MARKS.cluttered_farther * whole.shape.size
+    )

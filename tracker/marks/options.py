@@ -107,6 +107,9 @@ class MarkOptions:
     cluttered_gain: float = option(
         0.5, "1", (0.1, 1.0), "most of its residual over that of a fit to all of the window"
     )
+    cluttered_farther: float = option(
+        0.1, "1", (0.0, 1.0), "how much farther from the pick it may be than one to all, over size"
+    )
     cluttered_rest: float = option(
         0.08, "1", (0.01, 0.5), "most of such a fit's residual over the contrast"
     )
