@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from calibration.findings import Diagnostic
     from tracker.core.types import STATE, MarkId, Motion, Quantity, Status, Tracks
     from tracker.pipeline.analyse import analyse
-    from tracker.pipeline.write_results import write_results
+    from tracker.pipeline.write_results import films_outside, write_results
     from tracker.planning.plan import Plan, plan
     from tracker.record.load import load_record
     from tracker.record.schema import PlannedRecord, Record
@@ -73,6 +73,7 @@ __all__ = [
     "Tracks",
     "VehicleResult",
     "analyse",
+    "films_outside",
     "load_record",
     "motion_dataset",
     "motion_frame",
@@ -93,7 +94,7 @@ _HOMES = {
     "calibration.findings": ("Diagnostic",),
     "tracker.core.types": ("STATE", "MarkId", "Motion", "Quantity", "Status", "Tracks"),
     "tracker.pipeline.analyse": ("analyse",),
-    "tracker.pipeline.write_results": ("write_results",),
+    "tracker.pipeline.write_results": ("films_outside", "write_results"),
     "tracker.planning.plan": ("Plan", "plan"),
     "tracker.record.load": ("load_record",),
     "tracker.record.schema": ("PlannedRecord", "Record"),

@@ -22,7 +22,7 @@ PARTS = {
     "import and read": "",
     "report without marked films": "write_reports(results, out, out, quiet, films=False)",
     "marked films, nothing else": "mark_films(results, out / 'films', out, quiet)",
-    "all that `impactfilm report` writes": "write_results(results, out)",
+    "all that `impactfilm report` writes": "write_results(results, out, unopened=())",
 }
 BEGIN = """
 import sys

@@ -16,7 +16,7 @@ from tracker.results import frames
 
 PAGE = Path(__file__).parents[2] / "docs" / "python.md"
 PUBLIC = {
-    *("load_record", "analyse", "read_results", "write_results", "plan"),
+    *("load_record", "analyse", "read_results", "write_results", "plan", "films_outside"),
     *("motion_frame", "motion_dataset", "STATE"),
     *("Record", "PlannedRecord", "Results", "VehicleResult", "OccupantResult", "Criterion"),
     *("Motion", "PointPath", "Tracks", "Status", "MarkId", "Quantity", "Diagnostic", "Plan"),

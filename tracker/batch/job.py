@@ -21,7 +21,9 @@ def analyse_and_write(report_progress: Progress) -> None:
 
     record, directory = Path(sys.argv[1]), Path(sys.argv[2])
     check_own_directory(directory)
-    write_results(analyse(load_record(record), report_progress), directory, report_progress)
+    write_results(
+        analyse(load_record(record), report_progress), directory, report_progress, unopened=()
+    )
 
 
 if __name__ == "__main__":

@@ -102,7 +102,7 @@ def analyse(record: Path, out: Path | None) -> None:
         )
         from tracker.pipeline.write_results import write_results  # drawing loads after the numbers
 
-        write_results(results, directory, bars.progress)
+        write_results(results, directory, bars.progress, unopened=())
     show_results(results, directory)
 
 
@@ -147,7 +147,7 @@ def demo(out: Path | None, scenario: str) -> None:
         else:
             write_demo(out, bars.progress)
         results = analyse_record(load_record(out / "record.toml"), bars.progress)
-        write_results(results, out / "results", bars.progress)
+        write_results(results, out / "results", bars.progress, unopened=())
     show_results(results, out / "results")
     show_demo(results, load_truth(out).headline)
 

@@ -25,13 +25,15 @@ def write_results(
     directory: str | Path,
     progress: Progress | None = None,
     films: bool = True,
-    unopened: Collection[str] = (),
+    *,
+    unopened: Collection[str],
 ) -> None:
     """Write the results folder of a test, in place of an earlier one; `films` with marked films.
 
-    Of the cameras `unopened` no film is opened: their earlier pictures stay. The folder appears
-    complete or not at all. Raises `Problem` (status `RECORD`) where `directory` holds other things,
-    or can't be written to.
+    Of the cameras `unopened` no film is opened: their earlier pictures stay. For an analysis just
+    made that is none; for results that were read, `films_outside`, since anybody may have written
+    what they name. The folder appears complete or not at all. Raises `Problem` (status `RECORD`)
+    where `directory` holds other things, or can't be written to.
     """
     report_progress = progress or silent
     directory = Path(directory)

@@ -81,7 +81,9 @@ def test_the_log_leads_to_the_record_from_wherever_both_are_moved(place, tmp_pat
     entry = Entry("input", "record.toml", data={"path": str(record.resolve())})
     far = tmp_path_factory.mktemp("far")
     (place / "out").mkdir()
-    write_results(replace(results_of(record), log=(entry,)), place / "out" / "A", films=False)
+    write_results(
+        replace(results_of(record), log=(entry,)), place / "out" / "A", films=False, unopened=()
+    )
     shutil.rmtree(place / "results")
     moved = far / "archive"
     place.rename(moved)

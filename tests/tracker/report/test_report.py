@@ -69,7 +69,7 @@ class Page(html.parser.HTMLParser):
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
     place = tmp_path_factory.mktemp("test") / "results"
-    write_results(made_results(), place)
+    write_results(made_results(), place, unopened=())
     return place
 
 
@@ -221,7 +221,7 @@ def test_plots_leave_out_what_no_camera_determines(written):
 
 def test_results_of_nothing_still_make_a_report(tmp_path):
     empty = Results(ConditionsResult("N-1 <script>"), Software("0"))
-    write_results(empty, tmp_path / "results")
+    write_results(empty, tmp_path / "results", unopened=())
     text = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
     assert "<script>" not in text
     assert headline(empty) == "No criteria were compared."
@@ -229,7 +229,7 @@ def test_results_of_nothing_still_make_a_report(tmp_path):
 
 def test_the_same_results_give_the_same_bytes_also_when_read_from_a_folder(written):
     again = written.with_name("again")
-    write_results(read_results(written), again)
+    write_results(read_results(written), again, unopened=())
     files = [p.relative_to(written) for p in written.rglob("*") if p.is_file()]
     assert len(files) > 15
     for name in files:
@@ -330,7 +330,7 @@ def odd(results):
 
 
 def test_whatever_is_missing_a_report_is_made(tmp_path):
-    write_results(odd(made_results()), tmp_path / "results")
+    write_results(odd(made_results()), tmp_path / "results", unopened=())
     page = Page((tmp_path / "results" / "report.html").read_text(encoding="utf-8"))
     assert not re.search(r"\b(nan|inf|None)\b", page.text)
     raw = json.loads((tmp_path / "results" / "results.json").read_text(encoding="utf-8"))

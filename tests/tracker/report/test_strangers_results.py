@@ -88,7 +88,7 @@ def opened(monkeypatch):
 
 def test_the_command_opens_films_of_the_tests_folder_only(test_folder, opened):
     secret = test_folder.parent / "outside" / "secret.mp4"
-    write_results(with_film(secret), test_folder / "results")
+    write_results(with_film(secret), test_folder / "results", unopened=())
     opened.clear()
     reported = CliRunner().invoke(main, ["report", str(test_folder / "results")])
     assert reported.exit_code == 0, reported.output
@@ -99,7 +99,7 @@ def test_the_command_opens_films_of_the_tests_folder_only(test_folder, opened):
     assert "not opened" not in CliRunner().invoke(main, asked).output
     assert opened == [str(secret)]
     opened.clear()
-    write_results(with_film(test_folder / "above.mp4"), test_folder / "results")
+    write_results(with_film(test_folder / "above.mp4"), test_folder / "results", unopened=())
     opened.clear()
     reported = CliRunner().invoke(main, ["report", str(test_folder / "results")])
     assert "not opened" not in reported.output
@@ -148,7 +148,7 @@ def test_parts_behind_links_do_not_come_into_a_folder_that_is_filled_in_steps(te
 @pytest.mark.parametrize("name", ["results.json", "results.h5", "log.jsonl"])
 def test_results_that_are_links_are_not_read(test_folder, opened, name):
     for folder in ("mine", "theirs"):
-        write_results(with_film(test_folder / "above.mp4"), test_folder / folder)
+        write_results(with_film(test_folder / "above.mp4"), test_folder / folder, unopened=())
     assert read_results(test_folder / "theirs").test.number
     (test_folder / "theirs" / name).unlink()
     (test_folder / "theirs" / name).symlink_to(test_folder / "mine" / name)
@@ -158,7 +158,7 @@ def test_results_that_are_links_are_not_read(test_folder, opened, name):
 
 def test_results_beside_a_record_are_not_written_through_a_link(test_folder, opened):
     """A stranger's link to another test's results would have them replaced."""
-    write_results(with_film(test_folder / "above.mp4"), test_folder.parent / "mine")
+    write_results(with_film(test_folder / "above.mp4"), test_folder.parent / "mine", unopened=())
     link: Path = test_folder / "results"
     link.symlink_to("../mine")
     with pytest.raises(Problem, match="through which results are not written"):
@@ -168,7 +168,7 @@ def test_results_beside_a_record_are_not_written_through_a_link(test_folder, ope
 @pytest.mark.parametrize("letter", ["\x1b", "\x00", "\x9b", "\ud800"])
 def test_results_that_could_steer_a_terminal_are_not_read(test_folder, opened, letter):
     place = test_folder / "results"
-    write_results(with_film(test_folder / "above.mp4"), place)
+    write_results(with_film(test_folder / "above.mp4"), place, unopened=())
     found = json.loads((place / "results.json").read_text("utf-8"))
     found["test"]["number"] = f"A{letter}[31m"
     (place / "results.json").write_text(json.dumps(found), encoding="utf-8")

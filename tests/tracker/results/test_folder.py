@@ -44,7 +44,7 @@ def written(tmp_path_factory, made):
     place = tmp_path_factory.mktemp("test") / "results"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(writer, "write_reports", lambda *_: None)
-        write_results(made, place)
+        write_results(made, place, unopened=())
     return place
 
 
@@ -192,7 +192,7 @@ def test_hdf5_reads_back_as_it_was(tmp_path, made):
 def test_the_log_only_grows(tmp_path, written, no_reports):
     shutil.copytree(written, tmp_path / "results")
     before = (written / "log.jsonl").read_text(encoding="utf-8")
-    write_results(read_results(tmp_path / "results"), tmp_path / "results")
+    write_results(read_results(tmp_path / "results"), tmp_path / "results", unopened=())
     after = (tmp_path / "results" / "log.jsonl").read_text(encoding="utf-8")
     assert after.startswith(before)
     assert len(after.splitlines()) == len(before.splitlines()) + 1
@@ -203,7 +203,7 @@ def test_what_people_put_into_the_folder_stays(tmp_path, written, no_reports):
     shutil.copytree(written, tmp_path / "results")
     (tmp_path / "results" / "notes.txt").write_text("mine")
     (tmp_path / "results" / "motion" / "bus.csv").write_text("ours")
-    write_results(read_results(tmp_path / "results"), tmp_path / "results")
+    write_results(read_results(tmp_path / "results"), tmp_path / "results", unopened=())
     assert (tmp_path / "results" / "notes.txt").read_text() == "mine"
     assert not (tmp_path / "results" / "motion" / "bus.csv").exists()
 
@@ -262,7 +262,7 @@ def test_a_run_that_is_still_alive_is_left_alone(tmp_path):
 def test_a_folder_with_other_things_is_never_replaced(tmp_path):
     (tmp_path / "thesis.txt").write_text("years of work")
     with pytest.raises(Problem, match=r"holds other things and no results\.json") as caught:
-        write_results(made_results(), tmp_path)
+        write_results(made_results(), tmp_path, unopened=())
     assert caught.value.status == 2
     assert (tmp_path / "thesis.txt").read_text() == "years of work"
 

@@ -26,7 +26,7 @@ def files(folder):
 
 
 def test_step_by_step_the_same_files_are_written_as_at_once(tmp_path, made):
-    write_results(made, tmp_path / "once")
+    write_results(made, tmp_path / "once", unopened=())
     write_results_in_steps(made, tmp_path / "steps")
     assert files(tmp_path / "steps") == files(tmp_path / "once")
     for name in ("results.json", "motion/car.csv"):
@@ -73,7 +73,7 @@ def test_where_the_report_fails_the_numbers_stay_and_say_what_is_missing(
             write_results_in_steps(made, place)
     assert set(parts_under_way(place)) >= set(REPORT)
     assert [p.name for p in tmp_path.iterdir()] == ["results"]
-    write_results(read_results(place), place)  # as `impactfilm report` does
+    write_results(read_results(place), place, unopened=())  # as `impactfilm report` does
     assert parts_under_way(place) == ()
     assert not (place / UNDER_WAY).exists()
     assert (place / "report.pdf").exists()
@@ -97,7 +97,7 @@ def test_parts_of_a_run_never_come_into_a_later_runs_folder(tmp_path, made, monk
 
 def test_pictures_of_the_folder_before_are_at_hand(tmp_path, made, monkeypatch):
     place, found = tmp_path / "results", []
-    write_results(made, place)
+    write_results(made, place, unopened=())
     (place / "films" / "side.mp4").write_bytes(b"marked before")
 
     def reports(results, folder, earlier, progress, show_film):

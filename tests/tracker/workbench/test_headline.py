@@ -20,7 +20,7 @@ def test_numbers_stand_beside_those_of_their_name_and_unit() -> None:
 def test_the_run_before_is_what_the_folder_holds(tmp_path: Path) -> None:
     assert cells_before(tmp_path / "results") == []
     made = made_results()
-    write_results(made, tmp_path / "results", films=False)
+    write_results(made, tmp_path / "results", films=False, unopened=())
     assert cells_before(tmp_path / "results") == headline_cells(
         headline_of(made), made.test.report_units
     )
