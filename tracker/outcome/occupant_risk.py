@@ -271,7 +271,7 @@ def occupant_risk(
     PHD is NaN where the head strikes nothing, ridedown where the flail distance is not reached.
     """
     az = np.zeros_like(ax) if az is None else az
-    end, ended = _contact(time, ax, ay) if contact is None else contact
+    end, ended = contact_ends(time, ax, ay) if contact is None else contact
     oiv_x, oiv_y, oiv_time, reached = flail(time, ax, ay, distances, end)
     ridedown_x, ridedown_time = ridedown(time, ax, oiv_time)
     ridedown_y, _ = ridedown(time, ay, oiv_time)
@@ -350,7 +350,7 @@ def film_acceleration(state: Array) -> tuple[Array, Array, Array, Array]:
     )
 
 
-def _contact(time: Array, ax: Array, ay: Array) -> tuple[Array, Array]:
+def contact_ends(time: Array, ax: Array, ay: Array) -> tuple[Array, Array]:
     """When contact ends (...,), s, and 1 where it does within the record, else 0."""
     time, (ax, ay) = from_zero(time, ax, ay)
     size = signal_rows(np.hypot(ax, ay))

@@ -17,7 +17,7 @@ from tracker.core.types import Quantity
 from tracker.motion import SOURCES, Draws, Solution
 from tracker.outcome import headline
 from tracker.outcome.headline import PosteriorSamples
-from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
+from tracker.outcome.occupant_risk import contact_ends, film_acceleration, flail, ridedown
 from tracker.pipeline.options import EVALUATION
 from tracker.pipeline.vehicle_result import VehicleMotion, crush_result, occupant_times, portions
 from tracker.record.schema import Vehicle
@@ -67,7 +67,8 @@ def budgets(
     for name, result in reported.items():
         if name in motions:
             numbers += _of_vehicle(solution, name, vehicles[name], motions[name], result)
-            numbers += _of_occupant(solution, name, result.occupant.film, distances[name], "")
+            film, ends = result.occupant.film, result.contact_end
+            numbers += _of_occupant(solution, name, film, distances[name], ends=ends)
     if crush is not None and crush.max_dynamic is not None:
         numbers.append(Numbers({"crush": crush.max_dynamic}, _closing(vehicles, motions)))
     return _shares(solution, numbers)
@@ -82,7 +83,7 @@ def fused_budgets(
     numbers: list[Numbers] = []
     for name, result in figures.items():
         numbers += _of_occupant(
-            solution, name, result, distances[name], ", film and accelerometers"
+            solution, name, result, distances[name], means=", film and accelerometers"
         )
     return _shares(solution, numbers)
 
@@ -143,8 +144,11 @@ def _of_occupant(
     name: str,
     result: OccupantResult | None,
     distances: tuple[float, float],
-    means: str,
+    *,
+    means: str = "",
+    ends: Quantity | None = None,
 ) -> Iterable[Numbers]:
+    """`ends`: of the vehicle's contact, where the film of the other vehicle gives it better."""
     if result is None:
         return
     times = occupant_times(solution, name)
@@ -157,7 +161,8 @@ def _of_occupant(
         parts = []
         for some in portions(draws, times):
             ax, ay, _, _ = film_acceleration(some.states(name, times))
-            oiv_x, _, when, _ = flail(times, ax, ay, distances)
+            end = contact_ends(times, ax, ay)[0] if ends is None else np.full(len(ax), ends.value)
+            oiv_x, _, when, _ = flail(times, ax, ay, distances, end)
             parts.append((oiv_x, ridedown(times, ax, when)[0]))
         spread = [_spread(np.concatenate(part)) for part in zip(*parts, strict=True)]
         return [s for s, q in zip(spread, figures.values(), strict=True) if q is not None]
