@@ -63,7 +63,7 @@ def show_predictions(
         )
         for criterion in p.criteria:
             console.print(
-                f"  {criterion.verdict:<13}{criterion.name}: {criterion.note}",
+                f"  {criterion.word:<13}{criterion.name}: {criterion.note}",
                 highlight=False,
                 markup=False,
             )

@@ -110,7 +110,7 @@ def show_results(results: Results, directory: Path) -> None:
     rows = headline_of(results)
     console.print(_headline_table(f"Test {results.test.number}", rows, results.test.report_units))
     for criterion in results.criteria:
-        console.print(f"  {criterion.verdict:<13}{criterion.name}", highlight=False)
+        console.print(f"  {criterion.word:<13}{criterion.name}", highlight=False)
     for vehicle, check in results.cross_check.items():
         console.print(f"  {vehicle}: film and accelerometers {check.verdict}", highlight=False)
     notes = Console(stderr=True)

@@ -231,4 +231,6 @@ def _cg_at_contact(record: PlannedRecord, name: str, vehicle: Vehicle) -> Array:
     at = lever_arm[0] - [end * np.cos(angle), end * np.sin(angle), 0.0]
     if vehicle.role == "striking":
         at[1] = intended.offset or 0.0
+    elif vehicle.role == "struck" and record.cushion is not None:
+        at[0] += record.cushion.length  # the cushion stands between them
     return np.asarray(at)

@@ -1,4 +1,4 @@
-"""What happened after contact, as blocks of the report: exit, article, sequence of events."""
+"""What happened after contact, as blocks of the report: exit, article; the sequence of events."""
 
 from __future__ import annotations
 
@@ -33,9 +33,7 @@ EXIT_NOTE = "Angles against the article's undeformed face, else ground x; to the
 
 
 def after_contact(results: Results, plots: Mapping[str, str]) -> list[Block]:
-    """Exit and place of rest, the article's figures, the plan view, the sequence of events; nothing
-    of a test without them.
-    """
+    """Exit and place of rest, the article's figures, the plan view; nothing of a test without."""
     blocks: list[Block | None] = [
         exit_table(name, entry, results.test.report_units)
         for name, entry in results.vehicles.items()
@@ -43,7 +41,6 @@ def after_contact(results: Results, plots: Mapping[str, str]) -> list[Block]:
     blocks += [article_table(results), marks_table(results)]
     if PLAN_VIEW in plots:
         blocks.append(Plot(PLAN_VIEW, plots[PLAN_VIEW]))
-    blocks.append(events_table(results))
     known = [block for block in blocks if block is not None]
     return [Heading("After contact"), *known] if known else []
 

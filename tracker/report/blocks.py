@@ -70,7 +70,14 @@ class Beside:
     right: tuple[Block, ...]
 
 
-Block = Text | Heading | TableBlock | Plot | Photographs | Form | Beside
+@dataclass(frozen=True)
+class Together:
+    """Blocks that stand on one page where a page holds them."""
+
+    blocks: tuple[Block, ...]
+
+
+Block = Text | Heading | TableBlock | Plot | Photographs | Form | Beside | Together
 
 
 @dataclass(frozen=True)

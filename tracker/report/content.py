@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from calibration.findings import CODES
 from tracker.report import tables
-from tracker.report.after_contact import after_contact
+from tracker.report.after_contact import after_contact, events_table
 from tracker.report.assumed import assumption_table
 from tracker.report.blocks import (
     Beside,
@@ -22,6 +22,7 @@ from tracker.report.blocks import (
     Plot,
     TableBlock,
     Text,
+    Together,
     halves,
     table,
 )
@@ -213,8 +214,9 @@ def _main_plots(results: Results, plots: Mapping[str, str]) -> list[Block]:
 
 def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     blocks: list[Block | None] = [
-        *remarks(results),
+        remarks(results),
         Text(AXES),
+        *_given(results),
         *_criteria(results),
         Heading("Warnings"),
         _warnings(results),
@@ -244,8 +246,6 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     blocks += [
         Heading("Edits made by hand, decisions of the program"),
         *_edits(results),
-        Heading("Assumptions"),
-        *assumption_table(results),
         Heading("Limits of use"),
         *[Text(limit) for limit in LIMITS],
         Text(CAUTION, "caution"),
@@ -253,6 +253,14 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         _inputs(results),
     ]
     return _present(blocks)
+
+
+def _given(results: Results) -> list[Block]:
+    """On one page, where it has room: what happened when, and what was taken as given."""
+    events, assumed = events_table(results), assumption_table(results)
+    parts: list[Block | None] = [Heading("Sequence of events"), events] if events else []
+    parts += [Heading("Assumptions"), *assumed] if assumed else []
+    return [Together(_present(parts))] if parts else []
 
 
 def _of_cameras(what: str, texts: Mapping[str, str]) -> list[Block]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.report import tables
-from tracker.report.blocks import Block, Form, TableBlock, table
+from tracker.report.blocks import Form, TableBlock, table
 from tracker.report.digits import NONE, value_with_u
 from tracker.report.options import REPORT
 from tracker.report.tables import name_with_unit, plain, verdict_word
@@ -51,12 +51,10 @@ def signatures(results: Results) -> Form:
     )
 
 
-def remarks(results: Results) -> list[Block]:
-    """Method and deviations, where the record states them."""
+def remarks(results: Results) -> Form:
+    """Method and deviations from it: lines to fill in where the record says nothing."""
     fields = results.test.report
-    given = [("Method", fields.method), ("Deviations", fields.deviations)]
-    entries = tuple((name, text) for name, text in given if text)
-    return [Form(entries, (1.0,))] if entries else []
+    return Form((("Method", fields.method), ("Deviations", fields.deviations)), (1.0, 1.0))
 
 
 def governing(results: Results) -> str:

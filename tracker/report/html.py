@@ -18,6 +18,7 @@ from tracker.report.blocks import (
     Plot,
     TableBlock,
     Text,
+    Together,
 )
 
 KINDS = {
@@ -28,6 +29,7 @@ KINDS = {
     Photographs: "photographs",
     Form: "form",
     Beside: "beside",
+    Together: "together",
 }
 TYPES = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg"}
 

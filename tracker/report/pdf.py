@@ -21,6 +21,7 @@ from tracker.report.blocks import (
     Plot,
     TableBlock,
     Text,
+    Together,
 )
 
 PLOT = """#set document(date: none)
@@ -92,3 +93,5 @@ def _block(block: Block) -> dict[str, Any]:
         case Beside(left, right):
             sides = {"left": [_block(b) for b in left], "right": [_block(b) for b in right]}
             return {"kind": "beside"} | sides
+        case Together(blocks):
+            return {"kind": "together", "blocks": [_block(b) for b in blocks]}

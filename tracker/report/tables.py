@@ -23,6 +23,10 @@ BUDGET_NOTE = (
     "Each source was varied alone. Shares add to 100 % as far as a number is linear in what was "
     "varied and the sources are independent of each other; marks and smoothness are not quite."
 )
+NO_CONTACT = (
+    "The occupant would not have reached the interior: occupant impact velocity is the vehicle's "
+    "change of velocity during contact."
+)
 ABBREVIATIONS = {
     "occupant impact velocity": "OIV",
     "Occupant impact velocity": "OIV",
@@ -120,9 +124,8 @@ def criterion_unit(entry: Criterion, system: System) -> tuple[str, float]:
 
 
 def verdict_word(entry: Criterion) -> str:
-    """The verdict in words; a preferred limit that is missed is no failure."""
-    missed = entry.verdict == "fail" and entry.preferred
-    return "not met" if missed else VERDICTS[entry.verdict]
+    """The verdict in words."""
+    return VERDICTS.get(entry.word, entry.word)
 
 
 def short_name(text: str) -> str:
@@ -155,7 +158,9 @@ def occupant(
     if not rows:
         return None
     head = ("", *columns)
-    return table(f"Occupant risk, {vehicle}", head, rows, "l" + "c" * len(columns))
+    known = [column for column in columns.values() if column.oiv_x is not None]
+    note = NO_CONTACT if known and all(column.oiv_time is None for column in known) else ""
+    return table(f"Occupant risk, {vehicle}", head, rows, "l" + "c" * len(columns), note)
 
 
 def movement(

@@ -55,6 +55,11 @@ class Criterion:
             return self.value / self.limit - 1.0
         return 1.0 - abs(self.value / self.limit)
 
+    @property
+    def word(self) -> str:
+        """The verdict as people read it: a preferred limit that is missed is no failure."""
+        return "not met" if self.preferred and self.verdict == "fail" else self.verdict
+
 
 @dataclass(frozen=True)
 class NotJudged:

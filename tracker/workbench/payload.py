@@ -57,7 +57,7 @@ def summary(results: Results) -> dict[str, Any]:
             {
                 "row": _short_row(tables.verdict_row(entry, results.test.report_units)),
                 "name": entry.name,
-                "verdict": "missed" if verdict_word(entry) == "not met" else entry.verdict,
+                "verdict": "missed" if entry.word == "not met" else entry.verdict,
                 "words": verdict_word(entry).lower(),
                 "source": entry.source,
                 "note": entry.note,

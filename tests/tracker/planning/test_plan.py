@@ -298,3 +298,23 @@ def test_a_command_takes_the_folder_of_a_test_as_its_record(tmp_path) -> None:
     assert run.exit_code == 2
     assert "record.toml" in run.output
     assert "is a directory" not in run.output
+
+
+def test_the_cushion_stands_between_the_vehicles_at_first_contact(tmp_path: Path) -> None:
+    truck = """[vehicles.truck]
+role = "struck"
+mass = "9000 kg"
+cg = ["-3 m", "0 m", "-1 m"]
+[vehicles.truck.markers]
+rear1 = { at = ["-5 m", "0.5 m", "-1 m"], pattern = "quadrant", size = "0.2 m" }
+[cushion]
+length = "3.7 m"
+[cameras.top]
+"""
+    record = planned(
+        tmp_path, ("[cameras.top]\n", truck), ('at_contact = ["-2 m", "0 m", "0 m"]\n', "")
+    )
+    motion, zero = planned_motion(record), np.zeros(1)
+    nose = motion.places("car", zero, np.array([[2.0, 0.0, 0.0]]))[0, 0, 0]
+    rear = motion.places("truck", zero, np.array([[-2.0, 0.5, 0.0]]))[0, 0, 0]
+    assert rear - nose == pytest.approx(3.7, abs=1e-6)

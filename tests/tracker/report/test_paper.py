@@ -10,7 +10,7 @@ import pytest
 
 from tests.support.made_results import made_results
 from tracker.report.assumed import assumption_table
-from tracker.report.blocks import Form, Part, Photographs, TableBlock, Text
+from tracker.report.blocks import Form, Part, Photographs, TableBlock, Text, Together
 from tracker.report.calibration import calibration, targets
 from tracker.report.content import document
 from tracker.report.crops import Crop, add_caption, crops
@@ -18,8 +18,11 @@ from tracker.report.first_page import conditions_table, criteria_table, governin
 from tracker.report.labels import LETTER, TALL, label_places
 from tracker.report.options import REPORT
 from tracker.report.pdf import pdf
+from tracker.report.tables import occupant
+from tracker.results.after_contact import EventResult
 from tracker.results.calibrations import CalibrationResult, LensResult, TargetResult
 from tracker.results.paperwork import Assumption, ReportFields
+from tracker.results.schema import Occupant
 from tracker.results.verdicts import DecisionRule
 
 
@@ -48,6 +51,32 @@ def test_the_decision_rule_of_the_results_stands_on_page_1():
     rule = DecisionRule("simple", 0.5, "the value itself is compared with the limit")
     blocks = document(replace(judged(), decision=rule), {}).parts[0].blocks
     assert any(rule.text in getattr(block, "text", "") for block in blocks)
+
+
+def test_a_preferred_limit_that_is_missed_is_no_failure_in_words():
+    missed = replace(judged().criteria[0], verdict="fail", preferred=True)
+    assert (missed.word, replace(missed, preferred=False).word) == ("not met", "fail")
+
+
+def test_an_occupant_who_reaches_nothing_is_named_below_the_table():
+    results = made_results()
+    name = next(n for n, v in results.vehicles.items() if v.occupant.film is not None)
+    reached = occupant(results, name)
+    assert reached.note == ""
+    vehicle = results.vehicles[name]
+    film = replace(vehicle.occupant.film, oiv_time=None)
+    alone = replace(vehicle, occupant=Occupant(film=film))
+    changed = occupant(replace(results, vehicles={name: alone}), name)
+    assert "would not have reached the interior" in changed.note
+
+
+def test_events_and_assumptions_stand_on_one_page():
+    moments = tuple(EventResult(at, text, "found") for at, text in ((0.0, "first"), (0.1, "last")))
+    taken = (Assumption("survey", "survey.ground_u", 0.002, "m", "default"),)
+    results = replace(made_results(), events=moments, assumptions=taken)
+    (whole,) = [b for b in document(results, {}).parts[1].blocks if isinstance(b, Together)]
+    captions = [b.caption for b in whole.blocks if isinstance(b, TableBlock)]
+    assert captions == ["Sequence of events, with frame numbers", "Values taken as given"]
 
 
 def test_absent_entries_are_lines_to_fill_in_and_number_and_revision_run_on_every_page():
