@@ -112,7 +112,7 @@ def halves(block: TableBlock | None) -> Block | None:
     first, second = block.rows[:middle], block.rows[middle:]
     return Beside(
         (replace(block, rows=first),),
-        (replace(block, rows=second, caption=f"{block.caption}, continued"),),
+        (replace(block, rows=second, caption=f"{block.caption}, continued", note=""),),
     )
 
 

@@ -23,6 +23,10 @@ BUDGET_NOTE = (
     "Each source was varied alone. Shares add to 100 % as far as a number is linear in what was "
     "varied and the sources are independent of each other; marks and smoothness are not quite."
 )
+FIT_NOTE = (
+    "Measured place less where the solution puts the mark, whose place on its vehicle is solved "
+    "within the uncertainty of its survey."
+)
 NO_CONTACT = (
     "The occupant would not have reached the interior: occupant impact velocity is the vehicle's "
     "change of velocity during contact."
@@ -211,7 +215,7 @@ def mark_fits(results: Results) -> TableBlock | None:
         for mark, fit in entry.mark_fits.items()
     ]
     head = ("camera", "mark", "frames", "rms (px)", "rejected")
-    return table("Residual of each mark", head, rows, "llrrr") if rows else None
+    return table("Residual of each mark", head, rows, "llrrr", FIT_NOTE) if rows else None
 
 
 def budget(results: Results) -> TableBlock | None:

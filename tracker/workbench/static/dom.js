@@ -188,3 +188,14 @@ export function keyPath(path) {
 export function bytes(n) {
   return n < 1e3 ? `${n} B` : n < 1e6 ? `${(n / 1e3).toFixed(0)} kB` : `${(n / 1e6).toFixed(1)} MB`;
 }
+
+/**
+ * A number as a person reads it: with a minus sign, and none before nothing.
+ * @param {number|string} value a number, or one that is written already
+ * @param {number} [digits] after the point
+ * @returns {string}
+ */
+export function numberText(value, digits) {
+  const text = digits === undefined ? `${value}` : value.toFixed(digits);
+  return Number(text) === 0 ? text.replace("-", "") : text.replace(/^-/, "\u2212");
+}

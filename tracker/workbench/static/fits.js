@@ -5,6 +5,10 @@ import { EDITED, MEASURED } from "./mark_places.js";
 import { plot } from "./plots.js";
 import { chooseCamera, chooseMark, subscribe, shown, store, timesOf } from "./store.js";
 
+const RESIDUAL =
+  "rms: measured less solved. A vehicle's mark is compared with its place as solved within the uncertainty of its survey, " +
+  "a fixed target with its surveyed place. The curves compare with surveyed places: what a survey errs by is a constant part of them.";
+
 /**
  * The view of how marks agree with the solution.
  * @param {HTMLElement} root where the page is built
@@ -59,6 +63,7 @@ export function view(root) {
     );
     fill(
       rest,
+      createElement("p", { class: "note" }, RESIDUAL),
       createElement(
         "figure",
         { class: "table" },

@@ -1,7 +1,7 @@
 // Curves against time with their bands; a click shows that moment in the films.
 
 import uPlot from "/static/uPlot.esm.js";
-import { createElement, fill } from "./dom.js";
+import { createElement, fill, numberText } from "./dom.js";
 import { choose, options } from "./options.js";
 import { subscribe, showTime, store } from "./store.js";
 
@@ -53,7 +53,7 @@ export function plot(given, height, within = null) {
       last = data[0].length - 1;
     const part = max - min < 0.999 * (data[0][last] - data[0][0]);
     zoomed.hidden = !part;
-    fill(zoomed, part ? `${min.toFixed(3)} to ${max.toFixed(3)} s: show all` : "");
+    fill(zoomed, part ? `${numberText(min, 3)} to ${numberText(max, 3)} s: show all` : "");
   };
   given.lines.forEach((line, i) => {
     series.push({
@@ -117,8 +117,12 @@ export function plot(given, height, within = null) {
         padding: [6, 20, 0, 0],
         scales: { x: { time: false } },
         axes: [
-          { ...axis(), size: 26, values: (u, list) => list.map((v, i) => (i === list.length - 1 ? `${v} s` : `${v}`)) },
-          { ...axis(), size: 52 },
+          {
+            ...axis(),
+            size: 26,
+            values: (u, list) => list.map((v, i) => numberText(v) + (i === list.length - 1 ? " s" : "")),
+          },
+          { ...axis(), size: 52, values: (u, list) => list.map((v) => numberText(v)) },
         ],
         cursor: { sync: { key: "time" }, drag: { x: true, y: false }, points: { show: false }, y: false },
         hooks: { draw: [now], setScale: [(u, key) => key === "x" && sayZoom(u)] },
@@ -189,10 +193,10 @@ const COVERAGE = 1.96; // of the bands that the server gives: 95 %, normal distr
 
 /** A value and its standard uncertainty (k = 1), both to the uncertainty's second digit. */
 export function withU(value, band) {
-  if (!(band > 0)) return value.toPrecision(4);
+  if (!(band > 0)) return numberText(value.toPrecision(4));
   const u = band / COVERAGE,
     digits = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(u))));
-  return `${value.toFixed(digits)} ± ${u.toFixed(digits)}`;
+  return `${numberText(value, digits)} ± ${u.toFixed(digits)}`;
 }
 
 const small = (text, title, onclick) => createElement("button", { class: "link", title, onclick }, text);

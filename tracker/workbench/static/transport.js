@@ -1,6 +1,6 @@
 // The common time line of all films: scrub, step, play.
 
-import { createElement, fill } from "./dom.js";
+import { createElement, fill, numberText } from "./dom.js";
 import { choose, options } from "./options.js";
 import { frameAt, subscribe, shown, showFrame, showTime, store, timeOf, timesOf } from "./store.js";
 
@@ -75,8 +75,7 @@ export function zero() {
 export function timeText(camera, frame) {
   const zero = store.test.raw.cameras?.[camera]?.time?.zero;
   if (!store.results && typeof zero !== "number") return null;
-  const text = timeOf(camera, frame).toFixed(4);
-  return `${text === "-0.0000" ? "0.0000" : text.replace("-", "\u2212")} s`;
+  return `${numberText(timeOf(camera, frame), 4)} s`;
 }
 
 /**
@@ -174,7 +173,7 @@ export function transport() {
     fill(
       event,
       createElement("option", { value: "" }, "Events"),
-      known.map((e) => createElement("option", { value: e.time }, `${e.time.toFixed(4)} s  ${e.text}`)),
+      known.map((e) => createElement("option", { value: e.time }, `${numberText(e.time, 4)} s  ${e.text}`)),
     );
   };
   marks.addEventListener("click", (e) => {
