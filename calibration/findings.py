@@ -61,6 +61,7 @@ _INFORMATION: dict[str, str] = {
     "frames_repeated": "frames are copies of the one before",
     # targets
     "markers_found": "a vehicle's markers were found without picks",
+    "marks_seen_again": "marks that were out of sight for long were found again",
     "targets_found": "fixed targets were found without picks",
     # motion
     "marks_rejected": "single positions of marks were rejected as outliers",
@@ -114,6 +115,7 @@ _CAUTION: dict[str, str] = {
     # targets
     "mark_not_found": "no mark was found at a pick",
     "markers_not_found": "a vehicle's markers are neither picked nor found",
+    "vehicle_out_of_sight": "no mark of a vehicle is seen in a long last part of a film",
     "targets_not_found": "fixed targets are neither picked nor found",
     # motion
     "joint_opens": "a joint's place on its two vehicles differs beyond the uncertainty",

@@ -148,3 +148,22 @@ class BackgroundOptions:
 
 
 BACKGROUND = BackgroundOptions()
+
+
+@dataclass(frozen=True)
+class SeenAgainOptions:
+    """Marks that were out of sight for long."""
+
+    unseen: int = option(
+        300, "frames", (50, 100_000), "marks must be lost for longer to be looked for anew"
+    )
+    frames: int = option(12, "1", (0, 100), "more frames are looked at for a vehicle's lost marks")
+    free_reach: float = option(
+        3.0, "size of the mark", (0.5, 20), "a mark of the article may have moved farther meanwhile"
+    )
+    own_share: float = option(
+        0.4, "1", (0.1, 0.5), "share of the distance to the next mark that is a mark's own"
+    )
+
+
+SEEN_AGAIN = SeenAgainOptions()

@@ -2,7 +2,8 @@
 
 The steps, in this order, each with its own value: open the film and read the lens (`_Opened`),
 choose the marks to track (`_Wanted`), track them (`TrackedFilm`), hide positions that are none
-(`_Checked`), stabilise the picture, solve the pose, time the frames.
+(`_Checked`), stabilise the picture and solve the pose (`_View`), the last four once more where
+marks that were out of sight for long are found again, time the frames.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from tracker.camera.repeated_frames import (
     hide_repeats,
     repeat_diagnostics,
 )
+from tracker.camera.seen_again import marks_seen_again
 from tracker.camera.target_slips import reject_slips
 from tracker.camera.track_film import TrackedFilm, region_light, track_film
 from tracker.core.types import Mark, Progress
@@ -91,12 +93,20 @@ def calibrate_camera(
     opened = _open(record, name, opening)
     wanted = _choose_marks(record, name, opened)
     regions = _regions(entry)
-    tracked = tracking(opened.film, name, entry, wanted.marks, regions, progress)
-    checked = _check_tracks(tracked.followed)
-    stabilisation = _stabilise(opened.film, checked.followed)
-    pose = camera_pose(
-        record, name, opened.film.size, opened.optics.lens, checked.followed, stabilisation
+    view = _view(record, name, opened, wanted.marks, regions, progress, tracking)
+    again = marks_seen_again(
+        record,
+        name,
+        opened.film,
+        wanted.marks,
+        view.checked.followed.tracks,
+        view.pose.camera,
     )
+    if again.picks:
+        marks = again.added_to(wanted.marks)
+        view = _view(record, name, opened, marks, regions, progress, tracking)
+    tracked, checked = view.tracked, view.checked
+    stabilisation, pose = view.stabilisation, view.pose
     moving = bool(regions) and stabilisation.rms_px > CAMERA.stabilised_regions_px
     light = region_light(opened.film, entry)
     grey = (
@@ -108,6 +118,7 @@ def calibrate_camera(
     diagnostics = (
         *opened.optics.warnings,
         *wanted.diagnostics,
+        *again.diagnostics,
         *(f.at(where) for f in stabilisation.findings),
         *(f.at(f"{where}.survey") for f in pose.findings),
         *check_straight_lines(entry.straight, pose.camera.lens, stabilisation, where),
@@ -175,6 +186,34 @@ def _regions(entry: CameraEntry) -> dict[str, Region | None]:
     if entry.time.timing_light is not None:
         regions[LIGHT] = entry.time.timing_light.region
     return regions
+
+
+@dataclass(frozen=True)
+class _View:
+    """What marks give of a camera: their tracks, the picture's motion, the pose."""
+
+    tracked: TrackedFilm
+    checked: _Checked
+    stabilisation: Stabilisation
+    pose: Resection
+
+
+def _view(
+    record: Record,
+    name: str,
+    opened: _Opened,
+    marks: tuple[Mark, ...],
+    regions: Mapping[str, Region | None],
+    progress: Progress,
+    tracking: TrackingStep,
+) -> _View:
+    tracked = tracking(opened.film, name, record.cameras[name], marks, regions, progress)
+    checked = _check_tracks(tracked.followed)
+    stabilisation = _stabilise(opened.film, checked.followed)
+    pose = camera_pose(
+        record, name, opened.film.size, opened.optics.lens, checked.followed, stabilisation
+    )
+    return _View(tracked, checked, stabilisation, pose)
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,6 @@ what looks like them are made from pairs (`vehicle_hypotheses`), refined and ver
 each mark where it must be (`verify`).
 """
 
-from tracker.detection.detect import DetectionResult, detect_marks
+from tracker.detection.detect import DetectionResult, detect_marks, findable_marks
 
-__all__ = ["DetectionResult", "detect_marks"]
+__all__ = ["DetectionResult", "detect_marks", "findable_marks"]

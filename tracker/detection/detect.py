@@ -113,6 +113,15 @@ def _unplaced_diagnostics(unplaced: list[MarkId], where: str) -> list[Diagnostic
     return [Diagnostic("targets_not_found", text, where)]
 
 
+def findable_marks(record: Record, vehicle: str) -> list[SurveyedMark]:
+    """The marks of a vehicle that may be found without a pick."""
+    return [
+        SurveyedMark(name, np.array(marker.at), marker.pattern, marker.size)
+        for name, marker in record.vehicles[vehicle].markers.items()
+        if marker.at is not None and marker.size is not None and marker.pattern in FAMILIES
+    ]
+
+
 class _MarkerSearch:
     """How vehicles' markers are found in one camera's film."""
 
@@ -131,7 +140,7 @@ class _MarkerSearch:
         picked: dict[str, list[SurveyedMark]] = {}
         unpicked: dict[str, list[SurveyedMark]] = {}
         for name in self._record.vehicles:
-            group = self._surveyed_marks(name)
+            group = findable_marks(self._record, name)
             if len(group) < DETECTION.vehicle_marks:
                 continue
             if all(MarkId(name, t.name) in names for t in group):
@@ -139,13 +148,6 @@ class _MarkerSearch:
             enough = len(_marks_of(marks, name)) >= DETECTION.vehicle_marks
             (picked if enough else unpicked)[name] = group
         return picked, unpicked
-
-    def _surveyed_marks(self, vehicle: str) -> list[SurveyedMark]:
-        return [
-            SurveyedMark(name, np.array(marker.at), marker.pattern, marker.size)
-            for name, marker in self._record.vehicles[vehicle].markers.items()
-            if marker.at is not None and marker.size is not None and marker.pattern in FAMILIES
-        ]
 
     def is_promising(self, camera: Camera, group: list[SurveyedMark], picked: list[Mark]) -> bool:
         """Whether a vehicle's picks lead to a place that looks like another mark of it."""

@@ -45,12 +45,12 @@ def locate_vehicle(
     offset: float,
     targets: list[SurveyedMark],
     known: OtherMarks,
-    heading: float = 0.0,
+    heading: float | None = 0.0,
 ) -> VehicleInPicture | None:
     """One vehicle in one picture, none of whose marks are known; None where it isn't found.
 
     `offset` (m) is the lateral place of the vehicle by the test plan, `heading` (rad)
-    the way it faces if nothing else decides.
+    the way it faces if nothing else decides; None where nothing says that.
     """
     plane = motion_plane(camera, offset)
     layout = _vehicle_layout(targets)
@@ -111,9 +111,11 @@ def evidence(count: int, rms: float) -> float:
     return (2 * count - 4) * float(np.log(DETECTION.chance / (rms + DETECTION.rms_floor)))
 
 
-def _unambiguous(verified: list[VehicleInPicture], heading: float) -> VehicleInPicture | None:
+def _unambiguous(
+    verified: list[VehicleInPicture], heading: float | None
+) -> VehicleInPicture | None:
     """The pose for which most speaks. Where several that differ in place do equally well, none;
-    where they differ by the way the vehicle faces, the one nearest to `heading`.
+    where they differ by the way the vehicle faces, the one nearest to `heading`, none without it.
     """
     if not verified:
         return None
@@ -121,8 +123,10 @@ def _unambiguous(verified: list[VehicleInPicture], heading: float) -> VehicleInP
     rivals = [
         p for p, w in zip(verified, worths, strict=True) if w > DETECTION.rival_share * max(worths)
     ]
-    facing = max(rivals, key=lambda p: np.cos(p.pose[5] - heading))
+    facing = max(rivals, key=lambda p: 0.0 if heading is None else np.cos(p.pose[5] - heading))
     others = [p for p in rivals if np.cos(p.pose[5] - facing.pose[5]) > DETECTION.same_facing]
+    if heading is None and len(others) < len(rivals):
+        return None
     same = all(
         np.linalg.norm(p.pose[:3] - facing.pose[:3]) < DETECTION.same_vehicle for p in others
     )

@@ -13,7 +13,7 @@ from calibration.resection.options import RESECTION
 from calibration.scale_bars.options import SCALE_BARS
 from calibration.time.options import CLOCK_SPLINE, FLASH, TIME, TIMING_LIGHT
 from tracker.accelerometers.options import ACCELEROMETERS, CHANNEL_ONSET
-from tracker.camera.options import BACKGROUND, CAMERA
+from tracker.camera.options import BACKGROUND, CAMERA, SEEN_AGAIN
 from tracker.criteria.options import CRITERIA
 from tracker.crosscheck.options import CROSS_CHECK, FILM_CLOCK
 from tracker.detection.options import DETECTION
@@ -52,6 +52,7 @@ STAGES: Mapping[str, Any] = MappingProxyType(
         "calibration.time.timing_light": TIMING_LIGHT,
         "camera": CAMERA,
         "camera.background": BACKGROUND,
+        "camera.seen_again": SEEN_AGAIN,
         "criteria": CRITERIA,
         "crosscheck": CROSS_CHECK,
         "crosscheck.film_clock": FILM_CLOCK,
