@@ -116,6 +116,7 @@ _CAUTION: dict[str, str] = {
     "mark_not_found": "no mark was found at a pick",
     "markers_not_found": "a vehicle's markers are neither picked nor found",
     "vehicle_out_of_sight": "no mark of a vehicle is seen in a long last part of a film",
+    "vehicle_unseen_between": "nothing shows a vehicle for long in the midst of its motion",
     "targets_not_found": "fixed targets are neither picked nor found",
     # motion
     "joint_opens": "a joint's place on its two vehicles differs beyond the uncertainty",

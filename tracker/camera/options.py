@@ -155,7 +155,7 @@ class SeenAgainOptions:
     """Marks that were out of sight for long."""
 
     unseen: int = option(
-        300, "frames", (50, 100_000), "marks must be lost for longer to be looked for anew"
+        300, "frames", (50, 100_000), "marks must be lost for longer to be looked for again"
     )
     frames: int = option(12, "1", (0, 100), "more frames are looked at for a vehicle's lost marks")
     free_reach: float = option(

@@ -33,7 +33,7 @@ Pixel = tuple[float, float]
 
 @dataclass(frozen=True)
 class SeenAgain:
-    """Further picks of marks, and what is to be said of those that stay out of sight."""
+    """Further picks of marks, and diagnostics of those that stay out of sight."""
 
     picks: dict[MarkId, tuple[int, Pixel]]
     diagnostics: tuple[Diagnostic, ...]
@@ -63,7 +63,7 @@ def marks_seen_again(
     seen = _Seen(film, {m.name: m for m in marks}, tracks)
     lost = seen.lost_marks()
     picks: dict[MarkId, tuple[int, Pixel]] = {}
-    told: list[Diagnostic] = []
+    diagnostics: list[Diagnostic] = []
     for body in sorted({mark.vehicle for mark in lost}):
         own = {mark: last for mark, last in lost.items() if mark.vehicle == body}
         if body in record.vehicles:
@@ -74,10 +74,10 @@ def marks_seen_again(
             found = {}
         picks |= found
         if found:
-            told.append(_found_diagnostic(body, found, name))
+            diagnostics.append(_found_diagnostic(body, found, name))
         elif body in record.vehicles and not seen.is_in_sight_at_end(body):
-            told.append(_unseen_diagnostic(body, max(own.values()), film.frames, name))
-    return SeenAgain(picks, tuple(told))
+            diagnostics.append(_unseen_diagnostic(body, max(own.values()), film.frames, name))
+    return SeenAgain(picks, tuple(diagnostics))
 
 
 @dataclass(frozen=True)

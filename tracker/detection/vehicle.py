@@ -76,7 +76,7 @@ def locate_vehicle(
     refined.sort(key=lambda s: -evidence(s.agreeing, s.rms_px))
     verified: list[VehicleInPicture] = []
     for pose, count, rms in _distinct_poses(refined)[: DETECTION.poses_verified]:
-        if any(evidence(len(p.pixels), p.rms_px) > evidence(count, rms) for p in verified):
+        if any(_is_surpassed(p, count, rms, heading) for p in verified):
             break
         placed = verify_pose(picture, camera, plane, targets, pose, {})
         verified += [] if placed is None else [placed]
@@ -109,6 +109,15 @@ def evidence(count: int, rms: float) -> float:
     leave over.
     """
     return (2 * count - 4) * float(np.log(DETECTION.chance / (rms + DETECTION.rms_floor)))
+
+
+def _is_surpassed(found: VehicleInPicture, count: int, rms: float, heading: float | None) -> bool:
+    """Whether a verified pose leaves one with this many peaks, to `rms` px, no chance. Peaks are
+    coarser than marks: where nothing says how the vehicle faces, only more marks do.
+    """
+    if heading is None:
+        return len(found.pixels) > count
+    return evidence(len(found.pixels), found.rms_px) > evidence(count, rms)
 
 
 def _unambiguous(

@@ -18,6 +18,7 @@ from tracker.motion.robust.options import DIAGNOSTICS
 from tracker.motion.robust.outliers import Rejected
 from tracker.motion.solver.dense_step import DenseStep, ReducedEquations, covariance
 from tracker.motion.solver.iterate import Iterate
+from tracker.motion.unseen import unseen_diagnostics
 
 
 def solution_of(
@@ -71,6 +72,7 @@ def solution_of(
         *_noise_warnings(iterate),
         *_rejection_warnings(setup, rejected),
         *_attitude_warnings(solution),
+        *unseen_diagnostics(solution),
     ]
     return replace(solution, findings=tuple(warnings))
 

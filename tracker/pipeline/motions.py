@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.arrays import Array
 from tracker.camera.stage import CalibratedFilm
 from tracker.motion import Draws, Solution
+from tracker.motion.unseen import is_unseen_mask, unseen_spans
 from tracker.pipeline.camera_result import frame_times
 from tracker.pipeline.vehicle_result import VehicleMotion, sample_motion
 
@@ -32,5 +33,14 @@ def sample_motions(
     fastest = max(films, key=lambda name: films[name].time.rate, default="")
     given_at = times.get(fastest, np.empty(0))
     draws = solution.draws(count, seed)
-    of = {v: sample_motion(solution, draws, v, given_at) for v in solution.vehicles}
+    of = {
+        v: _without_unseen(sample_motion(solution, draws, v, given_at), unseen_spans(solution, v))
+        for v in solution.vehicles
+    }
     return SolvedMotions(times, given_at, draws, of)
+
+
+def _without_unseen(of: VehicleMotion, spans: list[tuple[float, float]]) -> VehicleMotion:
+    """A motion that counts as not observed in these spans; figures across them keep their draws."""
+    unseen = is_unseen_mask(of.motion.time, spans)[:, None]
+    return replace(of, motion=replace(of.motion, observed_mask=of.motion.observed_mask & ~unseen))

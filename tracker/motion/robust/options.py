@@ -94,6 +94,9 @@ class DiagnosticOptions:
     observed_share: float = option(
         0.5, "1", (0.05, 1), "posterior over prior sd up to which a component counts as observed"
     )
+    unseen_gap: float = option(
+        0.2, "s", (0.02, 10), "a vehicle must be out of sight for longer for a warning"
+    )
     refused_sds: float = option(
         10.0,
         "sd",
