@@ -20,7 +20,7 @@ Image = NDArray[np.uint8]
 
 ENLARGED = REPORT.enlarged  # uncertainties are some hundredths of a pixel: shown larger
 COVERAGE_2D = 2.4477  # radius of the ellipse that holds 95 % of a normal distribution in a plane
-STRIP = 64  # px below the picture, for the values
+STRIP = 90  # px below the picture, for the values and what has just happened
 WIDE = 800  # px: a picture this wide has room for larger letters
 MARK, AXES, EDITED = (
     (60, 190, 255),
@@ -116,14 +116,16 @@ class Overlay:
         _line(strip, [*parts, f"ellipses: 95 %, enlarged {ENLARGED:.0f} x"], 0)
         if time is not None:
             texts = [self._values_text(v, m, time) for v, m in self.results.motion.items()]
-            _line(strip, [*(text for text in texts if text), *self._captions(time)], 1)
+            _line(strip, [text for text in texts if text], 1)
+            _line(strip, self._captions(time), 2)
 
     def _captions(self, time: float) -> list[str]:
-        """Events that have just happened, for as long as a caption can be read."""
+        """Events that have just happened, the latest first, for as long as each can be read."""
         shown = REPORT.caption_time
         if self.slow:
             shown /= self.slow
-        return [e.text.upper() for e in self.results.events if 0.0 <= time - e.time <= shown]
+        recent = [e for e in self.results.events if 0.0 <= time - e.time <= shown]
+        return [e.text.upper() for e in sorted(recent, key=lambda e: -e.time)]
 
     def _values_text(self, vehicle: str, motion: Motion, time: float) -> str:
         state, system = at_time(motion, time), self.results.test.report_units
@@ -202,15 +204,16 @@ def _lines(
 
 
 def _line(strip: Image, parts: list[str], row: int) -> None:
-    """As many of the parts as the strip is wide for, at least the first."""
+    """As many of the parts as the strip is wide for, at least what it shows of the first."""
     scale = 0.5 if strip.shape[1] >= WIDE else 0.4
-    room = (strip.shape[1] - 20) / (19 * scale)  # characters
+    room = max(int((strip.shape[1] - 20) / (19 * scale)), 4)  # characters
     text = ""
     for part in parts:
         longer = f"{text}   {part}" if text else part
         if text and len(longer) > room:
             break
         text = longer
+    text = text if len(text) <= room else f"{text[: room - 3]}..."
     plain = text.encode("ascii", "replace").decode()
     cv2.putText(strip, plain, (10, 25 + 26 * row), FONT, scale, WHITE, 1, cv2.LINE_AA)
 

@@ -153,6 +153,27 @@ def test_a_marked_film_names_an_event_when_it_happens(results: Results) -> None:
     assert overlay._captions(0.5) == []
 
 
+@pytest.mark.parametrize("width", [320, 1280])
+def test_a_caption_stands_on_a_line_of_its_own_whatever_the_values_need(
+    results: Results, width: int
+) -> None:
+    """Values of two vehicles fill a line of most pictures: the caption was left out there."""
+    black = np.zeros((64, width), np.uint8)
+
+    def strip(text: str) -> np.ndarray:
+        events = (EventResult(0.12, text, "found"),)
+        shown = replace(results, events=events, times={"overhead": np.array([0.125])})
+        return Overlay("overhead", shown, View("none"), 40.0).annotate_frame(0, black)[64:]
+
+    long = "the left front wheel of the pickup leaves the ground and the post behind it breaks off"
+    some, none, longest = strip("post breaks"), strip(""), strip(long * 3)
+    assert some.any()
+    assert np.any(some != none)
+    rows = np.flatnonzero(np.any(some != none, axis=(1, 2)))
+    assert rows.min() > 55  # below the values
+    assert not longest[:, -6:].any()  # ends inside the picture
+
+
 def test_the_demonstrations_table_shows_the_loss_of_contact(
     results: Results, capsys: pytest.CaptureFixture[str]
 ) -> None:
