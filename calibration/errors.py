@@ -70,6 +70,6 @@ def kind_name(problem: Problem) -> str:
     return next((kind.__name__ for kind in KINDS if isinstance(problem, kind)), "")
 
 
-def kind_named(name: str) -> type[Problem]:
+def kind_of_name(name: str) -> type[Problem]:
     """The class of `KINDS` of this name, `Problem` for another name."""
     return next((kind for kind in KINDS if kind.__name__ == name), Problem)

@@ -11,7 +11,7 @@ from calibration.arrays import Array
 
 @dataclass(frozen=True)
 class Clock:
-    """Offset and relative rate error of a camera's own times, each with its standard uncertainty.
+    """Offset of a camera's own times, with its standard uncertainty, and relative rate error.
 
     The common clock reads `t (1 + rate_error) + offset` where the camera's own reads `t`, s. The
     default is a clock without error.
@@ -20,7 +20,6 @@ class Clock:
     offset: float = 0.0  # s
     offset_u: float = 0.0
     rate_error: float = 0.0  # 1
-    rate_error_u: float = 0.0
 
     def common_times(self, seconds: Array) -> Array:
         """Readings (n,) s of the common clock at the camera's own times (n,) s."""

@@ -221,7 +221,7 @@ def _onset(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float, coded: 
     return Onset(found.frame, found.u, findings, found.hidden, found.hidden_u)
 
 
-def _sudden(grey: Array, memory: float) -> Array:
+def _sudden_change(grey: Array, memory: float) -> Array:
     """How much has suddenly changed (frames,), grey: in a frame, the next, and those before it. A
     coder makes each frame of the one before; what it got wrong of a change it mends bit by bit.
     """
@@ -244,7 +244,7 @@ def _fit(lit: _Lit, full: NDArray[np.bool_], duty: float, rate: float, coded: bo
     number = np.arange(max(0, int(k - early) - FLASH.before), k + count + 1)
     number = number[~lit.unread_mask[number]]
     above = np.concatenate([np.zeros(k), y])
-    sudden = _sudden(above, FLASH.coded_memory if coded else 0.0)[number]
+    sudden = _sudden_change(above, FLASH.coded_memory if coded else 0.0)[number]
     dark = number < k - 1
     common = [np.ones(len(number))]
     if dark.sum() >= FLASH.line_frames:

@@ -41,7 +41,6 @@ class Columns:
 
     values: dict[str, Array]  # by the name asked for, (n,)
     units: dict[str, str]  # as the file states them; absent where it doesn't
-    first_line: int  # line number of the first row of numbers, from 1
     text_cells: dict[str, tuple[int, int, str]]  # column -> how many, first line, first text
     notes: tuple[str, ...] = ()  # what was taken of several, and what was left out
 
@@ -90,7 +89,7 @@ def read_columns(path: Path, names: Sequence[str]) -> Columns:
         values[name], wrong = _numbers(cells)
         if wrong:
             bad[name] = (len(wrong), rows[wrong[0]][0], cells[wrong[0]].strip())
-    return Columns(values, units, rows[0][0], bad, tuple(notes))
+    return Columns(values, units, bad, tuple(notes))
 
 
 def text_lines(path: Path) -> list[str]:

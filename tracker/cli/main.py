@@ -178,14 +178,14 @@ def report(
     from tracker.cli.progress import Bars
     from tracker.pipeline.verify import verify as verify_results
     from tracker.pipeline.write_results import films_outside, write_results
-    from tracker.report.asked import as_asked
+    from tracker.report.asked import with_choices
     from tracker.results.folder import read_results
 
     if verify and (times or slow is not None or films is not None):
         raise click.UsageError("--verify writes nothing: leave --at, --slow and --films out")
     with Bars() as bars:
         if not verify:
-            results = as_asked(read_results(directory), times, slow)
+            results = with_choices(read_results(directory), times, slow)
             home = films.resolve() if films else directory.resolve().parent
             outside = films_outside(results, home)
             for camera in outside:

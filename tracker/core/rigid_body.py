@@ -51,19 +51,6 @@ def rotate_vectors(angles: Array, vectors: Array) -> tuple[Array, Array]:
     return out, by
 
 
-def angles_of(matrix: Array) -> Array:
-    """Roll, pitch, yaw (..., 3) of rotations (..., 3, 3); roll is 0 where pitch is +-90 deg."""
-    pitch = np.arcsin(np.clip(-matrix[..., 2, 0], -1.0, 1.0))
-    level = np.abs(matrix[..., 2, 0]) < 1 - 1e-12
-    roll = np.where(level, np.arctan2(matrix[..., 2, 1], matrix[..., 2, 2]), 0.0)
-    yaw = np.where(
-        level,
-        np.arctan2(matrix[..., 1, 0], matrix[..., 0, 0]),
-        np.arctan2(-matrix[..., 0, 1], matrix[..., 1, 1]),
-    )
-    return np.stack([roll, pitch, yaw], axis=-1)
-
-
 def point_motion(state: Array, lever_arm: Array) -> tuple[Array, Array]:
     """Position and velocity (..., 3), ground axes, of a point at `lever_arm` (3,) from
     the cg in vehicle axes, of a body whose motion is `state` (..., 15) in the columns `STATE`.

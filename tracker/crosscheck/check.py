@@ -134,7 +134,7 @@ def cross_check(
             if name in predictions
         }
         beside = _Beside(evidence, predictions, film_speeds(state[keep], evidence), frame)
-        checks |= _judged(beside, accelerometer, known, clock or FilmClock())
+        checks |= _judge_channels(beside, accelerometer, known, clock or FilmClock())
     findings = tuple(f for check in checks.values() for f in check.findings)
     main = checks.get("ax")
     return CrossCheck(
@@ -152,7 +152,7 @@ class _Beside:
     frame: float  # s between two frames
 
 
-def _judged(
+def _judge_channels(
     beside: _Beside, accelerometer: Accelerometer, known: Conditioned, clock: FilmClock
 ) -> dict[str, ChannelCheck]:
     """Every channel judged, with exchanged cables and errors of the film's clock in mind."""
@@ -224,7 +224,7 @@ def _evidence(
         p.integral for n, p in predictions.items() if n != name and (n in AXES) == (name in AXES)
     ]
     clipped = [
-        _integral_lost(accelerometer, name, predicted.time, f.estimate)
+        _clipped_integral(accelerometer, name, predicted.time, f.estimate)
         for f in accelerometer.findings
         if f.channel == name and f.kind == "saturation"
     ]
@@ -237,7 +237,7 @@ def _evidence(
     )
 
 
-def _integral_lost(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
+def _clipped_integral(accelerometer: Accelerometer, name: str, at: Array, level: float) -> Array:
     """Integral (k,) that clipping may have cost: half the level over the clipped samples."""
     values = accelerometer.as_read[name]
     clipped = np.where(np.abs(values) >= CROSS_CHECK.clipped_share * level, np.sign(values), 0.0)

@@ -67,7 +67,7 @@ def pieces_at(thrown: Thrown, time: float, born_by: float | None = None) -> tupl
     """
     i = np.flatnonzero(thrown.born < (time if born_by is None else born_by))
     age = np.clip(time - thrown.born[i], 0.0, None)
-    at, flown = _flown(thrown.start[i], thrown.speed[i], age)
+    at, flown = _flight(thrown.start[i], thrown.speed[i], age)
     plates = _plates(at, flown[:, None] * thrown.spin[i], thrown.size[i])
     corners = np.stack([plates, plates[:, [1, 0, 3, 2]]], axis=1).reshape(-1, 4, 3)
     surfaces = np.tile(np.array(Surface().row, dtype=np.float32), (2 * len(i), 1))
@@ -75,7 +75,7 @@ def pieces_at(thrown: Thrown, time: float, born_by: float | None = None) -> tupl
     return corners, surfaces
 
 
-def _flown(start: Array, speed: Array, age: Array) -> tuple[Array, Array]:
+def _flight(start: Array, speed: Array, age: Array) -> tuple[Array, Array]:
     """Places (n, 3) after a free flight with bounces, and the times (n,) spent in flight."""
     z, up, flown = start[:, 2].copy(), speed[:, 2].copy(), np.zeros_like(age)
     aloft = np.ones(len(age), dtype=bool)

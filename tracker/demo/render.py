@@ -105,11 +105,11 @@ def backdrop(scene: Staged, camera: Camera) -> Backdrop:
         site.shade_site(rays[m], origin, pixel, depth[m], grey)
         total += grey / np.float32(len(SAMPLES))
     draw(rays, (0, 0), faces, boxes, depth, total, pixel)
-    ground, bare = _ground_seen(rays[-1], origin, depth[-1])
+    ground, bare = _visible_ground(rays[-1], origin, depth[-1])
     return Backdrop(total, depth[-1].copy(), ground, bare, rays)
 
 
-def _ground_seen(rays: Single, origin: Array, depth: Single) -> tuple[Single, NDArray[np.uint8]]:
+def _visible_ground(rays: Single, origin: Array, depth: Single) -> tuple[Single, NDArray[np.uint8]]:
     """Places of every second pixel's ground and where ground is seen, see `Backdrop`."""
     with np.errstate(divide="ignore", invalid="ignore"):
         s = np.float32(-origin[2]) / rays[2]

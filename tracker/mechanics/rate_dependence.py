@@ -20,8 +20,6 @@ ASSUMED_RATE = Quantity(
     0.5 * PREDICTION.greatest_rate, "s/m", PREDICTION.greatest_rate / np.sqrt(12.0)
 )
 """Without a second test: anything from none to the greatest rate is as likely."""
-NO_RATE = Quantity(0.0, "s/m", 0.0)
-"""Of a cushion that is known not to depend on speed."""
 
 
 def closing_speeds(curve: ForceCrush, known: Mechanics, masses: tuple[float, float]) -> Array:

@@ -329,9 +329,7 @@ class Solution:
         for cam, part in zip(self.setup.cameras, self.setup.camera_slices, strict=True):
             zero, rate = part.stop - 2, part.stop - 1
             values = self.iterate.values
-            out[cam.name] = Clock(
-                float(values[zero]), float(u[zero]), float(values[rate]), float(u[rate])
-            )
+            out[cam.name] = Clock(float(values[zero]), float(u[zero]), float(values[rate]))
         return out
 
     @cached_property

@@ -163,10 +163,10 @@ def contact_of(
     mean, draws = np.where(seen, state, 0.0).T, np.where(seen, samples, 0.0)
     within = None if near_mask is None else near_mask[on]
     found = find_contact(motion.time[on], mean, np.swapaxes(draws, 1, 2), within)
-    return found if found is None else _released(motion, on, np.hypot(*mean), found)
+    return found if found is None else _refine_end(motion, on, np.hypot(*mean), found)
 
 
-def _released(
+def _refine_end(
     motion: PosteriorSamples, on: NDArray[np.bool_], size: Array, found: ContactEnd
 ) -> ContactEnd:
     """A contact with its end as the velocities give it, where they do. `size` (n,) is the

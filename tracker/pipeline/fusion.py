@@ -80,7 +80,7 @@ def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerE
         if name not in block.channels:
             continue
         linear = name in ("ax", "ay", "az")
-        values[name] = (_sound(block, name) - known.offset[name])[rows].mean(axis=1)
+        values[name] = (_unclipped_values(block, name) - known.offset[name])[rows].mean(axis=1)
         own = known.noise[name] / np.sqrt(step)
         least = FUSION.least_acceleration_sd if linear else FUSION.least_rate_sd
         noise[name] = float(np.hypot(least, np.nan_to_num(own)))
@@ -107,7 +107,7 @@ def evidence_of(block: Accelerometer, channels: Sequence[str]) -> AccelerometerE
     )
 
 
-def _sound(block: Accelerometer, name: str) -> Array:
+def _unclipped_values(block: Accelerometer, name: str) -> Array:
     """A channel (n,) with its clipped samples NaN."""
     values = block.channels[name].copy()
     for finding in block.findings:

@@ -99,10 +99,10 @@ def _is_different(change: str, before: Stand, after: Stand) -> bool:
 
 
 def _larger(stand: Stand) -> Stand:
-    def grown(targets: tuple[Target, ...]) -> tuple[Target, ...]:
+    def enlarge(targets: tuple[Target, ...]) -> tuple[Target, ...]:
         return tuple(replace(t, size=PLAN.larger_marks * t.size) for t in targets)
 
-    return replace(stand, fixed=grown(stand.fixed), markers=grown(stand.markers))
+    return replace(stand, fixed=enlarge(stand.fixed), markers=enlarge(stand.markers))
 
 
 def _surveyed_more(stand: Stand, picture: AssumedPicture) -> Stand:

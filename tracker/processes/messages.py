@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from calibration.errors import FILM, Problem, kind_name, kind_named
+from calibration.errors import FILM, Problem, kind_name, kind_of_name
 
 
 def message_text(**fields: Any) -> str:
@@ -31,7 +31,7 @@ def problem_fields(problem: Problem) -> dict[str, Any]:
 
 def problem_of(fields: dict[str, Any]) -> Problem:
     """The problem that a message holds. Raises KeyError where it holds none."""
-    return kind_named(str(fields.get("kind", "")))(
+    return kind_of_name(str(fields.get("kind", "")))(
         str(fields["what"]),
         where=str(fields["where"]),
         remedy=str(fields["remedy"]),

@@ -11,7 +11,7 @@ from tracker.results.schema import Results
 from tracker.storage.audit_log import Entry, time_of_day
 
 
-def as_asked(results: Results, times: Sequence[str] = (), slow: float | None = None) -> Results:
+def with_choices(results: Results, times: Sequence[str] = (), slow: float | None = None) -> Results:
     """The results with other times of the photographs (with units) or another slow motion.
 
     What is not given stays as it was. Raises `Problem` (status `RECORD`) for a time that can't be

@@ -32,14 +32,14 @@ from tracker.report.first_page import (
     conditions_table,
     criteria_table,
     governing,
-    not_judged,
+    not_judged_sentence,
     paper_head,
     remarks,
     signatures,
 )
 from tracker.report.instruments import processing, sensor_blocks, smallest_faults
 from tracker.report.mechanics import mechanics
-from tracker.report.plots import SMALL
+from tracker.report.plots import PANELS, SMALL
 from tracker.report.sequence import Shots, sequence, summary
 from tracker.report.wording import (
     AXES,
@@ -114,17 +114,19 @@ def _summary(
 ) -> tuple[Block, ...]:
     rule = DECISION if results.decision is None else f"Decision rule: {results.decision.text}"
     rule = f"{rule} {UNCERTAINTY}" if results.criteria else UNCERTAINTY
-    return _present(
+    return _drop_missing(
         [
             paper_head(results),
             *[Text(text, "lead") for text in [governing(results)] if text],
             Text(headline(results)),
             criteria_table(results),
-            Beside(_present([conditions_table(results)]), _present([_key_occupant(results)])),
+            Beside(
+                *(_drop_missing([t]) for t in (conditions_table(results), _key_occupant(results)))
+            ),
             *[Text(text) for text in [_key_motion(results)] if text],
             photographs,
             *([] if photographs else _main_plots(results, plots)),
-            *[Text(text, "note") for text in (not_judged(results), rule)],
+            *[Text(text, "note") for text in (not_judged_sentence(results), rule)],
             signatures(results),
         ]
     )
@@ -216,7 +218,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
     blocks: list[Block | None] = [
         remarks(results),
         Text(AXES),
-        *_given(results),
+        *_events_and_assumptions(results),
         *_criteria(results),
         Heading("Warnings"),
         _warnings(results),
@@ -252,15 +254,15 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         Heading("Software and inputs"),
         _inputs(results),
     ]
-    return _present(blocks)
+    return _drop_missing(blocks)
 
 
-def _given(results: Results) -> list[Block]:
+def _events_and_assumptions(results: Results) -> list[Block]:
     """On one page, where it has room: what happened when, and what was taken as given."""
     events, assumed = events_table(results), assumption_table(results)
     parts: list[Block | None] = [Heading("Sequence of events"), events] if events else []
     parts += [Heading("Assumptions"), *assumed] if assumed else []
-    return [Together(_present(parts))] if parts else []
+    return [Together(_drop_missing(parts))] if parts else []
 
 
 def _of_cameras(what: str, texts: Mapping[str, str]) -> list[Block]:
@@ -281,7 +283,7 @@ def _criteria(results: Results) -> Sequence[Block]:
         tables.verdicts(results),
         tables.not_judged(results),
     ]
-    return _present(blocks)
+    return _drop_missing(blocks)
 
 
 def _archive(
@@ -293,7 +295,7 @@ def _archive(
             Heading(f"Vehicle {name}"),
             tables.movement(results, name),
             tables.occupant(results, name),
-            *_plots(plots, [name], ("displacement", "velocity", "attitude", "acceleration")),
+            *_plots(plots, [name], [panel.key for panel in PANELS]),
         ]
     crush = tables.crush(results)
     if crush:
@@ -304,7 +306,7 @@ def _archive(
     blocks += mechanics(results, plots)
     blocks += after_contact(results, plots)
     blocks += [Heading("Files"), Text(FILES), Heading("What was done"), _log(results)]
-    return _present(blocks)
+    return _drop_missing(blocks)
 
 
 FILES = (
@@ -382,5 +384,5 @@ def _plots(plots: Mapping[str, str], names: Iterable[str], kinds: Iterable[str])
     return [Plot(key, plots[key]) for key in wanted if key in plots]
 
 
-def _present(blocks: Iterable[Block | None]) -> tuple[Block, ...]:
+def _drop_missing(blocks: Iterable[Block | None]) -> tuple[Block, ...]:
     return tuple(block for block in blocks if block is not None)

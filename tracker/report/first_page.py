@@ -68,7 +68,7 @@ def governing(results: Results) -> str:
     return " ".join(sentences)
 
 
-def not_judged(results: Results) -> str:
+def not_judged_sentence(results: Results) -> str:
     """What the standard asks for beside this, in a sentence."""
     names = [entry.name for entry in results.not_judged]
     if not names:

@@ -6,7 +6,6 @@ import os
 import stat
 from collections.abc import Callable
 from dataclasses import replace
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -104,11 +103,6 @@ def check_directory(directory: Path) -> None:
     """Raise `Problem` if results can't be written to `directory`: to be asked before the work."""
     ready(directory, RESULTS)
     check_carryable(directory, OURS)
-
-
-def schema_text() -> str:
-    """The JSON Schema of `results.json`."""
-    return (files("tracker.results") / "results.schema.json").read_text(encoding="utf-8")
 
 
 def write_data(results: Results, folder: Path) -> None:

@@ -76,10 +76,10 @@ def _is_plain_name(name: str) -> bool:
 def folders_that_hold(files: Iterable[Dropped], near: Path) -> list[Path]:
     """Folders in which every file lies by its name and length, those near `near` first."""
     wanted = tuple(files)
-    return [folder for folder in _searched(near) if _has_files(folder, wanted)]
+    return [folder for folder in _folders_to_search(near) if _has_files(folder, wanted)]
 
 
-def _searched(near: Path) -> Iterator[Path]:
+def _folders_to_search(near: Path) -> Iterator[Path]:
     """The folder shown, those of recent tests, and the folders in and beside them; each once."""
     seen: set[Path] = set()
     for home in (near, *(Path(record).parent.parent for record in recent_records())):
@@ -121,7 +121,7 @@ class Arrival:
         try:
             return ArrivingFile(self.folder / wanted.name, wanted.size)
         except OSError as error:
-            raise uncopied(wanted.name, error) from None
+            raise copy_problem(wanted.name, error) from None
 
 
 class Arrivals:
@@ -169,7 +169,7 @@ class Arrivals:
             self.end(name, keep=False)
 
 
-def uncopied(name: str, error: OSError) -> Problem:
+def copy_problem(name: str, error: OSError) -> Problem:
     """What is answered where a file can't be written."""
     return RecordError(
         f"the file can't be copied ({error.strerror or error})",

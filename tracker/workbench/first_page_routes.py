@@ -48,9 +48,9 @@ def first_page_routes(bench: Workbench) -> list[Route]:
         Route("/api/demo", _demo_state(bench)),
         Route("/api/demo", _demo(bench), methods=["POST"]),
         Route("/api/demo/cancel", _demo_cancel(bench), methods=["POST"]),
-        Route("/api/dropped", _dropped, methods=["POST"]),
+        Route("/api/dropped", _find_dropped, methods=["POST"]),
         Route("/api/arrivals", _arrive(bench), methods=["POST"]),
-        Route("/api/arrivals/{arrival}", _arrived(bench), methods=["POST"]),
+        Route("/api/arrivals/{arrival}", _end_arrival(bench), methods=["POST"]),
         Route("/api/arrivals/{arrival}/{number:int}", _part(bench), methods=["PUT"]),
     ]
 
@@ -129,7 +129,7 @@ def _demo_cancel(bench: Workbench) -> Answer:
     return answer
 
 
-async def _dropped(request: Request) -> Response:
+async def _find_dropped(request: Request) -> Response:
     """Folders in which the dropped files lie."""
     body = await body_of(request)
     files = arrivals.dropped_files(body.get("files"))
@@ -162,7 +162,7 @@ def _part(bench: Workbench) -> Answer:
         except ClientDisconnect:
             pass
         except OSError as error:
-            raise arrivals.uncopied("the film", error) from None
+            raise arrivals.copy_problem("the film", error) from None
         finally:
             is_whole = await run_in_threadpool(file.close)
         return JSONResponse({"whole": is_whole})
@@ -170,7 +170,7 @@ def _part(bench: Workbench) -> Answer:
     return answer
 
 
-def _arrived(bench: Workbench) -> Answer:
+def _end_arrival(bench: Workbench) -> Answer:
     """The files are there, or are not wanted any more."""
 
     async def answer(request: Request) -> Response:

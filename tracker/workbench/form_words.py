@@ -125,12 +125,12 @@ def _words(text: str, path: list[str | int]) -> str:
     text = text.replace("is not a list of", "doesn't have").replace("is not a list", "is no list")
     text = _name_in_form(text)
     if re.search(r"\[.*\]", text):
-        text = re.sub(r"\[([^\[\]]*)\]", _listed, text)
+        text = re.sub(r"\[([^\[\]]*)\]", _entries_text, text)
         text = text.replace("[", "").replace("]", "")
     return text
 
 
-def _listed(found: re.Match[str]) -> str:
+def _entries_text(found: re.Match[str]) -> str:
     """The entries of a list as they are typed into the form."""
     return re.sub(r"""["']""", "", found[1])
 

@@ -72,9 +72,9 @@ def page(name: str) -> str:
     """A page of the guide as HTML. Links to pages that are not served stay as text."""
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = markdown.parse((_folder() / f"{name}.md").read_text("utf-8"))
-    headings = list(_anchored(tokens))
+    headings = list(_add_anchors(tokens))
     for token in tokens:
-        token.children = list(_served(token.children or [])) or token.children
+        token.children = list(_local_links(token.children or [])) or token.children
     items = "".join(
         f'<li><a href="#{anchor}">{html.escape(text)}</a></li>' for anchor, text in headings
     )
@@ -86,7 +86,7 @@ def page(name: str) -> str:
     return FRAME.format(title=PAGES[name], pages=pages, here=f"<ul>{items}</ul>", body=body)
 
 
-def _anchored(tokens: list[Token]) -> Iterator[tuple[str, str]]:
+def _add_anchors(tokens: list[Token]) -> Iterator[tuple[str, str]]:
     """Give every heading its anchor; anchor and text of those of the second level."""
     for heading, inline in itertools.pairwise(tokens):
         if heading.type == "heading_open":
@@ -101,7 +101,7 @@ def _anchor(text: str) -> str:
     return re.sub(r"[^\w\- ]", "", text.lower()).replace(" ", "-")
 
 
-def _served(tokens: list[Token]) -> Iterator[Token]:
+def _local_links(tokens: list[Token]) -> Iterator[Token]:
     """The tokens of a line; links to pages lead to ours, or are gone but for their text."""
     dropping = False
     for token in tokens:

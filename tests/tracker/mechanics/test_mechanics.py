@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from importlib.resources import files
 
 import jsonschema
 import numpy as np
@@ -18,7 +19,6 @@ from tracker.mechanics.two_mass_model import CushionForce, drive
 from tracker.outcome.headline import PosteriorSamples
 from tracker.report.mechanics import mechanics as shown
 from tracker.report.plots import draw_plots
-from tracker.results.folder import schema_text
 from tracker.results.json import results_json
 
 CAR, TRUCK = 1100.0, 9000.0  # kg
@@ -284,7 +284,8 @@ def written(reported):
 
 
 def test_results_with_mechanics_keep_to_the_schema(written):
-    jsonschema.validate(results_json(written), json.loads(schema_text()))
+    schema = files("tracker.results") / "results.schema.json"
+    jsonschema.validate(results_json(written), json.loads(schema.read_text("utf-8")))
 
 
 @pytest.mark.slow

@@ -13,18 +13,20 @@ from tests.support.rate_cushion import RateCushion, samples
 from tests.support.rate_cushion import crash as rate_crash
 from tests.tracker.mechanics.test_mechanics import CAR, FORCE, SPEED, TRUCK, closed_form, pair_of
 from tracker.cli.main import main
+from tracker.core.types import Quantity
 from tracker.criteria import load_criteria
 from tracker.demo import Scenario
 from tracker.demo.physics import simulate
 from tracker.mechanics import Stated, force_crush, make_pair, mechanics
 from tracker.mechanics.predict import Case, predict, rate_of
-from tracker.mechanics.rate_dependence import ASSUMED_RATE, NO_RATE
+from tracker.mechanics.rate_dependence import ASSUMED_RATE
 from tracker.outcome.headline import PosteriorSamples, crush
 from tracker.outcome.occupant_risk import film_acceleration, flail, ridedown
 from tracker.results.folder import read_results, write_data
 from tracker.results.schema import ConditionsResult, Results, Software, VehicleResult
 
 MASH = load_criteria("mash2016")
+NO_RATE = Quantity(0.0, "s/m", 0.0)  # of a cushion that is known not to depend on speed
 
 
 def results_of(pair, contact_ends, masses, length=4.0):

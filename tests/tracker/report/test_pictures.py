@@ -12,7 +12,7 @@ from calibration.errors import Problem
 from tests.support.made_results import TIME, made_results
 from tracker.core.rigid_body import rotation
 from tracker.core.types import Status, Tracks
-from tracker.report.asked import as_asked
+from tracker.report.asked import with_choices
 from tracker.report.films import mark_films, playing_pace
 from tracker.report.moments import moments
 from tracker.report.overlay import STRIP, Overlay, at_time, grey
@@ -277,15 +277,15 @@ def test_a_marked_film_that_would_be_the_same_is_kept_and_any_other_is_made_anew
 
 def test_what_is_asked_of_the_pictures_is_kept_and_logged():
     results = made_results()
-    asked = as_asked(results, ("20 ms", "0.08 s"), 30.0)
+    asked = with_choices(results, ("20 ms", "0.08 s"), 30.0)
     assert asked.test.photographs == (0.02, 0.08)
     assert asked.test.slow_motion == 30.0
     assert asked.log[-1].data == {"photographs": [0.02, 0.08], "slow_motion": 30.0}
     assert read_scalars(json_text(asked), "results.json")["test"] == asked.test
-    assert as_asked(asked, (), 10.0).test.photographs == (0.02, 0.08)
-    assert as_asked(results) is results
+    assert with_choices(asked, (), 10.0).test.photographs == (0.02, 0.08)
+    assert with_choices(results) is results
     with pytest.raises(Problem, match="unit"):
-        as_asked(results, ("20",))
+        with_choices(results, ("20",))
 
 
 def test_without_the_film_the_earlier_marked_film_stays(results, tmp_path):

@@ -13,7 +13,7 @@ from scipy.linalg import cho_factor, cho_solve
 from calibration.arrays import Array
 from calibration.findings import Diagnostic
 from tracker.motion.evidence import VehicleGeometry
-from tracker.motion.initial.onset import onset, pose_evidence
+from tracker.motion.initial.onset import PoseEvidence, onset, pose_evidence
 from tracker.motion.initial.options import ONSET
 from tracker.motion.model.prior import DENSITY_AFTER, DENSITY_BEFORE, stretches
 from tracker.motion.model.spline import Basis, place_breakpoints
@@ -46,7 +46,8 @@ class PathPlaces:
 def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> Contact:
     """The contact time of a solution that was made without one."""
     b = striking_body(iterate, vehicles) or 0
-    path = path_places(iterate, b)
+    seen, (way, speed) = pose_evidence(iterate, b), direction_of(iterate, b)
+    path = path_places(seen, way)
     first, last = float(path.time[0]), float(path.time[-1])
     frame = float(np.median(np.diff(path.time)))
     margin = max(CONTACT.margin_frames * frame, CONTACT.margin_share * (last - first))
@@ -59,16 +60,14 @@ def find_contact(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> C
     rough = float(weight @ coarse)
     spread = float(np.sqrt(weight @ (coarse - rough) ** 2))
     reach = max(ONSET.reach, CONTACT.coarse_reach * (coarse[1] - coarse[0]), spread)
-    way, speed = direction_of(iterate, b)
-    found = onset(pose_evidence(iterate, b), way, speed, rough, reach)
-    value, u = found.value, found.u
+    found = onset(seen, way, speed, rough, reach)
     findings: tuple[Diagnostic, ...] = ()
     if scores.max() < without + CONTACT.least_gain:
         text = "no moment of contact stands out in the motion; time zero is doubtful"
         findings = (
             Diagnostic("contact_unclear", text, f"vehicles.{iterate.setup.bodies[b].name}"),
         )
-    return Contact(value, u, findings)
+    return Contact(found.value, found.u, findings)
 
 
 def striking_body(iterate: Iterate, vehicles: Mapping[str, VehicleGeometry]) -> int | None:
@@ -90,32 +89,12 @@ def direction_of(iterate: Iterate, b: int) -> tuple[Array, float]:
     return np.concatenate([way / max(speed, 1e-9), np.zeros(4)]), speed
 
 
-def path_places(iterate: Iterate, b: int) -> PathPlaces:
-    """Place along its path at which each frame alone sees a vehicle, near the solution."""
-    setup = iterate.setup
-    body = setup.bodies[b]
-    jerk_coefficients = iterate.values[setup.spline_slices[b]].reshape(-1, COMPONENTS)
-    out: list[tuple[Array, Array, Array]] = []
-    direction, _ = direction_of(iterate, b)
-    for k, cam in enumerate(setup.cameras):
-        columns = np.flatnonzero(cam.body == b)
-        weight = np.where(iterate.inlier_masks[k], iterate.weights[k], 0.0)[:, columns]
-        rows = np.flatnonzero(weight.any(axis=1))
-        if not len(rows):
-            continue
-        lin = iterate.linearizations[k]
-        jac = lin.by_pose[np.ix_(rows, columns)] * np.sqrt(weight[rows])[..., None, None]
-        residual = lin.residual[np.ix_(rows, columns)] * np.sqrt(weight[rows])[..., None]
-        jac, residual = jac.reshape(len(rows), -1, COMPONENTS), residual.reshape(len(rows), -1, 1)
-        weak_information = np.diag(1 / _FRAME_U**2)
-        covariance = np.linalg.inv(jac.mT @ jac + weak_information)
-        offset = (covariance @ (jac.mT @ residual))[..., 0]
-        times = setup.times(iterate.values, k)[rows]
-        place = (body.basis.design(times) @ jerk_coefficients + offset) @ direction
-        out.append((times, place, np.einsum("i,nij,j->n", direction, covariance, direction)))
-    time, place, variance = (np.concatenate([o[j] for o in out]) for j in range(3))
-    order = np.argsort(time, kind="stable")
-    return PathPlaces(time[order], place[order], variance[order])
+def path_places(seen: PoseEvidence, way: Array) -> PathPlaces:
+    """Place along its path `way` (6,) at which each frame alone sees a vehicle."""
+    covariance = np.linalg.inv(seen.information + np.diag(1 / _FRAME_U**2))
+    offset = (covariance @ seen.pull[..., None])[..., 0]
+    variance = np.einsum("i,nij,j->n", way, covariance, way)
+    return PathPlaces(seen.time, (seen.pose + offset) @ way, variance)
 
 
 def onset_log_evidence(path: PathPlaces, contact: float, frame: float) -> float:
