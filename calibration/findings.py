@@ -95,6 +95,7 @@ _CAUTION: dict[str, str] = {
     "steady_unseen": "no fixed target is seen in some frames",
     "target_moved": "a fixed target moved and was not used from there on",
     # time
+    "cameras_disagree": "cameras do not agree on where the vehicles are; their u was widened",
     "time_zero_disagrees": "clocks and motion give different moments of contact",
     "flash_at_end": "the flash comes on as the film ends",
     "flash_repeated": "more than one flash is seen; the first is taken",

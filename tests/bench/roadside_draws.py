@@ -1,6 +1,6 @@
-"""A roadside demonstration over many seeds, drawn and analysed whole:
+"""A demonstration over many seeds, drawn and analysed whole:
 
-    python tests/bench/roadside_draws.py FOLDER [COUNT] [FIRST_SEED] [barrier|pole]
+    python tests/bench/roadside_draws.py FOLDER [COUNT] [FIRST_SEED] [barrier|pole|cushion]
 
 Each seed's test is written into FOLDER/<seed>. Prints each figure's error over its u by seed,
 then over all seeds: root mean square error, mean and sd of error over u, and how many of the 95 %
@@ -16,11 +16,11 @@ import numpy as np
 
 from tracker import analyse, load_record
 from tracker.cli.progress import truth_rows
-from tracker.demo import write_pole, write_roadside
+from tracker.demo import write_demo, write_pole, write_roadside
 
 
 def main(folder: Path, count: int, first: int, scenario: str) -> None:
-    write = {"barrier": write_roadside, "pole": write_pole}[scenario]
+    write = {"barrier": write_roadside, "pole": write_pole, "cushion": write_demo}[scenario]
     errors: dict[str, list[tuple[float, float]]] = {}
     for seed in range(first, first + count):
         truth = write(folder / str(seed), seed=seed)

@@ -58,6 +58,8 @@ NAMES: Mapping[str, tuple[str, ...]] = {
     "contact": ("contact",),
     "lens": ("lens",),
     "survey": ("survey_scale", "axes", "datum"),
+    "place": ("cameras_disagree",),
+    "scale": ("cameras_disagree",),
     "flex": ("mark_flexes", "panel", "mark_scatters"),
     "copies": ("frames_repeated",),
     "end": ("film_ends",),

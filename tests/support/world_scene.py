@@ -28,8 +28,11 @@ EFFECTS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "sensorlag": ("from contact to light, ms, not stated, a sound accelerometer", (0.0, 1.0, 2.0)),
     "preroll": ("s of film more before contact", (0.3, 1.0, 3.0)),
     "postroll": ("s of film more after contact", (0.3, 1.0, 3.0)),
+    "length": ("s of film, a third of it before contact", (0.3, 1.0, 3.0, 10.0)),
     "lens": ("sds of an ordinary calibration", (1.0, 2.0, 3.0)),
     "survey": ("times 0.05 %, 0.1 deg, 0.2 deg", (1.0, 2.0, 3.0)),
+    "place": ("mm by which the side camera's targets are surveyed elsewhere", (5.0, 20.0, 60.0)),
+    "scale": ("% by which the side camera's targets are surveyed too long", (0.2, 0.5, 1.5)),
     "flex": ("mm of roof and bonnet", (1.0, 3.0, 10.0)),
     "copies": ("frames in a row", (1.0, 2.0, 3.0)),
     "secondblow": ("m/s2 of a second blow", (50.0, 100.0, 200.0)),
@@ -143,6 +146,8 @@ def world(effect: str, size: float, seed: int) -> World:
     before = 0.06 + (size if effect == "preroll" else 0.0)
     more = {"postroll": size, "slap": 0.16, "pulse": 1e-3 * size}
     after = size * 1e-3 if effect == "end" else 0.24 + more.get(effect, 0.0)
+    if effect == "length":
+        before, after = 0.06 + (size - 0.3) / 3, 0.24 + (size - 0.3) * 2 / 3
     t = np.arange(-round((before + 0.02) / STEP), round((after + 0.02) / STEP)) * STEP
     motions = _motions(t, effect, size, rng)
     states = motions.states
@@ -336,8 +341,14 @@ def _ground(name: str, rng: np.random.Generator) -> Floats:
     return np.column_stack([grid[:, 0] + off[:, 0], y + off[:, 1], z + 0.2 * off[:, 2]])
 
 
-def _surveyed(points: Floats, effect: str, size: float, tape: Floats) -> Floats:
-    """Places (n, 3) as a tape that is long and a datum that is turned give them."""
+def _surveyed(name: str, points: Floats, scene: _Scene, tape: Floats) -> Floats:
+    """Places (n, 3) as a tape that is long and a datum that is turned or elsewhere give them."""
+    effect, size = scene.effect, scene.size
+    if name == "side" and effect == "place":  # in a direction of its own
+        way = np.array([*tape, tape.sum()])
+        return np.asarray(points + 1e-3 * size * way / np.linalg.norm(way))
+    if name == "side" and effect == "scale":
+        return np.asarray(points * (1 + 0.01 * size))
     if effect != "survey":
         return points
     datum = Rotation.from_euler("z", size * np.radians(0.1) * tape[1])
@@ -358,7 +369,7 @@ def _film(name: str, scene: _Scene, tape: Floats, rng: np.random.Generator) -> F
     sigma = rng.uniform(0.02, 0.05)
     targets = _ground(name, rng)
     pixels = _project(targets, rotation, place, lens) + 0.01 * rng.standard_normal((12, 2))
-    noted = _surveyed(targets, effect, size, tape) + GROUND_U * rng.standard_normal((12, 3))
+    noted = _surveyed(name, targets, scene, tape) + GROUND_U * rng.standard_normal((12, 3))
     marks = tuple(f"{v}.{m}" for v in scene.arms for m in scene.arms[v] if m in SEEN[name])
     position = np.empty((count, len(marks), 2))
     for k, mark in enumerate(marks):

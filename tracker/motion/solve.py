@@ -28,7 +28,7 @@ from tracker.motion.model.spline import Basis, place_breakpoints
 from tracker.motion.model.unknowns import COMPONENTS, Body, CameraData, Setup, prepare_camera
 from tracker.motion.options import KNOTS
 from tracker.motion.posterior import Solution
-from tracker.motion.robust import flexing_marks, marker_survey
+from tracker.motion.robust import camera_agreement, flexing_marks, marker_survey
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.add_accelerometers import add_accelerometers
 from tracker.motion.solver.dense_step import DenseStep
@@ -360,6 +360,17 @@ def _iterate(
         values[setup.spline_slices[b]] = jerk_coefficients.ravel()
     iterate = first_round(setup, values, jerk_densities, report_progress)
     iterate, step = second_round(iterate, moment, report_progress)
+    widened: dict[int, float] = {}
+    for _ in range(ROBUST.disagree_rounds):
+        wider = camera_agreement.widen_cameras(iterate, step.covariance_root, widened)
+        if wider == widened:
+            break
+        del step  # makes room for the next
+        iterate = camera_agreement.with_wider_cameras(
+            iterate, {k: f / widened.get(k, 1.0) for k, f in wider.items()}
+        )
+        widened = wider
+        iterate, step = second_round(iterate, moment, report_progress)
     findings: list[Diagnostic] = []
     for _ in range(ROBUST.survey_checks):
         variance_ratio = np.sum(step.covariance_root**2, axis=1)
@@ -367,7 +378,7 @@ def _iterate(
         if checked.setup is None:
             break
         findings += checked.findings
-        del step  # makes room for the next
+        del step
         iterate = replace(iterate, setup=checked.setup)
         iterate, step = second_round(iterate, moment, report_progress)
     for _ in range(ROBUST.flexing_rounds if contact is not None else 0):
@@ -377,6 +388,7 @@ def _iterate(
         del step
         iterate, step = second_round(softer, moment, report_progress)
     findings += [
+        *camera_agreement.disagreement_warnings(iterate, widened),
         *marker_survey.unsurveyed_warnings(iterate, vehicles),
         *(flexing_marks.flexing_warnings(iterate) if iterate.softness else ()),
     ]

@@ -44,6 +44,21 @@ class RobustOptions:
     most_unsurveyed: int = option(
         3, "1", (2, 20), "at most one marker in this many is made unsurveyed"
     )
+    disagree_once: float = option(
+        1e5,
+        "films",
+        (100, 1e9),
+        "sound calibrations are taken to disagree once in so many films: fewer warnings",
+    )
+    disagree_information: float = option(
+        0.1,
+        "1",
+        (0.01, 0.9),
+        "share of its variance that the films must determine of a camera's unknown to judge it",
+    )
+    disagree_rounds: int = option(
+        4, "1", (0, 10), "most rounds in which cameras that disagree are given more room"
+    )
     survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
     flexing_rounds: int = option(6, "1", (0, 12), "searches for marks that swing after contact")
     flexing_frames: int = option(
