@@ -125,7 +125,7 @@ def _summary(
             ),
             *[Text(text) for text in [_key_motion(results)] if text],
             photographs,
-            *([] if photographs else _main_plots(results, plots)),
+            *([] if photographs and results.criteria else _main_plots(results, plots)),
             *[Text(text, "note") for text in (not_judged_sentence(results), rule)],
             signatures(results),
         ]
@@ -222,8 +222,7 @@ def _review(results: Results, plots: Mapping[str, str]) -> tuple[Block, ...]:
         *_criteria(results),
         Heading("Warnings"),
         _warnings(results),
-        Heading("Cameras, survey and time"),
-        *calibration(results),
+        *([Heading("Cameras, survey and time"), *calibration(results)] if results.cameras else []),
         *_of_cameras("Time", {name: c.time_base for name, c in results.cameras.items()}),
         *_of_cameras("Lens", {name: c.lens for name, c in results.cameras.items()}),
         *_plots(plots, results.cameras, ("survey", "steadiness", "lens")),

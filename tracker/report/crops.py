@@ -47,7 +47,7 @@ def crops(
     height = max(box[1, 1] - box[0, 1] for box in known)
     width = max(width, REPORT.shape * height, REPORT.narrowest)
     width = min(int(width), size[0])
-    height = min(int(max(width / REPORT.shape, 1)), size[1])
+    height = min(int(max(width / REPORT.shape, height, 1)), size[1])
     middle = np.mean([box.mean(0) for box in known], axis=0)
     return {
         frame: _place_crop(middle if box is None else box.mean(0), (width, height), size)

@@ -145,6 +145,25 @@ def test_assumptions_are_in_the_units_of_the_report():
     assert rows[1][1] == "1 %"
 
 
+def test_a_crop_of_a_narrow_picture_is_as_high_as_the_vehicle_with_its_room():
+    results = made_results()
+    size = (400, 1024)  # px: as wide as this picture is, a usual shape would be 151 px high
+    seen = results.tracks["overhead"].position[10, :2].copy()
+    narrow = np.where(np.isfinite(seen), [[200.0, 300.0], [200.0, 700.0]], np.nan)
+    tracks = results.tracks["overhead"]
+    position = tracks.position.copy()
+    position[10, :2] = narrow
+    moved = replace(results, tracks={"overhead": replace(tracks, position=position)}, views={})
+    crop = crops(moved, "overhead", [10], size)[10]
+    assert crop.top <= 300
+    assert crop.top + crop.height >= 700
+
+
+def test_a_test_without_cameras_has_no_table_of_them():
+    blocks = document(replace(made_results(), cameras={}, views={}), {}).parts[1].blocks
+    assert not [b for b in blocks if getattr(b, "caption", "") == "Cameras"]
+
+
 def test_a_crop_holds_the_vehicles_marks_and_all_of_a_camera_are_of_one_size():
     results = made_results()
     frames = [10, 100, 250]
