@@ -7,8 +7,8 @@ import { chooseCamera, chooseMark, subscribe, shown, store, timesOf } from "./st
 
 const RESIDUAL =
   "rms: measured less solved. A vehicle's mark is compared with its place as solved within the uncertainty of " +
-  "its survey, a fixed target with its surveyed place. The curves compare with surveyed places: what a survey errs by " +
-  "is a constant part of them.";
+  "its survey, a fixed target with its surveyed place. The curves compare with surveyed places: what a survey errs " +
+  "by is a constant part of them.";
 
 /**
  * The view of how marks agree with the solution.
