@@ -6,8 +6,8 @@
 that shares nothing with the program. Each test is calibrated, timed and solved as `analyse` does.
 A row a size: share of 95 % intervals that held (each headline number once a test; velocity changes,
 which depend on where contact is taken to end, apart), mean and sd of error over u, the worst, share
-of tests with a warning that names the effect, sound marks and cameras accused a test; speed and acceleration of
-the car held point by point from -50 to +200 ms; time a test.
+of tests with a warning that names the effect, sound marks and cameras accused a test; speed and
+acceleration of the car held point by point from -50 to +200 ms; time a test.
 Constants are chosen on seeds 0 to 99; what is reported has seeds from 1000 on.
 """
 
