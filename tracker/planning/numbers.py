@@ -37,12 +37,15 @@ def _numbers(outlook: Outlook) -> Iterator[Number]:
             for field, name in names.items():
                 quantity = getattr(holder, field, None)
                 if quantity is not None and np.isfinite(quantity.u):
-                    text = (
-                        name.text if name.text.isupper() else name.text[0].lower() + name.text[1:]
-                    )
-                    yield Number(f"{vehicle}.{field}", f"{vehicle}: {text}", name.kind, quantity)
+                    label = f"{vehicle}: {_after_colon(name.text)}"
+                    yield Number(f"{vehicle}.{field}", label, name.kind, quantity)
     if outlook.crush is not None and outlook.crush.max_dynamic is not None:
         yield Number("crush", "greatest closing", "length", outlook.crush.max_dynamic)
+
+
+def _after_colon(text: str) -> str:
+    """With a small first letter, unless an abbreviation begins the text."""
+    return text if text[:2].isupper() else text[:1].lower() + text[1:]
 
 
 def time_in_view(mark: PlannedMarkView) -> str:

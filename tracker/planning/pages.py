@@ -124,6 +124,7 @@ def cameras_table(plan: Plan) -> TableBlock:
         camera = plan.outlook.poses[name].camera
         u = np.sqrt(np.diag(camera.covariance)[3:6]) * factor
         at = ", ".join(show(float(x), "length", system).split()[0] for x in stand.camera.position)
+        at = at.replace("-", "−")
         rows.append(
             (
                 name,

@@ -18,6 +18,7 @@ FIGURES = {
     "working_width": "Working width",
     "vehicle_intrusion": "Vehicle intrusion",
 }
+SMALL = 0.3  # m; shorter ones read better in inches or millimetres
 CROSSED = {True: "crossed", False: "not crossed", None: "not seen"}
 SOURCES = {"film": "film", "photograph": "later photograph", "tape": "tape"}
 ARTICLE_NOTE = (
@@ -91,12 +92,12 @@ def article_table(results: Results) -> TableBlock | None:
     article, system = results.article, results.test.report_units
     if article is None:
         return None
-    unit, factor = unit_of("length", system)
     rows = []
     for field, label in FIGURES.items():
         figure: ArticleFigure | None = getattr(article, field)
         if figure is None:
             continue
+        unit, factor = unit_of(length_kind(figure.value), system)
         value = ("≥ " if figure.at_end else "") + value_with_u(
             figure.value * factor, figure.u * factor
         )
@@ -112,19 +113,37 @@ def marks_table(results: Results) -> TableBlock | None:
     article, system = results.article, results.test.report_units
     if article is None or not article.marks:
         return None
-    unit, _ = unit_of("length", system)
+    kinds = [
+        length_kind(*(abs(q.value) for q in found if q is not None))
+        for found in zip(
+            *((m.dynamic_deflection, m.permanent_deflection) for m in article.marks.values()),
+            strict=True,
+        )
+    ]
     rows = [
         (
             name,
-            in_report(mark.dynamic_deflection, "length", system),
-            in_report(mark.permanent_deflection, "length", system),
+            in_report(mark.dynamic_deflection, kinds[0], system),
+            in_report(mark.permanent_deflection, kinds[1], system),
             NONE if mark.lost_at is None else f"{mark.lost_at:.3f}",
             _break_off_text(mark),
         )
         for name, mark in article.marks.items()
     ]
-    head = ("mark", f"dynamic ({unit})", f"permanent ({unit})", "lost for good (s)", "broke off")
+    dynamic, permanent = (unit_of(kind, system)[0] for kind in kinds)
+    head = (
+        "mark",
+        f"dynamic ({dynamic})",
+        f"permanent ({permanent})",
+        "lost for good (s)",
+        "broke off",
+    )
     return table("Marks of the article", head, rows, "lccrl", MARKS_NOTE)
+
+
+def length_kind(*values: float) -> str:
+    """Lengths none of which reaches `SMALL` are shown in small units."""
+    return "small_length" if max(map(abs, values), default=0.0) < SMALL else "length"
 
 
 def _break_off_text(mark: ArticleMarkResult) -> str:

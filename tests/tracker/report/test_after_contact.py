@@ -8,7 +8,13 @@ import pytest
 from tests.support.made_results import made_results
 from tracker.cli.progress import show_demo, truth_rows
 from tracker.core.types import Quantity
-from tracker.report.after_contact import after_contact, article_table, events_table, exit_table
+from tracker.report.after_contact import (
+    after_contact,
+    article_table,
+    events_table,
+    exit_table,
+    marks_table,
+)
 from tracker.report.blocks import TableBlock
 from tracker.report.overlay import Overlay
 from tracker.report.plan_view import outline_corners, plan_view
@@ -83,6 +89,22 @@ def test_an_articles_figure_names_its_mark(results: Results) -> None:
     found = rows(article_table(in_feet))
 
     assert found["Dynamic deflection (ft)"] == ("1.000 ± 0.010", "0.100", "post1")
+
+
+def test_short_lengths_of_an_article_are_in_inches(results: Results) -> None:
+    """14 mm read 0.0457 ft; 14 / 25.4 = 0.5512."""
+    assert results.article is not None
+    short = ArticleFigure(0.014, "m", 2.54e-4, "base", 0.1)
+    any_mark = next(iter(results.article.marks.values()))
+    mark = replace(any_mark, dynamic_deflection=Quantity(0.014, "m", 2.54e-4))
+    article = replace(results.article, dynamic_deflection=short, marks={"base": mark})
+    in_feet = replace(results, article=article, test=replace(results.test, report_units="us"))
+
+    assert rows(article_table(in_feet))["Dynamic deflection (in)"][0] == "0.551 ± 0.010"
+    marks = marks_table(in_feet)
+    assert marks is not None
+    assert marks.head[1] == "dynamic (in)"
+    assert marks.rows[0][1] == "0.551 ± 0.010"
 
 
 def test_events_have_frame_numbers_where_a_film_shows_them(results: Results) -> None:
