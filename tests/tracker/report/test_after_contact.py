@@ -20,6 +20,7 @@ from tracker.report.overlay import Overlay
 from tracker.report.plan_view import outline_corners, plan_view
 from tracker.results.after_contact import (
     ArticleFigure,
+    ArticleMarkResult,
     ArticlePath,
     ArticleResult,
     EventResult,
@@ -95,8 +96,7 @@ def test_short_lengths_of_an_article_are_in_inches(results: Results) -> None:
     """14 mm read 0.0457 ft; 14 / 25.4 = 0.5512."""
     assert results.article is not None
     short = ArticleFigure(0.014, "m", 2.54e-4, "base", 0.1)
-    any_mark = next(iter(results.article.marks.values()))
-    mark = replace(any_mark, dynamic_deflection=Quantity(0.014, "m", 2.54e-4))
+    mark = ArticleMarkResult(Quantity(0.014, "m", 2.54e-4), None, None, False, None)
     article = replace(results.article, dynamic_deflection=short, marks={"base": mark})
     in_feet = replace(results, article=article, test=replace(results.test, report_units="us"))
 
