@@ -3,28 +3,39 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 import shutil
+import stat
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 from filelock import FileLock
 
 from calibration.errors import RECORD, ResultsError
+from tracker.storage.atomic_folder import DAY
+
+_AS_IT_IS = getattr(os, "O_BINARY", 0)
 
 
 def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
     """Write `content` beside `path` and move it into place; folders are made where they aren't.
 
-    A file that was there leaves its mode to the new one.
+    A file that was there leaves its mode to the new one, which nobody else can read before. What a
+    killed process left beside it more than a day ago is removed.
 
     Raises Problem, saying `what` can't be done and the `remedy`, where that can't be.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with beside.open("wb") as file:
+        _clear_leftovers(path)
+        mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666
+        beside.unlink(missing_ok=True)
+        new = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _AS_IT_IS, mode)
+        with os.fdopen(new, "wb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
@@ -37,6 +48,14 @@ def put(path: Path, content: bytes, *, what: str, remedy: str) -> None:
         ) from None
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _clear_leftovers(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        for left in path.parent.glob(f".{glob.escape(path.name)}.*.*.new"):
+            status = left.lstat()
+            if stat.S_ISREG(status.st_mode) and time.time() - status.st_mtime > DAY:
+                left.unlink()
 
 
 @contextlib.contextmanager

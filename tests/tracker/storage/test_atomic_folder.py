@@ -131,3 +131,30 @@ def test_a_file_written_again_keeps_its_mode(tmp_path, mode):
     path.chmod(mode)
     put(path, b"new", what="a", remedy="b")
     assert (path.read_text(), stat.S_IMODE(path.stat().st_mode)) == ("new", mode)
+
+
+@POSIX
+def test_a_private_file_is_private_while_it_is_written_again(tmp_path, monkeypatch):
+    path = tmp_path / "record.toml"
+    path.write_text("old")
+    path.chmod(0o600)
+    modes = []
+    monkeypatch.setattr(
+        os, "fsync", lambda file: modes.append(stat.S_IMODE(os.fstat(file).st_mode))
+    )
+    put(path, b"new", what="a", remedy="b")
+    assert modes == [0o600]
+
+
+def test_what_a_killed_writer_left_goes_after_a_day(tmp_path):
+    path = tmp_path / "record.toml"
+    old, fresh, own = (tmp_path / f".record.toml.{n}.new" for n in ("1.2", "3.4", "mine"))
+    for left in (old, fresh, own):
+        left.write_text("half")
+    for left in (old, own):
+        os.utime(left, (0, 0))
+    put(path, b"new", what="a", remedy="b")
+    assert not old.exists()
+    assert fresh.exists()
+    assert own.exists()
+    assert path.read_bytes() == b"new"
