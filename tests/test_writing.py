@@ -78,7 +78,6 @@ KEPT_READS = {
     ("tracker/report/html.py", "read_bytes"): "pictures that were just drawn",
     ("tracker/report/pdf.py", "read_bytes"): OWN,
     ("tracker/criteria/sets.py", "read_text"): OWN,
-    ("tracker/results/folder.py", "read_text"): OWN,
     ("tracker/results/hdf5.py", "h5py.File"): "made in memory",
     ("tracker/workbench/result_files.py", "zipfile.ZipFile"): "into a file of storage",
     ("tracker/workbench/tomledit.py", "tomlkit.parse"): "after `toml_tables` has bounded the text",
