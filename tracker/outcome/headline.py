@@ -135,6 +135,20 @@ def travel(motion: PosteriorSamples, column: str) -> Quantity | None:
     return None if found is None else replace(found, at_end=not is_at_rest(motion))
 
 
+def end_speed(motion: PosteriorSamples) -> Quantity | None:
+    """Horizontal speed at the end of the film, m/s, along ground x alone where the lateral motion
+    is not seen then; None of a vehicle that has come to rest.
+    """
+    columns = [COLUMN["vx_mps"], COLUMN["vy_mps"]]
+    seen = np.isfinite(motion.state[-1, columns])
+    if not seen[0] or is_at_rest(motion):
+        return None
+    across = [c for c, known in zip(columns, seen, strict=True) if known]
+    return motion.number(
+        lambda time, states: np.asarray(np.linalg.norm(states[:, -1, across], axis=1)), "m/s"
+    )
+
+
 def is_at_rest(motion: PosteriorSamples) -> bool:
     """Whether the vehicle had come to rest by the end of the film; no where its last speed is too
     vague for that.

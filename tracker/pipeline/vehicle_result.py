@@ -119,6 +119,7 @@ def vehicle_result(
         rest=headline.is_at_rest(samples)
         if np.isfinite(samples.state[-1, COLUMN["vx_mps"]])
         else None,
+        end_speed=headline.end_speed(samples),
         velocity_change=change.along,
         velocity_change_resultant=change.resultant,
         principal_direction=change.direction,

@@ -198,6 +198,9 @@ def _key_motion(results: Results) -> str:
             whole = entry.stopping is not None or not way.at_end
             label = Name(f"{'Roll-ahead' if whole else 'Travel so far'}, {other}", "length")
             rows.append(tables.movement_row(way, label, results.test.report_units))
+        if other != name and entry.end_speed is not None:
+            label = Name(f"Speed as the film ends, {other}", "speed")
+            rows.append(tables.movement_row(entry.end_speed, label, results.test.report_units))
     figures = [f"{label[:1].lower()}{label[1:]} {value}" for label, value, _ in rows]
     return f"Motion of {name}: {'; '.join(figures)}." if figures else ""
 

@@ -89,6 +89,7 @@ VEHICLE = {
     "max_rise": Name("Greatest rise of the cg", "small_length"),
     "travel_x": Name("Travel along x", "length"),
     "travel_y": Name("Travel along y", "length"),
+    "end_speed": Name("Speed as the film ends", "speed"),
 }
 
 OCCUPANT = {

@@ -46,6 +46,8 @@ def headline_rows(vehicles: Mapping[str, VehicleResult], crush: CrushResult | No
             (f"{name}: highest rise", vehicle.max_rise, "small_length"),
             (f"{name}: travel after contact", vehicle.travel_x, "length"),
         ]
+        if vehicle.end_speed is not None:
+            rows.append((f"{name}: speed as the film ends", vehicle.end_speed, "speed"))
         if vehicle.stopping is not None:
             rows.append((f"{name}: roll-ahead to rest", vehicle.stopping.travel, "length"))
         rows += _later_rows(name, vehicle)

@@ -173,6 +173,7 @@ class VehicleResult:
     travel_x: Quantity | None = None  # m
     travel_y: Quantity | None = None
     rest: bool | None = None
+    end_speed: Quantity | None = None  # m/s, horizontal, as the film ends; None at rest
     stopping: Stopping | None = None
     velocity_change: Quantity | None = None  # m/s, along ground x, while in contact
     velocity_change_resultant: Quantity | None = None  # m/s, horizontal, while in contact

@@ -168,6 +168,16 @@ def test_a_roll_that_still_grows_at_the_films_end_is_at_least_so_large() -> None
     assert not stands.at_end
 
 
+def test_a_vehicle_that_still_moves_has_a_speed_as_the_film_ends_and_one_at_rest_has_none() -> None:
+    """20 m/s less 0.4 s of 10 m/s2 is 16 m/s."""
+    found = headline.end_speed(braking(20, 10, noise=0.05))
+
+    assert found is not None
+    assert found.value == pytest.approx(16, abs=1e-6)
+    assert found.u == pytest.approx(0.05, rel=0.15)
+    assert headline.end_speed(braking(20, 100)) is None
+
+
 def test_a_roll_that_comes_back_to_its_extreme_as_the_film_ends_is_at_least_so_large() -> None:
     """0.4 rad, back to 0.3, and 0.38 with 4 rad/s at the film's end: 5 ms on it is past 0.4."""
     comes_back = rolling({0.0: 4.0, 0.1: -6.0, 0.15: 6.0}, 0.17).extreme("roll_rad", 1, "rad")
