@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from dataclasses import replace
+from importlib.resources import files
 
 import h5py
 import jsonschema
@@ -21,11 +22,13 @@ from tracker.core.types import STATE
 from tracker.pipeline import write_results as writer
 from tracker.pipeline.write_results import write_results
 from tracker.results.csv import motion_csv, number, tracks_csv
-from tracker.results.folder import read_results, schema_text, write_data
+from tracker.results.folder import read_results, write_data
 from tracker.results.hdf5 import read_h5, write_h5
 from tracker.results.json import json_text, read_scalars, results_json
 from tracker.results.schema import ConditionsResult, Results, Software
 from tracker.storage import atomic_folder
+
+SCHEMA = files("tracker.results") / "results.schema.json"
 
 
 def rows(path):
@@ -54,14 +57,16 @@ def no_reports(monkeypatch):
 
 
 def test_results_json_agrees_with_its_schema(made):
-    schema = json.loads(schema_text())
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(results_json(made))
 
 
 def test_results_of_nothing_agree_with_the_schema():
     empty = Results(ConditionsResult("1"), Software("0"))
-    jsonschema.Draft202012Validator(json.loads(schema_text())).validate(results_json(empty))
+    jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(
+        results_json(empty)
+    )
 
 
 @pytest.mark.parametrize(
@@ -82,7 +87,9 @@ def test_the_schema_refuses_what_the_contract_does_not_allow(made, key, value):
         place = place[part]
     place[key[-1]] = value
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.Draft202012Validator(json.loads(schema_text())).validate(raw)
+        jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(
+            raw
+        )
 
 
 def test_what_could_not_be_determined_is_null(made):
