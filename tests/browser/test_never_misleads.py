@@ -77,6 +77,12 @@ def test_an_empty_record_is_not_complete(desk, small_test, tmp_path):
     assert not page.get_by_text("Nothing is missing").count()
     page.locator("nav").get_by_role("button", name="Films").click()
     page.locator(".clock", has_text="no time zero yet").wait_for()
+    page.get_by_role("button", name="Analyse", exact=True).click()
+    question = page.get_by_role("dialog", name="Still needed for an analysis")
+    question.get_by_text("Vehicle truck: surveyed markers").wait_for()
+    page.keyboard.press("Enter")  # what the dialog begins with leaves it
+    question.wait_for(state="hidden")
+    assert state(page)["job"]["state"] == "idle"
 
 
 def test_an_error_of_the_first_page_stands_at_its_field_and_goes_with_its_cause(desk, small_test):

@@ -1,9 +1,10 @@
 // Check and analyse: what is under way, how far it is, how it ended.
 
 import { get, post } from "./api.js";
-import { createElement, fill, showDialog, showStatus } from "./dom.js";
+import { ask, createElement, fill, showDialog, showStatus } from "./dom.js";
 import { goTo } from "./places.js";
 import { at, subscribe, store } from "./store.js";
+import { missingEntries } from "./wanting.js";
 
 let ended = null;
 
@@ -72,6 +73,9 @@ function finish(job) {
 /** Begin an analysis. */
 export async function analyse() {
   if (store.test.errors.length) return showStatus("The record has errors: they are marked under Set-up.", "bad");
+  const { needed } = missingEntries(store.test.raw);
+  if (needed.length && !(await ask("Still needed for an analysis", [], "Analyse all the same", needed.join(" "))))
+    return undefined;
   try {
     await post(at("/analyse"));
     return showStatus("Analysing; go on working, the numbers appear when they are ready.");
