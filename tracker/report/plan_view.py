@@ -18,8 +18,11 @@ from tracker.results.schema import Results
 
 PLAN_VIEW = "plan-view"
 TALLEST = 6.5  # in
+STRAIGHT_ON = "straight on, not seen"
+BEYOND = 2.0  # of the vehicle's length: how far a path is drawn beyond what the films show
 OUTLINES = 7  # of each vehicle, evenly over what the films show after contact
 _X, _Y, _YAW = (STATE.index(name) for name in ("x_m", "y_m", "yaw_rad"))
+_VX, _VY = (STATE.index(name) for name in ("vx_mps", "vy_mps"))
 
 
 def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | None:
@@ -40,6 +43,7 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
         _vehicle(axes, results, name, outline, line.colour, factor)
         path = _known_path(results.motion[name])
         axes.plot(*(path[:, :2].T * factor), color=line.colour, linewidth=0.8, linestyle=":")
+        _straight_on(axes, results, name, outline, line.colour, factor)
         data[f"x ({unit})"] += (path[:, 0] * factor).tolist()
         data[f"y ({unit})"] += (path[:, 1] * factor).tolist()
     if results.article is not None:
@@ -60,8 +64,9 @@ def plan_view(results: Results) -> tuple[str, str, Figure, dict[str, Array]] | N
         "Seen from above, to scale: outlines of the vehicles from contact on at equal steps of "
         "time, paths of the cg dotted. The article undeformed (grey) and at the moment of its "
         "greatest deflection (red, straight between its marks); marks as squares at their own "
-        "greatest, of parts that broke off as crosses where they were last seen. Nothing is drawn "
-        "beyond what the films show."
+        "greatest, of parts that broke off as crosses where they were last seen. Where a vehicle "
+        "still moves as the films end, a thin broken line goes straight on for two of its lengths: "
+        "it is not seen, and nothing is judged by it."
     )
     return PLAN_VIEW, caption, figure, {k: np.array(v) for k, v in data.items()}
 
@@ -70,6 +75,23 @@ def _known_path(motion: Motion) -> Array:
     """x, y, yaw (n, 3) wherever they are determined."""
     columns = [_X, _Y, _YAW]
     return np.asarray(motion.state[motion.observed_mask[:, columns].all(axis=1)][:, columns])
+
+
+def _straight_on(
+    axes: Axes, results: Results, name: str, outline: VehicleOutline, colour: str, factor: float
+) -> None:
+    """Where a vehicle would go on from what the films last show, if it moves then."""
+    motion, entry = results.motion[name], results.vehicles[name]
+    columns = [_X, _Y, _VX, _VY]
+    known = np.flatnonzero(motion.observed_mask[:, columns].all(axis=1))
+    if entry.rest is not False or not len(known):
+        return
+    place, velocity = np.split(motion.state[known[-1], columns], 2)
+    speed = float(np.hypot(*velocity))
+    if speed > 0:
+        end = place + BEYOND * outline.length * velocity / speed
+        line = np.stack([place, end]) * factor
+        axes.plot(*line.T, color=colour, linewidth=0.5, linestyle=(0, (6, 4)), label=STRAIGHT_ON)
 
 
 def _vehicle(

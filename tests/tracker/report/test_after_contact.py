@@ -17,7 +17,7 @@ from tracker.report.after_contact import (
 )
 from tracker.report.blocks import TableBlock
 from tracker.report.overlay import Overlay
-from tracker.report.plan_view import outline_corners, plan_view
+from tracker.report.plan_view import STRAIGHT_ON, outline_corners, plan_view
 from tracker.results.after_contact import (
     ArticleFigure,
     ArticleMarkResult,
@@ -127,6 +127,31 @@ def test_the_plan_view_is_to_scale(results: Results) -> None:
     axes = found[2].axes[0]
     assert axes.get_aspect() == 1.0
     assert axes.yaxis_inverted()
+
+
+def test_a_path_beyond_the_films_is_drawn_as_such_and_not_as_data(results: Results) -> None:
+    """The outline's 5 m twice, along the last velocity; a vehicle at rest has none."""
+    name = next(n for n, v in results.vehicles.items() if v.outline is not None)
+    us = replace(results, test=replace(results.test, report_units="si"))
+    motion = us.motion[name]
+    observed = np.ones_like(motion.observed_mask)
+    state = motion.state.copy()
+    state[-1, [0, 1, 6, 7]] = 10.0, 2.0, 3.0, 4.0
+    us = replace(
+        us, motion={**us.motion, name: replace(motion, state=state, observed_mask=observed)}
+    )
+    resting = replace(us.vehicles[name], rest=True)
+
+    found, without = plan_view(us), plan_view(replace(us, vehicles={**us.vehicles, name: resting}))
+
+    assert found is not None
+    assert without is not None
+    lines = [x for x in found[2].axes[0].lines if x.get_label() == STRAIGHT_ON]
+    assert len(lines) == 1
+    assert lines[0].get_linestyle() == "--"
+    assert lines[0].get_xydata() == pytest.approx(np.array([[10.0, 2.0], [16.0, 10.0]]))
+    assert max(found[3]["y (m)"]) < 9.0
+    assert not [x for x in without[2].axes[0].lines if x.get_label() == STRAIGHT_ON]
 
 
 def test_the_plan_view_shows_the_article_undeformed_and_at_its_greatest(results: Results) -> None:
