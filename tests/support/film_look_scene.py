@@ -407,7 +407,8 @@ def _frame(s: Scene, ground: Floats, frame: int) -> tuple[Bytes, FilmTruth]:
         covered[i] = 1 - float(np.sum(share * (1 - over))) / max(whole, 1e-9)
         opacity[i] = float(np.max(haze[where] * (share > 0.2), initial=0.0))
     truth = FilmTruth(*(a[None] for a in (place, np.clip(covered, 0, 1), opacity, axis, narrow)))
-    return _exposed(s, picture, frame), truth
+    gain = float(s.gain[frame])
+    return exposed(look, s.seed, gain, picture, frame), truth
 
 
 def _draw_lamps(s: Scene, picture: Floats, frame: int) -> None:
@@ -446,15 +447,16 @@ def _whole_area(s: Scene, i: int, frame: int) -> float:
     return float(abs(np.linalg.det(_jacobian(plane))) * _AREA[mark.pattern])
 
 
-def _exposed(s: Scene, picture: Floats, frame: int) -> Bytes:
+def exposed(look: Look, seed: int, gain: float, picture: Floats, frame: int) -> Bytes:
     """Through the lens, onto the film and out of the scanner."""
-    look, rng = s.look, np.random.default_rng([s.seed, frame, 13])
+    rng, (rows, columns) = np.random.default_rng([seed, frame, 13]), picture.shape
     soft = cv2.GaussianBlur(picture, (0, 0), look.blur)
     if look.vignette:
-        y, x = np.mgrid[: SIZE[1], : SIZE[0]]
-        r2 = ((x - 319.5) ** 2 + (y - 255.5) ** 2) / (319.5**2 + 255.5**2)
+        y, x = np.mgrid[:rows, :columns]
+        u, v = (columns - 1) / 2, (rows - 1) / 2
+        r2 = ((x - u) ** 2 + (y - v) ** 2) / (u**2 + v**2)
         soft = soft * (1 - look.vignette * r2)
-    soft = np.minimum(soft * s.gain[frame], 255.0)
+    soft = np.minimum(soft * gain, 255.0)
     grain = rng.standard_normal(soft.shape)
     if look.clump:
         grain = cv2.GaussianBlur(grain, (0, 0), look.clump)
@@ -463,15 +465,19 @@ def _exposed(s: Scene, picture: Floats, frame: int) -> Bytes:
     strength = 0.55 + 0.9 * np.sqrt(share * (1 - share)) if look.clump else 1.0
     soft = soft + 255 * look.grain * grain * strength
     for k in range(look.scratches):
-        own = np.random.default_rng([s.seed, k, 17])
-        x = own.uniform(20, 620) + 3 * np.sin(frame / own.uniform(15, 60)) + own.normal(0, 1)
+        own = np.random.default_rng([seed, k, 17])
+        x = (
+            own.uniform(20, columns - 20)
+            + 3 * np.sin(frame / own.uniform(15, 60))
+            + own.normal(0, 1)
+        )
         lit = np.zeros(soft.shape, np.uint8)
         ends = int(16 * x), int(16 * (x + own.normal(0, 4)))
-        cv2.line(lit, (ends[0], 0), (ends[1], 16 * SIZE[1]), 255, 1, cv2.LINE_AA, 4)
+        cv2.line(lit, (ends[0], 0), (ends[1], 16 * rows), 255, 1, cv2.LINE_AA, 4)
         soft = soft + own.choice([-60.0, 80.0]) * (lit / 255.0)
     for _ in range(rng.poisson(look.dust)):
         lit = np.zeros((9, 9), np.uint8)
-        left, top = rng.integers(0, SIZE[0] - 9), rng.integers(0, SIZE[1] - 9)
+        left, top = rng.integers(0, columns - 9), rng.integers(0, rows - 9)
         size = 2 * rng.uniform(0.7, 3.0, 2)
         cv2.ellipse(lit, ((4.0, 4.0), size.tolist(), rng.uniform(0, 180)), 255, -1, cv2.LINE_AA)
         part = soft[top : top + 9, left : left + 9]

@@ -35,6 +35,7 @@ class Search:
 
     picture: Picture
     noise: float  # standard deviation of a pixel's grey
+    rough: float  # the same with what of it clumps
     motion: Array | None  # (2,) px during the exposure
 
     def moves(self, n: int) -> Array | None:
@@ -70,13 +71,14 @@ def trial_in_clutter(
 
     near : (2,) px of the pick. limit : px, how far from it. size : px.
     """
-    started = [(c.position, replace(c.shape, outline=o)) for c in found for o in _outlines(c.shape)]
-    shapes, places = [shape for _, shape in started], [place for place, _ in started]
+    started = [(c, replace(c.shape, outline=o)) for c in found for o in _outlines(c.shape)]
+    shapes, places = [shape for _, shape in started], [c.position for c, _ in started]
+    outlines = [c.shape.outline for c, _ in started]
     if not shapes:
         return None
     rows = pack_shapes(shapes, np.array(places), search.moves(len(shapes)))
     contrast = np.abs([s.contrast for s in shapes])
-    sigma = np.maximum(search.noise, MARKS.clutter_noise * contrast)
+    sigma = np.maximum(search.rough, MARKS.clutter_noise * contrast)
     prior = loose_prior(rows)
     for share in (MARKS.occluded_first, MARKS.clutter_first, MARKS.clutter_last):
         scale = np.maximum(share * contrast / sigma, MARKS.tukey)
@@ -94,9 +96,11 @@ def trial_in_clutter(
         trial = Trial(p[PLACE].copy(), done.covariance[i], own, residual, 1.0, min(visible, 1.0))
         off = float(np.hypot(*(trial.position - near)))
         rest = residual / abs(own.contrast)
-        fine = visible > MARKS.cluttered_visible and rest < MARKS.cluttered_rest
-        if fine and off <= limit and is_sane(trial, size) and rest / visible < least:
-            best, least = trial, rest / visible
+        if visible <= MARKS.cluttered_visible or rest >= MARKS.cluttered_rest:
+            continue
+        score = rest / visible * (1.0 if shape.outline == outlines[i] else MARKS.other_clutter)
+        if off <= limit and is_sane(trial, size) and score < least:
+            best, least = trial, score
     return best
 
 
@@ -110,7 +114,7 @@ def without_clutter(search: Search, best: Trial) -> Trial:
     """The same mark with what doesn't belong to it weighted out: highlights, dirt, neighbours."""
     picture, contrast = search.picture, abs(best.shape.contrast)
     rows = pack_shapes([best.shape], best.position[None], search.moves(1))
-    sigma = np.array([max(search.noise, MARKS.clutter_noise * contrast)])
+    sigma = np.array([max(search.rough, MARKS.clutter_noise * contrast)])
     for share in (MARKS.clutter_first, MARKS.clutter_last):
         scale = np.maximum(share * contrast / sigma, MARKS.tukey)
         noise = FitNoise(picture.white, sigma, scale)

@@ -20,7 +20,7 @@ from tracker.marks.measure import ROUNDING
 from tracker.marks.options import MARKS
 from tracker.marks.packing import AFFINE, PLACE, pack_shapes, unpack_shape
 from tracker.marks.parameters import PASSES, RESIDUAL_VARIANCE, RINGS, WEIGHT_SUM
-from tracker.marks.patterns import PATTERN_MODELS, RING_PROFILES
+from tracker.marks.patterns import PATTERN_MODELS, RING_BANDS
 from tracker.marks.priors import loose_prior
 from tracker.marks.texture_patch import learn_patch
 from tracker.marks.types import Fix, Outline, Picture, Shape
@@ -63,7 +63,10 @@ def locate_mark(
     noise = local_noise(picture.luma, near, size_px if known else MARKS.noise_size)
     if not PATTERN_MODELS[pattern].trial_shapes:
         return learn_patch(picture, near, size_px, noise)
-    search = Search(picture, noise, None if motion is None else np.asarray(motion, float))
+    rough = max(
+        noise, local_noise(picture.luma, near, size_px if known else MARKS.noise_size, _CLUMP)
+    )
+    search = Search(picture, noise, rough, None if motion is None else np.asarray(motion, float))
     limit = _reach(size_px if known else MARKS.largest_size, search_px)
     trials: list[Trial] = []
     candidates: list[Candidate] = []
@@ -86,16 +89,12 @@ def locate_mark(
         if best is not None and best.explained > MARKS.plain:
             break
     fault = "nothing there looks like it" if not trials else "no fit converges near the pick"
-    rough = max(
-        noise, local_noise(picture.luma, near, size_px if known else MARKS.noise_size, _CLUMP)
-    )
     if best is not None:
         best = _with_best_outline(search, best, size_px)
         if best.explained < MARKS.explained and best.residual > MARKS.clean_ratio * noise:
             best = without_clutter(search, best)  # else what is left is noise
         fault = _fault(best, noise, rough)
-    most = max(MARKS.cluttered_residual * noise, MARKS.located_residual * rough)
-    if known and (best is None or fault or best.residual > most):
+    if known and (best is None or fault or _is_spoilt(best, noise, rough)):
         clear = trial_in_clutter(search, candidates, near, limit + 1.0, size_px)
         whole = None if fault else best
         if clear is not None and _is_clear(clear, whole, near, (noise, rough)):
@@ -179,8 +178,8 @@ def _with_other_bands(found: list[Candidate]) -> list[Candidate]:
         replace(c, shape=replace(c.shape, radii=radii, steps=steps))
         for c in found
         if c.shape.pattern == "ring"
-        for radii, steps in RING_PROFILES
-        if radii != c.shape.radii
+        for radii, steps in RING_BANDS
+        if (radii, steps) != (c.shape.radii, c.shape.steps)
     ]
 
 
@@ -339,6 +338,13 @@ def _fault(t: Trial, noise: float, rough: float) -> str:
     return ""
 
 
+def _is_spoilt(t: Trial, noise: float, rough: float) -> bool:
+    """Whether a sound fit to all of the window is so bad that one to a part may be better."""
+    least = max(MARKS.cluttered_residual * noise, MARKS.located_residual * rough)
+    plain = t.shape.outline != "none" and t.residual < least
+    return not plain and _relative_rest(t) > MARKS.cluttered_rest
+
+
 def _is_clear(t: Trial, whole: Trial | None, near: Array, noise: tuple[float, float]) -> bool:
     """Whether a fit to a part is to be believed, and more than a sound one to the whole window: it
     fits far better, and is not farther from the pick, (2,) px. `noise`: without and with clumps.
@@ -349,6 +355,11 @@ def _is_clear(t: Trial, whole: Trial | None, near: Array, noise: tuple[float, fl
         return True
     farther = np.hypot(*(t.position - near)) - np.hypot(*(whole.position - near))
     return bool(
-        t.residual < MARKS.cluttered_gain * whole.residual
+        _relative_rest(t) < MARKS.cluttered_gain * _relative_rest(whole)
         and farther < MARKS.cluttered_farther * whole.shape.size
     )
+
+
+def _relative_rest(t: Trial) -> float:
+    """What a trial leaves unexplained, over the contrast."""
+    return t.residual / max(abs(t.shape.contrast), 1e-9)

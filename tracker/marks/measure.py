@@ -128,7 +128,8 @@ def measure_appearances(
     sigma, light = np.maximum(known.noise, ROUNDING), known.gradient_u
     clean = _fit_clean(picture, Appearances(rows, sigma, light), search_px, helper)
     limits = FitLimits(MARKS.clean_ratio, MARKS.whole_visible, search_px)
-    fault = _fault_numbers(rows.p, clean, sigma, limits)
+    plain = MARKS.clean_rest / MARKS.clean_ratio * np.abs(rows.p[:, CONTRAST])
+    fault = _fault_numbers(rows.p, clean, np.maximum(sigma, plain), limits)
     widen_covariance(clean.out, sigma, MARKS.misfit, 1.0)
     best, p = clean, clean.rows.p
     dirty = np.flatnonzero(fault)

@@ -101,11 +101,14 @@ class MarkOptions:
     cluttered_visible: float = option(
         0.6, "1", (0.3, 1.0), "share of the window that such a fit must explain"
     )
+    other_clutter: float = option(
+        1.25, "1", (1.0, 2.0), "what such a fit with another outer edge than the usual one is worse"
+    )
     cluttered_contrast: float = option(
         12.0, "1", (4.0, 50.0), "least contrast of such a fit over the noise with what of it clumps"
     )
     cluttered_gain: float = option(
-        0.5, "1", (0.1, 1.0), "most of its residual over that of a fit to all of the window"
+        0.6, "1", (0.1, 1.0), "most of its residual over contrast, over that of a fit to all"
     )
     cluttered_farther: float = option(
         0.1, "1", (0.0, 1.0), "how much farther from the pick it may be than one to all, over size"
@@ -130,6 +133,9 @@ class MarkOptions:
     )
 
     # Measurement from a prediction
+    clean_rest: float = option(
+        0.025, "1", (0.0, 0.2), "residual over contrast up to which a mark is clean, whatever noise"
+    )
     clean_ratio: float = option(
         1.3, "1", (1.0, 3.0), "residual over noise up to which the whole shape is believed"
     )

@@ -28,6 +28,8 @@ RING_PROFILES: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = (
     ((0.66, 0.33), (-1.0, 1.0)),
 )
 """Rings that are sought: radii of the inner edges in mark units, and changes of grey there."""
+RING_BANDS = (*RING_PROFILES, ((0.66, 0.33), (-2.0, 2.0)))
+"""Bands from which the fit of a ring starts: its ground may be half as light as its rim."""
 _RIGHT_ANGLE = np.pi / 2
 _LOOK_BLUR = 0.7
 """Blur in px at which the trial shapes are rendered."""

@@ -12,8 +12,9 @@ from tracker.film import Luma
 from tracker.marks import Shape
 from tracker.marks.measure import Appearances, appearances_of
 from tracker.marks.packing import AFFINE, MarkRows, unpack_shape
-from tracker.marks.parameters import CONTRAST, LEVEL, QUADRANT, SECTOR_OFFSET
+from tracker.marks.parameters import CONTRAST, LEVEL, PATCH, QUADRANT, SECTOR_OFFSET
 from tracker.tracking.correlation_search import ReferencePicture, reference_picture
+from tracker.tracking.options import TRACKING
 
 Mask = NDArray[np.bool_]
 
@@ -85,7 +86,15 @@ class AppearanceState:
         rows = MarkRows(
             self._kinds[index], p, self._q[index], self._templates, self._template_at[index]
         )
-        return Appearances(rows, self._noise[index], self._gradient_u[index])
+        return Appearances(rows, self._noise_of(index), self._gradient_u[index])
+
+    def _noise_of(self, index: NDArray[np.int64]) -> Array:
+        """The noise (k,) of these marks, at least a share of what the film's marks usually have:
+        where a scratch spoilt the first sight of a mark, too much was left out of its fit.
+        """
+        known = np.isfinite(self.size) & (self._kinds != PATCH)
+        least = TRACKING.usual_noise * np.median(self._noise[known]) if known.any() else 0.0
+        return np.where(known[index], np.maximum(self._noise[index], least), self._noise[index])
 
     def shape(self, m: int, base: Shape) -> Shape:
         """What mark m looks like now; `base` gives what never changes."""

@@ -129,7 +129,8 @@ class FrameMeasurement:
         """
         state = self.state
         whole = self.got_mask & (self.visible > TRACKING.whole_visible)
-        reliable = whole & (self.ratio < TRACKING.reliable_ratio)
+        most = TRACKING.reliable_ratio + TRACKING.reliable_spread / state.appearance.size
+        reliable = whole & (self.ratio < most)
         doubtful = self.got_mask & wanted_mask & ~reliable & (state.appearance.kinds != PATCH)
         memory = state.reliable.places
         self.reject(

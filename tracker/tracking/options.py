@@ -31,6 +31,9 @@ class TrackingOptions:
     edit_u: float = option(
         0.5, "px", (0.05, 5.0), "standard uncertainty of a person's place, each axis"
     )
+    usual_noise: float = option(
+        0.8, "1", (0.0, 1.0), "least noise of a mark over the median of all marks of the film"
+    )
     entry_interval: int = option(
         4, "frames", (1, 50), "larger: marks outside the picture are looked for less often"
     )
@@ -183,6 +186,10 @@ class TrackingOptions:
     reliable_ratio: float = option(
         1.1, "1", (1.0, 2.0), "residual over noise up to which a measurement is reliable"
     )
+    reliable_spread: float = option(
+        1.1, "px", (0.0, 5.0), "what is added to it over the size: the spread of few pixels' noise",
+        "twice the relative sd of a residual, 1 / sqrt(2 n), of n = 1.6 size squared pixels",
+    )  # fmt: skip
     faint_whole: float = option(
         0.2, "1", (0.0, 1.0), "contrast over the strongest that rejects a mark seen whole"
     )
@@ -198,8 +205,11 @@ class TrackingOptions:
     off_layout_growth: float = option(
         0.01, "px/frame", (0.0, 1.0), "growth of that distance, since a body's picture bends"
     )
+    off_layout_misfit: float = option(
+        2.0, "1", (0.0, 10.0), "growth of it with how badly the reliable marks fit one motion"
+    )
     off_layout_memory: int = option(
-        60, "frames", (1, 1000), "age up to which reliable places are compared with"
+        300, "frames", (1, 1000), "age up to which reliable places are compared with"
     )
     confirmations: int = option(
         3, "frames", (1, 20), "frames in a row in which a mark found again must be measured"

@@ -25,6 +25,7 @@ _WHOLE = TRACKING.whole_visible
 _FAINT_WHOLE, _FAINT_IN_PART = TRACKING.faint_whole, TRACKING.faint_in_part
 _LEAST_VISIBLE = TRACKING.least_visible
 _OFF_LAYOUT, _OFF_LAYOUT_GROWTH = TRACKING.off_layout, TRACKING.off_layout_growth
+_OFF_LAYOUT_MISFIT = TRACKING.off_layout_misfit
 _MEMORY = TRACKING.off_layout_memory
 _GAIN = TRACKING.velocity_gain
 _SHARE, _CAP = TRACKING.innovation_share, TRACKING.innovation_cap
@@ -127,15 +128,26 @@ def off_layout_mask(
         if not doubtful_mask[m] or memory.frame[m] < 0 or since > _MEMORY:
             continue
         mates = reliable_mask & memory.together_mask[m] & (body == body[m])
-        if np.count_nonzero(mates) < _LAYOUT_MARKS:
+        count = int(np.count_nonzero(mates))
+        if count < _LAYOUT_MARKS:
             continue
         then, linear = memory.place[m], np.eye(2)
         centre, to = fit_layout_motion(then[mates], place[mates], linear)
-        x, y = then[m, 0] - centre[0], then[m, 1] - centre[1]
-        u = place[m, 0] - to[0] - linear[0, 0] * x - linear[0, 1] * y
-        v = place[m, 1] - to[1] - linear[1, 0] * x - linear[1, 1] * y
-        wrong[m] = math.hypot(u, v) > _OFF_LAYOUT + _OFF_LAYOUT_GROWTH * since
+        misfit = 0.0
+        for k in np.flatnonzero(mates):
+            misfit += _distance(then[k] - centre, place[k] - to, linear) ** 2
+        misfit = math.sqrt(misfit / max(count - _LAYOUT_MARKS, 1))
+        limit = _OFF_LAYOUT + _OFF_LAYOUT_GROWTH * since + _OFF_LAYOUT_MISFIT * misfit
+        wrong[m] = _distance(then[m] - centre, place[m] - to, linear) > limit
     return wrong
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _distance(before: Array, after: Array, linear: Array) -> float:
+    """How far `after` (2,) px is from where a linear map (2, 2) takes `before`."""
+    u = after[0] - linear[0, 0] * before[0] - linear[0, 1] * before[1]
+    v = after[1] - linear[1, 0] * before[0] - linear[1, 1] * before[1]
+    return math.hypot(u, v)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
