@@ -10,7 +10,16 @@ import tomllib
 import numpy as np
 import pytest
 
-from tests.support.browser_page import click_at, frame, on_page, saved, shown, shown_status, state
+from tests.support.browser_page import (
+    click_at,
+    frame,
+    on_page,
+    saved,
+    shown,
+    shown_status,
+    state,
+    until,
+)
 from tests.support.small_scene import FIXED, FRAMES, marker, pixel
 
 pytestmark = pytest.mark.browser
@@ -83,6 +92,22 @@ def test_an_empty_record_is_not_complete(desk, small_test, tmp_path):
     page.keyboard.press("Enter")  # what the dialog begins with leaves it
     question.wait_for(state="hidden")
     assert state(page)["job"]["state"] == "idle"
+
+
+def test_a_check_that_comes_late_interrupts_nobody(desk, analysed, tmp_path):
+    page = desk(own_copy(analysed, tmp_path)).page()
+    held = []
+    page.route("**/check", lambda route: held.append(route))
+    page.keyboard.press("Shift+K")
+    until(page, lambda: held)
+    page.keyboard.press("1")
+    field, before = page.locator('[id="f-test.title"]'), state(page)["hash"]
+    field.fill("Another title")
+    field.press("Tab")
+    saved(page, before)
+    held[0].continue_()
+    shown_status(page, "check it again")
+    assert not page.locator("dialog").count()
 
 
 def test_an_error_of_the_first_page_stands_at_its_field_and_goes_with_its_cause(desk, small_test):

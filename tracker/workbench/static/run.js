@@ -96,8 +96,11 @@ export async function cancel() {
 /** Check the record and show what was found. */
 export async function check() {
   showStatus("Checking …");
+  const { hash } = store.test;
   try {
     const found = await get(at("/check"));
+    // Who has gone on typing is not interrupted by an answer about what was there before.
+    if (store.test.hash !== hash) return showStatus("The record was changed while it was checked: check it again.");
     const order = { missing: 0, doubtful: 1, ok: 2 },
       signs = { missing: "✗", doubtful: "?", ok: "✓" };
     found.sort((a, b) => order[a.state] - order[b.state]);
@@ -152,8 +155,8 @@ export async function check() {
         createElement("button", { class: "main", onclick: () => box.close() }, "Close"),
       ),
     );
-    showDialog(box);
+    return showDialog(box);
   } catch (problem) {
-    showStatus(problem.message, "bad");
+    return showStatus(problem.message, "bad");
   }
 }
