@@ -10,6 +10,7 @@ from tracker.report.blocks import Block, Heading, Plot, TableBlock, table
 from tracker.report.digits import NONE, in_report, unit_of, value_with_u
 from tracker.report.plan_view import PLAN_VIEW
 from tracker.results.after_contact import ArticleFigure, ArticleMarkResult, ExitBoxResult
+from tracker.results.headline import length_kind
 from tracker.results.schema import Results, VehicleResult
 
 FIGURES = {
@@ -18,7 +19,6 @@ FIGURES = {
     "working_width": "Working width",
     "vehicle_intrusion": "Vehicle intrusion",
 }
-SMALL = 0.3  # m; shorter ones read better in inches or millimetres
 CROSSED = {True: "crossed", False: "not crossed", None: "not seen"}
 SOURCES = {"film": "film", "photograph": "later photograph", "tape": "tape"}
 ARTICLE_NOTE = (
@@ -139,11 +139,6 @@ def marks_table(results: Results) -> TableBlock | None:
         "broke off",
     )
     return table("Marks of the article", head, rows, "lccrl", MARKS_NOTE)
-
-
-def length_kind(*values: float) -> str:
-    """Lengths none of which reaches `SMALL` are shown in small units."""
-    return "small_length" if max(map(abs, values), default=0.0) < SMALL else "length"
 
 
 def _break_off_text(mark: ArticleMarkResult) -> str:

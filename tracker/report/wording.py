@@ -90,6 +90,7 @@ VEHICLE = {
     "travel_x": Name("Travel along x", "length"),
     "travel_y": Name("Travel along y", "length"),
     "end_speed": Name("Speed as the film ends", "speed"),
+    "contact_end": Name("End of contact", "time"),
 }
 
 OCCUPANT = {

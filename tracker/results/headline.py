@@ -10,6 +10,8 @@ from tracker.core.units import System, report_unit
 from tracker.results.after_contact import ArticleResult
 from tracker.results.schema import CrushResult, OccupantResult, Results, VehicleResult
 
+SMALL = 0.3
+"""m: shorter lengths of an article read better in inches or millimetres."""
 Row = tuple[str, Quantity | None, str]
 """Label, value with its u in SI, kind of unit."""
 
@@ -50,6 +52,8 @@ def headline_rows(vehicles: Mapping[str, VehicleResult], crush: CrushResult | No
             rows.append((f"{name}: speed as the film ends", vehicle.end_speed, "speed"))
         if vehicle.stopping is not None:
             rows.append((f"{name}: roll-ahead to rest", vehicle.stopping.travel, "length"))
+        if vehicle.exit is None:
+            rows.append((f"{name}: end of contact", vehicle.contact_end, "time"))
         rows += _later_rows(name, vehicle)
         for source in ("film", "accelerometer", "fused"):
             occupant: OccupantResult | None = getattr(vehicle.occupant, source)
@@ -96,10 +100,19 @@ def _article_rows(article: ArticleResult | None) -> list[Row]:
         ("vehicle intrusion", article.vehicle_intrusion),
     )
     return [
-        (f"article: {label}", Quantity(f.value, f.unit, f.u, f.time, f.at_end), "length")
+        (
+            f"article: {label}",
+            Quantity(f.value, f.unit, f.u, f.time, f.at_end),
+            length_kind(f.value),
+        )
         for label, f in figures
         if f is not None
     ]
+
+
+def length_kind(*lengths: float) -> str:
+    """The kind of unit for lengths (m) of an article: small units if none reaches `SMALL`."""
+    return "small_length" if max(map(abs, lengths), default=0.0) < SMALL else "length"
 
 
 def headline_cells(rows: list[Row], system: System) -> list[tuple[str, str, str, str]]:
