@@ -127,6 +127,7 @@ _CAUTION: dict[str, str] = {
     "marker_survey_wrong": "a marker stands far from its surveyed place, which was left out",
     "noise_larger": "marks scatter more than their uncertainty; it was raised",
     "survey_larger": "markers stand farther from their surveyed places than stated",
+    "occupant_open": "the films leave figures of occupant risk open",
     # accelerometers
     "accelerometers_alone": "occupant risk is from accelerometers alone",
     "accelerometer_replaced": "the sensor block that should judge can't; another one does",

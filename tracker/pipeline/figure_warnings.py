@@ -9,6 +9,7 @@ from calibration.findings import Diagnostic
 from tracker.criteria.decision import RULES, met_within, verdict
 from tracker.criteria.sets import load_criteria
 from tracker.outcome.options import OUTCOME
+from tracker.pipeline.open_figures import open_figures
 from tracker.pipeline.options import EVALUATION
 from tracker.record.schema import Record
 from tracker.results.schema import OccupantResult, VehicleResult
@@ -26,6 +27,7 @@ def figure_warnings(
     """
     return [
         *_unseen_figures(record, seen),
+        *open_figures(vehicles, seen),
         *_early(record, vehicles),
         *_contact_goes_on(vehicles),
         *_no_occupant_contact(vehicles),

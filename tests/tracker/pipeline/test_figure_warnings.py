@@ -1,6 +1,6 @@
 """Remarks on figures that hang on a convention or on where a record ends."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -70,3 +70,18 @@ def test_an_asi_whose_class_hangs_on_the_edition_is_warned_of(filtered, warned):
     for criteria in ("en1317", "en1317-2010"):
         assert ("severity_class" in codes(asi, criteria=criteria)) == warned
     assert "severity_class" not in codes(asi, criteria="mash2016")
+
+
+def test_what_a_film_leaves_open_is_said() -> None:
+    """Which figures want which quantity: `film_occupant`; each that is None has its sentence."""
+    q = Quantity(-12.0, "m/s", 0.1)
+    whole = OccupantResult(**{f.name: q for f in fields(OccupantResult)})
+    assert "occupant_open" not in codes(Occupant(film=whole))
+    assert "occupant_open" in codes(Occupant())
+    for missing in (
+        ("oiv_y", "ridedown_y", "mean50_y", "velocity_change_y", "thiv", "phd", "asi", "asi_13hz"),
+        ("thiv", "phd"),
+        ("asi", "asi_13hz"),
+    ):
+        part = replace(whole, **dict.fromkeys(missing))
+        assert "occupant_open" in codes(Occupant(film=part)), missing
