@@ -68,6 +68,7 @@ def staggered(columns: int, count: int) -> Array:
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("board", "places", "light"),
     [
@@ -90,6 +91,7 @@ def test_discs_give_the_lens_within_its_uncertainty(
     assert [f.code for f in found.findings if "empty" in f.text] == ["lens_picture_blind"]
 
 
+@pytest.mark.slow
 def test_centroids_alone_would_put_the_lens_off(monkeypatch: pytest.MonkeyPatch) -> None:
     """A tilted disc's image has its centroid off the image of its centre (perspective)."""
     import calibration.board.calibrate as room
@@ -112,6 +114,7 @@ def _worst(found: LensCalibration) -> float:
     return float(np.abs(here - there).max())
 
 
+@pytest.mark.slow
 def test_a_record_names_pictures_of_a_board_of_discs(tmp_path: Path) -> None:
     for name, picture in drawn(rows(9, 7), 0.0062)[:6]:
         cv2.imwrite(str(tmp_path / f"{name}.png"), picture)
@@ -124,6 +127,7 @@ def test_a_record_names_pictures_of_a_board_of_discs(tmp_path: Path) -> None:
     assert any("empty.png" in w.text for w in found.warnings)
 
 
+@pytest.mark.slow
 def test_another_number_of_discs_is_refused() -> None:
     with pytest.raises(Problem, match="12 x 7 discs is found in 0 of 3 pictures"):
         lens_from_dots(drawn(rows(9, 7), 0.006)[:3], DotBoard((12, 7), 0.02))

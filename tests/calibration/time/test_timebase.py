@@ -86,6 +86,7 @@ def test_a_flash_between_exposures_is_known_to_the_dark_interval(duty: float) ->
     assert 0.8 < np.sqrt(np.mean(np.square(z))) < 1.25
 
 
+@pytest.mark.slow
 def test_a_saturated_or_unknown_exposure_widens_the_uncertainty_to_cover_the_error() -> None:
     for known, step in ((True, 300.0), (False, 100.0)):
         z = []

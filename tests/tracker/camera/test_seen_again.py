@@ -53,6 +53,7 @@ def errors(seen: CalibratedFilm, hidden: int, rest: Rest = REST) -> np.ndarray:
     return np.asarray(np.hypot(*np.moveaxis(tracks.position[:, own] - truth, -1, 0)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("hidden", "rest"),
     [(320, REST), pytest.param(2000, Rest(1.6, 0.5, -1.3), marks=pytest.mark.slow)],

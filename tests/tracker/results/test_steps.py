@@ -59,6 +59,7 @@ def test_numbers_can_be_read_before_report_and_films_are_there(tmp_path, made, m
     assert (place / "report.html").read_text() == "a report"
 
 
+@pytest.mark.slow
 def test_where_the_report_fails_the_numbers_stay_and_say_what_is_missing(
     tmp_path, made, monkeypatch
 ):

@@ -94,6 +94,7 @@ def test_a_change_is_followed_from_where_it_begins_with_the_same_numbers(
     same(found, track_marks(film, "top", picks(), duty=0.1, corrections=corrections))
 
 
+@pytest.mark.slow
 def test_changes_one_after_the_other_add_no_difference(film: Film) -> None:
     memory = PassMemory(None)
     track_marks(film, "top", picks(), duty=0.1, memory=memory)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import islice
 
 import numpy as np
+import pytest
 
 from tests.support.film_look_scene import FilmTruth, first_picture, frames, scene
 from tests.support.rendered_film import film_of, ground, paint
@@ -15,6 +16,7 @@ from tracker.tracking import track_marks
 FRAMES = 92
 
 
+@pytest.mark.slow
 def test_marks_that_pass_behind_a_rail_in_grainy_film() -> None:
     """The last picture of a mark is often one that was rejected: it counts as having vanished."""
     s = scene("film rail", 12.0, "side", 7)

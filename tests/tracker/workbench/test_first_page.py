@@ -48,6 +48,7 @@ def ended(page, limit=300):
     return state
 
 
+@pytest.mark.slow
 def test_a_demonstration_is_written_and_can_be_opened(page, tmp_path, monkeypatch):
     monkeypatch.setattr(demonstration, "JOB", (sys.executable, "-c", QUICK))
     wanted = {"path": str(tmp_path / "demo"), "scenario": "car into a crush cushion"}

@@ -201,6 +201,7 @@ def analysed(record: Path, cache: Path | None, counts: Counter[str], monkeypatch
     return found
 
 
+@pytest.mark.slow
 def test_only_what_a_change_affects_is_computed_again_with_the_same_numbers(
     small, tmp_path, monkeypatch
 ):

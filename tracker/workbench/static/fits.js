@@ -6,9 +6,9 @@ import { plot } from "./plots.js";
 import { chooseCamera, chooseMark, subscribe, shown, store, timesOf } from "./store.js";
 
 const RESIDUAL =
-  "rms: measured less solved. A vehicle's mark is compared with its place as solved within the uncertainty of " +
-  "its survey, a fixed target with its surveyed place. The curves compare with surveyed places: what a survey errs " +
-  "by is a constant part of them.";
+  "rms: measured less solved. A vehicle's mark is compared with its place as solved within the uncertainty of its " +
+  "survey, a fixed target with its surveyed place. The curves compare with surveyed places: what a survey errs by " +
+  "is a constant part of them.";
 
 /**
  * The view of how marks agree with the solution.

@@ -30,7 +30,8 @@ export function showHeadline(root) {
 
 function content({ draws, compared, rows }, close) {
   const spread = Math.round(100 / Math.sqrt(2 * draws)),
-    number = (value, u) => createElement("td", { class: "number" }, value && u ? `${value} ± ${u}` : value),
+    signs = (text) => text?.replace(">=", "≥").replace("<=", "≤").replace("-", "\u2212"),
+    number = (value, u) => createElement("td", { class: "number" }, signs(value && u ? `${value} ± ${u}` : value)),
     head = ["", "this run", compared ? "the run before" : null, ""].filter((t) => t !== null);
   return [
     createElement("h2", {}, draws ? "First numbers" : "Before and after"),

@@ -275,7 +275,12 @@ export function panel(chosen) {
     }
     pen.fillStyle = "#111";
     pen.fillRect(0, 0, loupe.width, loupe.height);
-    if (!of?.picture || !at) return;
+    if (!of?.picture || !at) {
+      pen.fillStyle = "#ccc";
+      pen.font = "12px system-ui";
+      pen.fillText("Close-up: move the pointer over a film", 12, loupe.height / 2);
+      return;
+    }
     const f = 8,
       w = loupe.width / f,
       t = loupe.height / f;

@@ -6,7 +6,8 @@ import { goTo } from "./places.js";
 import { at, subscribe, store } from "./store.js";
 import { missingEntries } from "./wanting.js";
 
-let ended = null;
+let ended = null,
+  failed = null; // the record of which an analysis could not be done
 
 /**
  * What is under way, with the buttons that begin and end it.
@@ -47,6 +48,7 @@ export function runner() {
 function word(job, stale, wrong) {
   if (wrong) return `${wrong} thing${wrong > 1 ? "s" : ""} missing or wrong in the record`;
   if (job.state === "cancelled") return "Cancelled; the last results are whole";
+  if (job.state === "failed" && failed && failed !== store.test.hash) return "Record changed since the last attempt";
   if (job.state === "failed") return "The analysis could not be done";
   if (stale) return "Record changed since the last analysis";
   if (store.test?.loaded && store.results?.stamp !== store.test.loaded) return "Reading the results …";
@@ -67,7 +69,8 @@ function progress(job) {
 function finish(job) {
   if (job.state === "done") showStatus("The analysis is done.");
   else if (job.state === "cancelled") showStatus("Cancelled. The last results are as they were.");
-  else if (job.state === "failed") showStatus(`${job.where}: ${job.what}; ${job.remedy}.`, "bad");
+  else if (job.state === "failed") failed = store.test.hash;
+  if (job.state === "failed") showStatus(`${job.where}: ${job.what}; ${job.remedy}.`, "bad");
 }
 
 /** Begin an analysis. */
