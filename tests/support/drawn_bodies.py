@@ -82,11 +82,21 @@ def drawn_film(camera: Camera, bodies: Mapping[str, Body], marks: tuple[str, ...
             name, spot = mark.split(".")
             body = bodies[name]
             turn, origin, here = body.turn[frame], body.origin[frame], body.spots[spot]
+            if not _is_turned_to(camera, turn, origin, here):
+                continue
             across = RADIUS * turn[:, list(AXES[here.faces])].T
             _fill(grey, camera, origin + turn @ np.array(here.at), across, here.pattern)
         return finished(grey, frame, noise=1.0)
 
     return film_of(picture, frames)
+
+
+def _is_turned_to(camera: Camera, turn: np.ndarray, origin: np.ndarray, spot: Spot) -> bool:
+    """Whether a mark faces the camera: outwards, more than edge on."""
+    axis = "xyz".index(spot.faces)
+    outwards = turn[:, axis] * np.sign(spot.at[axis])
+    towards = camera.position - (origin + turn @ np.array(spot.at))
+    return bool(outwards @ towards > 0.3 * np.linalg.norm(towards))
 
 
 def seen_targets(camera: Camera) -> dict[str, tuple[tuple[float, float, float], str]]:

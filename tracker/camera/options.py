@@ -164,6 +164,15 @@ class SeenAgainOptions:
     own_share: float = option(
         0.4, "1", (0.1, 0.5), "share of the distance to the next mark that is a mark's own"
     )
+    stand: int = option(
+        10, "frames", (2, 200), "a mark of the article must have stood for longer when it was lost"
+    )
+    stand_share: float = option(
+        0.1, "size of the mark", (0.01, 1), "a mark that moves more than this does not stand"
+    )
+    contrast: float = option(
+        0.6, "1", (0.1, 1), "contrast over the last one that a mark of the article must have again"
+    )
 
 
 SEEN_AGAIN = SeenAgainOptions()

@@ -8,7 +8,7 @@ and what is found is a further pick of each mark, from which the film is tracked
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,27 +23,42 @@ from tracker.detection import findable_marks
 from tracker.detection.ground_search import read_picture
 from tracker.detection.options import DETECTION
 from tracker.detection.vehicle import OtherMarks, locate_vehicle, pose_by_markers
-from tracker.detection.verify import SurveyedMark, verify_pose
+from tracker.detection.verify import (
+    SurveyedMark,
+    VehicleInPicture,
+    project_marks,
+    verify_pose,
+)
 from tracker.film import Film
 from tracker.marks import Picture, locate_mark
 from tracker.record.schema import Record
+from tracker.tracking import TrackingResult
 
 Pixel = tuple[float, float]
 
 
 @dataclass(frozen=True)
 class SeenAgain:
-    """Further picks of marks, and diagnostics of those that stay out of sight."""
+    """Further picks of marks, marks of the same vehicles that had none, and diagnostics of those
+    that stay out of sight.
+    """
 
     picks: dict[MarkId, tuple[int, Pixel]]
+    fresh: tuple[Mark, ...]
     diagnostics: tuple[Diagnostic, ...]
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was found."""
+        return not self.picks and not self.fresh
+
     def added_to(self, marks: Sequence[Mark]) -> tuple[Mark, ...]:
-        """The marks with these picks besides their own."""
-        return tuple(
+        """The marks with these picks besides their own, and the fresh ones."""
+        again = (
             replace(m, more=(*m.more, self.picks[m.name])) if m.name in self.picks else m
             for m in marks
         )
+        return (*again, *self.fresh)
 
 
 def marks_seen_again(
@@ -51,7 +66,7 @@ def marks_seen_again(
     name: str,
     film: Film,
     marks: Sequence[Mark],
-    tracks: Tracks,
+    followed: TrackingResult,
     camera: Camera,
 ) -> SeenAgain:
     """Where marks of vehicles and of the article that are lost early are seen later in the film.
@@ -60,24 +75,26 @@ def marks_seen_again(
     the film first. `camera` is the calibrated one. Marks that are lost for fewer frames than
     `SEEN_AGAIN.unseen` are left to tracking.
     """
-    seen = _Seen(film, {m.name: m for m in marks}, tracks)
+    seen = _Seen(film, {m.name: m for m in marks}, followed.tracks, followed.contrast)
     lost = seen.lost_marks()
     picks: dict[MarkId, tuple[int, Pixel]] = {}
+    fresh: list[Mark] = []
     diagnostics: list[Diagnostic] = []
     for body in sorted({mark.vehicle for mark in lost}):
         own = {mark: last for mark, last in lost.items() if mark.vehicle == body}
         if body in record.vehicles:
-            found = _vehicle_again(record, body, seen, own, camera)
+            sights = _vehicle_again(record, body, seen, own, camera)
         elif all(mark.is_free for mark in own):
-            found = _free_marks_again(seen, own)
+            sights = _free_marks_again(seen, own)
         else:
-            found = {}
-        picks |= found
-        if found:
-            diagnostics.append(_found_diagnostic(body, found, name))
+            sights = []
+        picks |= {m.name: (m.frame, m.pixel) for m in sights if m.name in seen.marks}
+        fresh += [m for m in sights if m.name not in seen.marks]
+        if sights:
+            diagnostics.append(_found_diagnostic(body, sights, name))
         elif body in record.vehicles and not seen.is_in_sight_at_end(body):
             diagnostics.append(_unseen_diagnostic(body, max(own.values()), film.frames, name))
-    return SeenAgain(picks, tuple(diagnostics))
+    return SeenAgain(picks, tuple(fresh), tuple(diagnostics))
 
 
 @dataclass(frozen=True)
@@ -87,6 +104,7 @@ class _Seen:
     film: Film
     marks: dict[MarkId, Mark]
     tracks: Tracks
+    contrast: Array  # (frames, marks) grey
 
     def lost_marks(self) -> dict[MarkId, int]:
         """The last frame of each mark that was seen and then not for long, to the film's end."""
@@ -128,24 +146,45 @@ class _Seen:
         """Their sizes (n,) px, 0 where unknown."""
         return np.nan_to_num([self.marks[n].size_px if n in self.marks else 0.0 for n in names])
 
+    def last_stand(self, mark: MarkId) -> tuple[Array, float] | None:
+        """Where a lost mark stood (2,) px, and its contrast, when it was last seen; None where it
+        moved then, or was seen too shortly to tell.
+        """
+        m = self.tracks.marks.index(mark)
+        shown = np.flatnonzero(self.tracks.measured_mask[:, m])[-SEEN_AGAIN.stand :]
+        at = self.tracks.position[shown, m]
+        moves = np.ptp(at, axis=0).max() > SEEN_AGAIN.stand_share * self.marks[mark].size_px
+        known = np.isfinite(self.marks[mark].size_px)
+        if len(shown) < SEEN_AGAIN.stand or moves or not known:
+            return None
+        return at[-1], float(np.nanmedian(self.contrast[shown, m]))
+
+    def is_claimed(self, pixel: Pixel, others: Mapping[MarkId, Array]) -> bool:
+        """Whether one of these marks that are tracked lies at a place."""
+        apart = np.array([np.hypot(*(at - pixel)) for at in others.values()])
+        return bool(np.any(apart < DETECTION.overlap * self.sizes(list(others))))
+
 
 def _vehicle_again(
     record: Record, body: str, seen: _Seen, lost: dict[MarkId, int], camera: Camera
-) -> dict[MarkId, tuple[int, Pixel]]:
-    """A vehicle's lost marks, where a frame shows its layout with them."""
+) -> list[Mark]:
+    """A vehicle's lost marks, and those that nobody picked, where a frame shows its layout with
+    them: it may have turned its other side to the camera.
+    """
     group = findable_marks(record, body)
     if len(group) < DETECTION.vehicle_marks or not {MarkId(body, t.name) for t in group} & set(
         lost
     ):
-        return {}
+        return []
     mine = seen.is_body_mask(body)
     offset = _lateral_place(camera, group, seen, mine, record.test.intended.offset or 0.0)
-    found: dict[MarkId, tuple[int, Pixel]] = {}
+    found: dict[MarkId, Mark] = {}
     for frame, picture in seen.frames_after(max(lost.values())):
         placed = _placed_marks(group, seen, frame, mine)
         others = seen.places(frame, ~mine)
         if len(placed) >= DETECTION.vehicle_marks:
-            pixels = _by_placed_marks(picture, camera, offset, group, placed)
+            plane, pose = pose_by_markers(camera, offset, group, placed)
+            vehicle = verify_pose(picture, camera, plane, group, pose, placed)
         elif found:
             continue
         else:
@@ -153,14 +192,29 @@ def _vehicle_again(
                 np.array(list(others.values())).reshape(-1, 2), seen.sizes(list(others))
             )
             vehicle = locate_vehicle(picture, camera, offset, group, known, None)
-            pixels = {} if vehicle is None else vehicle.pixels
-        for marker, pixel in pixels.items():
-            mark = MarkId(body, marker)
-            if mark in lost and marker not in placed and not _is_claimed(pixel, others, seen):
-                found.setdefault(mark, (frame, pixel))
+        for mark in () if vehicle is None else _marks_of(vehicle, camera, body, group, frame):
+            sought = mark.name in lost or mark.name not in seen.marks
+            if (
+                sought
+                and mark.name.marker not in placed
+                and not seen.is_claimed(mark.pixel, others)
+            ):
+                found.setdefault(mark.name, mark)
         if len(found) == len(lost):
             break
-    return found
+    return list(found.values())
+
+
+def _marks_of(
+    vehicle: VehicleInPicture, camera: Camera, body: str, group: list[SurveyedMark], frame: int
+) -> list[Mark]:
+    """What a frame shows of a vehicle, as marks picked there."""
+    _, scale = project_marks(camera, vehicle.pose, np.array([t.at for t in group]))
+    return [
+        Mark(MarkId(body, t.name), t.pattern, vehicle.pixels[t.name], frame, float(s * t.size))
+        for t, s in zip(group, scale, strict=True)
+        if t.name in vehicle.pixels
+    ]
 
 
 def _placed_marks(
@@ -189,55 +243,32 @@ def _lateral_place(
     return float(pose_by_markers(camera, planned, group, placed)[1][1])
 
 
-def _by_placed_marks(
-    picture: Picture,
-    camera: Camera,
-    offset: float,
-    group: list[SurveyedMark],
-    placed: dict[str, Array],
-) -> dict[str, Pixel]:
-    """Where the marks of a vehicle are that its tracked ones lead to."""
-    plane, pose = pose_by_markers(camera, offset, group, placed)
-    vehicle = verify_pose(picture, camera, plane, group, pose, placed)
-    return {} if vehicle is None else vehicle.pixels
-
-
-def _free_marks_again(seen: _Seen, lost: dict[MarkId, int]) -> dict[MarkId, tuple[int, Pixel]]:
-    """Marks of the article, each near where it was last seen and nearer to there than to where any
-    other mark of its pattern was.
+def _free_marks_again(seen: _Seen, lost: dict[MarkId, int]) -> list[Mark]:
+    """Marks of the article that stood when they were last seen, each near there, as strong as it
+    was, and nearer to there than to where any other mark was.
     """
-    found: dict[MarkId, tuple[int, Pixel]] = {}
-    last_at = {
-        mark: seen.tracks.position[last, seen.tracks.marks.index(mark)]
-        for mark, last in lost.items()
-    }
+    found: list[Mark] = []
     everything = np.ones(len(seen.tracks.marks), bool)
-    for mark, at in last_at.items():
+    stood = {mark: stand for mark in lost if (stand := seen.last_stand(mark)) is not None}
+    for mark, (at, contrast) in stood.items():
         size = seen.marks[mark].size_px
-        if not np.isfinite(size):
-            continue
+        elsewhere = {other: place for other, (place, _) in stood.items() if other != mark}
         for frame, picture in seen.frames_after(lost[mark]):
             others = seen.places(frame, everything)
-            alike = [p for other, p in (last_at | others).items() if other != mark]
-            apart = min((float(np.hypot(*(p - at))) for p in alike), default=np.inf)
-            reach = min(SEEN_AGAIN.free_reach * size, SEEN_AGAIN.own_share * apart)
+            away = [float(np.hypot(*(p - at))) for p in (elsewhere | others).values()]
+            reach = min(SEEN_AGAIN.free_reach * size, SEEN_AGAIN.own_share * min(away, default=1e9))
             fix = locate_mark(picture, seen.marks[mark].pattern, at, size, reach)
             pixel = (float(fix.position[0]), float(fix.position[1]))
-            if fix.ok and not _is_claimed(pixel, others, seen):
-                found[mark] = frame, pixel
+            alike = fix.ok and fix.contrast / contrast > SEEN_AGAIN.contrast
+            if alike and not seen.is_claimed(pixel, others):
+                found.append(replace(seen.marks[mark], frame=frame, pixel=pixel))
                 break
     return found
 
 
-def _is_claimed(pixel: Pixel, others: dict[MarkId, Array], seen: _Seen) -> bool:
-    """Whether a mark that is tracked lies at this place."""
-    apart = np.array([np.hypot(*(at - pixel)) for at in others.values()])
-    return bool(np.any(apart < DETECTION.overlap * seen.sizes(list(others))))
-
-
-def _found_diagnostic(body: str, found: dict[MarkId, tuple[int, Pixel]], name: str) -> Diagnostic:
-    frames = sorted({frame for frame, _ in found.values()})
-    marks = ", ".join(mark.marker for mark in sorted(found))
+def _found_diagnostic(body: str, found: list[Mark], name: str) -> Diagnostic:
+    frames = sorted({mark.frame for mark in found})
+    marks = ", ".join(sorted(mark.name.marker for mark in found))
     text = (
         f"{marks} of {body}, out of sight for long, were found again in "
         f"frame{'s' * (len(frames) > 1)} {', '.join(str(frame) for frame in frames)}"

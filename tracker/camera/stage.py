@@ -99,10 +99,10 @@ def calibrate_camera(
         name,
         opened.film,
         wanted.marks,
-        view.checked.followed.tracks,
+        view.checked.followed,
         view.pose.camera,
     )
-    if again.picks:
+    if not again.is_empty:
         marks = again.added_to(wanted.marks)
         view = _view(record, name, opened, marks, regions, progress, tracking)
     tracked, checked = view.tracked, view.checked

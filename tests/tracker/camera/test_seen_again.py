@@ -5,12 +5,16 @@ Films are rendered by area sampling with the truth beside (`hidden_for_long`): n
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from calibration.camera import Lens
+from tests.support.drawn_bodies import Spot, body_of, drawn_film, drawn_record, pixel_of
+from tests.support.drawn_bodies import opening_of as opening_of_cameras
 from tests.support.hidden_for_long import (
     AFTER,
     BEFORE,
@@ -21,6 +25,7 @@ from tests.support.hidden_for_long import (
     pose,
     spin_record,
 )
+from tests.support.motion_case import CG, camera_at
 from tests.support.rendered_film import film_of, finished, ground, paint
 from tracker.camera.seen_again import marks_seen_again
 from tracker.camera.stage import CalibratedFilm, calibrate_camera
@@ -97,6 +102,30 @@ def test_a_layout_that_looks_the_same_both_ways_is_not_guessed(tmp_path: Path) -
     assert [w.code for w in seen.warnings] == ["vehicle_out_of_sight"]
 
 
+def test_a_mark_that_flew_off_is_not_taken_for_another_that_stands_where_it_was(
+    tmp_path: Path,
+) -> None:
+    """What is lost while it moves may be anywhere: a target uncovered later is not it."""
+    back = ground((320, 240))
+
+    def picture(frame: int) -> np.ndarray:
+        grey = back.copy()
+        place = np.array([90.0, 80.0]) + np.array([1.5, 0.4]) * max(frame - 10, 0)
+        if frame < 30:
+            paint(grey, "quadrant", place, 16.0, 0.2)
+        if frame >= 380:
+            paint(grey, "quadrant", np.array([128.0, 90.0]), 16.0, 0.2)
+        return finished(grey, frame)
+
+    film = film_of(picture, 420)
+    marks = [Mark("article.p1", "quadrant", (91.0, 81.0), 0, 16.0)]  # type: ignore[arg-type]
+    followed = track_marks(film, "side", marks)
+    camera = calibrated(tmp_path, 320, after=0).pose.camera
+    record = spin_record(tmp_path, 320, REST)
+
+    assert marks_seen_again(record, "side", film, marks, followed, camera).is_empty
+
+
 def test_a_mark_of_the_article_is_found_near_where_it_was(tmp_path: Path) -> None:
     """Two posts behind smoke for 400 frames; one was pushed by 0.3 of their distance."""
     back = ground((320, 240))
@@ -114,15 +143,58 @@ def test_a_mark_of_the_article_is_found_near_where_it_was(tmp_path: Path) -> Non
 
     film = film_of(picture, 460)
     marks = [Mark(n, "quadrant", tuple(p + 1), 0, 16.0) for n, p in start.items()]  # type: ignore[arg-type]
-    tracks = track_marks(film, "side", marks).tracks
+    followed = track_marks(film, "side", marks)
     record = spin_record(tmp_path, 320, REST)
     camera = calibrated(tmp_path, 320, after=0).pose.camera
-    again = marks_seen_again(record, "side", film, marks, tracks, camera)
+    again = marks_seen_again(record, "side", film, marks, followed, camera)
     found = track_marks(film, "side", again.added_to(marks)).tracks
     assert found.measured_mask[420:].all()
     for i, name in enumerate(found.marks):
         off = found.position[420:, i] - start[name] - pushed[name]
         assert np.abs(off).max() < 0.2
+
+
+LEFT = {
+    f"left{i}": Spot((x, -0.86, z), "y")
+    for i, (x, z) in enumerate([(1.3, -0.6), (0.4, -1.05), (-0.6, -0.7), (-1.5, -1.0)])
+}
+RIGHT = {
+    f"right{i}": Spot((x, 0.86, z), "y")
+    for i, (x, z) in enumerate([(1.5, -1.0), (0.7, -0.6), (-0.2, -1.1), (-1.2, -0.65)])
+}
+
+
+@pytest.mark.slow
+def test_a_car_that_turned_its_other_side_to_the_camera_is_taken_up_by_that(tmp_path: Path) -> None:
+    """It spins by 175 degrees within 0.4 s; of its right side nothing is picked."""
+    frames = np.arange(460)
+    states = np.zeros((len(frames), 15))
+    spun = np.clip((frames - 40) / 200, 0.0, 1.0)
+    states[:, 0] = -1.8 + 0.01 * np.minimum(frames, 40) + 2.0 * spun * (2.0 - spun)
+    states[:, 2], states[:, 5] = CG[2], np.radians(175) * spun * spun * (3.0 - 2.0 * spun)
+    body = {"car": body_of(states, CG, LEFT | RIGHT)}
+    pose = camera_at((0.0, -9.0, -1.2), (0.0, 0.0, -0.6))
+    matrix = np.array([[560.0, 0.0, 319.5], [0.0, 560.0, 199.5], [0.0, 0.0, 1.0]])
+    camera = replace(pose, lens=Lens(matrix, np.zeros(5), (640, 400)))
+    picked = tuple(f"car.{mark}" for mark in LEFT)
+    tables = '[vehicles.car]\nrole = "striking"\ncg = ["0 m", "0 m", "-0.56 m"]'
+    record = drawn_record(tmp_path, tables, {"side": (camera, picked)}, body, 500.0, 40)
+    film = drawn_film(camera, body, tuple(f"car.{mark}" for mark in LEFT | RIGHT))
+
+    seen = calibrate_camera(record, "side", silent, opening=opening_of_cameras({"side": film}))
+
+    tracks = seen.followed.tracks
+    measured = dict(zip(tracks.marks, tracks.measured_mask.T, strict=True))
+    for mark in RIGHT:
+        assert measured[f"car.{mark}"][-250:].all()
+        assert not measured[f"car.{mark}"][:120].any()  # turned away by more than 90 degrees
+    for mark in LEFT:
+        assert not measured[f"car.{mark}"][150:].any()
+    for i, mark in enumerate(tracks.marks):
+        if mark.vehicle == "car":
+            true = np.array([pixel_of(camera, body, mark, f) for f in frames])
+            assert np.nanmax(np.hypot(*(tracks.position[:, i] - true).T)) < 0.3
+    assert "marks_seen_again" in {w.code for w in seen.warnings}
 
 
 @pytest.mark.slow
