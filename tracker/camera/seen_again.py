@@ -148,7 +148,7 @@ class _Seen:
 
     def last_stand(self, mark: MarkId) -> tuple[Array, float] | None:
         """Where a lost mark stood (2,) px, and its contrast, when it was last seen; None where it
-        moved then, or was seen too shortly to tell.
+        moved then, or was seen for too short a time.
         """
         m = self.tracks.marks.index(mark)
         shown = np.flatnonzero(self.tracks.measured_mask[:, m])[-SEEN_AGAIN.stand :]
