@@ -31,6 +31,7 @@ from tracker.motion.posterior import Solution
 from tracker.motion.robust import camera_agreement, flexing_marks, marker_survey
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.add_accelerometers import add_accelerometers
+from tracker.motion.solver.camera_rounds import settle_cameras
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 from tracker.motion.solver.iterations import first_round, second_round
@@ -360,17 +361,7 @@ def _iterate(
         values[setup.spline_slices[b]] = jerk_coefficients.ravel()
     iterate = first_round(setup, values, jerk_densities, report_progress)
     iterate, step = second_round(iterate, moment, report_progress)
-    widened: dict[int, float] = {}
-    for _ in range(ROBUST.disagree_rounds):
-        wider = camera_agreement.widen_cameras(iterate, step.covariance_root, widened)
-        if wider == widened:
-            break
-        del step  # makes room for the next
-        iterate = camera_agreement.with_wider_cameras(
-            iterate, {k: f / widened.get(k, 1.0) for k, f in wider.items()}
-        )
-        widened = wider
-        iterate, step = second_round(iterate, moment, report_progress)
+    iterate, step, widened = settle_cameras(iterate, step, moment, report_progress)
     findings: list[Diagnostic] = []
     for _ in range(ROBUST.survey_checks):
         variance_ratio = np.sum(step.covariance_root**2, axis=1)
@@ -378,7 +369,7 @@ def _iterate(
         if checked.setup is None:
             break
         findings += checked.findings
-        del step
+        del step  # makes room for the next
         iterate = replace(iterate, setup=checked.setup)
         iterate, step = second_round(iterate, moment, report_progress)
     for _ in range(ROBUST.flexing_rounds if contact is not None else 0):

@@ -81,6 +81,23 @@ def widen_cameras(
     return widened | factors
 
 
+def scatter(iterate: Iterate) -> float:
+    """By how much (factor on sds) the marks of the camera whose marks scatter most do so beyond
+    their own uncertainty; 1 where one camera alone sees the vehicles.
+    """
+    if len(iterate.setup.cameras) < 2:
+        return 1.0
+    return max(float(np.sqrt(np.median(noise.total))) for noise in iterate.noise)
+
+
+def needed_factors(
+    iterate: Iterate, covariance_root: Array, factors: dict[int, float]
+) -> dict[int, float]:
+    """Factors as large as the innovations under `factors` ask for, 1 at the least."""
+    found = innovations(iterate, covariance_root)
+    return {one.camera: max(one.factor * factors[one.camera], 1.0) for one in found}
+
+
 def with_wider_cameras(iterate: Iterate, factors: dict[int, float]) -> Iterate:
     """The iterate, its cameras where they were, with calibrations of uncertainties larger by
     these factors.

@@ -59,6 +59,15 @@ class RobustOptions:
     disagree_rounds: int = option(
         4, "1", (0, 10), "most rounds in which cameras that disagree are given more room"
     )
+    disagree_scatter: float = option(
+        4.0,
+        "1",
+        (1.5, 100),
+        "scatter of a camera's marks in their sds from which calibrations are tried as its cause",
+    )
+    disagree_explained: float = option(
+        0.5, "1", (0.1, 0.9), "share of that scatter that may be left for them to be its cause"
+    )
     survey_checks: int = option(8, "1", (0, 50), "most rounds of the check of the survey")
     flexing_rounds: int = option(6, "1", (0, 12), "searches for marks that swing after contact")
     flexing_frames: int = option(
