@@ -24,7 +24,6 @@ from tracker.marks.occluded_fit import fit_occluded
 from tracker.marks.options import MARKS
 from tracker.marks.packing import GREYS, PLACE, MarkRows, pack_shapes, unpack_shape
 from tracker.marks.parameters import CONTRAST, LIGHT_SD, PATCH
-from tracker.marks.perspective import perspective_covariance
 from tracker.marks.priors import loose_prior
 from tracker.marks.types import Fixes, Picture, Shape
 
@@ -120,11 +119,10 @@ def measure_appearances(
     motion: Array | None,
     *,
     search_px: float = MARKS.search,
-    focal_px: float = np.inf,
     helper: Executor | None = None,
 ) -> MeasuredMarks:
     """As `measure_marks`, with all marks in arrays: for picture after picture. A `helper`, a thread
-    that is free, does half of the work. `focal_px`: the lens's, for what perspective does to discs.
+    that is free, does half of the work.
     """
     rows = known.rows.moving(predicted, motion)
     sigma, light = np.maximum(known.noise, ROUNDING), known.gradient_u
@@ -149,7 +147,7 @@ def measure_appearances(
         p = np.where((fault == 0)[:, None], p, rows.p)
     return MeasuredMarks(
         best.rows.p[:, PLACE].copy(),
-        best.covariance + perspective_covariance(p, rows.kinds, focal_px),
+        best.covariance,
         best.residual / sigma,
         best.rows.p[:, CONTRAST].copy(),
         best.visible,

@@ -53,7 +53,6 @@ class FrameMeasurement:
             state.expected_appearances(index),
             guess[index],
             motion if duty > 0 else None,
-            focal_px=state.marks.focal,
             helper=state.helper,
         )
         fine = done.fault == 0

@@ -215,14 +215,6 @@ class TrackingOptions:
         3, "frames", (1, 20), "frames in a row in which a mark found again must be measured"
     )
 
-    # Perspective
-    focal: float = option(
-        1.0,
-        "1",
-        (0.3, 20.0),
-        "focal length over the picture's width, for what perspective does to discs",
-    )
-
     # Coding
     coding_share: float = option(
         0.5, "1", (0.0, 2.0), "error of a moving mark over its coder's step over its contrast",

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from calibration.arrays import Array
 from tracker.core.types import PATTERNS, SURVEY, Mark, MarkId
 from tracker.film import Film
-from tracker.tracking.options import TRACKING
 from tracker.tracking.plausibility import Mask
 from tracker.tracking.state import MarkSet, TrackingState
 from tracker.tracking.types import Corrections
@@ -54,10 +53,7 @@ class TrackingPlan:
     def blank_state(self, frame: int, helper: Executor) -> TrackingState:
         """Nothing known yet, before this frame; `helper` is a thread that is free."""
         pattern = np.array([PATTERNS.index(mark.pattern) for mark in self.marks], np.int64)
-        focal = TRACKING.focal * self.film.size[0]
-        marks = MarkSet(
-            self.body, self.ground_mask, pattern, self.duty, float(self.film.white), focal
-        )
+        marks = MarkSet(self.body, self.ground_mask, pattern, self.duty, float(self.film.white))
         return TrackingState.blank(marks, frame, helper)
 
 

@@ -28,7 +28,6 @@ class MarkSet:
     pattern: NDArray[np.int64]  # (n,) number of each mark's pattern
     duty: float  # exposure over the time from frame to frame
     white: float  # grey at which the picture clips
-    focal: float  # px, about
 
     def __len__(self) -> int:
         return len(self.body)
