@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import ftplib
+import contextlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -38,7 +38,12 @@ def is_movie(path: str, where: str) -> bool:
     """Whether the path names one movie file, not a folder or a glob. Raises `FilmError`."""
     if has_scheme(path):
         system, inner = _system(path, where)
-        return not _is_glob(inner) and not system.isdir(inner)
+        if _is_glob(inner):
+            return False
+        if inner.lower().endswith(MOVIE_SUFFIXES):
+            return True  # over HTTP looking for a folder fetches the whole film
+        with _reaching(where):
+            return not system.isdir(inner)
     file = Path(path)
     if file.is_dir():
         return False
@@ -57,7 +62,8 @@ def picture_files(path: str, where: str) -> list[str]:
     """The pictures of a folder or glob in natural order: 2 before 10. Raises `FilmError`."""
     if has_scheme(path):
         system, inner = _system(path, where)
-        found = system.glob(inner) if _is_glob(inner) else system.ls(inner, detail=False)
+        with _reaching(where):
+            found = system.glob(inner) if _is_glob(inner) else system.ls(inner, detail=False)
         scheme = path.split("://", 1)[0]
         names = [f"{scheme}://{str(name).lstrip('/')}" for name in found]
     else:
@@ -84,8 +90,33 @@ def open_bytes(path: str, where: str) -> IO[bytes]:
     """The file, open for reading bytes."""
     if has_scheme(path):
         system, inner = _system(path, where)
-        return cast("IO[bytes]", system.open(inner, "rb"))
+        with _reaching(where):
+            return cast("IO[bytes]", _RemoteFile(system.open(inner, "rb"), where))
     return open_regular(Path(path))
+
+
+class _RemoteFile:
+    """A file at an address, whose own errors become sentences."""
+
+    def __init__(self, file: IO[bytes], where: str) -> None:
+        self.file, self.where = file, where
+
+    def read(self, size: int = -1) -> bytes:
+        with _reaching(self.where):
+            return self.file.read(size)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        with _reaching(self.where):
+            return self.file.seek(offset, whence)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.file, name)
+
+    def __enter__(self) -> _RemoteFile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.file.close()
 
 
 def missing_film(path: str, where: str) -> FilmError:
@@ -123,14 +154,23 @@ def _system(path: str, where: str) -> tuple[Any, str]:
             where=where,
             remedy="install fsspec, or copy the film to this machine",
         ) from None
-    try:
+    with _reaching(where):
         system, inner = fsspec.url_to_fs(path)
         if not _is_glob(inner) and not system.exists(inner):
             raise missing_film(path, where)
-    except (OSError, ValueError, ImportError, EOFError, ftplib.Error) as error:
+    return system, str(inner)
+
+
+@contextlib.contextmanager
+def _reaching(where: str) -> Iterator[None]:
+    """Makes a sentence of whatever goes wrong at an address: each kind has errors of its own."""
+    try:
+        yield
+    except FilmError:
+        raise
+    except Exception as error:
         raise FilmError(
             f"the address can't be reached ({str(error) or 'the other side hung up'})",
             where=where,
             remedy="check the address, or copy the film to this machine",
         ) from None
-    return system, str(inner)

@@ -120,6 +120,39 @@ def test_a_film_elsewhere_is_not_contacted_before_the_user_agrees(folder, remote
     assert "address" not in film
 
 
+@pytest.fixture
+def broken_off():
+    """An HTTP address that promises a film and hangs up in the midst of it."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def hang_up():
+            while True:
+                try:
+                    line, _ = server.accept()
+                except OSError:
+                    return
+                line.recv(4096)
+                head = b"HTTP/1.1 200 OK\r\nContent-Length: 1000000\r\nAccept-Ranges: bytes\r\n\r\n"
+                line.sendall(head + b"\0" * 5000)
+                line.close()
+
+        threading.Thread(target=hang_up, daemon=True).start()
+        yield f"http://127.0.0.1:{server.getsockname()[1]}/a.mp4"
+        server.shutdown(socket.SHUT_RDWR)
+
+
+def test_a_film_that_breaks_off_on_its_way_is_a_sentence(folder, broken_off):
+    named(folder, broken_off)
+    with served(Workbench(folder)) as port:
+        page = Client(port, {"x-token": TOKEN})
+        test = "/api/test/" + page.get("/api/start").json()["first"]
+        answer = page.post(f"{test}/fetch", {"address": broken_off})
+    assert answer.status_code == 200
+    problem = answer.json()["films"]["above"]["problem"]
+    assert "can't be reached" in problem
+    assert "copy the film to this machine" in problem
+
+
 # Links in the results
 
 
