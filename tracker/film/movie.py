@@ -309,6 +309,7 @@ def _container(path: str, where: str, strict: bool = False) -> Iterator[tuple[An
         # a thread a frame may hand out a frame's quantisers while another still fills them in, and
         # by slices H.264 says nothing of what is damaged
         threads = 1 if tells_step else min(FILM.threads, os.cpu_count() or 1)
+        stream.thread_type = "AUTO"
         stream.codec_context.thread_count = threads
         yield container, stream
     finally:

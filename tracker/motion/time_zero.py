@@ -20,6 +20,7 @@ from tracker.motion.evidence import CameraEvidence, VehicleGeometry
 from tracker.motion.initial.contact import direction_of, striking_body
 from tracker.motion.initial.onset import onset, pose_evidence
 from tracker.motion.initial.options import ONSET, ZERO
+from tracker.motion.robust.innovation import normalised_innovation
 from tracker.motion.solver.dense_step import DenseStep
 from tracker.motion.solver.iterate import Iterate
 
@@ -221,9 +222,6 @@ def clocks_apart(
 
     The cameras may see marks of the vehicle that do not lie to each other as surveyed: by
     `body_u` over its speed a clock may seem off for that.
-
-    Source: Bar-Shalom, Li & Kirubarajan 2001, "Estimation with Applications to Tracking and
-    Navigation", 5.4 (from memory).
     """
     setup = iterate.setup
     here, zero_u = [], []
@@ -239,11 +237,9 @@ def clocks_apart(
     speed = 0.0 if k is None else direction_of(iterate, k)[1]
     seeming = ZERO.body_u / max(speed, ONSET.least_speed)
     pulled = seeming * sure / np.array(zero_u)
-    values, vectors = np.linalg.eigh(sure + pulled @ pulled.T)
-    shown = values > ZERO.least_information
-    innovation = vectors.T @ iterate.standardized_values[here]
-    square = float(np.sum(innovation[shown] ** 2 / values[shown]))
-    return square / (ZERO.apart_sds**2 + max(int(shown.sum()) - 1, 0))
+    moved, covariance = iterate.standardized_values[here], sure + pulled @ pulled.T
+    square, dof = normalised_innovation(moved, covariance, ZERO.least_information)
+    return square / (ZERO.apart_sds**2 + max(dof - 1, 0))
 
 
 def apart_warning(zero: TimeZero) -> Diagnostic | None:

@@ -38,9 +38,8 @@ def start_mark(
         old = anchors.shapes.get(m)
         if old is None or not start.corrected:
             if start.corrected:
-                anchors.note_missing(plan, start, fix.why)
                 buffer.write_edit(start.frame, m, start.pixel)
-            elif state.motion.known_mask[m]:
+            if start.corrected or state.motion.known_mask[m]:
                 anchors.note_missing(plan, start, fix.why)
             else:
                 seek_later(anchors, state, start, fix.why)

@@ -89,8 +89,9 @@ def test_of_two_cameras_that_disagree_either_may_be_wrong(mm: float) -> None:
     assert motion.u[:, place[1]].mean() > 2 * before.u[:, place[1]].mean()
 
 
-def test_of_three_cameras_the_one_that_two_contradict_is_named() -> None:
-    errors = {"overhead": np.zeros(6), "side": moved(60), "other": np.zeros(6)}
+@pytest.mark.parametrize("mm", [60.0, 400.0])
+def test_of_three_cameras_the_one_that_two_contradict_is_named(mm: float) -> None:
+    errors = {"overhead": np.zeros(6), "side": moved(mm), "other": np.zeros(6)}
     solution = solve(filmed(errors), {"car": case.car()})
     assert named(solution) == ["cameras.side"]
     motion = solution.motion("car", TIME)

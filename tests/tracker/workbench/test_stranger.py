@@ -11,6 +11,7 @@ import shutil
 import socket
 import threading
 import zipfile
+from contextlib import contextmanager
 from io import BytesIO
 
 import pytest
@@ -84,9 +85,9 @@ def test_files_are_placed_absolutely_though_the_record_is_not(folder, monkeypatc
     assert load_record("record.toml").place("above.mp4") == str(folder / "above.mp4")
 
 
-@pytest.fixture
-def remote():
-    """An FTP address that hangs up, and how often it was contacted."""
+@contextmanager
+def hanging_up(answer):
+    """A server's port, and how often it was contacted: it hangs up after this answer."""
     contacts = []
     with socket.create_server(("127.0.0.1", 0)) as server:
 
@@ -97,11 +98,21 @@ def remote():
                 except OSError:
                     return
                 contacts.append(1)
+                if answer:
+                    line.recv(4096)
+                    line.sendall(answer)
                 line.close()
 
         threading.Thread(target=hang_up, daemon=True).start()
-        yield f"ftp://127.0.0.1:{server.getsockname()[1]}/a.mp4", contacts
+        yield server.getsockname()[1], contacts
         server.shutdown(socket.SHUT_RDWR)
+
+
+@pytest.fixture
+def remote():
+    """An FTP address that hangs up, and how often it was contacted."""
+    with hanging_up(b"") as (port, contacts):
+        yield f"ftp://127.0.0.1:{port}/a.mp4", contacts
 
 
 def test_a_film_elsewhere_is_not_contacted_before_the_user_agrees(folder, remote):
@@ -123,22 +134,9 @@ def test_a_film_elsewhere_is_not_contacted_before_the_user_agrees(folder, remote
 @pytest.fixture
 def broken_off():
     """An HTTP address that promises a film and hangs up in the midst of it."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-
-        def hang_up():
-            while True:
-                try:
-                    line, _ = server.accept()
-                except OSError:
-                    return
-                line.recv(4096)
-                head = b"HTTP/1.1 200 OK\r\nContent-Length: 1000000\r\nAccept-Ranges: bytes\r\n\r\n"
-                line.sendall(head + b"\0" * 5000)
-                line.close()
-
-        threading.Thread(target=hang_up, daemon=True).start()
-        yield f"http://127.0.0.1:{server.getsockname()[1]}/a.mp4"
-        server.shutdown(socket.SHUT_RDWR)
+    head = b"HTTP/1.1 200 OK\r\nContent-Length: 1000000\r\nAccept-Ranges: bytes\r\n\r\n"
+    with hanging_up(head + b"\0" * 5000) as (port, _):
+        yield f"http://127.0.0.1:{port}/a.mp4"
 
 
 def test_a_film_that_breaks_off_on_its_way_is_a_sentence(folder, broken_off):

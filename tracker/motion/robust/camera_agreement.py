@@ -17,6 +17,7 @@ from calibration.arrays import Array
 from calibration.camera import PARAMETERS
 from calibration.findings import Diagnostic
 from tracker.motion.model.unknowns import CameraData
+from tracker.motion.robust.innovation import normalised_innovation
 from tracker.motion.robust.options import ROBUST
 from tracker.motion.solver.iterate import Iterate
 
@@ -45,23 +46,18 @@ class Innovation:
 def innovations(iterate: Iterate, covariance_root: Array) -> tuple[Innovation, ...]:
     """The innovation of each camera's pose and lens.
 
-    Unknowns of prior sd 1 that the evidence moved to x, with posterior covariance C, have an
-    innovation of covariance 1 - C: x' (1 - C)^-1 x is chi-square over the directions that the
-    evidence determines.
+    Unknowns of prior sd 1 with posterior covariance C have an innovation of covariance 1 - C.
 
     `covariance_root` (count, count) is the root of the posterior covariance, in prior sds.
-
-    Source: Bar-Shalom, Li & Kirubarajan 2001, "Estimation with Applications to Tracking and
-    Navigation", 5.4 (from memory).
     """
     out = []
     for k, part in enumerate(iterate.setup.camera_slices):
         here = slice(part.start, part.start + PARAMETERS)
-        root = covariance_root[here]
-        gained, directions = np.linalg.eigh(np.eye(PARAMETERS) - root @ root.T)
-        shown = gained > ROBUST.disagree_information
-        moved = directions.T[shown] @ iterate.standardized_values[here]
-        out.append(Innovation(k, float(np.sum(moved**2 / gained[shown])), int(shown.sum())))
+        root, moved = covariance_root[here], iterate.standardized_values[here]
+        gained = np.eye(PARAMETERS) - root @ root.T
+        out.append(
+            Innovation(k, *normalised_innovation(moved, gained, ROBUST.disagree_information))
+        )
     return tuple(out)
 
 
@@ -81,21 +77,29 @@ def widen_cameras(
     return widened | factors
 
 
-def scatter(iterate: Iterate) -> float:
-    """By how much (factor on sds) the marks of the camera whose marks scatter most do so beyond
-    their own uncertainty; 1 where one camera alone sees the vehicles.
+def scatter(iterate: Iterate) -> Array:
+    """By how much (cameras,) each camera's marks scatter beyond their own uncertainty, in sds."""
+    return np.array([np.sqrt(np.median(noise.total)) for noise in iterate.noise])
+
+
+def suspected_cameras(iterate: Iterate) -> dict[int, float]:
+    """Cameras whose calibration may be why marks scatter, and by which factors their uncertainties
+    would have to be larger then: of two both, of more the one whose marks scatter most. None where
+    marks scatter little, or one camera alone sees the vehicles.
     """
-    if len(iterate.setup.cameras) < 2:
-        return 1.0
-    return max(float(np.sqrt(np.median(noise.total))) for noise in iterate.noise)
+    by_camera = scatter(iterate)
+    if len(by_camera) < 2 or by_camera.max() <= ROBUST.disagree_scatter:
+        return {}
+    suspects = range(2) if len(by_camera) == 2 else [int(np.argmax(by_camera))]
+    return dict.fromkeys(suspects, float(by_camera.max()))
 
 
 def needed_factors(
     iterate: Iterate, covariance_root: Array, factors: dict[int, float]
 ) -> dict[int, float]:
-    """Factors as large as the innovations under `factors` ask for, 1 at the least."""
+    """What of these factors the innovations under them ask for, 1 at the least."""
     found = innovations(iterate, covariance_root)
-    return {one.camera: max(one.factor * factors[one.camera], 1.0) for one in found}
+    return {k: max(found[k].factor * factor, 1.0) for k, factor in factors.items()}
 
 
 def with_wider_cameras(iterate: Iterate, factors: dict[int, float]) -> Iterate:

@@ -17,14 +17,14 @@ def settle_cameras(
     factors by which standard uncertainties of calibrations were raised for it, by camera.
     """
     widened: dict[int, float] = {}
-    scatter = camera_agreement.scatter(iterate)
-    if scatter > ROBUST.disagree_scatter:
+    factors = camera_agreement.suspected_cameras(iterate)
+    if factors:
         # noise that was raised hides what cameras that far apart say
-        factors = dict.fromkeys(range(len(iterate.setup.cameras)), scatter)
         wide = camera_agreement.with_wider_cameras(iterate, factors)
         tried = first_round(wide.setup, wide.values, wide.jerk_densities, report_progress)
         tried, other = second_round(tried, contact, report_progress)
-        if camera_agreement.scatter(tried) < ROBUST.disagree_explained * scatter:
+        left = camera_agreement.scatter(tried).max() / camera_agreement.scatter(iterate).max()
+        if left < ROBUST.disagree_explained:
             widened = camera_agreement.needed_factors(tried, other.covariance_root, factors)
             iterate, step = _with_factors(tried, factors, widened, contact, report_progress)
     for _ in range(ROBUST.disagree_rounds):
