@@ -14,10 +14,11 @@ between 1 kB and 1 MB, as on a full disk, and (as root only, by a user who owns 
 that can't be written to: the results that were there must be the reference's and nothing left.
 """
 
-import contextlib
+import importlib
 import json
 import multiprocessing
 import os
+import pkgutil
 import random
 import resource
 import shutil
@@ -28,14 +29,18 @@ import tempfile
 import time
 from pathlib import Path
 
+import tracker.cli
+import tracker.pipeline
+import tracker.report
+import tracker.results
+import tracker.storage
 from calibration.errors import Problem
-from tracker import report
 from tracker.cli.main import main as command_line
 from tracker.demo import Scenario, write_demo
-from tracker.pipeline import analyse
+from tracker.pipeline.analyse import analyse
+from tracker.record.load import load_record
 from tracker.results.folder import read_results
 
-LOADED = (analyse, report)  # once, for all commands that are forked from here
 FORKED = multiprocessing.get_context("fork")
 WATCHED = ("vehicles", "cameras", "crush", "mechanics", "cross_check", "criteria", "warnings")
 FILES = ("report.html", "report.pdf", "results.h5", "log.jsonl", "motion/car.csv", "films/side.mp4")
@@ -92,10 +97,20 @@ def hindered(limit, count, first, place, reference):
 
 
 def _load_all(place):
-    """Both commands once in this process: the other user may not read the packages."""
-    with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stdout(nowhere):
-        for what in (("analyse", place / "record.toml"), ("report", place / "results")):
-            command_line([str(part) for part in what], standalone_mode=False)
+    """What both commands use once in this process: the other user may not read the packages. No
+    page is composed here: the threads that do it would not be there after a fork.
+    """
+    for package in (
+        tracker.cli,
+        tracker.pipeline,
+        tracker.report,
+        tracker.results,
+        tracker.storage,
+    ):
+        for found in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
+            if not found.name.endswith("__main__"):
+                importlib.import_module(found.name)
+    analyse(load_record(place / "record.toml"))
 
 
 def full_disk(size):

@@ -10,13 +10,11 @@ from calibration.arrays import Array
 from tracker.marks import workspace as ws
 from tracker.marks.workspace import BLOCK
 
-FAST = {"contract", "reassoc", "arcp", "nsz"}
-"""Liberties the compiler may take: none that supposes there are no infinities."""
 _FAR = 6.0  # standard deviations beyond which an edge is flat
 _HEIGHT = 1.0 / math.sqrt(2.0 * math.pi)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_edges(w: Array, at: int, phi: int, density: int) -> None:
     """Rows phi and density of w: the normal distribution at row `at`.
 
@@ -41,7 +39,7 @@ def fill_edges(w: Array, at: int, phi: int, density: int) -> None:
         w[phi + i] = 0.5 + math.copysign(0.5 - tail, z)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_strip(w: Array, u: int, k: int, h: float, to: int) -> None:
     """Blurred indicator of |u| < h into row `to`, k = 1/(g s), g units for a pixel; in the rows
     after it d/du, s d/ds, d/dh.
@@ -59,7 +57,7 @@ def fill_strip(w: Array, u: int, k: int, h: float, to: int) -> None:
         w[to + 3 * BLOCK + i] = (da + db) * w[k + i]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_crossings(w: Array, h: float) -> None:
     """What the crossings of a cross's edges add to its coverage, over the cosine of the angle
     between their normals: Phi(x, y; r) = Phi(x) Phi(y) + r phi(x) phi(y) + O(r²) (Plackett 1954).

@@ -17,7 +17,6 @@ import numpy as np
 from numba import njit
 
 from calibration.arrays import Array
-from tracker.marks.edge_profile import FAST
 from tracker.marks.options import MARKS
 from tracker.marks.workspace import BLOCK
 
@@ -37,7 +36,7 @@ _MOST_LOST = 0.3
 """Largest share of the errors' energy that the fit is taken to have followed."""
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def correlated_variance(
     T: Array, free: int, pixels: Array, fitted: float
 ) -> tuple[float, float, float]:
@@ -66,7 +65,7 @@ def correlated_variance(
     return _added_variance(T, free, pixels, total / m, fitted)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _added_variance(
     T: Array, free: int, pixels: Array, variance: float, fitted: float
 ) -> tuple[float, float, float]:

@@ -22,7 +22,7 @@ from numba import njit
 
 from calibration.arrays import Array
 from tracker.marks import workspace as ws
-from tracker.marks.edge_profile import FAST, fill_crossings, fill_edges, fill_strip
+from tracker.marks.edge_profile import fill_crossings, fill_edges, fill_strip
 from tracker.marks.mark_geometry import (
     clear_derivatives,
     fill_along_sides,
@@ -78,7 +78,7 @@ _ALL_ROWS = PARAMETERS + 1
 """The grey and its derivatives."""
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def prepare_row(kind: int, p: Array, q: Array, c: Array) -> None:
     """What all pixels share, into c (`PREPARED`)."""
     c[INVERSE_SD] = 1.0 / p[EDGE_SD]
@@ -90,7 +90,7 @@ def prepare_row(kind: int, p: Array, q: Array, c: Array) -> None:
         prepare_line(p, 0.75 * math.pi - 0.5 * p[SECTOR_OPENING], N2_X, c)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fill_rings(p: Array, q: Array, c: Array, w: Array) -> None:
     fill_circle(p, c, w)
     clear_derivatives(w, 11, 15)
@@ -121,7 +121,7 @@ def _fill_rings(p: Array, q: Array, c: Array, w: Array) -> None:
     fill_outward(p, w)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fill_cross(p: Array, c: Array, w: Array) -> None:
     h, sides = p[BAR_HALF], c[U_LENGTH] * c[V_LENGTH]
     slant = (p[W_UX] * p[W_VX] + p[W_UY] * p[W_VY]) / sides  # the perspective's part left out
@@ -177,7 +177,7 @@ def _fill_cross(p: Array, c: Array, w: Array) -> None:
     clear_derivatives(w, 12, 15)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fill_still(
     kind: int, p: Array, q: Array, c: Array, template: Array, along: float, w: Array
 ) -> None:
@@ -197,7 +197,7 @@ def _fill_still(
         clear_derivatives(w, 11, 15)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_grey(kind: int, p: Array, q: Array, c: Array, template: Array, w: Array) -> None:
     """Rows MODEL and J (16) of w: grey of the pixels in rows X and Y, and its derivatives by p,
     those but by the lighting (9, 10) still to be multiplied by row ALONG.
@@ -227,7 +227,7 @@ def fill_grey(kind: int, p: Array, q: Array, c: Array, template: Array, w: Array
         w[ws.MODEL + i] *= w[ws.ALONG + i]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def load_block(pixels: Array, first: int, p: Array, w: Array) -> None:
     """A block of the pixel list into w, filled up behind its end."""
     here = min(pixels.shape[1] - first, BLOCK)
@@ -239,7 +239,7 @@ def load_block(pixels: Array, first: int, p: Array, w: Array) -> None:
         w[ws.X + i], w[ws.Y + i], w[ws.GREY + i] = p[CENTRE_X], p[CENTRE_Y], 0.0
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def model_grey(mark: MarkRow, pixels: Array) -> Array:
     """The model's grey at pixels (3, m: x, y, grey), not clipped."""
     kind, p, q, template = mark

@@ -16,7 +16,6 @@ import numpy as np
 from numba import njit
 
 from calibration.arrays import Array
-from tracker.marks.edge_profile import FAST
 from tracker.marks.fit_inputs import FitControl, FitNoise, FitPrior, PixelLists
 from tracker.marks.grain import correlated_variance
 from tracker.marks.image_model import fill_grey, load_block, prepare_row
@@ -81,7 +80,7 @@ class _FitSpace(NamedTuple):
     derivatives: Array  # (free + 2) times the pixels, rounded up to whole blocks
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _evaluate(
     mark: MarkRow,
     pixels: Array,
@@ -141,7 +140,7 @@ def _evaluate(
     sums[0], sums[1], sums[2], sums[3] = cost, squares, weights, count
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _products(T: Array, free: int, H: Array, g: Array) -> None:
     """H = J^T J (lower half) and g = J^T r, two rows by two, so that the sums stay in registers."""
     for a in range(free):
@@ -172,7 +171,7 @@ def _products(T: Array, free: int, H: Array, g: Array) -> None:
                 H[a + 1, b + 1] += v
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _factor(H: Array, free: int, damping: float, L: Array) -> None:
     """Cholesky factor of H + damping diag(H), a tiny ridge where a parameter has no effect."""
     for a in range(free):
@@ -188,7 +187,7 @@ def _factor(H: Array, free: int, damping: float, L: Array) -> None:
                 L[a, b] = t / L[b, b]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _solve(L: Array, free: int, right: Array, x: Array) -> float:
     """Solve L L^T x = right; returns right . x."""
     total = 0.0
@@ -206,7 +205,7 @@ def _solve(L: Array, free: int, right: Array, x: Array) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _covariance(
     T: Array,
     L: Array,
@@ -271,7 +270,7 @@ def _covariance(
     out[LIGHT_SD] = math.sqrt(max(rows[LIGHT_X, LIGHT_X], rows[LIGHT_Y, LIGHT_Y]))
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _is_sane(p: Array, start: Array) -> bool:
     """Whether a trial shape is worth evaluating: sharp enough to sample, not turned inside out."""
     if not _EDGE_LOW < p[EDGE_SD] < _EDGE_HIGH:
@@ -281,7 +280,7 @@ def _is_sane(p: Array, start: Array) -> bool:
     return bool(new * old > 0.0 and 1.0 / _AREA < new / old < _AREA)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fit_mark(
     mark: MarkRow,
     pixels: Array,
@@ -347,7 +346,7 @@ def _fit_mark(
         p[a] = trial[a] if converged else p[a]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy")
 def fit_many(
     rows: MarkRows,
     lists: PixelLists,

@@ -12,7 +12,6 @@ from numba import njit
 
 from calibration.arrays import Array
 from tracker.marks import workspace as ws
-from tracker.marks.edge_profile import FAST
 from tracker.marks.parameters import (
     INVERSE_SD,
     NEAREST,
@@ -31,7 +30,7 @@ _OFF_CENTRE = 1e-9
 """Mark units; at the centre itself no direction is defined."""
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_plane(p: Array, c: Array, w: Array) -> None:
     """Mark units u, v of the block and their gradients in the picture."""
     for i in range(BLOCK):
@@ -43,7 +42,7 @@ def fill_plane(p: Array, c: Array, w: Array) -> None:
         w[ws.VX + i], w[ws.VY + i] = (p[W_VX] + v * c[TILT_X]) * D, (p[W_VY] + v * c[TILT_Y]) * D
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_circle(p: Array, c: Array, w: Array) -> None:
     """Radius |m|, k = 1/(|grad |m|| s), the direction m / |m|, and what gradients need."""
     for i in range(BLOCK):
@@ -63,7 +62,7 @@ def fill_circle(p: Array, c: Array, w: Array) -> None:
         w[ws.GX + i], w[ws.GY + i], w[ws.G2 + i] = gx, gy, g2
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_outward(p: Array, w: Array) -> None:
     """J[0..5] for a grey that changes by row WEIGHT with |m| and by ALONG with log k.
 
@@ -91,14 +90,14 @@ def fill_outward(p: Array, w: Array) -> None:
         w[ws.J_VY + i] = wv * w[ws.DY + i] - ky * v
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def clear_derivatives(w: Array, first: int, last: int) -> None:
     """Derivatives first..last are zero."""
     for i in range(ws.J + first * BLOCK, ws.J + (last + 1) * BLOCK):
         w[i] = 0.0
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_widths(c: Array, w: Array) -> None:
     """Mark units u and v to standard deviations of an edge across them: k of `_strip`."""
     for i in range(BLOCK):
@@ -110,7 +109,7 @@ def fill_widths(c: Array, w: Array) -> None:
         )
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_along_sides(p: Array, c: Array, w: Array) -> None:
     """J[0..5] for a grey that changes by WU, WV with u and v, by SU, SV with the log of
     their k.

@@ -12,7 +12,7 @@ from numba import njit
 
 from calibration.arrays import Array
 from tracker.marks import workspace as ws
-from tracker.marks.edge_profile import FAST, fill_edges, fill_strip
+from tracker.marks.edge_profile import fill_edges, fill_strip
 from tracker.marks.mark_geometry import (
     clear_derivatives,
     fill_along_sides,
@@ -50,7 +50,7 @@ from tracker.marks.workspace import BLOCK
 _DIAGONAL = math.sqrt(0.5)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def prepare_line(p: Array, angle: float, to: int, c: Array) -> None:
     """A dividing line's normal, scale, cosine and sine, into the five places of c from `to`."""
     cos, sin = math.cos(angle), math.sin(angle)
@@ -60,7 +60,7 @@ def prepare_line(p: Array, angle: float, to: int, c: Array) -> None:
     c[to + 3], c[to + 4] = cos, sin
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_quadrant(p: Array, q: Array, c: Array, w: Array) -> None:
     """Rows `MODEL` and J of w, but for the lighting."""
     half, outline = 0.5 * p[CONTRAST], int(q[OUTLINE])
@@ -128,7 +128,7 @@ def fill_quadrant(p: Array, q: Array, c: Array, w: Array) -> None:
     clear_derivatives(w, 13, 15)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fill_square(p: Array, c: Array, w: Array) -> None:
     """Rows B and C and J[0..5] of a quadrant's square outline."""
     fill_widths(c, w)
@@ -149,7 +149,7 @@ def _fill_square(p: Array, c: Array, w: Array) -> None:
     fill_along_sides(p, c, w)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _fill_flat(p: Array, c: Array, w: Array) -> None:
     """Rows B and C and J[0..5] of an hourglass's flat ends."""
     for i in range(BLOCK):

@@ -6,7 +6,6 @@ from numba import njit
 
 from calibration.arrays import Array
 from tracker.marks import workspace as ws
-from tracker.marks.edge_profile import FAST
 from tracker.marks.parameters import (
     CONTRAST,
     LEVEL,
@@ -20,7 +19,7 @@ from tracker.marks.parameters import (
 from tracker.marks.workspace import BLOCK
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _spline_weights(t: float) -> tuple[float, float, float, float]:
     """Weights of the four coefficients of a cubic B-spline at the fraction t (Unser 1999)."""
     r = 1.0 - t
@@ -32,13 +31,13 @@ def _spline_weights(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _spline_slopes(t: float) -> tuple[float, float, float, float]:
     r = 1.0 - t
     return -0.5 * r * r, t * (1.5 * t - 2.0), -r * (1.5 * r - 2.0), 0.5 * t * t
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def fill_texture(p: Array, q: Array, template: Array, w: Array) -> None:
     """Rows `MODEL` and the first 9 of J of w, from cubic B-spline coefficients (n * n,)."""
     n, scale = int(q[TEMPLATE_SIDE]), q[TEMPLATE_SCALE]

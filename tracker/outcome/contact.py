@@ -49,7 +49,8 @@ def find_contact(
     The level is the lesser of what braking tyres can't reach and a share of the greatest
     acceleration, and what tyres give stands below it by a multiple of the acceleration's
     uncertainty at each time (`OutcomeOptions`). The end's u holds half of the time in which the
-    acceleration falls from the level to nothing, as the half-width of a uniform distribution.
+    acceleration falls from the level to nothing, as the half-width of a uniform distribution; where
+    the record ends in contact, half of its last step.
     """
     after = time >= 0
     if after.sum() < 3:
@@ -64,7 +65,8 @@ def find_contact(
     last, end, ended = contact_end(later, size, noise, within)
     ends = np.array([contact_end(later, row, noise, within)[1] for row in sizes])
     spread = float(np.std(ends, ddof=1)) if len(ends) > 1 else 0.0
-    return ContactEnd(end, float(np.hypot(spread, (end - last) / np.sqrt(12.0))), ended, ends)
+    width = end - last if ended else float(later[-1] - later[-2])
+    return ContactEnd(end, float(np.hypot(spread, width / np.sqrt(12.0))), ended, ends)
 
 
 def contact_end(

@@ -76,6 +76,13 @@ def test_a_film_that_ends_in_contact_says_at_least():
     assert abs(change.along.value) < 2 * 15 * G * 0.15 / np.pi
 
 
+def test_the_end_of_a_film_is_known_to_half_a_step_at_best():
+    film = motion(half_sine(15, 0.15), 0.1)
+    step = film.time[-1] - film.time[-2]
+
+    assert headline.contact_of(film).u >= step / np.sqrt(12) * (1 - 1e-9)
+
+
 def test_a_tail_slap_belongs_to_the_contact_and_a_later_blow_does_not():
     def slap(late):
         return motion(lambda t: half_sine(12, 0.1)(t) + half_sine(6, 0.05, late)(t), 1.5)

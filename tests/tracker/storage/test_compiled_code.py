@@ -1,4 +1,4 @@
-"""The program runs where it can write neither beside itself nor into a home.
+"""Compiled code: where it may lie, and that numbers don't depend on when it was compiled.
 
 No published source.
 """
@@ -102,3 +102,43 @@ def test_what_the_user_has_chosen_stays(nothing_writable, monkeypatch):
     monkeypatch.setenv(PLACE, "chosen")
     place_compiled_code(Path(str(tracker.__file__)).parent)
     assert os.environ[PLACE] == "chosen"
+
+
+FITS_MARKS = """
+import hashlib
+import numpy as np
+from tests.tracker.marks.test_marks import clean_picture, view_of
+from tests.support import marks_scene as scene
+from tracker.marks import Picture, measure_marks, locate_mark
+
+rng, numbers = np.random.default_rng(5), hashlib.sha256()
+for pattern in ("quadrant", "disc", "ring"):
+    view = view_of(rng, 14.0)
+    pictures = [
+        Picture(scene.photograph(clean_picture(pattern, view), 4.0, rng), 255.0) for _ in range(3)
+    ]
+    fix = locate_mark(pictures[0], pattern, np.array(view.centre), 14.0)
+    for picture in pictures[1:]:
+        found = measure_marks(picture, (fix.shape,), np.array([fix.position]))
+        assert found.ok.all()
+        numbers.update(found.position.tobytes() + found.covariance.tobytes())
+print(numbers.hexdigest())
+"""
+
+
+@pytest.mark.slow
+def test_marks_are_measured_alike_by_code_just_compiled_and_by_code_loaded(tmp_path: Path) -> None:
+    """Which copy of a function runs depends on what was loaded first: that must not show."""
+
+    def ran() -> str:
+        return subprocess.run(
+            [sys.executable, "-c", FITS_MARKS],
+            env={**os.environ, PLACE: str(tmp_path), "PYTHONPATH": str(Path.cwd())},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+
+    first = ran()
+    assert len(first.strip()) == 64
+    assert ran() == first
