@@ -128,6 +128,7 @@ _CAUTION: dict[str, str] = {
     "noise_larger": "marks scatter more than their uncertainty; it was raised",
     "survey_larger": "markers stand farther from their surveyed places than stated",
     "occupant_open": "the films leave figures of occupant risk open",
+    "ridedown_smoothed": "ridedown from film is the least that it can be: the film shows less",
     # accelerometers
     "accelerometers_alone": "occupant risk is from accelerometers alone",
     "accelerometer_replaced": "the sensor block that should judge can't; another one does",

@@ -37,6 +37,7 @@ from tracker.pipeline.instruments import Instrumented
 from tracker.pipeline.joints import joint_curves, joint_results, open_joints
 from tracker.pipeline.motions import SolvedMotions, sample_motions
 from tracker.pipeline.options import EVALUATION
+from tracker.pipeline.short_means import smoothed_ridedown
 from tracker.pipeline.uncertainty_budget import budgets, fused_budgets
 from tracker.pipeline.vehicle_result import (
     contacts,
@@ -127,7 +128,7 @@ def assemble_results(found: Analysis) -> Results:
         accelerometers=tuple(block for i in instruments.values() for block in i.blocks),
         speed_check=speed_check(record, vehicles),
         time_zero=time_zero_result(solution),
-        warnings=_warnings(found, vehicles),
+        warnings=_warnings(found, vehicles, ends),
         motion={name: motion.motion for name, motion in motions.of.items()},
         points={
             name: point_paths(
@@ -264,7 +265,11 @@ def _budgets(
     return (*of_films, *fused_budgets(found.joint, fused, found.distances))
 
 
-def _warnings(found: Analysis, vehicles: Mapping[str, VehicleResult]) -> tuple[Diagnostic, ...]:
+def _warnings(
+    found: Analysis,
+    vehicles: Mapping[str, VehicleResult],
+    ends: Mapping[str, ContactEnd | None],
+) -> tuple[Diagnostic, ...]:
     instrumented = {name for name, i in found.instruments.items() if i.blocks}
     seen = (*found.solution.vehicles, *found.wheels)
     return (
@@ -274,6 +279,7 @@ def _warnings(found: Analysis, vehicles: Mapping[str, VehicleResult]) -> tuple[D
         *open_joints(found.articulations),
         *(w for i in found.instruments.values() for w in i.warnings),
         *figure_warnings(found.record, vehicles, seen, instrumented),
+        *smoothed_ridedown(found.solution, vehicles, ends),
     )
 
 

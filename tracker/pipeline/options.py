@@ -60,6 +60,15 @@ class EvaluationOptions:
     standing_u: float = option(
         0.05, "m", (0.001, 0.5), "on film without a survey the vehicle's height is held less"
     )
+    windows_shown: float = option(
+        2.0,
+        "1",
+        (1.0, 5.0),
+        "windows of ridedown that the film may run together before ridedown is the least it can be",
+    )
+    blow_sigmas: float = option(
+        3.0, "u", (1.0, 10.0), "a ridedown must be larger for that to be a finding", CUSTOM
+    )
     event_sigmas: float = option(
         2.0, "u", (1.0, 5.0), "extremes must stand farther out of their u to be an event", CUSTOM
     )

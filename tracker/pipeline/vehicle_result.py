@@ -21,6 +21,7 @@ from tracker.outcome.headline import COLUMN, PosteriorSamples
 from tracker.outcome.occupant_risk import OccupantRisk, film_acceleration, occupant_risk, summary
 from tracker.outcome.options import OUTCOME
 from tracker.pipeline.options import EVALUATION
+from tracker.pipeline.short_means import contact_resolution, smoothed_at_least
 from tracker.record.schema import Tables, Vehicle
 from tracker.results.balances import ForceCrush, Mechanics
 from tracker.results.schema import (
@@ -281,7 +282,8 @@ def film_occupant(
         figures["thiv"] = figures["phd"] = None
     if not later[:, COLUMN["az_mps2"]].all():
         figures["asi"] = figures["asi_13hz"] = None
-    return occupant_result(figures)
+    resolution = contact_resolution(solution, vehicle, contact)
+    return occupant_result(smoothed_at_least(figures, resolution))
 
 
 def occupant_times(solution: Solution, vehicle: str) -> Array:
