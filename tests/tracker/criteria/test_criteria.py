@@ -22,7 +22,14 @@ from tracker.criteria.decision import met_within, verdict
 from tracker.criteria.judge import judge
 from tracker.criteria.not_judged import lacking, outside
 from tracker.record.load import load_record
-from tracker.results.schema import ConditionsResult, Results, Software
+from tracker.results.schema import (
+    ConditionsResult,
+    Occupant,
+    OccupantResult,
+    Results,
+    Software,
+    VehicleResult,
+)
 
 MPH, LB, FT = 0.44704, 0.45359237, 0.3048
 
@@ -371,6 +378,14 @@ def test_criteria_and_test_conditions_are_reported_apart_and_the_least_margin_go
     assert governing.margin == pytest.approx(1 - 19.5 / 20.49)
 
 
+def test_a_preferred_limit_that_is_missed_does_not_govern():
+    """11 m/s is beyond the preferred 9 of NCHRP 350 and within its limit of 12."""
+    found = judged("nchrp350", {"oiv_x": Quantity(11.0, "m/s", 0.02)})
+    (governing,) = (c for c in found.values() if c.governs)
+    assert governing.limit == pytest.approx(12.0)
+    assert not governing.preferred
+
+
 @pytest.mark.parametrize("name", [n for n in PUBLISHED if n != "none"])
 def test_a_published_set_says_what_is_not_judged(name):
     aspects = load_criteria(name).not_judged
@@ -499,7 +514,31 @@ def test_a_vehicle_without_any_figure_leaves_every_criterion_undetermined(tmp_pa
     by_name = {c.name: c.verdict for c in judgement.criteria}
     assert by_name["occupant impact velocity, longitudinal"] == "undetermined"
     assert by_name["largest roll"] == "undetermined"
-    assert "ridedown acceleration, longitudinal" in {one.name for one in judgement.not_judged}
+    open_ones = {one.name for one in judgement.not_judged}
+    assert "ridedown acceleration, longitudinal" in open_ones
+    assert {aspect.name for aspect in load_criteria("mash2016").not_judged} <= open_ones
+
+
+@pytest.mark.parametrize(
+    ("line", "verdict", "rule"),
+    [("", "undetermined", "guarded"), ('decision = "simple"', "pass", "simple")],
+)
+def test_the_decision_rule_of_a_record_judges(tmp_path, line, verdict, rule):
+    """0.5 u below the limit of 12 m/s: met with 69 %."""
+    text = RECORD_TEXT.format(number="A").replace(
+        "[vehicles", f'criteria = "nchrp350"\n{line}\n[vehicles', 1
+    )
+    (tmp_path / "record.toml").write_text(text, "utf-8")
+    (tmp_path / "side.mp4").touch()
+    record = load_record(tmp_path / "record.toml")
+    (name,) = record.vehicles  # the only one: it judges without a role
+    occupant = Occupant(film=OccupantResult(oiv_x=Quantity(11.9, "m/s", 0.2)))
+    vehicle = VehicleResult("striking", None, occupant=occupant)
+    results = Results(ConditionsResult("A"), Software("0"), vehicles={name: vehicle})
+    judgement = judge(record, results)
+    found = {c.name: c for c in judgement.criteria}
+    assert judgement.rule.name == rule
+    assert found["occupant impact velocity, longitudinal"].verdict == verdict
 
 
 def test_nothing_is_lacking_where_everything_is_measured():

@@ -155,6 +155,9 @@ def test_the_end_of_one_channel_does_not_cut_the_others(made):
     assert risk.figures["oiv_x"].value == pytest.approx(whole["oiv_x"].value, abs=0.02)
     assert risk.figures["ridedown_x"].value == pytest.approx(whole["ridedown_x"].value, abs=0.1)
     assert risk.figures["velocity_change_x"].at_end == whole["velocity_change_x"].at_end
+    assert whole["asi"] is not None
+    assert risk.figures["asi"] is None
+    assert "ends at 120 ms" in risk.faults["az"]
 
 
 def test_the_end_of_ax_does_not_cut_what_ay_shows(made):

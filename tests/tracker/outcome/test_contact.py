@@ -205,6 +205,15 @@ def test_crush_is_the_closing_while_they_touch():
     assert found.head_on
 
 
+@pytest.mark.parametrize(("until", "grows"), [(0.06, True), (0.4, False)])
+def test_a_crush_that_still_grows_as_the_film_ends_is_at_least_so_large(until, grows):
+    """A film of 60 ms gave the crush of an impact that takes 150 ms as if it were the greatest."""
+    car = motion(half_sine(15, 0.15), until)
+    still = np.zeros_like(car.state)
+    parked = PosteriorSamples(car.time, still, np.repeat(still[None], len(car.draws), axis=0))
+    assert headline.crush(car, parked).max_dynamic.at_end == grows
+
+
 @pytest.mark.parametrize(("degrees", "head_on"), [(0, True), (3, True), (20, False), (180, True)])
 def test_closing_at_an_angle_is_not_called_crush(degrees, head_on):
     car = motion(half_sine(15, 0.15), 0.4, yaw=np.radians(degrees))

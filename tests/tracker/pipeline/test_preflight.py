@@ -178,6 +178,9 @@ def test_a_wrong_record_is_a_problem_and_no_list(checked: Callable[..., list[Che
 
 MARKS = """roof2 = { at = ["-1 m", "0 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }"""
 
+FAR = """roof3 = { at = ["0.4 m", "0.3 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }
+roof4 = { at = ["40 m", "0.3 m", "-1.4 m"], pattern = "disc", size = "0.2 m" }"""
+
 
 @pytest.mark.parametrize(
     ("change", "state", "text"),
@@ -186,6 +189,14 @@ MARKS = """roof2 = { at = ["-1 m", "0 m", "-1.4 m"], pattern = "disc", size = "0
         (("pixel = [160, 220]", "pixel = [300, 220]"), "doubtful", "survey.g3 and survey.g5"),
         (('["0 m", "3 m", "0 m"]', '["0 m", "3000 m", "0 m"]'), "missing", "g5 lies 3.0 km"),
         (('["1 m", "0 m", "-1.4 m"]', '["1 m", "0 m", "1.4 m"]'), "doubtful", "roof1 lies 1.40 m"),
+        (('["4 m", "3 m", "0 m"]', '["4 m", "3 m", "0.8 m"]'), "doubtful", "g3 lies 0.80 m below"),
+        (
+            ('["-1 m", "0 m", "-1.4 m"]', '["1 m", "0 m", "-1.4 m"]'),
+            "doubtful",
+            "markers roof1 and",
+        ),
+        ((MARKS, f"{MARKS}\n{FAR}"), "missing", "roof4 lies 40 m"),
+        (("pixel = [160, 220]", "pixel = [160, 150]"), "doubtful", "26 px rms are left"),
         (
             ("pixel = [60, 100]", "pixel = [100, 100.4]"),
             "doubtful",
@@ -238,8 +249,15 @@ def test_exchanged_marks_of_a_vehicle_are_named_and_sound_ones_are_not(tmp_path)
         assert b in text
 
 
+def test_what_the_pose_leaves_of_sound_picks_is_said(checked) -> None:
+    (pose,) = (c for c in checked() if "a pose from the picks leaves" in c.text)
+    assert pose.state == "ok"
+
+
 def test_what_a_missing_key_will_cost_is_said(checked) -> None:
     reported = {c.where: c.text for c in checked()}
+    assert "axes' origin" in reported["vehicles.car.cg"]
+    assert "every verdict" in reported["test.criteria"]
     assert "energies" in reported["vehicles.car.mass"]
     assert "head-on or angled" in reported["test.intended.angle"]
 

@@ -6,11 +6,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from tests.support.simulated_sensors import CG, PLACE, scene
 from tracker.accelerometers import judge_channels
 from tracker.core.types import STATE, MarkId, Motion
+from tracker.crosscheck.film_clock import FilmClock
 from tracker.motion.time_zero import TimeZero, ZeroSource
 from tracker.outcome.contact import ContactEnd
-from tracker.outcome.headline import impact_speed
+from tracker.outcome.headline import PosteriorSamples, impact_speed
 from tracker.pipeline.clock_witnesses import film_clock
 from tracker.pipeline.instruments import assess_sensor_blocks
 from tracker.pipeline.options import EVALUATION
@@ -159,6 +161,30 @@ def test_blocks_that_disagree_are_reported():
     for blocks, reported in ((sound, False), (wrong, True)):
         found = assess_sensor_blocks("car", blocks, np.zeros(3), (0.6, 0.3), None)
         assert ("accelerometers_disagree" in {w.code for w in found.warnings}) == reported
+
+
+@pytest.mark.parametrize(
+    ("clock", "codes"),
+    [
+        (None, {"clock_or_channel"}),
+        (FilmClock(cameras=2, zero_u=1e-4, rate_measured=True), {"channel_fault"}),
+    ],
+    ids=["one camera", "two cameras that keep time"],
+)
+def test_a_late_channel_or_the_films_clock_is_said_to_be_at_fault(clock, codes):
+    """3 ms late: one film's time zero explains it as well, so that neither is named and the
+    figures stand; where the clock has witnesses the channel's figures go.
+    """
+    made = scene(3)
+    ax = np.interp(made.fine - 0.003, made.fine, made.channels["ax"])
+    late = judge_channels("car", PLACE, made.fine, {**made.channels, "ax": ax}, None)
+    seen = np.ones(made.state.shape, bool)
+    known = Motion(made.time, made.state, np.full(seen.shape, 0.01), seen)
+    film = SimpleNamespace(samples=PosteriorSamples(made.time, made.state, made.draws), known=known)
+    found = assess_sensor_blocks("car", [late], CG, (0.6, 0.3), film, clock)
+    said = {w.code for w in found.warnings} & {"clock_or_channel", "channel_fault"}
+    assert said == codes
+    assert (found.occupant is None) == ("channel_fault" in codes)
 
 
 def test_another_block_stands_in_for_a_clipped_one():
