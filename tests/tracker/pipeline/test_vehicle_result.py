@@ -171,7 +171,7 @@ def test_blocks_that_disagree_are_reported():
     ],
     ids=["one camera", "two cameras that keep time"],
 )
-def test_a_late_channel_or_the_films_clock_is_said_to_be_at_fault(clock, codes):
+def test_a_late_channel_or_the_films_clock_is_named(clock, codes):
     """3 ms late: one film's time zero explains it as well, so that neither is named and the
     figures stand; where the clock has witnesses the channel's figures go.
     """
@@ -182,8 +182,8 @@ def test_a_late_channel_or_the_films_clock_is_said_to_be_at_fault(clock, codes):
     known = Motion(made.time, made.state, np.full(seen.shape, 0.01), seen)
     film = SimpleNamespace(samples=PosteriorSamples(made.time, made.state, made.draws), known=known)
     found = assess_sensor_blocks("car", [late], CG, (0.6, 0.3), film, clock)
-    said = {w.code for w in found.warnings} & {"clock_or_channel", "channel_fault"}
-    assert said == codes
+    reported = {w.code for w in found.warnings} & {"clock_or_channel", "channel_fault"}
+    assert reported == codes
     assert (found.occupant is None) == ("channel_fault" in codes)
 
 
