@@ -156,7 +156,8 @@ class Tracks:
 class Quantity:
     """A result: SI value, its unit, its standard uncertainty (k = 1), the time of an extreme.
 
-    `at_end`: the record ends while it still grows or lasts; the value is the least it can be.
+    `at_end`: the record ends while it still grows or lasts, or shows it smoothed; the value is the
+    least it can be.
     """
 
     value: float

@@ -13,7 +13,7 @@ from tracker.criteria.sets import Criteria, Device, Limit, NominalMass, Toleranc
 from tracker.criteria.sets import measure as measure_of
 from tracker.results.verdicts import Criterion, DecisionRule
 
-GROWS = "at least the value: the record ends while it may still grow"
+GROWS = "at least the value: the record ends while it may still grow, or shows it smoothed"
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from tracker.results.verdicts import Criterion
 HEAD = ("criterion", "value, ± u (k = 1)", "U (k = 2)", "limit", "margin", "verdict")
 SHORT = {" against intended": " less intended", "mass of the": "mass,", " vehicle (": " ("}
 MARGIN_NOTE = "Margin: what is left to the limit, as a share of it."
-END_NOTE = " ≥, ≤: the record ends while the value may still grow."
+END_NOTE = " ≥, ≤: at least; the record ends while it may still grow, or shows it smoothed."
 
 
 def paper_head(results: Results) -> Form:
