@@ -138,6 +138,7 @@ _CAUTION: dict[str, str] = {
 }
 
 _SERIOUS: dict[str, str] = {
+    "marks_outnumbered": "of a vehicle's marks no more are kept than contradict its motion",
     "attitude_steep": "pitch came near 90 degrees, where yaw and roll are not distinguished",
     "camera_below_ground": "the camera comes out below ground: an axis has the wrong sign",
     "contact_unclear": "no moment of contact is distinct: time zero is uncertain",

@@ -187,12 +187,30 @@ def _rejection_warnings(setup: Setup, rejected: tuple[Rejected, ...]) -> list[Di
             text = f"{r.mark} does not move with its vehicle as surveyed and was left out"
             out.append(Diagnostic("mark_left_out", text, f"cameras.{r.camera}"))
     for cam in setup.cameras:
+        whole = {r.mark for r in rejected if r.camera == cam.name and r.frame is None}
+        out += _outnumbered(setup, cam, whole)
         single = [r for r in rejected if r.camera == cam.name and r.frame is not None]
         if single:
             marks = sorted({r.mark for r in single})
             places = "1 position" if len(single) == 1 else f"{len(single)} positions"
             text = f"{places} of {', '.join(marks)} rejected: outliers"
             out.append(Diagnostic("marks_rejected", text, f"cameras.{cam.name}"))
+    return out
+
+
+def _outnumbered(setup: Setup, cam: CameraData, left_out: set[str]) -> list[Diagnostic]:
+    """That no fewer marks of a vehicle were left out in a camera than were kept."""
+    out = []
+    for b, body in enumerate(setup.bodies):
+        marks = [m for m, of in zip(cam.marks, cam.body, strict=True) if of == b]
+        lost = sum(m in left_out for m in marks)
+        if lost >= DIAGNOSTICS.outnumbered and 2 * lost >= len(marks):
+            text = (
+                f"{lost} of {len(marks)} marks of {body.name} contradict its motion and were left "
+                "out: which are right is not known, so do not rely on its figures; check "
+                "picks, survey and the camera's pose, or take the film in two parts"
+            )
+            out.append(Diagnostic("marks_outnumbered", text, f"cameras.{cam.name}"))
     return out
 
 

@@ -116,3 +116,21 @@ def test_a_soft_pulse_leaves_the_moment_of_contact_open() -> None:
     late, u = -solution.clocks["overhead"].offset, solution.contact[1]
     assert 3e-3 < u < 25e-3
     assert abs(late) < 3 * u
+
+
+@pytest.mark.parametrize(("wrong", "warned"), [(1, False), (4, True)])
+def test_figures_are_not_to_be_relied_on_where_half_of_the_marks_contradict_them(
+    wrong: int, warned: bool
+) -> None:
+    """Marks of the side camera drift off while the roof's and some of the side's are sound."""
+    films = case.both(TIME, CRASH)
+    side = films["side"]
+    drifting = side.position.copy()
+    drifting[:, -wrong:] += 60.0 * np.maximum(TIME, 0.0)[:, None, None] / TIME[-1]
+    films["side"] = replace(side, position=drifting)
+
+    solution = solve(films, {"car": case.car()}, contact=0.0)
+
+    found = [w for w in solution.findings if w.code == "marks_outnumbered"]
+    assert [w.where for w in found] == (["cameras.side"] if warned else [])
+    assert all(w.grade == "serious" for w in found)

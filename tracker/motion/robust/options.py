@@ -130,6 +130,9 @@ class DiagnosticOptions:
     )
     refused_px: float = option(3.0, "px", (0.5, 50), "the same in px rms; both must be exceeded")
     jitter_px: float = option(0.005, "px", (0, 1), "common jitter that is reported")
+    outnumbered: int = option(
+        2, "1", (1, 20), "marks left out of a vehicle, no fewer than are kept, that are reported"
+    )
     scattered: float = option(
         4.0, "1", (1.5, 50), "variance over the camera's usual one from which a mark is named"
     )
